@@ -1,0 +1,296 @@
+//! Everything that leaves the core. No effect expects an answer within the step.
+
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use crate::input::GatewayPart;
+use crate::quantity::Quantity;
+use crate::site::{PondIndex, ProbeIndex};
+use crate::time::{Span, Timestamp};
+
+/// Something the shell must carry out, in order.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Effect {
+    /// Keep and show this judged reading.
+    Reading(Reading),
+    /// A derived value changed.
+    Derived(Derived),
+    /// The night's forecast was made anew.
+    Forecast(Forecast),
+    /// An alarm changed state.
+    AlarmChanged(AlarmChange),
+    /// The advice for a pond changed.
+    Advice(Advice),
+    /// The horn should sound, or be silent.
+    Horn {
+        /// When.
+        at: Timestamp,
+        /// `true` to sound.
+        sound: bool,
+    },
+    /// Forward this summary.
+    Summary(Summary),
+    /// An input was refused; nothing else changed because of it.
+    Refused {
+        /// When.
+        at: Timestamp,
+        /// What was attempted, on what, and what would have been accepted.
+        reason: String,
+    },
+}
+
+/// QARTOD flags.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[repr(u8)]
+pub enum Flag {
+    /// Passed every test that ran.
+    Pass = 1,
+    /// Not evaluated.
+    NotEvaluated = 2,
+    /// Suspect, or of high interest.
+    Suspect = 3,
+    /// Failed.
+    Fail = 4,
+    /// Missing.
+    Missing = 9,
+}
+
+/// QARTOD tests, and two of our own for what a gateway sees first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[non_exhaustive]
+pub enum Test {
+    /// Readings arrive in time.
+    Gap,
+    /// The value is a finite number of this quantity.
+    Syntax,
+    /// The value is one the probe can read and the pond can reach.
+    GrossRange,
+    /// Not the same reading twice, not older than one already seen, not from the future.
+    /// (Not a QARTOD test of its own; the manuals fold it into syntax.)
+    Order,
+}
+
+/// A judged reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// Which pond; `None` for a probe that belongs to no pond.
+    pub pond: Option<PondIndex>,
+    /// Which probe; `None` for a person's entry.
+    pub probe: Option<ProbeIndex>,
+    /// What was measured.
+    pub quantity: Quantity,
+    /// When it was measured, as well as that is known.
+    pub at: Timestamp,
+    /// As reported, before calibration. `None` where nothing arrived.
+    pub raw: Option<f64>,
+    /// Corrected. `None` where nothing usable arrived.
+    pub value: Option<f64>,
+    /// All tests merged.
+    pub flag: Flag,
+    /// Each test that ran.
+    pub tests: Vec<(Test, Flag)>,
+}
+
+/// A derived value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Derived {
+    /// Which pond.
+    pub pond: PondIndex,
+    /// What.
+    pub quantity: Quantity,
+    /// For when.
+    pub at: Timestamp,
+    /// In the unit of the quantity.
+    pub value: f64,
+    /// The worst flag of what it was computed from.
+    pub flag: Flag,
+}
+
+/// Where the night's oxygen is heading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Forecast {
+    /// Which pond.
+    pub pond: PondIndex,
+    /// When it was made.
+    pub at: Timestamp,
+    /// Start of this night.
+    pub sunset: Timestamp,
+    /// End of this night.
+    pub sunrise: Timestamp,
+    /// Lowest oxygen expected between now and sunrise + 1 h, mg/L.
+    pub do_min_mg_l: f64,
+    /// When that is expected.
+    pub do_min_at: Timestamp,
+    /// Lower bound of the 80 % interval of the minimum, mg/L.
+    pub low_80: f64,
+    /// Upper bound of the 80 % interval of the minimum, mg/L.
+    pub high_80: f64,
+    /// Oxygen expected at sunrise, mg/L.
+    pub do_sunrise_mg_l: f64,
+    /// Present net slope, mg/L per hour; negative while it falls.
+    pub night_slope_mg_l_h: f64,
+    /// For each limit, mg/L, in descending order: when it will be crossed and with what probability
+    /// the minimum lies below it.
+    pub below: Vec<Crossing>,
+    /// What the forecast rests on, in plain words.
+    pub basis: String,
+}
+
+/// When and how probably a limit is crossed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Crossing {
+    /// mg/L.
+    pub limit_mg_l: f64,
+    /// Expected time of crossing; `None` if the expected course stays above. Now if already below.
+    pub at: Option<Timestamp>,
+    /// 0 to 1.
+    pub probability: f64,
+}
+
+/// Alarm states of ISA-18.2 (IEC 62682).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum AlarmState {
+    /// Normal.
+    Normal,
+    /// In alarm, unacknowledged.
+    Unacknowledged,
+    /// In alarm, acknowledged.
+    Acknowledged,
+    /// Returned to normal, unacknowledged.
+    ReturnedUnacknowledged,
+}
+
+/// How soon a person must act.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[repr(u8)]
+pub enum Priority {
+    /// Act within 15 minutes.
+    Critical = 1,
+    /// Act within the hour.
+    High = 2,
+    /// Act the same day.
+    Medium = 3,
+}
+
+/// One alarm changed state.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AlarmChange {
+    /// The pond, if it is about one.
+    pub pond: Option<PondIndex>,
+    /// When: the deadline that fired, or the input's time.
+    pub at: Timestamp,
+    /// What to type to acknowledge it; the same for each occurrence, such as `p1.do-low-critical`.
+    pub id: String,
+    /// What a person calls it.
+    pub name: String,
+    /// How urgent.
+    pub priority: Priority,
+    /// The state it is in now.
+    pub state: AlarmState,
+    /// The state it was in.
+    pub previous_state: AlarmState,
+    /// One line: where, what, how sure, what to do.
+    pub message: String,
+    /// Who acknowledged, where that is what happened.
+    pub by: Option<String>,
+}
+
+/// What the core recommends for a pond.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Advice {
+    /// Which pond.
+    pub pond: PondIndex,
+    /// When the advice was given.
+    pub at: Timestamp,
+    /// What to do.
+    pub action: AdviceAction,
+    /// Groups to run, as indices in the pond's aerators.
+    pub aerators: Vec<u16>,
+    /// Start them at.
+    pub start: Option<Timestamp>,
+    /// Stop them at.
+    pub stop: Option<Timestamp>,
+    /// Energy of that, kWh.
+    pub kwh: f64,
+    /// Why, in one or two sentences with the numbers.
+    pub reason: String,
+}
+
+/// What the advice says to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum AdviceAction {
+    /// Start the aerators now and look.
+    StartNow,
+    /// Start the aerators at the given time.
+    StartAt,
+    /// No aeration needed in the coming hours.
+    Rest,
+    /// Nothing can be said; the reason says why, and to look.
+    Unknown,
+}
+
+/// One pond over one interval.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Summary {
+    /// Which pond.
+    pub pond: PondIndex,
+    /// Number of this summary on this gateway; a consumer drops a repeat by it.
+    pub sequence: u64,
+    /// Start of the interval.
+    pub from: Timestamp,
+    /// End of the interval, exclusive.
+    pub to: Timestamp,
+    /// Statistics per quantity that had readings.
+    pub quantities: Vec<QuantitySummary>,
+    /// Alarms standing at the end, by priority: critical, high, medium.
+    pub alarms_standing: [u16; 3],
+}
+
+/// One quantity over one interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct QuantitySummary {
+    /// What.
+    pub quantity: Quantity,
+    /// Lowest usable value.
+    pub minimum: f64,
+    /// Mean of usable values.
+    pub mean: f64,
+    /// Highest usable value.
+    pub maximum: f64,
+    /// Last usable value.
+    pub last: f64,
+    /// Usable readings (flags 1 and 2).
+    pub usable: u32,
+    /// Readings flagged 3 or 4.
+    pub doubtful: u32,
+}
+
+/// What the gateway knows of itself, for `status` and the console.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PartFault {
+    /// Which part.
+    pub part: GatewayPart,
+    /// Which one.
+    pub which: String,
+    /// In plain words.
+    pub detail: String,
+    /// Since when.
+    pub since: Timestamp,
+}
+
+/// The newest judged value of one quantity in one pond, for `status` and the console.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Latest {
+    /// What.
+    pub quantity: Quantity,
+    /// Value, if usable or suspect.
+    pub value: Option<f64>,
+    /// Its flag.
+    pub flag: Flag,
+    /// When it was measured.
+    pub at: Timestamp,
+    /// Change per hour over the last half hour, if known.
+    pub per_hour: Option<f64>,
+    /// Mean interval of updates, if known.
+    pub every: Option<Span>,
+}

@@ -1,0 +1,133 @@
+//! Everything that can happen, in one closed list.
+
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use crate::quantity::Quantity;
+use crate::site::{PondIndex, ProbeIndex, Site};
+use crate::time::Timestamp;
+
+/// One thing that happened, in the order in which the shell journalled it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Input {
+    /// Position in the journal; strictly increasing.
+    pub seq: u64,
+    /// When it reached the gateway. The shell never lets this run backwards.
+    pub at: Timestamp,
+    /// What happened.
+    pub event: Event,
+}
+
+/// What happened.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// The daemon started with this farm. Also opens each journal segment, so that the readings of a
+    /// segment can be understood without the configuration of that day.
+    Started {
+        /// The farm.
+        site: Site,
+    },
+    /// The daemon stopped in an orderly way.
+    Stopped,
+    /// The configuration changed while running.
+    SiteChanged {
+        /// The farm as it is now.
+        site: Site,
+    },
+    /// Samples that arrived together: one poll of a probe, or one message.
+    Sweep {
+        /// As decoded; values may be anything a float can be.
+        samples: Vec<Sample>,
+    },
+    /// A probe did not answer, or answered nonsense.
+    ProbeFault {
+        /// Which probe.
+        probe: ProbeIndex,
+        /// What went wrong.
+        fault: ProbeFault,
+    },
+    /// A person entered a value: a test kit, a hand meter.
+    ManualSample {
+        /// Which pond.
+        pond: PondIndex,
+        /// What was measured.
+        quantity: Quantity,
+        /// In the unit of the quantity.
+        value: f64,
+        /// When the water was sampled, if not now.
+        taken_at: Option<Timestamp>,
+        /// Who entered it.
+        by: String,
+    },
+    /// A person acknowledged an alarm.
+    Acknowledge {
+        /// The alarm's id, as printed.
+        alarm: String,
+        /// Who: the name or number of the local user.
+        by: String,
+    },
+    /// The gateway itself has, or no longer has, a fault that people must know of.
+    GatewayFault {
+        /// Which part.
+        part: GatewayPart,
+        /// Which one of them: a bus, a broker, a path; empty where there is only one.
+        which: String,
+        /// The fault in plain words; `None` when it is over.
+        detail: Option<String>,
+    },
+    /// The wall clock was set. `Input::at` is by the new clock if it went forward; if it went back,
+    /// the shell holds `at` still until the wall clock has caught up, and says so here.
+    ClockStepped {
+        /// The wall clock before.
+        from: Timestamp,
+        /// The wall clock after.
+        to: Timestamp,
+    },
+    /// Nothing but the passing of time. Never needed for correctness.
+    Tick,
+}
+
+/// One value from one probe, not yet judged.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sample {
+    /// Which probe.
+    pub probe: ProbeIndex,
+    /// What it says it measured.
+    pub quantity: Quantity,
+    /// In the unit of the quantity, before calibration.
+    pub value: f64,
+    /// When the probe says it measured, if it has a clock of its own.
+    pub taken_at: Option<Timestamp>,
+}
+
+/// Ways in which a probe fails to report.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ProbeFault {
+    /// No answer within the time-out, after all retries.
+    Silent,
+    /// Bytes came, but no valid frame: wrong checksum, cut short, from another address.
+    Garbled,
+    /// The probe answered with a Modbus exception code.
+    Exception(u8),
+    /// The answer was well formed but could not be read as the configured quantities.
+    Undecodable(String),
+    /// The bus or broker it hangs on is not there.
+    Unreachable,
+}
+
+/// Parts of the gateway that can fail.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum GatewayPart {
+    /// The readings store: full, read-only, damaged.
+    Store,
+    /// A serial bus: missing, unplugged.
+    Bus,
+    /// A broker readings come from.
+    Broker,
+    /// A destination summaries go to.
+    Forward,
+    /// The clock: not set, stepped.
+    Clock,
+    /// An input made the program fail and was set aside.
+    Quarantine,
+}

@@ -1,0 +1,142 @@
+//! The farm as the core sees it: ponds, probes, aerators and limits, already validated.
+//!
+//! The shell resolves configuration into these types once; the core never sees an unchecked one.
+//! Ponds and probes are named by index within one [`Site`]; a new `Site` arrives as
+//! [`crate::Event::SiteChanged`] and carries the ids that tie old to new.
+
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use crate::quantity::Quantity;
+use crate::time::Span;
+
+/// Position of a pond in [`Site::ponds`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct PondIndex(pub u16);
+
+/// Position of a probe in [`Site::probes`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct ProbeIndex(pub u16);
+
+/// One farm behind one gateway.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Site {
+    /// Short id of the gateway, as in MQTT topics.
+    pub gateway: String,
+    /// Degrees north, −90 to 90.
+    pub latitude_deg: f64,
+    /// Degrees east, −180 to 180.
+    pub longitude_deg: f64,
+    /// Air pressure assumed while no probe reports it, hPa.
+    pub pressure_hpa: f64,
+    /// Ponds in the order of the configuration.
+    pub ponds: Vec<Pond>,
+    /// Probes in the order of the configuration.
+    pub probes: Vec<Probe>,
+    /// How often each pond is summarised for other systems.
+    pub summary_every: Span,
+}
+
+/// One pond.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pond {
+    /// Short id, as in commands and topics: lower case letters, digits, `-` and `_`.
+    pub id: String,
+    /// Name shown to people.
+    pub name: String,
+    /// Water surface, m2.
+    pub area_m2: f64,
+    /// Mean depth, m, while no gauge reports it.
+    pub depth_m: f64,
+    /// Salinity assumed while no probe or test reports it, PSU.
+    pub salinity_psu: f64,
+    /// Aerator groups, each switched as one.
+    pub aerators: Vec<AeratorGroup>,
+    /// Limits for alarms.
+    pub limits: Limits,
+}
+
+/// Aerators that are switched together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AeratorGroup {
+    /// Short id within the pond, such as `a`.
+    pub id: String,
+    /// Electrical power of the whole group, kW.
+    pub power_kw: f64,
+    /// Standard aeration efficiency, kg O2 per kWh at 20 °C, no oxygen, clean water.
+    pub sae_kg_kwh: f64,
+}
+
+/// What a probe is asked for and how its silence is judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Probe {
+    /// Short id, unique on the farm.
+    pub id: String,
+    /// The pond it stands in; `None` for a probe shared by all (weather mast).
+    pub pond: Option<PondIndex>,
+    /// The quantities it reports.
+    pub channels: Vec<Channel>,
+}
+
+/// One quantity of one probe.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Channel {
+    /// What it measures.
+    pub quantity: Quantity,
+    /// Aerator group this channel tells about, for `aerator_on` and `aerator_kw`: index in
+    /// [`Pond::aerators`].
+    pub aerator: Option<u16>,
+    /// Value = raw × `calibration_slope` + `calibration_offset`.
+    pub calibration_slope: f64,
+    /// Added after the slope, in the unit of the quantity.
+    pub calibration_offset: f64,
+    /// Parameters of the quality tests.
+    pub quality: QualityLimits,
+}
+
+/// Parameters of the QARTOD tests for one channel. The first-cut set: gap and gross range.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct QualityLimits {
+    /// Outside `(lowest, highest)` the reading fails.
+    pub fail: (f64, f64),
+    /// Outside `(lowest, highest)` the reading is suspect.
+    pub suspect: (f64, f64),
+    /// No reading for this long: gap, suspect.
+    pub stale_after: Span,
+    /// No reading for this long: missing.
+    pub missing_after: Span,
+}
+
+/// Limits of one pond's alarms. Each default stands in `config/limits/` with its source.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Limits {
+    /// Oxygen low, mg/L: warn, critical, emergency. Descending.
+    pub do_low_mg_l: [Threshold; 3],
+    /// Oxygen that must not be reached before sunrise + 1 h, mg/L: warn, critical.
+    pub do_forecast_mg_l: [f64; 2],
+    /// Fall of oxygen within 30 minutes that alarms, mg/L.
+    pub do_fall_30min_mg_l: f64,
+    /// No valid oxygen at night for this long: high, then critical.
+    pub do_blind_after: [Span; 2],
+    /// pH low: warn, critical. Descending.
+    pub ph_low: [Threshold; 2],
+    /// pH high: warn, critical. Ascending.
+    pub ph_high: [Threshold; 2],
+    /// Un-ionised ammonia as the mean of the last 24 h, mg/L as N: warn, critical. Ascending.
+    pub nh3_mean_mg_l: [Threshold; 2],
+    /// Un-ionised ammonia at its peak, mg/L as N: warn, critical. Ascending.
+    pub nh3_peak_mg_l: [Threshold; 2],
+}
+
+/// One alarm limit with what keeps it from chattering.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Threshold {
+    /// The limit, in the unit of its quantity.
+    pub limit: f64,
+    /// How far back past the limit the value must come before the alarm clears.
+    pub deadband: f64,
+    /// How long the value must stay beyond the limit before the alarm is raised.
+    pub on_delay: Span,
+    /// How long the value must stay clear before the alarm returns to normal.
+    pub off_delay: Span,
+}

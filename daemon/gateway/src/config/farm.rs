@@ -1,0 +1,164 @@
+//! The resolved configuration.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use pondreeve_core::Site;
+use pondreeve_core::Span;
+use pondreeve_core::site::ProbeIndex;
+use pondreeve_protocol::payload::Pick;
+use pondreeve_protocol::register_map::RegisterMap;
+
+/// Everything the daemon needs to know.
+#[derive(Debug, Clone)]
+pub struct Farm {
+    /// What the core needs.
+    pub site: Site,
+    /// The farm's name, for people.
+    pub name: String,
+    /// Offset of farm time from UTC, for showing times to people.
+    pub time_zone: jiff::tz::TimeZone,
+    /// Where readings are kept.
+    pub store: StoreSettings,
+    /// Where local commands connect.
+    pub local: LocalSettings,
+    /// Serial buses.
+    pub buses: Vec<Bus>,
+    /// Brokers that readings come from.
+    pub brokers: Vec<Broker>,
+    /// Brokers that summaries go to.
+    pub destinations: Vec<Destination>,
+}
+
+/// Settings of the store.
+#[derive(Debug, Clone)]
+pub struct StoreSettings {
+    /// Folder of the database.
+    pub path: PathBuf,
+    /// Readings are on disk for good within this long.
+    pub durable_within: Duration,
+}
+
+/// Settings of the local socket.
+#[derive(Debug, Clone)]
+pub struct LocalSettings {
+    /// Path of the Unix socket.
+    pub socket: PathBuf,
+    /// File mode, such as 0o660.
+    pub mode: u32,
+    /// Group that owns the socket file, if not the daemon's own.
+    pub group: Option<String>,
+}
+
+/// Parity of a serial line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Parity {
+    /// None.
+    None,
+    /// Even.
+    Even,
+    /// Odd.
+    Odd,
+}
+
+/// One RS-485 bus.
+#[derive(Debug, Clone)]
+pub struct Bus {
+    /// Short id.
+    pub id: String,
+    /// Path of the device, best a stable one below `/dev/serial/by-path`.
+    pub device: PathBuf,
+    /// Bits per second.
+    pub baud: u32,
+    /// 7 or 8.
+    pub data_bits: u8,
+    /// Parity.
+    pub parity: Parity,
+    /// 1 or 2.
+    pub stop_bits: u8,
+    /// Silence kept between an answer and the next request.
+    pub turnaround: Duration,
+    /// Probes on it, in the order of the configuration.
+    pub probes: Vec<BusProbe>,
+}
+
+/// A Modbus probe on a bus.
+#[derive(Debug, Clone)]
+pub struct BusProbe {
+    /// Which probe of the site.
+    pub probe: ProbeIndex,
+    /// Modbus address, 1 to 247.
+    pub unit: u8,
+    /// Its registers. Channels are quantity ids that the resolver has checked.
+    pub map: Arc<RegisterMap>,
+    /// Time between polls, in farm time.
+    pub poll_every: Span,
+    /// Time to wait for an answer.
+    pub timeout: Duration,
+    /// Further attempts within one poll.
+    pub retries: u8,
+}
+
+/// Transport security of a broker connection.
+#[derive(Debug, Clone)]
+pub struct Tls {
+    /// Certificates to trust, PEM.
+    pub ca_file: PathBuf,
+    /// Certificate and key of this client, PEM.
+    pub client: Option<(PathBuf, PathBuf)>,
+}
+
+/// How to reach a broker.
+#[derive(Debug, Clone)]
+pub struct BrokerAddress {
+    /// Host name or address.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+    /// MQTT client id, unique at the broker.
+    pub client_id: String,
+    /// User name and the file that holds the password.
+    pub credentials: Option<(String, PathBuf)>,
+    /// TLS, if used.
+    pub tls: Option<Tls>,
+    /// Keep-alive interval.
+    pub keep_alive: Duration,
+}
+
+/// A broker that readings come from.
+#[derive(Debug, Clone)]
+pub struct Broker {
+    /// Short id.
+    pub id: String,
+    /// Where it is.
+    pub address: BrokerAddress,
+    /// Larger payloads are refused, bytes.
+    pub max_payload_bytes: usize,
+    /// What to listen to.
+    pub subscriptions: Vec<Subscription>,
+}
+
+/// One topic filter and what it carries.
+#[derive(Debug, Clone)]
+pub struct Subscription {
+    /// MQTT topic filter.
+    pub filter: String,
+    /// Which probe of the site it is.
+    pub probe: ProbeIndex,
+    /// What to read out of each message. Channels are quantity ids that the resolver has checked.
+    pub picks: Vec<Pick>,
+    /// Quality of service asked for: 0 or 1.
+    pub qos: u8,
+    /// A message whose own time lies further ahead than this is refused.
+    pub max_ahead: Duration,
+}
+
+/// A broker that summaries, alarms and health go to.
+#[derive(Debug, Clone)]
+pub struct Destination {
+    /// Short id.
+    pub id: String,
+    /// Where it is.
+    pub address: BrokerAddress,
+}

@@ -1,0 +1,35 @@
+//! What probes, people and the gateway's own parts hand to the engine.
+
+use pondreeve_core::Event;
+use tokio::sync::{mpsc, oneshot};
+
+/// Bound of the queue into the engine. At 20 ponds × 8 probes polled each second this is about six
+/// seconds of a blocked disk; senders then wait, so polls slow down and MQTT is not acknowledged, and
+/// nothing is dropped.
+pub const INBOX_BOUND: usize = 1024;
+
+/// One event on its way to the engine.
+#[derive(Debug)]
+pub struct Incoming {
+    /// What happened. The engine stamps time and sequence number.
+    pub event: Event,
+    /// Answered when the event is on disk for good and has been stepped.
+    pub done: Option<oneshot::Sender<Applied>>,
+    /// Commit at once rather than within the durability window: set for what a person entered or
+    /// acknowledged.
+    pub urgent: bool,
+}
+
+/// What became of an event.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Applied {
+    /// Durable and applied.
+    Done,
+    /// Durable, but the core refused it, with the reason.
+    Refused(String),
+    /// Applied in memory, but the store could not keep it, with the reason.
+    NotKept(String),
+}
+
+/// Sending side.
+pub type Inbox = mpsc::Sender<Incoming>;

@@ -1,0 +1,17 @@
+//! The shell around the pure core: configuration, probes, journal, local socket, console and
+//! forwarding. It knows no rule about water; the core knows no file, line or clock.
+//!
+//! The way of a reading: [`probes`] → [`inbox`] → [`engine`] (journal first, then the core's step) →
+//! [`local`] (status, console), [`forward`] (other systems).
+
+pub mod cli;
+pub mod clock;
+pub mod config;
+pub mod console;
+pub mod engine;
+pub mod exit_code;
+pub mod forward;
+pub mod inbox;
+pub mod journal;
+pub mod local;
+pub mod probes;

@@ -1,0 +1,3 @@
+//! The local socket: what the console and the plain commands ask of the running daemon.
+
+pub mod protocol;

@@ -1,0 +1,243 @@
+//! What is said over the local socket: one JSON object a line, each way.
+//!
+//! A client sends [`Request`]s; the daemon answers each with one [`Reply`], in order, except after
+//! [`Ask::Watch`], where a [`Reply::Status`] follows each second and at once on an alarm change.
+
+use serde::{Deserialize, Serialize};
+
+/// One request.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Request {
+    /// What is asked.
+    pub ask: Ask,
+}
+
+/// What can be asked.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "what", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Ask {
+    /// The farm now.
+    Status,
+    /// The farm now and whenever it changes.
+    Watch,
+    /// Acknowledge an alarm.
+    Acknowledge {
+        /// Its id.
+        id: String,
+    },
+    /// A test-kit or hand reading.
+    Enter {
+        /// Pond id.
+        pond: String,
+        /// Quantity ids and values.
+        values: Vec<(String, f64)>,
+        /// RFC 3339 time at which the water was sampled; now if absent.
+        at: Option<String>,
+    },
+    /// Stored values of one quantity, thinned to at most `points`.
+    History {
+        /// Pond id.
+        pond: String,
+        /// Quantity id.
+        quantity: String,
+        /// How far back, seconds of farm time.
+        seconds: u64,
+        /// At most so many points.
+        points: usize,
+    },
+}
+
+/// One answer.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "is", rename_all = "kebab-case")]
+pub enum Reply {
+    /// The farm.
+    Status(Box<FarmStatus>),
+    /// Done and durable; `warning` where something should be known all the same.
+    Done {
+        /// Such as "the store is full: kept in memory only".
+        warning: Option<String>,
+    },
+    /// Stored values, oldest first: RFC 3339 time, value, flag.
+    History {
+        /// The points.
+        points: Vec<HistoryPoint>,
+    },
+    /// Not done.
+    Error {
+        /// What was attempted, on what, and what would have been accepted.
+        message: String,
+        /// Whether the request was at fault (exit 2) rather than the doing (exit 1).
+        bad_request: bool,
+    },
+}
+
+/// One stored value.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct HistoryPoint {
+    /// RFC 3339, UTC.
+    pub at: String,
+    /// Corrected value.
+    pub value: f64,
+    /// QARTOD flag.
+    pub flag: u8,
+}
+
+/// The farm at one moment. Times are RFC 3339 in UTC; `time_zone_offset_s` says how to show them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FarmStatus {
+    /// Farm time now.
+    pub at: String,
+    /// Offset of the farm's local time from UTC, seconds.
+    pub time_zone_offset_s: i32,
+    /// The farm's name.
+    pub farm: String,
+    /// Gateway id.
+    pub gateway: String,
+    /// Program version.
+    pub version: String,
+    /// Whether the horn is sounding.
+    pub horn: bool,
+    /// Ponds.
+    pub ponds: Vec<PondStatus>,
+    /// Alarms not in the normal state, most urgent first.
+    pub alarms: Vec<AlarmStatus>,
+    /// Faults of the gateway itself.
+    pub faults: Vec<FaultStatus>,
+    /// Summaries and alarms waiting to be forwarded.
+    pub waiting_to_forward: u64,
+}
+
+/// One pond.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PondStatus {
+    /// Id.
+    pub id: String,
+    /// Name.
+    pub name: String,
+    /// Measured and entered values.
+    pub readings: Vec<ReadingStatus>,
+    /// Derived values.
+    pub derived: Vec<ReadingStatus>,
+    /// Tonight's forecast.
+    pub forecast: Option<ForecastStatus>,
+    /// Why there is none.
+    pub no_forecast: Option<String>,
+    /// Present advice.
+    pub advice: Option<AdviceStatus>,
+    /// Sunset of the night that is on or comes next.
+    pub sunset: Option<String>,
+    /// Sunrise after it.
+    pub sunrise: Option<String>,
+    /// Aerator groups.
+    pub aerators: Vec<AeratorStatus>,
+    /// Oxygen limits: warn, critical, emergency, mg/L.
+    pub do_low_mg_l: [f64; 3],
+}
+
+/// The newest value of one quantity.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReadingStatus {
+    /// Quantity id.
+    pub quantity: String,
+    /// Unit as a person reads it.
+    pub unit: String,
+    /// Decimals worth showing.
+    pub decimals: usize,
+    /// The value, if there is one.
+    pub value: Option<f64>,
+    /// QARTOD flag.
+    pub flag: u8,
+    /// When it was measured.
+    pub at: String,
+    /// Its age, seconds.
+    pub age_s: i64,
+    /// Change per hour over the last half hour.
+    pub per_hour: Option<f64>,
+}
+
+/// The night's forecast.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ForecastStatus {
+    /// When it was made.
+    pub at: String,
+    /// Lowest oxygen expected, mg/L.
+    pub do_min_mg_l: f64,
+    /// When.
+    pub do_min_at: String,
+    /// 80 % interval, mg/L.
+    pub low_80: f64,
+    /// 80 % interval, mg/L.
+    pub high_80: f64,
+    /// At sunrise, mg/L.
+    pub do_sunrise_mg_l: f64,
+    /// Present slope, mg/L per hour.
+    pub night_slope_mg_l_h: f64,
+    /// Limits: mg/L, time of crossing, probability.
+    pub below: Vec<(f64, Option<String>, f64)>,
+    /// What it rests on.
+    pub basis: String,
+}
+
+/// Advice.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AdviceStatus {
+    /// `start-now`, `start-at`, `rest` or `unknown`.
+    pub action: String,
+    /// Ids of aerator groups.
+    pub aerators: Vec<String>,
+    /// Start.
+    pub start: Option<String>,
+    /// Stop.
+    pub stop: Option<String>,
+    /// Energy, kWh.
+    pub kwh: f64,
+    /// Why.
+    pub reason: String,
+}
+
+/// An aerator group.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AeratorStatus {
+    /// Id.
+    pub id: String,
+    /// Running, stopped or not known.
+    pub on: Option<bool>,
+    /// Power, kW.
+    pub power_kw: f64,
+}
+
+/// An alarm.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AlarmStatus {
+    /// Id, to acknowledge it by.
+    pub id: String,
+    /// Pond id, if it is about one.
+    pub pond: Option<String>,
+    /// Name.
+    pub name: String,
+    /// 1 critical, 2 high, 3 medium.
+    pub priority: u8,
+    /// `normal`, `unacknowledged`, `acknowledged` or `returned-unacknowledged`.
+    pub state: String,
+    /// When it was raised.
+    pub raised_at: String,
+    /// When its state last changed.
+    pub changed_at: String,
+    /// One line.
+    pub message: String,
+    /// Who acknowledged.
+    pub acknowledged_by: Option<String>,
+}
+
+/// A fault of the gateway itself.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FaultStatus {
+    /// Part and which.
+    pub part: String,
+    /// In plain words.
+    pub detail: String,
+    /// Since when.
+    pub since: String,
+}
