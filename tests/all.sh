@@ -1,0 +1,48 @@
+#!/usr/bin/env bash
+# Sets up what the tests need and runs every one of them. Stops at the first thing that cannot be had:
+# a test that cannot run is a failure here, not a skip.
+#
+#   bash tests/all.sh
+#
+# PONDREEVE_OPEN_DATA  folder with the open oxygen data sets (tests/replay/README.md says where the
+#                      originals are). Without it that one part does not run, and this script says so.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+say() { printf '\n== %s\n' "$*"; }
+as_root() { if [ "$(id -u)" = 0 ]; then "$@"; else sudo "$@"; fi; }
+
+say "programs: mosquitto, socat, python"
+packages=()
+command -v mosquitto >/dev/null || [ -x /usr/sbin/mosquitto ] || packages+=(mosquitto)
+command -v mosquitto_sub >/dev/null || packages+=(mosquitto-clients)
+command -v socat >/dev/null || packages+=(socat)
+command -v tmux >/dev/null || packages+=(tmux)
+command -v cc >/dev/null || packages+=(gcc libc6-dev)
+python3 -c 'import venv, ensurepip' 2>/dev/null || packages+=(python3 python3-venv)
+if [ ${#packages[@]} -gt 0 ]; then
+    echo "installing: ${packages[*]}"
+    as_root env DEBIAN_FRONTEND=noninteractive apt-get update -q
+    as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends "${packages[@]}"
+fi
+export PATH="$PATH:/usr/sbin"
+    command -v "$program" >/dev/null || { echo "tests/all.sh: $program is needed and could not be installed" >&2; exit 1; }
+done
+
+say "python: reference libraries in .venv"
+if ! [ -f .venv/ready ] || ! cmp -s tests/requirements.txt .venv/ready; then
+    rm -rf .venv
+    python3 -m venv .venv
+    .venv/bin/pip install --quiet --disable-pip-version-check --requirement tests/requirements.txt
+    cp tests/requirements.txt .venv/ready
+fi
+export PONDREEVE_VENV="$PWD/.venv"
+
+say "every test"
+cargo test --workspace --locked
+
+if [ -n "${PONDREEVE_OPEN_DATA:-}" ]; then
+    say "open data sets in $PONDREEVE_OPEN_DATA: ran with the tests above"
+else
+    say "NOT RUN: the replay of open data sets, because PONDREEVE_OPEN_DATA names no folder (tests/replay/README.md)"
+fi
