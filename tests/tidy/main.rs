@@ -190,8 +190,17 @@ fn files_stay_readable() {
 #[test]
 fn the_top_of_the_tree_is_as_agreed() {
     let allowed: BTreeSet<&str> = [
-        "Cargo.toml", "Cargo.lock", "README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "daemon", "config",
-        "deploy", "tests", "sim",
+        "Cargo.toml",
+        "Cargo.lock",
+        "README.md",
+        "DEVELOPERS.md",
+        "CHANGELOG.md",
+        "LICENSE",
+        "daemon",
+        "config",
+        "deploy",
+        "tests",
+        "sim",
     ]
     .into();
     let found: BTreeSet<String> = tracked()
