@@ -2,5 +2,10 @@
 //! together. Past this module nothing is unchecked.
 
 pub mod farm;
+pub mod problem;
+pub mod raw;
+pub mod reader;
+pub mod rules;
 
 pub use farm::Farm;
+pub use problem::{Problem, Report, Source};

@@ -1,0 +1,445 @@
+//! The configuration as written: each key once, with what it accepts and why it is there. Nothing here
+//! has been compared with anything else yet; that is the resolver's work.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use pondreeve_core::Quantity;
+
+use super::farm::Parity;
+use super::reader::{At, ListOf, PerQuantity, TableOf, TablesOf, table};
+use super::rules::{Choice, FilePath, Id, Length, QuantityId, Text, length_ms, length_s, number, whole};
+
+/// More ponds than any one gateway's cables and radio reach (common practice, no source).
+pub const MOST_PONDS: usize = 100;
+/// Buses and brokers behind one gateway.
+pub const MOST_BUSES: usize = 16;
+/// Probes on one bus or broker: a Modbus line has 247 addresses.
+pub const MOST_PROBES: usize = 247;
+/// Aerator groups of one pond.
+pub const MOST_AERATORS: usize = 32;
+
+const DAY_S: u64 = 86_400;
+const POLL: Length = length_s(1, DAY_S);
+
+/// The parities of a serial line.
+pub const PARITIES: Choice<Parity> =
+    Choice(&[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)]);
+
+table! {
+    /// Configuration of the pondreeve daemon: one farm behind one gateway.
+    pub struct RawFarm {
+        /// The farm as a whole.
+        farm: RawFarmTable = needed TableOf::<RawFarmTable>::new();
+        /// Where readings are kept.
+        store: RawStore = needed TableOf::<RawStore>::new();
+        /// Where the console and the plain commands reach the daemon.
+        local: RawLocal = needed TableOf::<RawLocal>::new();
+        /// The ponds, in the order in which screens list them.
+        pond: Vec<At<RawPond>> = needed TablesOf::<RawPond>::at_most(MOST_PONDS);
+        /// Serial lines with Modbus RTU probes.
+        bus: Vec<At<RawBus>> = optional TablesOf::<RawBus>::at_most(MOST_BUSES);
+        /// MQTT brokers that readings come from.
+        broker: Vec<At<RawBroker>> = optional TablesOf::<RawBroker>::at_most(MOST_BUSES);
+        /// MQTT brokers that summaries, alarms and health go to.
+        destination: Vec<At<RawDestination>> = optional TablesOf::<RawDestination>::at_most(MOST_BUSES);
+    }
+}
+
+table! {
+    /// The farm as a whole.
+    pub struct RawFarmTable {
+        /// Name for people.
+        name: String = needed Text;
+        /// Id of this gateway, as in MQTT topics; changing it makes a new gateway of it for every consumer.
+        gateway: String = needed Id;
+        /// Farm time: a fixed offset from UTC such as "-05:00", or a name of the time-zone database such as
+        /// "Asia/Bangkok". Only for showing clock times to people; sunrise and sunset follow the position.
+        time_zone: String = needed Text;
+        /// Degrees north; negative in the south. With the longitude it gives sunset and sunrise.
+        latitude: f64 = needed number(-90.0, 90.0, "degrees");
+        /// Degrees east; negative in the west.
+        longitude: f64 = needed number(-180.0, 180.0, "degrees");
+        /// Air pressure assumed while no probe reports it; 1 % in oxygen saturation for each 10 hPa.
+        pressure_hpa: f64 = optional number(850.0, 1050.0, "hPa");
+        /// How often each pond is summarised for other systems.
+        summary_every: Duration = optional length_s(60, DAY_S);
+    }
+}
+
+table! {
+    /// Where readings are kept.
+    pub struct RawStore {
+        /// Folder of the database. One daemon at a time.
+        path: PathBuf = needed FilePath;
+        /// Readings are on disk for good within this long: what a power cut can take. Shorter wears flash
+        /// storage sooner.
+        durable_within: Duration = optional length_ms(100, 60_000);
+    }
+}
+
+table! {
+    /// Where the console and the plain commands reach the daemon.
+    pub struct RawLocal {
+        /// Path of the Unix socket; at most 107 bytes.
+        socket: PathBuf = needed FilePath;
+        /// Who may connect, as an octal file mode in quotes. Whoever can connect can acknowledge alarms.
+        mode: String = optional Text;
+        /// Group that owns the socket.
+        group: String = optional Text;
+    }
+}
+
+table! {
+    /// One pond.
+    pub struct RawPond {
+        /// Short id, as in commands and topics.
+        id: String = needed Id;
+        /// Name for people.
+        name: String = needed Text;
+        /// Species of the crop; with `stage` it picks the file of default limits.
+        species: String = needed Id;
+        /// Stage of the crop; with `species` it picks the file of default limits.
+        stage: String = needed Id;
+        /// Water surface.
+        area_m2: f64 = needed number(1.0, 1_000_000.0, "m2");
+        /// Mean depth, while no gauge reports it.
+        depth_m: f64 = needed number(0.1, 10.0, "m");
+        /// Salinity assumed while no probe or test reports it. Too low a figure makes oxygen saturation look
+        /// higher than it is.
+        salinity_psu: f64 = needed number(0.0, 60.0, "PSU");
+        /// Aerator groups, each switched as one.
+        aerator: Vec<At<RawAerator>> = optional TablesOf::<RawAerator>::at_most(MOST_AERATORS);
+        /// Limits that differ from the defaults of the species and stage.
+        limits: RawLimits = optional TableOf::<RawLimits>::new();
+    }
+}
+
+table! {
+    /// Aerators that are switched together.
+    pub struct RawAerator {
+        /// Short id within the pond, as painted on the panel.
+        id: String = needed Id;
+        /// Electrical power of the whole group.
+        power_kw: f64 = needed number(0.05, 500.0, "kW");
+        /// Standard aeration efficiency: kg O2 per kWh at 20 °C, no oxygen, clean water.
+        sae_kg_kwh: f64 = needed number(0.1, 5.0, "kg O2 per kWh");
+    }
+}
+
+table! {
+    /// One RS-485 line.
+    pub struct RawBus {
+        /// Short id.
+        id: String = needed Id;
+        /// Device; a stable path such as one below /dev/serial/by-path survives replugging.
+        device: PathBuf = needed FilePath;
+        /// Bits per second; every probe on the line must be set to the same.
+        baud: i64 = optional whole(1_200, 1_000_000, "bits/s");
+        /// Data bits. Modbus RTU needs 8.
+        data_bits: i64 = optional whole(8, 8, "bits");
+        /// Parity: none, even or odd.
+        parity: Parity = optional PARITIES;
+        /// Stop bits.
+        stop_bits: i64 = optional whole(1, 2, "bits");
+        /// Silence kept between an answer and the next request, for probes that are slow to let go of the line.
+        turnaround: Duration = optional length_ms(1, 1_000);
+        /// The probes on the line.
+        probe: Vec<At<RawBusProbe>> = needed TablesOf::<RawBusProbe>::at_most(MOST_PROBES);
+    }
+}
+
+table! {
+    /// A Modbus probe.
+    pub struct RawBusProbe {
+        /// Short id, unique on the farm.
+        id: String = needed Id;
+        /// The pond it stands in; left out for a probe that serves all ponds, such as a weather mast.
+        pond: String = optional Id;
+        /// Modbus address. Two probes may share one where their profiles read different registers.
+        address: i64 = needed whole(1, 247, "");
+        /// Register map: the name of a file in the folder `probes` beside this file, or of a built-in one.
+        profile: String = needed Id;
+        /// Time between polls.
+        poll_every: Duration = needed POLL;
+        /// How long to wait for an answer.
+        timeout: Duration = optional length_ms(20, 10_000);
+        /// Further attempts within one poll.
+        retries: i64 = optional whole(0, 5, "");
+        /// Aerator group whose running or power it reports. A meter for several groups is several probes at
+        /// one address, each with its own profile.
+        aerator: String = optional Id;
+        /// Correction per quantity, from a calibration.
+        calibration: Vec<(At<Quantity>, At<RawCalibration>)> = optional PerQuantity::<RawCalibration>::new();
+        /// Parameters of the quality tests that differ from the defaults, per quantity.
+        quality: Vec<(At<Quantity>, At<RawQuality>)> = optional PerQuantity::<RawQuality>::new();
+    }
+}
+
+table! {
+    /// Correction of one quantity of one probe: value = raw × slope + offset.
+    pub struct RawCalibration {
+        /// Slope.
+        slope: f64 = optional number(0.1, 10.0, "");
+        /// Offset, in the unit of the quantity.
+        offset: f64 = optional number(-10_000.0, 10_000.0, "");
+    }
+}
+
+/// Two numbers, lowest and highest.
+pub const RANGE: ListOf<super::rules::Number> =
+    ListOf { each: number(-100_000.0, 100_000.0, ""), least: 2, most: 2 };
+
+table! {
+    /// Parameters of the quality tests of one quantity of one probe.
+    pub struct RawQuality {
+        /// [lowest, highest]: outside, the reading fails.
+        fail: Vec<At<f64>> = optional RANGE;
+        /// [lowest, highest]: outside, the reading is suspect.
+        suspect: Vec<At<f64>> = optional RANGE;
+        /// No reading for this long is a gap.
+        stale_after: Duration = optional length_s(1, 7 * DAY_S);
+        /// No reading for this long, and the value counts as missing.
+        missing_after: Duration = optional length_s(1, 30 * DAY_S);
+    }
+}
+
+table! {
+    /// A broker that readings come from.
+    pub struct RawBroker {
+        /// Short id.
+        id: String = needed Id;
+        /// Host name or address.
+        host: String = needed Text;
+        /// Port; usually 1883, or 8883 with TLS.
+        port: i64 = needed whole(1, 65_535, "");
+        /// MQTT client id, unique at the broker; by default `pondreeve-` and the gateway's id.
+        client_id: String = optional Text;
+        /// User name.
+        username: String = optional Text;
+        /// File that holds the password and nothing else.
+        password_file: PathBuf = optional FilePath;
+        /// Certificates to trust (PEM); switches TLS on.
+        ca_file: PathBuf = optional FilePath;
+        /// Certificate of this client (PEM), where the broker asks for one.
+        client_certificate_file: PathBuf = optional FilePath;
+        /// Key of that certificate (PEM).
+        client_key_file: PathBuf = optional FilePath;
+        /// Keep-alive interval; a vanished broker is noticed after twice this.
+        keep_alive: Duration = optional length_s(5, 1_200);
+        /// Larger messages are refused before they are looked at.
+        max_payload_bytes: i64 = optional whole(16, 262_144, "bytes");
+        /// The probes whose messages arrive here.
+        probe: Vec<At<RawTopicProbe>> = needed TablesOf::<RawTopicProbe>::at_most(MOST_PROBES);
+    }
+}
+
+table! {
+    /// A probe that publishes by itself.
+    pub struct RawTopicProbe {
+        /// Short id, unique on the farm.
+        id: String = needed Id;
+        /// The pond it stands in; left out for a probe that serves all ponds.
+        pond: String = optional Id;
+        /// MQTT topic filter.
+        topic: String = needed Text;
+        /// Quality of service to ask for: 0 or 1. With 1 the broker keeps what the gateway has not yet stored.
+        qos: i64 = optional whole(0, 1, "");
+        /// How often it sends; its silence is judged by this.
+        sends_every: Duration = needed POLL;
+        /// A message whose own time lies further ahead than this is refused: that clock is wrong.
+        max_ahead: Duration = optional length_s(1, DAY_S);
+        /// JSON Pointer (RFC 6901) to the probe's own time in a JSON payload.
+        time: String = optional Text;
+        /// What to read out of each message.
+        value: Vec<At<RawTopicValue>> = needed TablesOf::<RawTopicValue>::at_most(32);
+        /// Correction per quantity, from a calibration.
+        calibration: Vec<(At<Quantity>, At<RawCalibration>)> = optional PerQuantity::<RawCalibration>::new();
+        /// Parameters of the quality tests that differ from the defaults, per quantity.
+        quality: Vec<(At<Quantity>, At<RawQuality>)> = optional PerQuantity::<RawQuality>::new();
+    }
+}
+
+table! {
+    /// One value of a message. With neither `json` nor `senml` the payload is one bare number.
+    pub struct RawTopicValue {
+        /// What it is.
+        quantity: Quantity = needed QuantityId;
+        /// JSON Pointer (RFC 6901) to the number.
+        json: String = optional Text;
+        /// Name of the SenML record (RFC 8428) after base names were put in front.
+        senml: String = optional Text;
+        /// Unit in which it is sent, if not that of the quantity.
+        unit: String = optional Text;
+        /// Multiplied with the number found, before the unit is converted.
+        scale: f64 = optional number(-1e9, 1e9, "");
+        /// Added after the scale.
+        offset: f64 = optional number(-1e9, 1e9, "");
+        /// Aerator group it tells about, for `aerator_on` and `aerator_kw`.
+        aerator: String = optional Id;
+    }
+}
+
+table! {
+    /// A broker that summaries, alarms and health go to.
+    pub struct RawDestination {
+        /// Short id.
+        id: String = needed Id;
+        /// Host name or address.
+        host: String = needed Text;
+        /// Port; usually 1883, or 8883 with TLS.
+        port: i64 = needed whole(1, 65_535, "");
+        /// MQTT client id, unique at the broker; by default `pondreeve-` and the gateway's id and `-out`.
+        client_id: String = optional Text;
+        /// User name.
+        username: String = optional Text;
+        /// File that holds the password and nothing else.
+        password_file: PathBuf = optional FilePath;
+        /// Certificates to trust (PEM); switches TLS on.
+        ca_file: PathBuf = optional FilePath;
+        /// Certificate of this client (PEM), where the broker asks for one.
+        client_certificate_file: PathBuf = optional FilePath;
+        /// Key of that certificate (PEM).
+        client_key_file: PathBuf = optional FilePath;
+        /// Keep-alive interval; a vanished broker is noticed after twice this.
+        keep_alive: Duration = optional length_s(5, 1_200);
+    }
+}
+
+/// Delays of alarms: a longer one than this is no alarm any more.
+const DELAY: Length = length_s(0, 3_600);
+
+macro_rules! threshold {
+    ($(#[doc = $about:literal])+ $name:ident, $lowest:literal ..= $highest:literal, $unit:literal, $deadband:literal) => {
+        table! {
+            $(#[doc = $about])+
+            pub struct $name {
+                /// The limit.
+                limit: f64 = optional number($lowest, $highest, $unit);
+                /// How far the value must come back past the limit before the alarm clears.
+                deadband: f64 = optional number(0.0, $deadband, $unit);
+                /// How long the value must stay beyond the limit before the alarm is raised.
+                on_delay: Duration = optional DELAY;
+                /// How long the value must stay clear before the alarm returns to normal.
+                off_delay: Duration = optional DELAY;
+                /// Where the limit comes from.
+                source: String = optional Text;
+            }
+        }
+    };
+}
+
+threshold!(
+    /// Limit of low oxygen. It has a floor: no setting makes a pond's oxygen go unwatched.
+    RawOxygenLimit, 0.5..=15.0, "mg/L", 5.0
+);
+threshold!(
+    /// Limit of pH.
+    RawPhLimit, 4.0..=11.0, "", 2.0
+);
+threshold!(
+    /// Limit of un-ionised ammonia, as N.
+    RawAmmoniaLimit, 0.001..=5.0, "mg/L", 1.0
+);
+
+table! {
+    /// Three limits of low oxygen, each lower than the one before.
+    pub struct RawOxygenLimits {
+        /// A person should look within the hour.
+        warn: RawOxygenLimit = optional TableOf::<RawOxygenLimit>::new();
+        /// A person must act within 15 minutes.
+        critical: RawOxygenLimit = optional TableOf::<RawOxygenLimit>::new();
+        /// Shrimp are dying.
+        emergency: RawOxygenLimit = optional TableOf::<RawOxygenLimit>::new();
+    }
+}
+
+table! {
+    /// Two limits of pH.
+    pub struct RawPhLimits {
+        /// The same day.
+        warn: RawPhLimit = optional TableOf::<RawPhLimit>::new();
+        /// Within the hour.
+        critical: RawPhLimit = optional TableOf::<RawPhLimit>::new();
+    }
+}
+
+table! {
+    /// Two limits of un-ionised ammonia.
+    pub struct RawAmmoniaLimits {
+        /// The same day.
+        warn: RawAmmoniaLimit = optional TableOf::<RawAmmoniaLimit>::new();
+        /// Within the hour.
+        critical: RawAmmoniaLimit = optional TableOf::<RawAmmoniaLimit>::new();
+    }
+}
+
+table! {
+    /// Oxygen that the night's forecast must not reach.
+    pub struct RawForecastLimits {
+        /// Warn.
+        warn_mg_l: f64 = optional number(0.5, 15.0, "mg/L");
+        /// Critical.
+        critical_mg_l: f64 = optional number(0.5, 15.0, "mg/L");
+        /// Where the limits come from.
+        source: String = optional Text;
+    }
+}
+
+table! {
+    /// A measured fall of oxygen that alarms.
+    pub struct RawFallLimit {
+        /// Fall within 30 minutes.
+        limit: f64 = optional number(0.2, 10.0, "mg/L in 30 min");
+        /// Where the limit comes from.
+        source: String = optional Text;
+    }
+}
+
+table! {
+    /// How long a pond's oxygen may go unobserved at night.
+    pub struct RawBlindLimits {
+        /// Until the high alarm.
+        high_after: Duration = optional length_s(120, 3_600);
+        /// Until the critical alarm.
+        critical_after: Duration = optional length_s(120, 7_200);
+        /// Where the limits come from.
+        source: String = optional Text;
+    }
+}
+
+table! {
+    /// Limits of a pond's alarms. In a pond, only what differs from the defaults of its species and stage.
+    pub struct RawLimits {
+        /// Oxygen low.
+        do_low_mg_l: RawOxygenLimits = optional TableOf::<RawOxygenLimits>::new();
+        /// Oxygen forecast to be low before one hour after sunrise.
+        do_forecast: RawForecastLimits = optional TableOf::<RawForecastLimits>::new();
+        /// Oxygen falling fast.
+        do_fall_30min_mg_l: RawFallLimit = optional TableOf::<RawFallLimit>::new();
+        /// Oxygen not observed at night.
+        do_blind: RawBlindLimits = optional TableOf::<RawBlindLimits>::new();
+        /// pH low.
+        ph_low: RawPhLimits = optional TableOf::<RawPhLimits>::new();
+        /// pH high.
+        ph_high: RawPhLimits = optional TableOf::<RawPhLimits>::new();
+        /// Un-ionised ammonia as N, mean of the last 24 hours.
+        nh3_mean_mg_l: RawAmmoniaLimits = optional TableOf::<RawAmmoniaLimits>::new();
+        /// Un-ionised ammonia as N, at its peak.
+        nh3_peak_mg_l: RawAmmoniaLimits = optional TableOf::<RawAmmoniaLimits>::new();
+    }
+}
+
+table! {
+    /// A file of default limits for one species and stage.
+    pub struct RawLimitsFile {
+        /// Species the limits are for, as ponds name it.
+        species: String = needed Id;
+        /// Stage the limits are for, as ponds name it.
+        stage: String = needed Id;
+        /// What the file is, for people.
+        description: String = needed Text;
+        /// The limits, all of them.
+        limits: RawLimits = needed TableOf::<RawLimits>::new();
+    }
+}
