@@ -1,43 +1,238 @@
 //! The only reader of time.
+//!
+//! Farm time never runs backwards and never stands still. The wall clock may do both: a gateway
+//! without a battery clock boots in the past, a person or a time server sets it. So the wall clock is
+//! watched against the machine's monotonic clock, and a step becomes something the engine is told of.
+//!
+//! After a step forward farm time steps too. After a step back farm time goes on at half speed until
+//! the wall clock has caught up: time that stood still would fire no deadline, and a pond whose probe
+//! falls silent in that hour would raise no alarm.
 
-use pondreeve_core::Timestamp;
+use std::fmt;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
-/// Farm time: the wall clock, or a faster one that the simulator sets.
-#[derive(Debug, Clone)]
-pub struct Clock {
-    started: std::time::Instant,
-    origin: Timestamp,
-    speed: f64,
-    real: bool,
+use pondreeve_core::{Span, Timestamp};
+
+/// The wall clock differs by more than this from where it should be: it was set. Slewing by a time
+/// server stays below 0.5 ms a second (adjtimex(2)), so between two looks a second apart nothing but a
+/// step comes near it.
+pub const STEP_THRESHOLD: Span = Span::from_secs(2);
+
+/// 2024-01-01T00:00:00Z. An earlier wall clock was never set since the gateway started.
+pub const EARLIEST_BELIEVABLE: Timestamp = Timestamp(1_704_067_200_000);
+
+/// Longest single sleep of [`Clock::sleep_until`] on the machine's own clock, so that a sleeper notices
+/// within this time that the clock was set forward.
+const LONGEST_NAP: Duration = Duration::from_secs(5);
+
+/// Where a clock reads from: wall time in milliseconds, and time since some fixed moment. Tests script
+/// both.
+pub trait TimeSource: Send + Sync {
+    /// The wall clock.
+    fn wall(&self) -> Timestamp;
+    /// Never runs backwards, is never set.
+    fn monotonic(&self) -> Duration;
+}
+
+struct Machine {
+    started: Instant,
+}
+
+impl TimeSource for Machine {
+    fn wall(&self) -> Timestamp {
+        Timestamp(jiff::Timestamp::now().as_millisecond())
+    }
+
+    fn monotonic(&self) -> Duration {
+        self.started.elapsed()
+    }
+}
+
+/// Farm time: the wall clock made safe, or a faster one that the simulator sets.
+#[derive(Clone)]
+pub struct Clock(Arc<Inner>);
+
+struct Inner {
+    source: Box<dyn TimeSource>,
+    pace: Pace,
+    watched: Mutex<Watched>,
+}
+
+enum Pace {
+    /// Follows the wall clock.
+    Wall,
+    /// Starts at `origin` and runs `speed` times as fast as real time.
+    Free { origin: Timestamp, speed: f64 },
+}
+
+/// What was last seen of both clocks.
+#[derive(Debug, Clone, Copy)]
+struct Watched {
+    wall: Timestamp,
+    monotonic: Duration,
+    /// Farm time at that moment, in nanoseconds: half of a short look must not be rounded away.
+    farm_ns: i128,
+    /// The oldest step not yet reported, and where the newest one ended.
+    step: Option<ClockStep>,
+}
+
+impl Watched {
+    fn farm(&self) -> Timestamp {
+        Timestamp(i64::try_from(self.farm_ns.div_euclid(NS_PER_MS)).unwrap_or(i64::MAX))
+    }
+}
+
+const NS_PER_MS: i128 = 1_000_000;
+
+fn ns(at: Timestamp) -> i128 {
+    i128::from(at.as_millis()) * NS_PER_MS
+}
+
+/// The wall clock was set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ClockStep {
+    /// Where the wall clock would be now, had nobody set it.
+    pub from: Timestamp,
+    /// Where it is.
+    pub to: Timestamp,
+}
+
+/// How far farm time can be trusted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Trust {
+    /// It is the wall clock.
+    Good,
+    /// The wall clock has not been set since the gateway started.
+    NotSet,
+    /// The wall clock is behind farm time, which waits for it at half speed.
+    Ahead(Span),
+}
+
+impl fmt::Debug for Clock {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Clock").field("now", &self.now()).finish_non_exhaustive()
+    }
 }
 
 impl Clock {
     /// The machine's own clock.
     pub fn system() -> Self {
-        Self { started: std::time::Instant::now(), origin: Timestamp(0), speed: 1.0, real: true }
+        Self::reading(Machine { started: Instant::now() })
     }
 
-    /// A clock that starts at `origin` now and runs `speed` times as fast as the wall clock.
+    /// A clock that follows the wall clock of `source`, for tests.
+    pub fn reading(source: impl TimeSource + 'static) -> Self {
+        Self::new(Box::new(source), Pace::Wall)
+    }
+
+    /// A clock that starts at `origin` now and runs `speed` times as fast as the wall clock. A speed
+    /// that is not above zero counts as 1.
     pub fn accelerated(origin: Timestamp, speed: f64) -> Self {
-        Self { started: std::time::Instant::now(), origin, speed, real: false }
+        let speed = if speed.is_finite() && speed > 0.0 { speed } else { 1.0 };
+        Self::new(Box::new(Machine { started: Instant::now() }), Pace::Free { origin, speed })
     }
 
-    /// Farm time now.
+    fn new(source: Box<dyn TimeSource>, pace: Pace) -> Self {
+        let wall = source.wall();
+        let monotonic = source.monotonic();
+        let farm = match pace {
+            Pace::Wall => wall,
+            Pace::Free { origin, .. } => origin,
+        };
+        let watched = Mutex::new(Watched { wall, monotonic, farm_ns: ns(farm), step: None });
+        Self(Arc::new(Inner { source, pace, watched }))
+    }
+
+    /// Farm time now. Never earlier than any farm time told before.
     pub fn now(&self) -> Timestamp {
-        if self.real {
-            Timestamp(jiff::Timestamp::now().as_millisecond())
-        } else {
-            Timestamp(self.origin.0 + (self.started.elapsed().as_secs_f64() * 1_000.0 * self.speed) as i64)
+        match self.0.pace {
+            Pace::Free { origin, speed } => {
+                let elapsed_ms = self.0.source.monotonic().as_secs_f64() * 1_000.0 * speed;
+                let mut watched = self.watched();
+                watched.farm_ns = watched.farm_ns.max(ns(origin + Span::from_millis(elapsed_ms as i64)));
+                watched.farm()
+            }
+            Pace::Wall => self.look().farm(),
         }
     }
 
+    /// Takes the step of the wall clock that was seen since the last call, if there was one.
+    pub fn take_step(&self) -> Option<ClockStep> {
+        self.now();
+        self.watched().step.take()
+    }
+
+    /// Whether farm time is the true time.
+    pub fn trust(&self) -> Trust {
+        if matches!(self.0.pace, Pace::Free { .. }) {
+            return Trust::Good;
+        }
+        let seen = self.look();
+        if seen.wall < EARLIEST_BELIEVABLE {
+            Trust::NotSet
+        } else if seen.farm() - seen.wall > STEP_THRESHOLD {
+            Trust::Ahead(seen.farm() - seen.wall)
+        } else {
+            Trust::Good
+        }
+    }
+
+    /// Makes farm time at least `at`: the newest time in the journal, so that a gateway that boots in
+    /// the past goes on after what it has already written.
+    pub fn not_before(&self, at: Timestamp) {
+        self.now();
+        let mut watched = self.watched();
+        watched.farm_ns = watched.farm_ns.max(ns(at));
+    }
+
     /// Real time to wait for a length of farm time.
-    pub fn real_duration(&self, span: pondreeve_core::Span) -> std::time::Duration {
-        std::time::Duration::from_secs_f64(span.as_millis().max(0) as f64 / 1_000.0 / self.speed)
+    pub fn real_duration(&self, span: Span) -> Duration {
+        let ms = span.as_millis().max(0) as f64;
+        let speed = match self.0.pace {
+            Pace::Wall => 1.0,
+            Pace::Free { speed, .. } => speed,
+        };
+        Duration::try_from_secs_f64(ms / 1_000.0 / speed).unwrap_or(Duration::MAX)
     }
 
     /// Sleeps until a point in farm time.
     pub async fn sleep_until(&self, at: Timestamp) {
-        tokio::time::sleep(self.real_duration(at - self.now())).await;
+        loop {
+            let left = at - self.now();
+            if left <= Span::ZERO {
+                return;
+            }
+            // A millisecond at least: farm time has whole milliseconds, and a fast clock must not spin.
+            tokio::time::sleep(self.real_duration(left).clamp(Duration::from_millis(1), LONGEST_NAP)).await;
+        }
+    }
+
+    fn look(&self) -> Watched {
+        let mut watched = self.watched();
+        // Read within the lock, so that two readers cannot put their looks in the wrong order.
+        let wall = self.0.source.wall();
+        let monotonic = self.0.source.monotonic();
+        let passed_ns = i128::try_from(monotonic.saturating_sub(watched.monotonic).as_nanos()).unwrap_or(0);
+        let passed = Span::from_millis(i64::try_from(passed_ns / NS_PER_MS).unwrap_or(i64::MAX));
+        let expected = watched.wall + passed;
+        if (wall - expected).as_millis().saturating_abs() > STEP_THRESHOLD.as_millis() {
+            let from = watched.step.map_or(expected, |earlier| earlier.from + passed);
+            watched.step = Some(ClockStep { from, to: wall });
+        } else if let Some(step) = &mut watched.step {
+            step.from = step.from + passed;
+            step.to = wall;
+        }
+        // An unset clock will be set forward: nothing to wait for, so farm time keeps its pace.
+        let gone_on = if wall < EARLIEST_BELIEVABLE { passed_ns } else { passed_ns / 2 };
+        watched.farm_ns = ns(wall).max(watched.farm_ns + gone_on);
+        watched.wall = wall;
+        watched.monotonic = monotonic;
+        *watched
+    }
+
+    fn watched(&self) -> std::sync::MutexGuard<'_, Watched> {
+        // Every change leaves the value whole, so a panic elsewhere does not spoil it.
+        self.0.watched.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }

@@ -15,3 +15,6 @@ pub mod inbox;
 pub mod journal;
 pub mod local;
 pub mod probes;
+pub mod run;
+
+pub use run::{RunError, run};

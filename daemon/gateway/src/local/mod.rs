@@ -1,3 +1,4 @@
 //! The local socket: what the console and the plain commands ask of the running daemon.
 
+pub mod client;
 pub mod protocol;
