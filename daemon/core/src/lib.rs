@@ -15,6 +15,7 @@ extern crate alloc;
 
 pub mod effect;
 pub mod input;
+pub mod names;
 pub mod quantity;
 pub mod site;
 pub mod state;

@@ -1,0 +1,69 @@
+//! The words in which tests, states and actions appear on every interface of the program: replayed
+//! lines, the local socket, MQTT. Scripts rely on them, so they stand in one place.
+
+use crate::effect::{AdviceAction, AlarmState, Flag, Priority, Test};
+use crate::input::GatewayPart;
+
+impl Test {
+    /// The test's name, in QARTOD's words where the test is QARTOD's.
+    pub const fn id(self) -> &'static str {
+        match self {
+            Self::Gap => "gap",
+            Self::Syntax => "syntax",
+            Self::GrossRange => "gross_range",
+            Self::Order => "order",
+        }
+    }
+}
+
+impl Flag {
+    /// QARTOD's number for the flag.
+    pub const fn code(self) -> u8 {
+        self as u8
+    }
+}
+
+impl Priority {
+    /// 1 critical, 2 high, 3 medium.
+    pub const fn number(self) -> u8 {
+        self as u8
+    }
+}
+
+impl AlarmState {
+    /// The state in the words of ISA-18.2, shortened.
+    pub const fn id(self) -> &'static str {
+        match self {
+            Self::Normal => "normal",
+            Self::Unacknowledged => "unacknowledged",
+            Self::Acknowledged => "acknowledged",
+            Self::ReturnedUnacknowledged => "returned-unacknowledged",
+        }
+    }
+}
+
+impl AdviceAction {
+    /// What to do, as one word for scripts.
+    pub const fn id(self) -> &'static str {
+        match self {
+            Self::StartNow => "start-now",
+            Self::StartAt => "start-at",
+            Self::Rest => "rest",
+            Self::Unknown => "unknown",
+        }
+    }
+}
+
+impl GatewayPart {
+    /// The part, as one word.
+    pub const fn id(self) -> &'static str {
+        match self {
+            Self::Store => "store",
+            Self::Bus => "bus",
+            Self::Broker => "broker",
+            Self::Forward => "forward",
+            Self::Clock => "clock",
+            Self::Quarantine => "quarantine",
+        }
+    }
+}

@@ -1,0 +1,205 @@
+//! What every connection to a broker has in common, whichever way the messages go: address, password
+//! file, certificates, time-outs, packet limits and the wait between attempts.
+//!
+//! Files are read anew for each connection, so a mended password or certificate is taken up without a
+//! restart.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use rumqttc::{MqttOptions, NetworkOptions, TlsConfiguration, Transport};
+use rustls::ClientConfig;
+use rustls::crypto::ring;
+use rustls::pki_types::pem::PemObject as _;
+use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+
+use crate::config::farm::{BrokerAddress, Tls};
+
+/// Seconds for connecting, handshakes included. A fleet of brokers that has just lost its leader takes
+/// several seconds to answer; less than ten makes a client give up and add to the rush.
+const CONNECT_WITHIN_S: u64 = 15;
+
+/// First wait after a failed connection.
+const FIRST_WAIT: Duration = Duration::from_millis(500);
+/// Longest wait: a broker that has come back is found within this time and a bit.
+const LONGEST_WAIT: Duration = Duration::from_secs(30);
+
+/// Why a connection could not even be tried.
+#[derive(Debug, thiserror::Error)]
+pub enum LinkError {
+    /// The password file.
+    #[error("reading the password of broker user `{user}` from {} failed: {source}", path.display())]
+    Password {
+        /// User name at the broker.
+        user: String,
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A certificate or key file.
+    #[error("reading {what} from {} failed: {detail}; accepted is a PEM file", path.display())]
+    Pem {
+        /// What it should hold.
+        what: &'static str,
+        /// The file.
+        path: PathBuf,
+        /// What was wrong.
+        detail: String,
+    },
+    /// Certificate and key were read but do not serve.
+    #[error("preparing TLS for {host} failed: {detail}")]
+    Tls {
+        /// The broker.
+        host: String,
+        /// What was wrong.
+        detail: String,
+    },
+}
+
+/// Connection options for a broker: a clean session (what must not be lost is kept by us and sent
+/// again), keep-alive, credentials, TLS.
+///
+/// # Errors
+/// When a password, certificate or key file cannot be used; says which.
+pub fn options(address: &BrokerAddress) -> Result<MqttOptions, LinkError> {
+    let mut options = MqttOptions::new(&address.client_id, &address.host, address.port);
+    options.set_keep_alive(address.keep_alive.max(Duration::from_secs(1)));
+    options.set_clean_session(true);
+    if let Some((user, path)) = &address.credentials {
+        let text = std::fs::read_to_string(path)
+            .map_err(|source| LinkError::Password { user: user.clone(), path: path.clone(), source })?;
+        // Editors end a file with a newline; no password does.
+        options.set_credentials(user, text.trim_end_matches(['\r', '\n']));
+    }
+    if let Some(tls) = &address.tls {
+        let config = tls_config(tls, &address.host)?;
+        options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::new(config))));
+    }
+    Ok(options)
+}
+
+/// Socket options: no waiting to fill packets, and a bound on connecting.
+pub fn network() -> NetworkOptions {
+    let mut network = NetworkOptions::new();
+    network.set_tcp_nodelay(true);
+    network.set_connection_timeout(CONNECT_WITHIN_S);
+    network
+}
+
+fn tls_config(tls: &Tls, host: &str) -> Result<ClientConfig, LinkError> {
+    let refused = |detail: String| LinkError::Tls { host: host.to_owned(), detail };
+    let mut roots = rustls::RootCertStore::empty();
+    for certificate in certificates("certificates to trust", &tls.ca_file)? {
+        roots.add(certificate).map_err(|error| LinkError::Pem {
+            what: "certificates to trust",
+            path: tls.ca_file.clone(),
+            detail: error.to_string(),
+        })?;
+    }
+    let builder = ClientConfig::builder_with_provider(Arc::new(ring::default_provider()))
+        .with_safe_default_protocol_versions()
+        .map_err(|error| refused(error.to_string()))?
+        .with_root_certificates(roots);
+    let Some((certificate_file, key_file)) = &tls.client else {
+        return Ok(builder.with_no_client_auth());
+    };
+    let chain = certificates("this client's certificate", certificate_file)?;
+    let key = PrivateKeyDer::from_pem_file(key_file).map_err(|error| LinkError::Pem {
+        what: "this client's key",
+        path: key_file.clone(),
+        detail: error.to_string(),
+    })?;
+    builder.with_client_auth_cert(chain, key).map_err(|error| refused(error.to_string()))
+}
+
+fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'static>>, LinkError> {
+    let bad = |detail: String| LinkError::Pem { what, path: path.to_owned(), detail };
+    let all = CertificateDer::pem_file_iter(path)
+        .and_then(Iterator::collect::<Result<Vec<_>, _>>)
+        .map_err(|error| bad(error.to_string()))?;
+    if all.is_empty() { Err(bad("it holds no certificate".to_owned())) } else { Ok(all) }
+}
+
+/// The wait between attempts: doubling, bounded, and scattered so that a fleet of gateways does not
+/// fall upon a broker that has just come back.
+#[derive(Debug, Clone)]
+pub struct Backoff {
+    next: Duration,
+}
+
+impl Default for Backoff {
+    fn default() -> Self {
+        Self { next: FIRST_WAIT }
+    }
+}
+
+impl Backoff {
+    /// How long to wait before the next attempt: between half of and the whole present wait.
+    pub fn wait(&mut self) -> Duration {
+        let whole = self.next;
+        self.next = (whole * 2).min(LONGEST_WAIT);
+        // Without randomness the attempts still happen, only not scattered.
+        let scatter = f64::from(getrandom::u32().unwrap_or(u32::MAX)) / f64::from(u32::MAX);
+        whole.mul_f64(0.5 + 0.5 * scatter)
+    }
+
+    /// The connection held: begin anew with the short wait.
+    pub fn reset(&mut self) {
+        *self = Self::default();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn address() -> BrokerAddress {
+        BrokerAddress {
+            host: "localhost".to_owned(),
+            port: 1,
+            client_id: "gateway-one".to_owned(),
+            credentials: None,
+            tls: None,
+            keep_alive: Duration::from_secs(30),
+        }
+    }
+
+    #[test]
+    fn waits_grow_to_a_bound_and_begin_anew() {
+        let mut backoff = Backoff::default();
+        let waits: Vec<Duration> = (0..12).map(|_| backoff.wait()).collect();
+        assert!(waits[0] >= Duration::from_millis(250) && waits[0] <= Duration::from_millis(500));
+        assert!(waits[11] >= Duration::from_secs(15) && waits[11] <= Duration::from_secs(30));
+        backoff.reset();
+        assert!(backoff.wait() <= Duration::from_millis(500));
+    }
+
+    #[test]
+    fn a_password_file_is_read_without_its_newline() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("password");
+        std::fs::write(&file, "dusk till dawn \r\n").unwrap();
+        let with = BrokerAddress { credentials: Some(("pond".to_owned(), file)), ..address() };
+        let login = options(&with).unwrap().credentials().unwrap();
+        assert_eq!((login.username.as_str(), login.password.as_str()), ("pond", "dusk till dawn "));
+    }
+
+    #[test]
+    fn a_missing_password_file_is_named() {
+        let with = BrokerAddress { credentials: Some(("pond".to_owned(), "/nowhere/pw".into())), ..address() };
+        let message = options(&with).unwrap_err().to_string();
+        assert!(message.contains("`pond`") && message.contains("/nowhere/pw"), "{message}");
+    }
+
+    #[test]
+    fn a_file_without_certificates_is_named() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("ca.pem");
+        std::fs::write(&file, "not a certificate\n").unwrap();
+        let with = BrokerAddress { tls: Some(Tls { ca_file: file, client: None }), ..address() };
+        let message = options(&with).unwrap_err().to_string();
+        assert!(message.contains("certificates to trust") && message.contains("ca.pem"), "{message}");
+    }
+}
