@@ -94,6 +94,11 @@ pub struct Sample {
     pub probe: ProbeIndex,
     /// What it says it measured.
     pub quantity: Quantity,
+    /// Position in [`crate::site::Probe::channels`], where the sender knows it. `None`: the first,
+    /// second, third sample of a quantity within one sweep belongs to the first, second, third
+    /// channel of that quantity. Matters only where one probe reports a quantity more than once, as
+    /// a current meter does for several aerator groups.
+    pub channel: Option<u16>,
     /// In the unit of the quantity, before calibration.
     pub value: f64,
     /// When the probe says it measured, if it has a clock of its own.

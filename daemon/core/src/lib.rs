@@ -13,6 +13,7 @@
 
 extern crate alloc;
 
+pub mod defaults;
 pub mod effect;
 pub mod input;
 pub mod names;
