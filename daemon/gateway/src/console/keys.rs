@@ -1,0 +1,255 @@
+//! Key presses, put together again where a slow line took them apart.
+//!
+//! An arrow key is several bytes. At 9600 baud they can arrive so far apart that the first, `Esc`, is
+//! taken for a key of its own and the rest for typed letters: a press of the up arrow would then leave
+//! the page and type `[A`. [`Assembler`] holds an `Esc` back for a moment to see whether it was the
+//! start of more.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
+use tokio::sync::mpsc;
+
+/// How long an `Esc` is held back. Three characters take 3 ms at 9600 baud and 25 ms at 1200.
+pub(crate) const ESCAPE_WAIT_MS: u64 = 50;
+
+/// Unread presses kept; a person cannot be further ahead than this of a screen worth reading, and
+/// more are dropped.
+pub(crate) const PRESSES_BOUND: usize = 64;
+
+/// What a person pressed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Key {
+    /// A letter, digit or sign.
+    Char(char),
+    /// Enter or return.
+    Enter,
+    /// Escape, alone.
+    Escape,
+    /// Tab.
+    Tab,
+    /// Shift and tab.
+    BackTab,
+    /// Deletes the character before the cursor.
+    Backspace,
+    /// Arrow.
+    Up,
+    /// Arrow.
+    Down,
+    /// Arrow.
+    Left,
+    /// Arrow.
+    Right,
+    /// A page up.
+    PageUp,
+    /// A page down.
+    PageDown,
+    /// Ctrl-C.
+    Interrupt,
+    /// Ctrl-L.
+    Redraw,
+    /// The window changed size.
+    Resized,
+}
+
+/// Translates one event of the terminal.
+fn translate(event: &Event) -> Option<Key> {
+    let key = match event {
+        Event::Resize(..) => return Some(Key::Resized),
+        Event::Key(key) if key.kind != KeyEventKind::Release => key,
+        _ => return None,
+    };
+    if key.modifiers.contains(KeyModifiers::CONTROL) {
+        return match key.code {
+            KeyCode::Char('c') => Some(Key::Interrupt),
+            KeyCode::Char('l') => Some(Key::Redraw),
+            // Ctrl-J and Ctrl-H are what some terminals send for enter and backspace.
+            KeyCode::Char('j') => Some(Key::Enter),
+            KeyCode::Char('h') => Some(Key::Backspace),
+            _ => None,
+        };
+    }
+    if key.modifiers.contains(KeyModifiers::ALT) {
+        return None;
+    }
+    Some(match key.code {
+        KeyCode::Char(character) => Key::Char(character),
+        KeyCode::Enter => Key::Enter,
+        KeyCode::Esc => Key::Escape,
+        KeyCode::Tab => Key::Tab,
+        KeyCode::BackTab => Key::BackTab,
+        KeyCode::Backspace | KeyCode::Delete => Key::Backspace,
+        KeyCode::Up => Key::Up,
+        KeyCode::Down => Key::Down,
+        KeyCode::Left => Key::Left,
+        KeyCode::Right => Key::Right,
+        KeyCode::PageUp => Key::PageUp,
+        KeyCode::PageDown => Key::PageDown,
+        _ => return None,
+    })
+}
+
+/// Puts key sequences together. Times are milliseconds of any steady clock.
+#[derive(Debug, Default)]
+pub(crate) struct Assembler {
+    /// When the held `Esc` came, and what came after it.
+    held: Option<(u64, String)>,
+}
+
+impl Assembler {
+    /// Takes one press and gives those that are now certain.
+    pub(crate) fn press(&mut self, key: Key, now_ms: u64) -> Vec<Key> {
+        let mut certain = self.expire(now_ms);
+        let Some((since, mut rest)) = self.held.take() else {
+            if key == Key::Escape {
+                self.held = Some((now_ms, String::new()));
+            } else {
+                certain.push(key);
+            }
+            return certain;
+        };
+        match key {
+            Key::Char(character) if rest.is_empty() && matches!(character, '[' | 'O') => {
+                rest.push(character);
+                self.held = Some((since, rest));
+            }
+            Key::Char(character) if !rest.is_empty() && (character.is_ascii_digit() || character == ';') => {
+                rest.push(character);
+                self.held = Some((since, rest));
+            }
+            Key::Char(character) if !rest.is_empty() => {
+                // The end of a sequence. One that is not known is swallowed: typing its letters, of
+                // which one may acknowledge, would be worse than ignoring it.
+                certain.extend(match (character, rest.as_str()) {
+                    ('A', _) => Some(Key::Up),
+                    ('B', _) => Some(Key::Down),
+                    ('C', _) => Some(Key::Right),
+                    ('D', _) => Some(Key::Left),
+                    ('Z', _) => Some(Key::BackTab),
+                    ('~', "[5") => Some(Key::PageUp),
+                    ('~', "[6") => Some(Key::PageDown),
+                    ('~', "[3") => Some(Key::Backspace),
+                    _ => None,
+                });
+            }
+            _ => {
+                certain.push(Key::Escape);
+                certain.extend(self.press(key, now_ms));
+            }
+        }
+        certain
+    }
+
+    /// Gives what can wait no longer.
+    pub(crate) fn expire(&mut self, now_ms: u64) -> Vec<Key> {
+        match &self.held {
+            Some((since, rest)) if now_ms.saturating_sub(*since) >= ESCAPE_WAIT_MS => {
+                // A sequence that broke off after its first characters was line noise.
+                let alone = rest.is_empty();
+                self.held = None;
+                if alone { vec![Key::Escape] } else { Vec::new() }
+            }
+            _ => Vec::new(),
+        }
+    }
+
+    /// Whether something waits for [`Assembler::expire`].
+    pub(crate) fn holds(&self) -> bool {
+        self.held.is_some()
+    }
+}
+
+/// Reads the terminal on a thread of its own until dropped.
+pub(crate) struct Reader {
+    stop: Arc<AtomicBool>,
+    thread: Option<std::thread::JoinHandle<()>>,
+}
+
+impl Reader {
+    /// Starts reading.
+    pub(crate) fn start() -> std::io::Result<(Self, mpsc::Receiver<std::io::Result<Key>>)> {
+        let (out, keys) = mpsc::channel(PRESSES_BOUND);
+        let stop = Arc::new(AtomicBool::new(false));
+        let stopped = Arc::clone(&stop);
+        let thread = std::thread::Builder::new().name("console-keys".to_owned()).spawn(move || {
+            while !stopped.load(Ordering::Relaxed) {
+                // Short enough that leaving the console is not felt to hang.
+                let key = match event::poll(Duration::from_millis(100)) {
+                    Ok(false) => continue,
+                    Ok(true) => event::read().map(|event| translate(&event)),
+                    Err(error) => Err(error),
+                };
+                let ended = match key {
+                    Ok(None) => false,
+                    Ok(Some(key)) => {
+                        matches!(out.try_send(Ok(key)), Err(mpsc::error::TrySendError::Closed(_)))
+                    }
+                    Err(error) => {
+                        // The receiver learns of it or is gone; either way there is nothing to read.
+                        drop(out.blocking_send(Err(error)));
+                        true
+                    }
+                };
+                if ended {
+                    break;
+                }
+            }
+        })?;
+        Ok((Self { stop, thread: Some(thread) }, keys))
+    }
+}
+
+impl Drop for Reader {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+        if let Some(thread) = self.thread.take() {
+            // A panic in it has been kept by the hook; there is nothing else to do about it here.
+            drop(thread.join());
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn typed(presses: &[(Key, u64)], end_ms: u64) -> Vec<Key> {
+        let mut assembler = Assembler::default();
+        let mut keys = Vec::new();
+        for (key, at) in presses {
+            keys.extend(assembler.press(*key, *at));
+        }
+        keys.extend(assembler.expire(end_ms));
+        keys
+    }
+
+    #[test]
+    fn an_arrow_taken_apart_by_a_slow_line_is_still_an_arrow() {
+        use Key::{Char, Escape};
+        assert_eq!(typed(&[(Escape, 0), (Char('['), 8), (Char('A'), 16)], 100), [Key::Up]);
+        assert_eq!(typed(&[(Escape, 0), (Char('O'), 8), (Char('B'), 16)], 100), [Key::Down]);
+        assert_eq!(
+            typed(&[(Escape, 0), (Char('['), 1), (Char('5'), 2), (Char('~'), 3), (Char('a'), 9)], 100),
+            [Key::PageUp, Char('a')]
+        );
+    }
+
+    #[test]
+    fn an_unknown_or_broken_sequence_types_nothing() {
+        use Key::{Char, Escape};
+        assert_eq!(typed(&[(Escape, 0), (Char('['), 1), (Char('a'), 2)], 100), []);
+        assert_eq!(typed(&[(Escape, 0), (Char('['), 1)], 100), []);
+    }
+
+    #[test]
+    fn escape_alone_is_escape() {
+        use Key::{Char, Escape};
+        assert_eq!(typed(&[(Escape, 0)], 49), []);
+        assert_eq!(typed(&[(Escape, 0)], 50), [Escape]);
+        assert_eq!(typed(&[(Escape, 0), (Char('a'), 60)], 100), [Escape, Char('a')]);
+        assert_eq!(typed(&[(Escape, 0), (Char('a'), 10)], 100), [Escape, Char('a')]);
+        assert_eq!(typed(&[(Escape, 0), (Escape, 10)], 100), [Escape, Escape]);
+    }
+}
