@@ -1,0 +1,9 @@
+//! The chemistry against published tables and reference libraries.
+//!
+//! Expected values come from `data/`, made by the libraries named in `README.md` or typed in from
+//! published figures; none comes from this project's own code.
+
+mod ammonia;
+mod oxygen;
+mod sun;
+mod table;
