@@ -17,7 +17,13 @@ fn a_buffer_reading_uses_emerson_and_khoo() {
     let mut comparison = Comparison::default();
     for row in rows("ammonia_fraction.csv") {
         let (t, ph, s) = water(&row);
-        comparison.near(row.id(), ammonia::nh3_fraction_nbs(t, ph, s), row.number("f_compact_free"), 0.0, 1e-6);
+        comparison.near(
+            row.id(),
+            ammonia::nh3_fraction_nbs(t, ph, s),
+            row.number("f_compact_free"),
+            0.0,
+            1e-6,
+        );
     }
     comparison.finish(200);
 }

@@ -35,8 +35,8 @@ impl Row {
 /// All rows of `tests/reference/data/NAME`.
 pub(crate) fn rows(name: &str) -> Vec<Row> {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("reference/data").join(name);
-    let mut reader =
-        csv::Reader::from_path(&path).unwrap_or_else(|error| panic!("cannot open {}: {error}", path.display()));
+    let mut reader = csv::Reader::from_path(&path)
+        .unwrap_or_else(|error| panic!("cannot open {}: {error}", path.display()));
     let header: Vec<String> = reader.headers().expect("a header").iter().map(str::to_owned).collect();
     let rows: Vec<Row> = reader
         .records()
@@ -79,7 +79,11 @@ impl Comparison {
 
     /// Fails the test if a comparison was wrong, or if fewer than `at_least` were made.
     pub(crate) fn finish(self, at_least: usize) {
-        assert!(self.checked >= at_least, "only {} of at least {at_least} comparisons were made", self.checked);
+        assert!(
+            self.checked >= at_least,
+            "only {} of at least {at_least} comparisons were made",
+            self.checked
+        );
         assert!(
             self.wrong.is_empty(),
             "{} of {} comparisons are out:\n{}",

@@ -58,7 +58,8 @@ pub fn sun_day(latitude_deg: f64, longitude_deg: f64, local_day: i64) -> SunDay 
     }
     let noon = noon_ms(longitude_deg, local_day);
     let height = |ms: f64| altitude_deg(latitude_deg, longitude_deg, ms) - HORIZON_DEG;
-    let (before, at_noon, after) = (height(noon - 12.0 * HOUR_MS), height(noon), height(noon + 12.0 * HOUR_MS));
+    let (before, at_noon, after) =
+        (height(noon - 12.0 * HOUR_MS), height(noon), height(noon + 12.0 * HOUR_MS));
     if at_noon <= 0.0 {
         SunDay::PolarNight
     } else if before < 0.0 && after < 0.0 {
@@ -126,7 +127,10 @@ fn place(ms_utc: f64) -> Place {
         + 4.0 * eccentricity * y * sin(anomaly) * cos(2.0 * mean_longitude)
         - 0.5 * y * y * sin(4.0 * mean_longitude)
         - 1.25 * eccentricity * eccentricity * sin(2.0 * anomaly);
-    Place { declination: asin(sin(obliquity) * sin(longitude)), equation_of_time_min: 4.0 * equation / DEGREE }
+    Place {
+        declination: asin(sin(obliquity) * sin(longitude)),
+        equation_of_time_min: 4.0 * equation / DEGREE,
+    }
 }
 
 /// Where a function crosses zero between two points of opposite sign, to a millisecond: false

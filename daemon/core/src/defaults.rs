@@ -36,7 +36,11 @@ impl Limits {
     ///   LC50 of 2.8 to 3.0 of the same 2001 study; weak.
     pub fn grow_out() -> Self {
         Self {
-            do_low_mg_l: [threshold(4.0, 0.4, 10, 15), threshold(3.0, 0.4, 5, 15), threshold(2.0, 0.4, 1, 15)],
+            do_low_mg_l: [
+                threshold(4.0, 0.4, 10, 15),
+                threshold(3.0, 0.4, 5, 15),
+                threshold(2.0, 0.4, 1, 15),
+            ],
             do_forecast_mg_l: [4.0, 3.0],
             do_fall_30min_mg_l: 1.5,
             do_blind_after: [Span::from_minutes(10), Span::from_minutes(20)],
@@ -100,9 +104,15 @@ impl QualityLimits {
     pub fn reporting_every(self, every: Span) -> Self {
         let half = Span::from_millis(every.as_millis() / 2);
         let widened = |limit: Span, whole: i64| {
-            limit.max(Span::from_millis(every.as_millis().saturating_mul(whole).saturating_add(half.as_millis())))
+            limit.max(Span::from_millis(
+                every.as_millis().saturating_mul(whole).saturating_add(half.as_millis()),
+            ))
         };
-        Self { stale_after: widened(self.stale_after, 1), missing_after: widened(self.missing_after, 2), ..self }
+        Self {
+            stale_after: widened(self.stale_after, 1),
+            missing_after: widened(self.missing_after, 2),
+            ..self
+        }
     }
 }
 

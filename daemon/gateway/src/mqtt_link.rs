@@ -68,8 +68,11 @@ pub fn options(address: &BrokerAddress) -> Result<MqttOptions, LinkError> {
     options.set_keep_alive(address.keep_alive.max(Duration::from_secs(1)));
     options.set_clean_session(true);
     if let Some((user, path)) = &address.credentials {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| LinkError::Password { user: user.clone(), path: path.clone(), source })?;
+        let text = std::fs::read_to_string(path).map_err(|source| LinkError::Password {
+            user: user.clone(),
+            path: path.clone(),
+            source,
+        })?;
         // Editors end a file with a newline; no password does.
         options.set_credentials(user, text.trim_end_matches(['\r', '\n']));
     }
@@ -188,7 +191,8 @@ mod tests {
 
     #[test]
     fn a_missing_password_file_is_named() {
-        let with = BrokerAddress { credentials: Some(("pond".to_owned(), "/nowhere/pw".into())), ..address() };
+        let with =
+            BrokerAddress { credentials: Some(("pond".to_owned(), "/nowhere/pw".into())), ..address() };
         let message = options(&with).unwrap_err().to_string();
         assert!(message.contains("`pond`") && message.contains("/nowhere/pw"), "{message}");
     }

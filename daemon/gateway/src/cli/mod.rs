@@ -12,6 +12,7 @@ use clap::{Parser, Subcommand};
 
 use crate::exit_code::{DONE, Failure, Outcome};
 
+pub mod replay;
 pub mod run;
 
 /// What is typed.
@@ -36,6 +37,8 @@ one depth: if in doubt, start aerators and look.";
 pub enum Command {
     /// Run the daemon: watch the ponds until told to stop
     Run(run::Arguments),
+    /// Put recorded readings through the whole pipeline
+    Replay(replay::Arguments),
 }
 
 /// Reads the command line, does what it says, and reports a failure on standard error.
@@ -44,8 +47,14 @@ pub fn main() -> ExitCode {
     let program = Program::parse();
     let outcome = match &program.command {
         Command::Run(arguments) => run::run(arguments),
+        Command::Replay(arguments) => replay::run(arguments),
     };
     finish(outcome)
+}
+
+/// Reads and checks a configuration.
+pub(crate) fn load_farm(path: &std::path::Path) -> Result<crate::config::Farm, Failure> {
+    Err(Failure::failed(format!("{}: not yet", path.display())))
 }
 
 fn finish(outcome: Outcome) -> ExitCode {

@@ -1,0 +1,336 @@
+//! `pondreeve replay`: recorded readings through the whole pipeline at full speed.
+//!
+//! Nothing here judges a reading: the rows become the same inputs that a live probe's answers become,
+//! and the very same core takes them.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::{BufWriter, Write};
+use std::path::PathBuf;
+
+use pondreeve_core::input::Sample;
+use pondreeve_core::site::{Channel, Pond, PondIndex, Probe, ProbeIndex};
+use pondreeve_core::{Effect, Event, Input, Quantity, Site, Span, State, Timestamp};
+
+use crate::config::Farm;
+use crate::exit_code::{DONE, Failure, Outcome, USAGE};
+
+mod lines;
+mod rows;
+mod trouble;
+
+pub(crate) use lines::At;
+pub use lines::Kind;
+use lines::Lines;
+use rows::{Recording, Row};
+use trouble::{Kind as TroubleKind, Trouble};
+
+/// Salinity assumed where neither a column nor the command line says: what the example farm has.
+const SALINITY_PSU: f64 = 18.0;
+
+/// Interval assumed for a quantity with fewer than two readings to measure it by.
+const STEP_UNKNOWN: Span = Span::from_minutes(15);
+
+const AFTER: &str = "\
+Input: CSV with a header line: time_utc (RFC 3339, such as
+2026-03-01T18:30:00Z) and any quantity ids, such as do_mg_l, temperature_c,
+salinity_psu, ph. An empty cell is no reading. Several files are read one after
+the other as one recording.
+
+What is wrong is said on standard error with file, line and column, and the
+reading goes on:
+  - a column that is no quantity is named once and not read;
+  - a time or a number that cannot be read: that row or value is left out, and
+    the exit status is 2 at the end;
+  - a row older than one before it is passed on and printed, marked by the
+    order test, and said.
+How often readings come is learnt from the first rows, and the limits for stale
+and missing readings are widened to fit: a 30-minute recording is not an outage.
+Recorded values are taken as they stand: calibration is not applied again.
+
+Output: one JSON object a line, in order of time, with kind, pond and at:
+reading, derived, forecast, alarm, advice.
+
+Examples:
+  pondreeve replay --latitude 9.5 --longitude -75.6 lagoon.csv
+  pondreeve replay --config farm.toml --pond p1 --only alarm,advice june.csv july.csv
+  pondreeve replay --latitude 9.5 --longitude -75.6 --only forecast lagoon.csv | tail -1";
+
+/// Arguments of `replay`.
+#[derive(Debug, Clone, clap::Args)]
+#[command(after_help = AFTER)]
+pub struct Arguments {
+    /// Take limits and aerators of a pond from this farm's configuration
+    #[arg(long, value_name = "FILE", requires = "pond", conflicts_with_all = ["latitude", "longitude", "salinity_psu"])]
+    pub config: Option<PathBuf>,
+    /// Which pond of the farm; without --config, what to call it
+    #[arg(long, value_name = "ID")]
+    pub pond: Option<String>,
+    /// Degrees north, for sunset and sunrise
+    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true, required_unless_present = "config")]
+    pub latitude: Option<f64>,
+    /// Degrees east, for sunset and sunrise
+    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true, required_unless_present = "config")]
+    pub longitude: Option<f64>,
+    /// Salinity while no reading tells it; 18 if not given
+    #[arg(long, value_name = "PSU")]
+    pub salinity_psu: Option<f64>,
+    /// Print only these kinds of line
+    #[arg(long, value_name = "KIND", value_delimiter = ',')]
+    pub only: Vec<Kind>,
+    /// Print JSON lines; they always are
+    #[arg(long, hide = true)]
+    pub json: bool,
+    /// Recorded readings, in the order in which they were made
+    #[arg(value_name = "CSV", required = true)]
+    pub files: Vec<PathBuf>,
+}
+
+/// Replays files to standard output.
+///
+/// # Errors
+/// When a file or the configuration cannot be used at all, or standard output fails.
+pub fn run(arguments: &Arguments) -> Outcome {
+    let place = place(arguments)?;
+    let out = BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
+    replay(&place, &arguments.files, &arguments.only, out, &mut std::io::stderr().lock())
+}
+
+/// Where the recording was made.
+#[derive(Debug, Clone)]
+enum Place {
+    /// A pond of a configured farm.
+    Configured(Box<Farm>, usize),
+    /// A pond of which only this is known.
+    Bare { latitude: f64, longitude: f64, salinity_psu: f64, id: String },
+}
+
+fn place(arguments: &Arguments) -> Result<Place, Failure> {
+    if let (Some(path), Some(id)) = (&arguments.config, &arguments.pond) {
+        let farm = super::load_farm(path)?;
+        let Some(index) = farm.site.ponds.iter().position(|pond| pond.id == *id) else {
+            let known: Vec<&str> = farm.site.ponds.iter().map(|pond| pond.id.as_str()).collect();
+            return Err(Failure::usage(format!(
+                "{} has no pond '{id}'; accepted is {}",
+                path.display(),
+                known.join(", ")
+            )));
+        };
+        return Ok(Place::Configured(Box::new(farm), index));
+    }
+    let within = |name: &str, value: Option<f64>, low: f64, high: f64, unit: &str| match value {
+        Some(value) if value >= low && value <= high => Ok(value),
+        Some(value) => {
+            Err(Failure::usage(format!("--{name} is {value}; accepted is {low} to {high} {unit}")))
+        }
+        None => Err(Failure::usage(format!("--{name} is missing; accepted is {low} to {high} {unit}"))),
+    };
+    Ok(Place::Bare {
+        latitude: within("latitude", arguments.latitude, -90.0, 90.0, "degrees north")?,
+        longitude: within("longitude", arguments.longitude, -180.0, 180.0, "degrees east")?,
+        salinity_psu: within(
+            "salinity-psu",
+            Some(arguments.salinity_psu.unwrap_or(SALINITY_PSU)),
+            0.0,
+            45.0,
+            "PSU",
+        )?,
+        id: arguments.pond.clone().unwrap_or_else(|| "p1".to_owned()),
+    })
+}
+
+/// The farm of one pond and one probe that the recording is replayed on.
+fn site(place: &Place, steps: &BTreeMap<Quantity, Span>) -> Site {
+    let quantities: Vec<Quantity> = steps.keys().copied().collect();
+    let shortest = steps.values().min().copied().unwrap_or(STEP_UNKNOWN);
+    let mut site = match place {
+        Place::Bare { latitude, longitude, salinity_psu, id } => {
+            let mut site = Site::single_pond(*latitude, *longitude, *salinity_psu, &quantities, shortest);
+            for pond in &mut site.ponds {
+                pond.id.clone_from(id);
+                pond.name.clone_from(id);
+            }
+            site
+        }
+        Place::Configured(farm, index) => of_configured(&farm.site, *index, &quantities),
+    };
+    for channel in site.probes.iter_mut().flat_map(|probe| &mut probe.channels) {
+        if let Some(&step) = steps.get(&channel.quantity) {
+            channel.quality = channel.quality.reporting_every(step);
+        }
+    }
+    if let Some(&step) = steps.get(&Quantity::DoMgL) {
+        for pond in &mut site.ponds {
+            see_at(pond, step);
+        }
+    }
+    site
+}
+
+/// One pond of a configured farm, with a probe that reports what was recorded: the limits of the quality
+/// tests are those configured for the quantity in that pond.
+fn of_configured(farm: &Site, index: usize, quantities: &[Quantity]) -> Site {
+    let pond = PondIndex(u16::try_from(index).unwrap_or(u16::MAX));
+    let configured = |quantity: Quantity| {
+        farm.probes
+            .iter()
+            .filter(|probe| probe.pond.is_none_or(|of| of == pond))
+            .flat_map(|probe| &probe.channels)
+            .find(|channel| channel.quantity == quantity)
+    };
+    let channels = quantities
+        .iter()
+        .map(|&quantity| match configured(quantity) {
+            Some(channel) => Channel { calibration_slope: 1.0, calibration_offset: 0.0, ..channel.clone() },
+            None => Channel::uncorrected(quantity),
+        })
+        .collect();
+    Site {
+        ponds: farm.ponds.get(index).cloned().into_iter().collect(),
+        probes: vec![Probe { id: "recorded".to_owned(), pond: Some(PondIndex(0)), channels }],
+        ..farm.clone()
+    }
+}
+
+/// Widens the limits for not seeing the oxygen at night to what a recording with this step can show:
+/// one missed reading, two missed readings. Never narrows them.
+fn see_at(pond: &mut Pond, step: Span) {
+    let [high, critical] = &mut pond.limits.do_blind_after;
+    *high = (*high).max(Span::from_millis(step.as_millis().saturating_mul(3) / 2));
+    *critical = (*critical).max(Span::from_millis(step.as_millis().saturating_mul(5) / 2));
+}
+
+/// Replays `files` as one recording: lines to `out`, complaints to `errors`.
+fn replay(
+    place: &Place,
+    files: &[PathBuf],
+    only: &[Kind],
+    out: impl Write,
+    errors: &mut dyn Write,
+) -> Outcome {
+    let mut trouble = Trouble::new(errors);
+    let mut recordings = Vec::with_capacity(files.len());
+    for file in files {
+        recordings.push(Recording::open(file, &mut trouble)?);
+    }
+    let site = site(place, &steps(&recordings));
+    tell_limits(&site, &mut trouble);
+    let mut lines = Lines::new(out, &site, only);
+    match feed(&site, recordings, &mut lines, &mut trouble) {
+        Ok(()) => {}
+        Err(Stop::Reader) => return Ok(DONE),
+        Err(Stop::Failure(failure)) => return Err(failure),
+    }
+    Ok(if trouble.finish() { USAGE } else { DONE })
+}
+
+/// How often each quantity comes: the longest step of any file, so that none looks like an outage.
+fn steps(recordings: &[Recording]) -> BTreeMap<Quantity, Span> {
+    let quantities: BTreeSet<Quantity> = recordings.iter().flat_map(Recording::quantities).collect();
+    let known: Vec<BTreeMap<Quantity, Span>> = recordings.iter().map(Recording::steps).collect();
+    let longest = |quantity| known.iter().filter_map(|steps| steps.get(&quantity)).max().copied();
+    quantities.into_iter().map(|quantity| (quantity, longest(quantity).unwrap_or(STEP_UNKNOWN))).collect()
+}
+
+fn tell_limits(site: &Site, trouble: &mut Trouble<'_>) {
+    let oxygen = site
+        .probes
+        .iter()
+        .flat_map(|probe| &probe.channels)
+        .find(|channel| channel.quantity == Quantity::DoMgL);
+    if let Some(channel) = oxygen {
+        let minutes = |span: Span| span.as_millis() / 60_000;
+        trouble.note(&format!(
+            "oxygen counts as stale {} min after a reading, as missing after {} min",
+            minutes(channel.quality.stale_after),
+            minutes(channel.quality.missing_after)
+        ));
+    } else {
+        trouble.note("there is no column do_mg_l: oxygen counts as missing throughout");
+    }
+}
+
+/// Why feeding ended early.
+enum Stop {
+    /// Nobody reads any more: `replay … | head`.
+    Reader,
+    Failure(Failure),
+}
+
+impl From<Failure> for Stop {
+    fn from(failure: Failure) -> Self {
+        Self::Failure(failure)
+    }
+}
+
+impl From<std::io::Error> for Stop {
+    fn from(error: std::io::Error) -> Self {
+        match error.kind() {
+            std::io::ErrorKind::BrokenPipe => Self::Reader,
+            _ => Self::Failure(Failure::failed(format!("writing to standard output failed: {error}"))),
+        }
+    }
+}
+
+fn feed<W: Write>(
+    site: &Site,
+    recordings: Vec<Recording>,
+    lines: &mut Lines<'_, W>,
+    trouble: &mut Trouble<'_>,
+) -> Result<(), Stop> {
+    let mut state = State::new();
+    let mut effects: Vec<Effect> = Vec::new();
+    let mut seq = 0;
+    let mut now: Option<Timestamp> = None;
+    let mut row = Row::default();
+    for mut recording in recordings {
+        while recording.next(&mut row, trouble)? {
+            let arrived = match now {
+                None => {
+                    let event = Event::Started { site: site.clone() };
+                    state.step(&Input { seq, at: row.at, event }, &mut effects);
+                    row.at
+                }
+                Some(newest) => {
+                    if row.at < newest {
+                        let (name, line, at) = (recording.name(), row.line, At(row.at));
+                        trouble.about(TroubleKind::Order, name, || {
+                            format!(
+                                "{name}, line {line}: {at} is older than {} before it: passed on out of order",
+                                At(newest)
+                            )
+                        });
+                    }
+                    newest.max(row.at)
+                }
+            };
+            now = Some(arrived);
+            let samples = row
+                .cells
+                .iter()
+                .map(|&(quantity, value)| Sample {
+                    probe: ProbeIndex(0),
+                    quantity,
+                    channel: None,
+                    value,
+                    taken_at: Some(row.at),
+                })
+                .collect();
+            seq += 1;
+            state.step(&Input { seq, at: arrived, event: Event::Sweep { samples } }, &mut effects);
+            for effect in effects.drain(..) {
+                if let Effect::Refused { reason, .. } = &effect {
+                    let (name, line) = (recording.name(), row.line);
+                    trouble.about(TroubleKind::Refused, name, || format!("{name}, line {line}: {reason}"));
+                }
+                lines.write(&effect)?;
+            }
+        }
+    }
+    if let Some(last) = now {
+        state.wake(last, &mut effects);
+        for effect in &effects {
+            lines.write(effect)?;
+        }
+    }
+    Ok(lines.flush()?)
+}
