@@ -5,5 +5,8 @@
 
 extern crate alloc;
 
+pub mod modbus;
 pub mod payload;
 pub mod register_map;
+pub mod senml;
+pub mod unit;

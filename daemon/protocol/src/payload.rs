@@ -33,3 +33,12 @@ pub enum PickFrom {
         name: String,
     },
 }
+
+/// Text as found, cut for a message: at most 60 characters, control characters shown as escapes.
+pub(crate) fn shortened(text: &str) -> String {
+    let mut short: String = text.chars().take(60).flat_map(char::escape_debug).collect();
+    if text.chars().nth(60).is_some() {
+        short.push('…');
+    }
+    short
+}

@@ -1,1 +1,29 @@
-//! stub
+//! Readings in: serial buses and brokers, one task each, all ending in the engine's inbox.
+//!
+//! The tasks know which quantity stands where; what a value means is the core's to say. A task that
+//! cannot read says so as an event and goes on trying.
+
+use std::sync::Arc;
+
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+
+use crate::clock::Clock;
+use crate::config::Farm;
+use crate::inbox::Inbox;
+
+pub mod mqtt;
+pub mod serial;
+
+/// Starts one task for each bus and each broker of the farm. They run until `stop` is cancelled or the
+/// inbox closes; the set is empty then.
+pub fn start(farm: Arc<Farm>, clock: Clock, inbox: Inbox, stop: CancellationToken) -> JoinSet<()> {
+    let mut tasks = JoinSet::new();
+    for index in 0..farm.buses.len() {
+        tasks.spawn(serial::run(Arc::clone(&farm), index, clock.clone(), inbox.clone(), stop.clone()));
+    }
+    for index in 0..farm.brokers.len() {
+        tasks.spawn(mqtt::run(Arc::clone(&farm), index, clock.clone(), inbox.clone(), stop.clone()));
+    }
+    tasks
+}

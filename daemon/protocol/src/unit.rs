@@ -1,0 +1,1 @@
+//! Units as probes and packs name them, and how to turn one into another.
