@@ -9,4 +9,5 @@ pub mod modbus;
 pub mod payload;
 pub mod register_map;
 pub mod senml;
+pub mod time;
 pub mod unit;

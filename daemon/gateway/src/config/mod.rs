@@ -3,6 +3,7 @@
 
 pub mod farm;
 pub mod problem;
+pub mod profile;
 pub mod raw;
 pub mod reader;
 pub mod rules;
