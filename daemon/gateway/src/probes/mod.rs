@@ -13,6 +13,7 @@ use crate::config::Farm;
 use crate::inbox::Inbox;
 
 pub mod mqtt;
+mod report;
 pub mod serial;
 
 /// Starts one task for each bus and each broker of the farm. They run until `stop` is cancelled or the

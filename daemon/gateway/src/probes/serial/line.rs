@@ -1,0 +1,334 @@
+//! One request and its answer over a serial line, with every check that Modbus RTU leaves to the master.
+//!
+//! The client of `tokio-modbus` runs over [`Guard`], a transport that hands it nothing but the one frame
+//! that has passed all checks of [`ReadRequest::decode_answer`]. On a bare port that client clears its own
+//! buffer but not the kernel's, so one late answer shifted all later ones by one and a temperature was
+//! read as oxygen; and it compares the byte count only in debug builds. Behind the guard it can do
+//! neither: stale bytes are drained before each request, the frame it sees is the asked unit's answer
+//! to the asked function with the asked length, and each request gets a fresh client, so nothing that
+//! one buffers outlives its request.
+
+use std::io;
+use std::pin::Pin;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::task::{Context, Poll, ready};
+use std::time::Duration;
+
+use pondreeve_protocol::modbus::{AnswerError, FRAME_BYTES_MAX, Found, ReadRequest};
+use pondreeve_protocol::register_map::Table;
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::time::{Instant, timeout};
+use tokio_modbus::Slave;
+use tokio_modbus::client::{Reader as _, rtu};
+
+/// Received bytes kept while an answer is looked for: two frames, so that an answer behind a late one is
+/// still found. Older bytes are dropped; a line that babbles ends in the time-out.
+const RECEIVED_BYTES_MAX: usize = 2 * FRAME_BYTES_MAX;
+
+/// A line that never falls silent is given up on after so many silences.
+const SETTLE_LIMIT: u32 = 4;
+
+/// Timing of a line, from its rate and the standard (serial line guide V1.02, section 2.5.1.1).
+#[derive(Debug, Clone, Copy)]
+pub struct Timing {
+    /// Time of one character.
+    pub character: Duration,
+    /// Silence that ends a frame.
+    pub frame_silence: Duration,
+    /// Silence kept before each request.
+    pub before_request: Duration,
+    /// Silence kept after a time-out: longer than the slowest device of the bus may take.
+    pub after_timeout: Duration,
+}
+
+impl Timing {
+    /// For a line of `baud` bits per second and `bits` bits a character, start and stop included.
+    pub fn new(baud: u32, bits: u32, turnaround: Duration, slowest: Duration) -> Self {
+        let character = Duration::from_secs_f64(f64::from(bits) / f64::from(baud.max(1)));
+        // Above 19,200 baud the standard fixes 1.75 ms instead of 3.5 characters.
+        let frame_silence =
+            if baud > 19_200 { Duration::from_micros(1_750) } else { character.mul_f64(3.5) };
+        Self {
+            character,
+            frame_silence,
+            before_request: turnaround.max(frame_silence),
+            // A quarter more than the longest wait for an answer, and room for the longest frame.
+            after_timeout: slowest.mul_f64(1.25) + character * FRAME_BYTES_MAX as u32,
+        }
+    }
+}
+
+/// Why a request has no answer.
+#[derive(Debug)]
+pub enum Failure {
+    /// Nothing came at all.
+    Silent,
+    /// Bytes came, but no valid answer.
+    Garbled {
+        /// How many.
+        bytes: u64,
+        /// The nearest miss.
+        why: AnswerError,
+    },
+    /// The probe refused with this code.
+    Exception(u8),
+    /// The device itself failed: unplugged, or an error of the driver.
+    Device(io::Error),
+}
+
+/// What the line has seen, for the reports.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Bytes that came when nobody had asked: late answers, noise.
+    pub unasked_bytes: u64,
+    /// Bytes passed over in front of an answer: echo, noise, another unit's late answer.
+    pub skipped_bytes: u64,
+}
+
+/// An open line.
+#[derive(Debug)]
+pub struct Line<P> {
+    inner: Arc<Mutex<Inner<P>>>,
+    timing: Timing,
+    last_traffic: Option<Instant>,
+}
+
+#[derive(Debug)]
+struct Inner<P> {
+    port: P,
+    asked: Option<ReadRequest>,
+    written: usize,
+    received: Vec<u8>,
+    received_bytes: u64,
+    answer: Vec<u8>,
+    handed_over: usize,
+    exception: Option<u8>,
+    counts: Counts,
+}
+
+impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<P> {
+    /// Around an open port.
+    pub fn new(port: P, timing: Timing) -> Self {
+        let inner = Inner {
+            port,
+            asked: None,
+            written: 0,
+            received: Vec::with_capacity(RECEIVED_BYTES_MAX),
+            received_bytes: 0,
+            answer: Vec::new(),
+            handed_over: 0,
+            exception: None,
+            counts: Counts::default(),
+        };
+        Self { inner: Arc::new(Mutex::new(inner)), timing, last_traffic: None }
+    }
+
+    /// What the line has seen since it was opened.
+    pub fn counts(&self) -> Counts {
+        self.lock().counts
+    }
+
+    /// The silence kept after a time-out.
+    pub fn after_timeout(&self) -> Duration {
+        self.timing.after_timeout
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Inner<P>> {
+        lock(&self.inner)
+    }
+
+    /// Sends a request and waits for its answer. `patience` is the probe's own time to answer; the time
+    /// that the bytes take on the line is added.
+    ///
+    /// # Errors
+    /// See [`Failure`]. After a time-out the line has been kept silent until a late answer must have
+    /// come, so the caller may go on at once.
+    pub async fn read(&mut self, request: &ReadRequest, patience: Duration) -> Result<Vec<u16>, Failure> {
+        self.pause().await;
+        self.drain().await.map_err(Failure::Device)?;
+        {
+            let mut inner = self.lock();
+            inner.asked = Some(*request);
+            inner.written = 0;
+            inner.received.clear();
+            inner.received_bytes = 0;
+            inner.answer.clear();
+            inner.handed_over = 0;
+            inner.exception = None;
+        }
+        let frames = self.timing.character * (8 + request.answer_bytes()) as u32;
+        let mut client = rtu::attach_slave(Guard(Arc::clone(&self.inner)), Slave(request.unit));
+        let exchange = async {
+            match request.table {
+                Table::Holding => client.read_holding_registers(request.address, request.count).await,
+                Table::Input => client.read_input_registers(request.address, request.count).await,
+            }
+        };
+        let outcome = timeout(patience + frames, exchange).await;
+        drop(client);
+        self.last_traffic = Some(Instant::now());
+        let (bytes, why, exception) = {
+            let mut inner = self.lock();
+            inner.asked = None;
+            (inner.received_bytes, request.explain(&inner.received), inner.exception)
+        };
+        match outcome {
+            Ok(Ok(Ok(registers))) if registers.len() == usize::from(request.count) => Ok(registers),
+            Ok(Ok(Err(code))) => Err(Failure::Exception(exception.unwrap_or(code.into()))),
+            Ok(Err(tokio_modbus::Error::Transport(error))) => Err(Failure::Device(error)),
+            Err(_elapsed) => {
+                self.settle(self.timing.after_timeout).await.map_err(Failure::Device)?;
+                Err(if bytes == 0 { Failure::Silent } else { Failure::Garbled { bytes, why } })
+            }
+            // The guard lets neither a short answer nor another header through; if the client ever
+            // disagrees with it, its doubt counts.
+            Ok(Ok(Ok(_)) | Err(_)) => Err(Failure::Garbled { bytes, why }),
+        }
+    }
+
+    /// Keeps the line silent until nothing has come for `silence`, so that what is still under way
+    /// cannot be taken for the answer to the next request.
+    ///
+    /// # Errors
+    /// The device failed.
+    pub async fn settle(&mut self, silence: Duration) -> io::Result<()> {
+        let give_up = Instant::now() + silence * SETTLE_LIMIT;
+        loop {
+            let quiet = timeout(silence, self.discard()).await;
+            match quiet {
+                Err(_elapsed) => return Ok(()),
+                Ok(result) => result?,
+            }
+            self.last_traffic = Some(Instant::now());
+            if Instant::now() >= give_up {
+                return Ok(());
+            }
+        }
+    }
+
+    /// The silence between frames.
+    async fn pause(&self) {
+        if let Some(last) = self.last_traffic {
+            tokio::time::sleep_until(last + self.timing.before_request).await;
+        }
+    }
+
+    /// Takes in whatever has already come, until the line has been silent for the end of a frame.
+    async fn drain(&mut self) -> io::Result<()> {
+        // A first look costs no waiting: only a line that has something to say is waited for.
+        let waiting = std::future::poll_fn(|cx| {
+            Poll::Ready(match self.lock().poll_discard(cx) {
+                Poll::Ready(result) => result.map(|()| true),
+                Poll::Pending => Ok(false),
+            })
+        })
+        .await?;
+        if waiting { self.settle(self.timing.frame_silence.max(Duration::from_millis(2))).await } else { Ok(()) }
+    }
+
+    /// Waits for bytes and throws them away.
+    async fn discard(&self) -> io::Result<()> {
+        std::future::poll_fn(|cx| self.lock().poll_discard(cx)).await
+    }
+}
+
+fn lock<P>(inner: &Mutex<Inner<P>>) -> MutexGuard<'_, Inner<P>> {
+    // One task uses a line, so nobody else can have poisoned the lock.
+    inner.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl<P: AsyncRead + AsyncWrite + Unpin> Inner<P> {
+    fn poll_discard(&mut self, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        let mut bytes = [0; FRAME_BYTES_MAX];
+        let mut buffer = ReadBuf::new(&mut bytes);
+        ready!(Pin::new(&mut self.port).poll_read(cx, &mut buffer))?;
+        match buffer.filled().len() {
+            0 => Poll::Ready(Err(hung_up())),
+            count => {
+                self.counts.unasked_bytes += count as u64;
+                Poll::Ready(Ok(()))
+            }
+        }
+    }
+
+    /// Takes in bytes until the answer stands there whole.
+    fn poll_answer(&mut self, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        let Some(asked) = self.asked else {
+            return Poll::Ready(Err(io::Error::other("an answer was read before a request was sent")));
+        };
+        while self.answer.is_empty() {
+            let mut bytes = [0; FRAME_BYTES_MAX];
+            let mut buffer = ReadBuf::new(&mut bytes);
+            ready!(Pin::new(&mut self.port).poll_read(cx, &mut buffer))?;
+            let came = buffer.filled();
+            if came.is_empty() {
+                return Poll::Ready(Err(hung_up()));
+            }
+            self.received_bytes += came.len() as u64;
+            self.received.extend_from_slice(came);
+            let (start, end) = match asked.find_answer(&self.received) {
+                Found::Registers { start, end, .. } => (start, end),
+                Found::Exception { code, start, end } => {
+                    self.exception = Some(code);
+                    (start, end)
+                }
+                Found::NotYet => {
+                    let excess = self.received.len().saturating_sub(RECEIVED_BYTES_MAX);
+                    self.received.drain(..excess);
+                    continue;
+                }
+            };
+            self.counts.skipped_bytes += start as u64;
+            self.answer.extend_from_slice(self.received.get(start..end).unwrap_or_default());
+        }
+        Poll::Ready(Ok(()))
+    }
+}
+
+fn hung_up() -> io::Error {
+    io::Error::new(io::ErrorKind::BrokenPipe, "the device hung up")
+}
+
+/// What the Modbus client takes for its port.
+#[derive(Debug)]
+struct Guard<P>(Arc<Mutex<Inner<P>>>);
+
+impl<P: AsyncRead + AsyncWrite + Unpin> AsyncRead for Guard<P> {
+    fn poll_read(self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
+        let mut inner = lock(&self.0);
+        ready!(inner.poll_answer(cx))?;
+        let rest = inner.answer.get(inner.handed_over..).unwrap_or_default();
+        if rest.is_empty() {
+            // The one answer has been handed over; there is no second one to wait for.
+            return Poll::Pending;
+        }
+        let count = rest.len().min(buf.remaining());
+        buf.put_slice(rest.get(..count).unwrap_or_default());
+        inner.handed_over += count;
+        Poll::Ready(Ok(()))
+    }
+}
+
+impl<P: AsyncRead + AsyncWrite + Unpin> AsyncWrite for Guard<P> {
+    fn poll_write(self: Pin<&mut Self>, cx: &mut Context<'_>, buf: &[u8]) -> Poll<io::Result<usize>> {
+        let mut inner = lock(&self.0);
+        // Only the very request that is checked against may go out.
+        let wanted = inner.asked.map(|asked| asked.encode());
+        let rest = wanted.as_ref().and_then(|frame| frame.get(inner.written..)).unwrap_or_default();
+        if !rest.starts_with(buf) {
+            return Poll::Ready(Err(io::Error::other("the Modbus client sends another request than asked")));
+        }
+        let count = ready!(Pin::new(&mut inner.port).poll_write(cx, buf))?;
+        inner.written += count;
+        Poll::Ready(Ok(count))
+    }
+
+    fn poll_flush(self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut lock(&self.0).port).poll_flush(cx)
+    }
+
+    fn poll_shutdown(self: Pin<&mut Self>, _cx: &mut Context<'_>) -> Poll<io::Result<()>> {
+        // The port outlives the client.
+        Poll::Ready(Ok(()))
+    }
+}

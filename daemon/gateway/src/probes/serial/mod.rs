@@ -1,0 +1,326 @@
+//! Modbus RTU probes on a serial bus: one task per bus, one request on the line at a time.
+//!
+//! `line` asks and checks, `schedule` says who is next, this module opens the port and turns what
+//! happens into events. A probe that does not answer is reported and asked less often; a port that is
+//! gone is reported and opened again and again.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use pondreeve_core::Event;
+use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
+use pondreeve_core::Quantity;
+use pondreeve_protocol::modbus::exception_name;
+use pondreeve_protocol::register_map::{Block, Table};
+use tokio_serial::{SerialPortBuilderExt, SerialStream};
+use tokio_util::sync::CancellationToken;
+use tracing::{debug, info, warn};
+
+use self::line::{Failure, Line, Timing};
+use self::schedule::Schedule;
+use super::report::{Gone, Reporter};
+use crate::clock::Clock;
+use crate::config::Farm;
+use crate::config::farm::{Bus, BusProbe, Parity};
+use crate::inbox::Inbox;
+
+pub mod line;
+pub mod schedule;
+
+/// Real time between attempts to open a port that is not there: first and longest. The longest keeps
+/// the wait after plugging in short; an attempt costs next to nothing.
+const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(5));
+
+/// Modbus exceptions after which asking again makes sense: acknowledge, and server device busy.
+const PASSING_EXCEPTIONS: [u8; 2] = [5, 6];
+
+/// Polls the probes of one bus until `stop` is cancelled or the engine is gone.
+pub async fn run(farm: Arc<Farm>, index: usize, clock: Clock, inbox: Inbox, stop: CancellationToken) {
+    let Some(bus) = farm.buses.get(index) else { return };
+    let work = async {
+        let mut task = BusTask::new(bus, clock, inbox);
+        // It only ends when the engine is gone.
+        let Err(Gone) = task.run().await;
+    };
+    tokio::select! {
+        () = stop.cancelled() => {}
+        () = work => {}
+    }
+}
+
+struct Device {
+    blocks: Vec<Block>,
+    /// Full name for messages.
+    name: String,
+}
+
+struct BusTask<'a> {
+    bus: &'a Bus,
+    clock: Clock,
+    reporter: Reporter,
+    schedule: Schedule,
+    devices: Vec<Device>,
+    timing: Timing,
+}
+
+impl<'a> BusTask<'a> {
+    fn new(bus: &'a Bus, clock: Clock, inbox: Inbox) -> Self {
+        let slowest = bus.probes.iter().map(|probe| probe.timeout).max().unwrap_or_default();
+        let parity_bit = u32::from(bus.parity != Parity::None);
+        let bits = 1 + u32::from(bus.data_bits) + parity_bit + u32::from(bus.stop_bits);
+        let devices = bus
+            .probes
+            .iter()
+            .map(|probe| Device {
+                // The resolver has refused maps that cannot be planned.
+                blocks: probe.map.plan().unwrap_or_default(),
+                name: format!("unit {} on bus {} ({})", probe.unit, bus.id, probe.map.id),
+            })
+            .collect();
+        Self {
+            bus,
+            reporter: Reporter::new(clock.clone(), inbox),
+            schedule: Schedule::new(clock.now(), bus.probes.iter().map(|probe| probe.poll_every)),
+            clock,
+            devices,
+            timing: Timing::new(bus.baud, bits, bus.turnaround, slowest),
+        }
+    }
+
+    async fn run(&mut self) -> Result<std::convert::Infallible, Gone> {
+        let mut wait = REOPEN_AFTER.0;
+        loop {
+            let detail = match open(self.bus) {
+                Ok(port) => {
+                    info!(bus = self.bus.id, device = %self.bus.device.display(), "serial port opened");
+                    wait = REOPEN_AFTER.0;
+                    let mut line = Line::new(port, self.timing);
+                    let error = self.poll(&mut line).await?;
+                    format!(
+                        "serial port {} failed: {error}; is the adapter plugged in and powered?",
+                        self.bus.device.display()
+                    )
+                }
+                Err(error) => format!(
+                    "serial port {} cannot be opened: {}; the probes of bus {} are not read until it can",
+                    self.bus.device.display(),
+                    open_error(&error),
+                    self.bus.id
+                ),
+            };
+            self.reporter.gateway_fault(GatewayPart::Bus, &self.bus.id, Some(detail)).await?;
+            for probe in &self.bus.probes {
+                self.reporter.probe_fault(probe.probe, ProbeFault::Unreachable).await?;
+            }
+            tokio::time::sleep(wait).await;
+            wait = (wait * 2).min(REOPEN_AFTER.1);
+        }
+    }
+
+    /// Polls until the port fails.
+    async fn poll(&mut self, line: &mut Line<SerialStream>) -> Result<std::io::Error, Gone> {
+        // What the kernel or the adapter has kept from before is nobody's answer.
+        if let Err(error) = line.settle(self.timing.frame_silence.max(Duration::from_millis(5))).await {
+            return Ok(error);
+        }
+        let mut cleared = false;
+        loop {
+            let Some(next) = self.schedule.next(self.clock.now()) else {
+                // A bus without probes: held open, so that nobody else takes it, and nothing to do.
+                return std::future::pending().await;
+            };
+            if next.due > self.clock.now() {
+                self.clock.sleep_until(next.due).await;
+                continue;
+            }
+            let bus = self.bus;
+            let (Some(probe), Some(device)) = (bus.probes.get(next.index), self.devices.get(next.index)) else {
+                continue;
+            };
+            let attempts = if next.failing { 1 } else { 1 + u32::from(probe.retries) };
+            let outcome = read_probe(line, probe, device, attempts).await;
+            if let Err(Failure::Device(error)) = outcome {
+                return Ok(error);
+            }
+            if !cleared {
+                self.reporter.gateway_fault(GatewayPart::Bus, &bus.id, None).await?;
+                cleared = true;
+            }
+            let answered = outcome.is_ok();
+            match outcome {
+                Ok(reading) => self.accept(probe, reading).await?,
+                Err(failure) => {
+                    let name = self.devices.get(next.index).map_or("", |device| device.name.as_str());
+                    let fault = fault_of(&failure, probe, name);
+                    self.reporter.probe_fault(probe.probe, fault).await?;
+                }
+            }
+            self.schedule.done(next.index, self.clock.now(), answered);
+        }
+    }
+
+    async fn accept(&mut self, probe: &BusProbe, reading: Reading) -> Result<(), Gone> {
+        let samples: Vec<Sample> = reading
+            .values
+            .iter()
+            .filter_map(|(channel, value)| {
+                let quantity = Quantity::from_id(channel)?;
+                Some(Sample { probe: probe.probe, quantity, value: *value, taken_at: None })
+            })
+            .collect();
+        if !samples.is_empty() {
+            self.reporter.send(Event::Sweep { samples }).await?;
+        }
+        if reading.problems.is_empty() {
+            self.reporter.probe_well(probe.probe);
+        } else {
+            let detail = reading.problems.join("; ");
+            self.reporter.probe_fault(probe.probe, ProbeFault::Undecodable(detail)).await?;
+        }
+        Ok(())
+    }
+}
+
+#[derive(Default)]
+struct Reading {
+    values: Vec<(String, f64)>,
+    problems: Vec<String>,
+}
+
+/// All blocks of one probe. The first block without an answer ends the poll: half a sweep from a probe
+/// that has fallen silent is not worth the bus time.
+async fn read_probe(
+    line: &mut Line<SerialStream>,
+    probe: &BusProbe,
+    device: &Device,
+    attempts: u32,
+) -> Result<Reading, Failure> {
+    let mut reading = Reading::default();
+    for block in &device.blocks {
+        let words = read_block(line, probe, device, block, attempts).await?;
+        for register in block.serves.iter().filter_map(|&i| probe.map.registers.get(i)) {
+            let found = block.words(register, &words).unwrap_or_default();
+            match register.decode(found) {
+                Ok(value) => reading.values.push((register.channel.clone(), value)),
+                Err(why) => reading.problems.push(format!(
+                    "{} ({} register {}): {why}",
+                    register.channel,
+                    table_name(register.table),
+                    register.address
+                )),
+            }
+        }
+    }
+    Ok(reading)
+}
+
+async fn read_block(
+    line: &mut Line<SerialStream>,
+    probe: &BusProbe,
+    device: &Device,
+    block: &Block,
+    attempts: u32,
+) -> Result<Vec<u16>, Failure> {
+    let request = block.request(probe.unit);
+    let mut unanswered = false;
+    let mut attempt = 1;
+    loop {
+        let failure = match line.read(&request, probe.timeout).await {
+            Ok(words) => {
+                if unanswered {
+                    // The answer may have been the late one to an earlier attempt; then the answer to
+                    // the last attempt is still to come, and would fit the next request of this shape.
+                    line.settle(probe.timeout + line.after_timeout()).await.map_err(Failure::Device)?;
+                }
+                return Ok(words);
+            }
+            Err(failure) => failure,
+        };
+        debug!(probe = device.name, ?failure, attempt, "no reading");
+        let worth_another = match &failure {
+            Failure::Device(_) => false,
+            Failure::Exception(code) => PASSING_EXCEPTIONS.contains(code),
+            Failure::Silent | Failure::Garbled { .. } => {
+                unanswered = true;
+                true
+            }
+        };
+        if !worth_another || attempt >= attempts {
+            return Err(failure);
+        }
+        attempt += 1;
+    }
+}
+
+fn table_name(table: Table) -> &'static str {
+    match table {
+        Table::Holding => "holding",
+        Table::Input => "input",
+    }
+}
+
+fn fault_of(failure: &Failure, probe: &BusProbe, name: &str) -> ProbeFault {
+    match failure {
+        Failure::Silent => {
+            warn!(probe = name, timeout_ms = probe.timeout.as_millis(), "probe is silent");
+            ProbeFault::Silent
+        }
+        Failure::Garbled { bytes, why } => {
+            warn!(probe = name, bytes, %why, "bytes came, but no valid answer");
+            ProbeFault::Garbled
+        }
+        Failure::Exception(2) => {
+            let registers: Vec<String> = probe
+                .map
+                .plan()
+                .unwrap_or_default()
+                .iter()
+                .map(|block| {
+                    let last = block.address.saturating_add(block.count - 1);
+                    format!("{} registers {} to {last}", table_name(block.table), block.address)
+                })
+                .collect();
+            let detail = format!(
+                "{name} refused with Modbus exception 2 (illegal data address): it does not have all of {}; \
+                 is profile `{}` the one for this probe?",
+                registers.join(", "),
+                probe.map.id
+            );
+            warn!("{detail}");
+            ProbeFault::Undecodable(detail)
+        }
+        Failure::Exception(code) => {
+            warn!(probe = name, code, meaning = exception_name(*code), "probe refused");
+            ProbeFault::Exception(*code)
+        }
+        Failure::Device(_) => ProbeFault::Unreachable,
+    }
+}
+
+fn open(bus: &Bus) -> Result<SerialStream, tokio_serial::Error> {
+    use tokio_serial::{DataBits, FlowControl, StopBits};
+    // `tokio-serial` opens exclusively (TIOCEXCL and flock), so a second master on the bus fails.
+    tokio_serial::new(bus.device.to_string_lossy(), bus.baud)
+        .data_bits(if bus.data_bits == 7 { DataBits::Seven } else { DataBits::Eight })
+        .parity(match bus.parity {
+            Parity::None => tokio_serial::Parity::None,
+            Parity::Even => tokio_serial::Parity::Even,
+            Parity::Odd => tokio_serial::Parity::Odd,
+        })
+        .stop_bits(if bus.stop_bits == 2 { StopBits::Two } else { StopBits::One })
+        .flow_control(FlowControl::None)
+        .open_native_async()
+}
+
+fn open_error(error: &tokio_serial::Error) -> String {
+    use std::io::ErrorKind;
+    match error.kind() {
+        tokio_serial::ErrorKind::NoDevice | tokio_serial::ErrorKind::Io(ErrorKind::NotFound) => {
+            format!("{} (not plugged in, or held by another program)", error.description)
+        }
+        tokio_serial::ErrorKind::Io(ErrorKind::PermissionDenied) => {
+            format!("{} (the daemon's user needs the group that owns the device, often `dialout`)", error.description)
+        }
+        _ => error.description.clone(),
+    }
+}
