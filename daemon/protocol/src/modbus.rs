@@ -179,10 +179,9 @@ impl ReadRequest {
     /// Why nothing was found in all that came until the time-out, for people: the nearest miss.
     pub fn explain(&self, received: &[u8]) -> AnswerError {
         let received = received.strip_prefix(&self.encode()).unwrap_or(received);
-        self.decode_answer(received).err().unwrap_or(AnswerError::Short {
-            found: received.len(),
-            wanted: self.answer_bytes(),
-        })
+        self.decode_answer(received)
+            .err()
+            .unwrap_or(AnswerError::Short { found: received.len(), wanted: self.answer_bytes() })
     }
 }
 

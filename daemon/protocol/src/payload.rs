@@ -257,11 +257,11 @@ fn by_pointer(
     let value = number_or_switch(value, expected, || place(pointer))?;
     let Some(pointer) = time else { return Ok((value, None)) };
     let accepted = "the time of the reading: RFC 3339 text, or seconds or milliseconds since 1970";
-    let stamp =
-        json.pointer(pointer).ok_or_else(|| PayloadError::new(place(pointer), absent(), accepted))?;
+    let stamp = json.pointer(pointer).ok_or_else(|| PayloadError::new(place(pointer), absent(), accepted))?;
     let stamp = match stamp {
-        Value::String(text) => time::parse_rfc3339(text)
-            .map_err(|why| format!("`{}` ({why})", shortened(text))),
+        Value::String(text) => {
+            time::parse_rfc3339(text).map_err(|why| format!("`{}` ({why})", shortened(text)))
+        }
         Value::Number(number) => match number.as_f64() {
             Some(ms) if (MILLISECONDS_ABOVE..9e15).contains(&ms) => Ok(ms as i64),
             Some(s) if (0.0..MILLISECONDS_ABOVE).contains(&s) => Ok((s * 1_000.0) as i64),
@@ -275,15 +275,16 @@ fn by_pointer(
     }
 }
 
-fn from_record(
-    record: &Resolved,
-    expected: Expected<'_>,
-) -> Result<(f64, Option<PickedTime>), PayloadError> {
+fn from_record(record: &Resolved, expected: Expected<'_>) -> Result<(f64, Option<PickedTime>), PayloadError> {
     let place = || format!("SenML record `{}`", record.name);
     let value = match &record.value {
         SenmlValue::Number(number) => *number,
         SenmlValue::Boolean(on) if expected.switch => {
-            if *on { 1.0 } else { 0.0 }
+            if *on {
+                1.0
+            } else {
+                0.0
+            }
         }
         other => {
             let found = match other {

@@ -110,8 +110,10 @@ pub enum ValueError {
         raw: f64,
     },
     /// NaN or infinity.
-    #[error("raw {raw} is not a finite number (registers {words:04x?}); a word order that does not fit \
-             the probe looks like this")]
+    #[error(
+        "raw {raw} is not a finite number (registers {words:04x?}); a word order that does not fit \
+             the probe looks like this"
+    )]
     NotFinite {
         /// What was decoded.
         raw: f64,
@@ -291,7 +293,9 @@ impl RegisterMap {
             {
                 let end = u32::from(block.address) + u32::from(block.count);
                 let grown = u32::from(last) + 1 - u32::from(block.address);
-                if u32::from(register.address) <= end + u32::from(self.gap) && grown <= u32::from(REGISTERS_MAX) {
+                if u32::from(register.address) <= end + u32::from(self.gap)
+                    && grown <= u32::from(REGISTERS_MAX)
+                {
                     block.count = block.count.max(grown as u16);
                     block.serves.push(i);
                     continue;

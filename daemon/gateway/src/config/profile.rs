@@ -86,7 +86,7 @@ impl Walk<'_> {
     ) -> Option<&'t Spanned<DeValue<'i>>> {
         let value = table.get(key);
         if let (None, Some(offset)) = (value, required_at) {
-            self.report(offset, format!("`{key}` is missing"), accepted);
+            self.report(offset, format!("no `{key}`"), accepted);
         }
         value
     }
@@ -125,8 +125,7 @@ impl Walk<'_> {
         let names: Vec<&str> = words.iter().map(|(name, _)| *name).collect();
         let accepted = format!("`\"{}\"`", names.join("\"`, `\""));
         let value = self.value(table, key, required_at, &accepted)?;
-        let found =
-            value.get_ref().as_str().and_then(|text| words.iter().find(|(name, _)| *name == text));
+        let found = value.get_ref().as_str().and_then(|text| words.iter().find(|(name, _)| *name == text));
         if found.is_none() {
             self.wrong(value, key, accepted);
         }

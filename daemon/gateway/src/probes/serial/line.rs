@@ -46,8 +46,7 @@ impl Timing {
     pub fn new(baud: u32, bits: u32, turnaround: Duration, slowest: Duration) -> Self {
         let character = Duration::from_secs_f64(f64::from(bits) / f64::from(baud.max(1)));
         // Above 19,200 baud the standard fixes 1.75 ms instead of 3.5 characters.
-        let frame_silence =
-            if baud > 19_200 { Duration::from_micros(1_750) } else { character.mul_f64(3.5) };
+        let frame_silence = if baud > 19_200 { Duration::from_micros(1_750) } else { character.mul_f64(3.5) };
         Self {
             character,
             frame_silence,
@@ -223,7 +222,11 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
             })
         })
         .await?;
-        if waiting { self.settle(self.timing.frame_silence.max(Duration::from_millis(2))).await } else { Ok(()) }
+        if waiting {
+            self.settle(self.timing.frame_silence.max(Duration::from_millis(2))).await
+        } else {
+            Ok(())
+        }
     }
 
     /// Waits for bytes and throws them away.

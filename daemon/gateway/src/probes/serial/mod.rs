@@ -8,8 +8,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve_core::Event;
-use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::Quantity;
+use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_protocol::modbus::exception_name;
 use pondreeve_protocol::register_map::{Block, Table};
 use tokio_serial::{SerialPortBuilderExt, SerialStream};
@@ -134,7 +134,8 @@ impl<'a> BusTask<'a> {
                 continue;
             }
             let bus = self.bus;
-            let (Some(probe), Some(device)) = (bus.probes.get(next.index), self.devices.get(next.index)) else {
+            let (Some(probe), Some(device)) = (bus.probes.get(next.index), self.devices.get(next.index))
+            else {
                 continue;
             };
             let attempts = if next.failing { 1 } else { 1 + u32::from(probe.retries) };
@@ -319,7 +320,10 @@ fn open_error(error: &tokio_serial::Error) -> String {
             format!("{} (not plugged in, or held by another program)", error.description)
         }
         tokio_serial::ErrorKind::Io(ErrorKind::PermissionDenied) => {
-            format!("{} (the daemon's user needs the group that owns the device, often `dialout`)", error.description)
+            format!(
+                "{} (the daemon's user needs the group that owns the device, often `dialout`)",
+                error.description
+            )
         }
         _ => error.description.clone(),
     }
