@@ -166,7 +166,8 @@ impl<'a> BusTask<'a> {
             .iter()
             .filter_map(|(channel, value)| {
                 let quantity = Quantity::from_id(channel)?;
-                Some(Sample { probe: probe.probe, quantity, value: *value, taken_at: None })
+                // A profile has each quantity once, so its channel is the only one.
+                Some(Sample { probe: probe.probe, quantity, channel: None, value: *value, taken_at: None })
             })
             .collect();
         if !samples.is_empty() {
