@@ -3,7 +3,13 @@
 //! Expected values come from `data/`, made by the libraries named in `README.md` or typed in from
 //! published figures; none comes from this project's own code.
 
+mod aeration;
 mod ammonia;
+mod carbonate;
 mod oxygen;
+mod struvite;
+mod sulfide;
 mod sun;
 mod table;
+mod trend;
+mod water;

@@ -11,7 +11,7 @@
 //! u     = exp(11.8571 - 3840.70/T - 216961/T²)                         vapour pressure, atm
 //! ```
 
-use crate::units::{Celsius, Hectopascal, Salinity};
+use crate::units::{Celsius, DissolvedOxygen, Hectopascal, Salinity};
 use libm::exp;
 
 /// One standard atmosphere, hPa.
@@ -43,4 +43,33 @@ fn pressure_factor(celsius: f64, atm: f64) -> f64 {
 fn vapour_pressure_atm(celsius: f64) -> f64 {
     let per_t = 1.0 / (celsius + 273.15);
     exp(11.8571 + per_t * (-3840.70 - per_t * 216_961.0))
+}
+
+/// Oxygen as a percentage of saturation with moist air at this pressure.
+pub fn percent(oxygen: DissolvedOxygen, t: Celsius, s: Salinity, p: Hectopascal) -> f64 {
+    100.0 * oxygen.get() / saturation_mg_l(t, s, p)
+}
+
+/// Oxygen in mg/L of a percentage of saturation.
+pub fn from_percent(percent: f64, t: Celsius, s: Salinity, p: Hectopascal) -> f64 {
+    percent / 100.0 * saturation_mg_l(t, s, p)
+}
+
+/// The water that a probe was told it is in, or the water that it is in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Setting {
+    /// Salinity.
+    pub salinity: Salinity,
+    /// Air pressure (for a probe: what it was told when it was calibrated in air).
+    pub pressure: Hectopascal,
+}
+
+/// What a probe's mg/L should have been, mg/L, had its settings been right.
+///
+/// A probe senses a percentage of saturation and multiplies it by the saturation at its settings; so
+/// the reading times true over set saturation is the concentration. A probe left at 0 PSU in 20 PSU
+/// water reads 12 % too high, which is the unsafe side. Correct once, in the probe or here, not twice.
+pub fn compensate(reported: DissolvedOxygen, t: Celsius, set: Setting, is: Setting) -> f64 {
+    reported.get() * saturation_mg_l(t, is.salinity, is.pressure)
+        / saturation_mg_l(t, set.salinity, set.pressure)
 }

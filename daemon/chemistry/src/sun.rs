@@ -11,7 +11,7 @@
 //! where the sun only grazes the horizon. Real refraction near the horizon varies by more than that.
 
 use core::f64::consts::PI;
-use libm::{asin, cos, fabs, sin, tan};
+use libm::{asin, cos, exp, fabs, sin, tan};
 
 /// Altitude of the sun's centre at sunrise and sunset, degrees.
 pub const HORIZON_DEG: f64 = -0.8333;
@@ -98,6 +98,39 @@ pub fn altitude_deg(latitude_deg: f64, longitude_deg: f64, ms_utc: f64) -> f64 {
     let altitude = asin(sine.clamp(-1.0, 1.0));
     // The sun's horizontal parallax, 8.794 seconds of arc.
     altitude / DEGREE - 8.794 / 3600.0 * cos(altitude)
+}
+
+/// Light of a clear sky on level ground, W/m².
+///
+/// Formula: `1098 sin(h) exp(-0.059 / sin(h))` for a sun at altitude h. Source: Haurwitz 1945, 1946.
+/// Accuracy: 5 to 10 % on a truly clear day; haze and height are not known to it.
+pub fn clear_sky_w_m2(altitude_deg: f64) -> f64 {
+    let sine = sin(altitude_deg * DEGREE);
+    if sine > 0.0 { 1098.0 * sine * exp(-0.059 / sine) } else { 0.0 }
+}
+
+/// Photosynthetic light in each W/m² of daylight, µmol/m²/s: 45 % of the energy at 4.57 µmol/J
+/// (McCree 1972 for the second; both within 5 %, from memory).
+pub const PAR_PER_WATT: f64 = 0.45 * 4.57;
+
+/// Photosynthetic light of a clear sky, µmol/m²/s.
+pub fn clear_sky_par_umol_m2_s(altitude_deg: f64) -> f64 {
+    clear_sky_w_m2(altitude_deg) * PAR_PER_WATT
+}
+
+/// Photosynthetic light of a clear local date, mol/m², summed over the 24 hours around solar noon in
+/// steps of five minutes.
+pub fn clear_sky_par_mol_m2_day(latitude_deg: f64, longitude_deg: f64, local_day: i64) -> f64 {
+    const STEPS: i32 = 288;
+    let noon = noon_ms(longitude_deg, local_day);
+    let step_ms = DAY_MS / f64::from(STEPS);
+    let sum: f64 = (0..STEPS)
+        .map(|step| {
+            let ms = noon + (f64::from(step - STEPS / 2) + 0.5) * step_ms;
+            clear_sky_par_umol_m2_s(altitude_deg(latitude_deg, longitude_deg, ms))
+        })
+        .sum();
+    sum * step_ms / 1000.0 / 1e6
 }
 
 struct Place {
