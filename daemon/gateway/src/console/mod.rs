@@ -1,6 +1,42 @@
 //! The technician's full-screen terminal, over the local socket.
+//!
+//! Made for one tired person at an 80×24 serial terminal at night: which pond, what, how sure, how long
+//! is left, what to do, and one key that acknowledges from every page.
+//!
+//! - [`link`](self) tells the loop the farm's state and carries what the person asks;
+//! - `ui` and `entry` say what each key does, and know no terminal;
+//! - `draw` makes a page from state, and knows neither socket nor keys;
+//! - `terminal` takes the terminal over, sends only what changed, and always gives it back.
+//!
+//! The console never shows a state it last heard as the present one, never sends later what could not be
+//! sent at once, and never acknowledges an alarm that came on top within a moment of the key.
+
+mod draw;
+mod entry;
+mod keys;
+mod link;
+#[cfg(test)]
+mod sample;
+mod terminal;
+#[cfg(test)]
+mod tests;
+mod text;
+mod ui;
+mod words;
 
 use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
+
+use crate::local::protocol::{Ask, FarmStatus, Reply};
+
+use draw::{Curve, Link, Screen};
+use keys::{Assembler, ESCAPE_WAIT_MS, Key, Reader};
+use link::News;
+use terminal::{Capabilities, Display, Held};
+use ui::{Action, Page, Ui};
 
 /// How to run the console.
 #[derive(Debug, Clone)]
@@ -34,6 +70,18 @@ pub enum ConsoleError {
     Terminal(#[from] std::io::Error),
 }
 
+/// The daemon sends its state each second; after so long without one, what is shown is old.
+const SILENT_AFTER: Duration = Duration::from_secs(8);
+
+/// The curve is asked for again when the farm's clock has moved this far, seconds.
+const CURVE_EVERY_S: i64 = 300;
+
+/// But never more often than this, whatever the farm's clock does.
+const CURVE_PAUSE: Duration = Duration::from_secs(2);
+
+/// Answers on their way back; a person asks one thing at a time and the curve is one more.
+const ANSWERS_BOUND: usize = 8;
+
 /// Shows the console until the person leaves it. Restores the terminal whatever happens.
 ///
 /// # Errors
@@ -41,5 +89,220 @@ pub enum ConsoleError {
 /// is no error: the console says so and keeps trying.
 pub async fn run(options: impl Into<Options>) -> Result<(), ConsoleError> {
     let options = options.into();
-    Err(ConsoleError::Unsuitable { found: format!("no drawing yet for {}", options.socket.display()) })
+    let capabilities = Capabilities::from_environment(|name| std::env::var(name).ok())?;
+    let held = Held::take()?;
+    let result = shown(&options, capabilities).await;
+    drop(held);
+    result
+}
+
+/// The loop itself, on a terminal that has been taken over.
+async fn shown(options: &Options, capabilities: Capabilities) -> Result<(), ConsoleError> {
+    let (reader, mut keys) = Reader::start()?;
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut hang_up = signal(SignalKind::hangup())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let (out, mut news) = mpsc::channel(link::NEWS_BOUND);
+    let watcher = tokio::spawn(link::watch(options.socket.clone(), out));
+    let (answers_out, mut answers) = mpsc::channel(ANSWERS_BOUND);
+    let display = Display::new(std::io::BufWriter::new(std::io::stdout()), terminal::size_now());
+    let mut console = Console {
+        options,
+        capabilities,
+        display,
+        ui: Ui::default(),
+        farm: None,
+        heard: None,
+        lost: None,
+        curve: None,
+        curve_asked: None,
+        answers: answers_out,
+        started: Instant::now(),
+    };
+    let mut assembler = Assembler::default();
+    let mut second = tokio::time::interval(Duration::from_secs(1));
+    second.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    console.draw()?;
+    let result = loop {
+        let held_escape = tokio::time::sleep(Duration::from_millis(ESCAPE_WAIT_MS + 1));
+        let pressed = tokio::select! {
+            // Keys first: an acknowledgement never waits behind news.
+            biased;
+            key = keys.recv() => match key {
+                Some(Ok(key)) => assembler.press(key, console.now_ms()),
+                Some(Err(error)) => break Err(error.into()),
+                None => break Ok(()),
+            },
+            () = held_escape, if assembler.holds() => assembler.expire(console.now_ms()),
+            Some(said) = news.recv() => {
+                if console.heard(said) {
+                    console.display.bell()?;
+                }
+                Vec::new()
+            }
+            Some((ask, answer)) = answers.recv() => {
+                console.answered(&ask, answer);
+                Vec::new()
+            }
+            _ = second.tick() => {
+                // Some terminals change size without a signal.
+                if terminal::size_now() == console.display.area() { Vec::new() } else { vec![Key::Resized] }
+            }
+            _ = terminate.recv() => break Ok(()),
+            _ = hang_up.recv() => break Ok(()),
+            _ = interrupt.recv() => break Ok(()),
+        };
+        let mut leave = false;
+        for key in pressed {
+            leave |= console.pressed(key)?;
+        }
+        if leave {
+            break Ok(());
+        }
+        console.want_curve();
+        console.draw()?;
+    };
+    watcher.abort();
+    drop(reader);
+    result
+}
+
+/// Everything the loop holds.
+struct Console<'a, W: std::io::Write> {
+    options: &'a Options,
+    capabilities: Capabilities,
+    display: Display<W>,
+    ui: Ui,
+    farm: Option<Box<FarmStatus>>,
+    heard: Option<Instant>,
+    lost: Option<String>,
+    curve: Option<Curve>,
+    curve_asked: Option<(String, i64, Instant)>,
+    answers: mpsc::Sender<(Ask, Result<Reply, String>)>,
+    started: Instant,
+}
+
+impl<W: std::io::Write> Console<'_, W> {
+    fn now_ms(&self) -> u64 {
+        u64::try_from(self.started.elapsed().as_millis()).unwrap_or(u64::MAX)
+    }
+
+    /// Takes in news. Says whether the bell should sound.
+    fn heard(&mut self, said: News) -> bool {
+        match said {
+            News::Farm(farm) => {
+                let bell = self.ui.heard(&farm, self.now_ms());
+                self.farm = Some(farm);
+                self.heard = Some(Instant::now());
+                self.lost = None;
+                bell
+            }
+            News::Lost(why) => {
+                self.lost = Some(why);
+                false
+            }
+        }
+    }
+
+    fn link(&self) -> Link {
+        match (&self.heard, &self.lost) {
+            (None, why) => Link::Waiting { why: why.clone() },
+            (Some(heard), why) => {
+                let silence = heard.elapsed();
+                let for_s = i64::try_from(silence.as_secs()).unwrap_or(i64::MAX);
+                match why {
+                    Some(why) => Link::Lost { for_s, why: why.clone() },
+                    None if silence > SILENT_AFTER => {
+                        Link::Lost { for_s, why: "the daemon is connected but says nothing".to_owned() }
+                    }
+                    None => Link::Live,
+                }
+            }
+        }
+    }
+
+    fn answered(&mut self, ask: &Ask, answer: Result<Reply, String>) {
+        if let Ask::History { pond, .. } = ask {
+            let (points, trouble) = match answer {
+                Ok(Reply::History { points }) => (points, None),
+                Ok(Reply::Error { message, .. }) | Err(message) => (Vec::new(), Some(message)),
+                Ok(other) => (Vec::new(), Some(format!("unexpected answer {other:?}"))),
+            };
+            self.curve = Some(Curve { pond: pond.clone(), points, trouble });
+            return;
+        }
+        let answer = match answer {
+            Ok(Reply::Done { warning }) => Ok(warning),
+            Ok(Reply::Error { message, .. }) => Err(message),
+            Ok(other) => Err(format!("unexpected answer {other:?}")),
+            Err(why) => Err(why),
+        };
+        self.ui.answered(ask, answer, self.now_ms());
+    }
+
+    /// Handles a key. Says whether to leave.
+    fn pressed(&mut self, key: Key) -> Result<bool, ConsoleError> {
+        let live = self.link() == Link::Live;
+        match self.ui.key(key, self.farm.as_deref(), live, self.now_ms()) {
+            Some(Action::Leave) => return Ok(true),
+            Some(Action::Redraw) => self.display.reset(terminal::size_now())?,
+            Some(Action::Ask(ask)) => self.send(ask),
+            None => {}
+        }
+        Ok(false)
+    }
+
+    fn send(&self, ask: Ask) {
+        let (socket, answers) = (self.options.socket.clone(), self.answers.clone());
+        tokio::spawn(async move {
+            let answer = link::ask(&socket, ask.clone()).await;
+            // Nobody listens only when the console has been left.
+            drop(answers.send((ask, answer)).await);
+        });
+    }
+
+    /// Asks for the chosen pond's curve where its page is open and what is there is old.
+    fn want_curve(&mut self) {
+        if self.ui.page != Page::Pond || self.link() != Link::Live {
+            return;
+        }
+        let Some(farm) = &self.farm else { return };
+        let (Some(pond), Ok(now)) = (farm.ponds.get(self.ui.pond), farm.at.parse::<jiff::Timestamp>()) else {
+            return;
+        };
+        let fresh = self.curve_asked.as_ref().is_some_and(|(id, at, asked)| {
+            *id == pond.id
+                && (asked.elapsed() < CURVE_PAUSE || now.as_second() - at < CURVE_EVERY_S)
+        });
+        if fresh {
+            return;
+        }
+        let (from, _) = draw::span(pond, now);
+        let seconds = u64::try_from(now.as_second() - from).unwrap_or(0);
+        let ask = Ask::History {
+            pond: pond.id.clone(),
+            quantity: "do_mg_l".to_owned(),
+            seconds,
+            // More than there are columns says nothing more.
+            points: usize::from(self.display.area().width),
+        };
+        self.curve_asked = Some((pond.id.clone(), now.as_second(), Instant::now()));
+        self.send(ask);
+    }
+
+    fn draw(&mut self) -> Result<(), ConsoleError> {
+        self.ui.tick(self.now_ms());
+        let link = self.link();
+        let screen = Screen {
+            farm: self.farm.as_deref(),
+            link: &link,
+            ui: &self.ui,
+            curve: self.curve.as_ref(),
+            title: self.options.title.as_deref(),
+            capabilities: self.capabilities,
+        };
+        let (page, cursor) = draw::draw(self.display.area(), &screen);
+        self.display.show(page, cursor)?;
+        Ok(())
+    }
 }

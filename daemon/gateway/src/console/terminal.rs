@@ -15,11 +15,11 @@ pub(crate) const ASSUMED_SIZE: (u16, u16) = (80, 24);
 
 /// What the terminal can show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Capabilities {
+pub(crate) struct Capabilities {
     /// Colours. Never needed to understand a page.
-    pub colour: bool,
+    pub(crate) colour: bool,
     /// Characters beyond ASCII.
-    pub utf8: bool,
+    pub(crate) utf8: bool,
 }
 
 impl Capabilities {
@@ -90,7 +90,7 @@ impl<W: Write> Display<W> {
         self.shown = Buffer::empty(area);
         self.cursor = None;
         queue!(self.backend, cursor::Hide, terminal::Clear(terminal::ClearType::All))?;
-        io::Write::flush(&mut self.backend)
+        Write::flush(&mut self.backend)
     }
 
     /// Brings the screen to this page.
@@ -108,7 +108,7 @@ impl<W: Write> Display<W> {
             None if self.cursor.is_some() => queue!(self.backend, cursor::Hide)?,
             None => {}
         }
-        io::Write::flush(&mut self.backend)?;
+        Write::flush(&mut self.backend)?;
         self.cursor = cursor_at;
         self.shown = page;
         Ok(())
@@ -117,7 +117,7 @@ impl<W: Write> Display<W> {
     /// Sounds the terminal's bell.
     pub(crate) fn bell(&mut self) -> io::Result<()> {
         self.backend.write_all(b"\x07")?;
-        io::Write::flush(&mut self.backend)
+        Write::flush(&mut self.backend)
     }
 }
 

@@ -1,0 +1,98 @@
+//! All alarms that are not in the normal state, one marked, with its message in full; then the gateway's
+//! own faults.
+
+use ratatui::layout::Position;
+use ratatui::style::{Modifier, Style};
+
+use crate::console::ui::needs_acknowledging;
+use crate::console::words::{act_within, priority_name, state_name};
+use crate::local::protocol::AlarmStatus;
+
+use super::{Canvas, Context, Rows, alarm_mark};
+
+/// Rows kept for the marked alarm's message and its state.
+const DETAIL_ROWS: u16 = 6;
+
+pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
+    let columns = canvas.columns();
+    let farm = context.farm;
+    let faults = u16::try_from(farm.faults.len()).unwrap_or(u16::MAX).min(4);
+    let detail = DETAIL_ROWS.min(rows.height() / 2);
+    let list = rows.height().saturating_sub(detail + faults + 1);
+    let mut y = rows.top;
+    if farm.alarms.is_empty() {
+        canvas.put(0, y, "No alarms.", columns, canvas.bold());
+        y += 2;
+    } else {
+        let name_at = 22;
+        let state_columns = 18;
+        canvas.put(1, y, "Alarm", 6, Style::new());
+        canvas.put(8, y, "Where", 13, Style::new());
+        canvas.put(name_at, y, "What", 10, Style::new());
+        canvas.put(columns - state_columns - 11, y, "since", 9, Style::new());
+        canvas.put(columns - state_columns, y, "state", state_columns, Style::new());
+        canvas.style_row(y, Style::new().add_modifier(Modifier::UNDERLINED));
+        y += 1;
+        let marked = context.screen.ui.marked_position(farm);
+        let shown = usize::from(list.max(1));
+        let first = marked.saturating_sub(shown.saturating_sub(1));
+        for (position, alarm) in farm.alarms.iter().enumerate().skip(first).take(shown) {
+            let style = if needs_acknowledging(alarm) { canvas.bold() } else { Style::new() };
+            let sign = if position == marked { ">" } else { " " };
+            canvas.put(0, y, sign, 1, canvas.bold());
+            canvas.put(1, y, &alarm_mark(alarm), 6, canvas.alarm(alarm.priority, needs_acknowledging(alarm)));
+            canvas.put(8, y, &context.alarm_place(alarm), 13, style);
+            let since_at = columns - state_columns - 11;
+            canvas.put(name_at, y, &alarm.name, since_at - name_at - 1, style);
+            canvas.put(since_at, y, &context.clock.time_and_day(&alarm.raised_at), 10, style);
+            canvas.put(columns - state_columns, y, state_name(&alarm.state), state_columns, style);
+            y += 1;
+        }
+        if farm.alarms.len() > shown {
+            let text = format!("  {} alarms in all: up and down arrows", farm.alarms.len());
+            canvas.put(0, y, &text, columns, Style::new());
+        }
+        y += 1;
+        if let Some(alarm) = farm.alarms.get(marked) {
+            y += marked_alarm(canvas, context, alarm, Rows { top: y, bottom: rows.bottom.saturating_sub(faults) });
+        }
+    }
+    for fault in farm.faults.iter().take(usize::from(faults)) {
+        if y < rows.bottom {
+            let since = context.clock.time_and_day(&fault.since);
+            let text = format!("Gateway: {}: {} since {since}", fault.part, fault.detail);
+            canvas.put(0, y, &text, columns - 1, Style::new());
+            y += 1;
+        }
+    }
+    None
+}
+
+fn marked_alarm(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, rows: Rows) -> u16 {
+    let columns = canvas.columns();
+    let mut y = rows.top;
+    let title = format!(
+        "{} {}: {} ({})",
+        priority_name(alarm.priority),
+        context.alarm_place(alarm),
+        alarm.name,
+        act_within(alarm.priority)
+    );
+    canvas.put(0, y, &title, columns - 1, canvas.bold());
+    y += 1;
+    let lines = rows.height().saturating_sub(2);
+    y += canvas.paragraph(0, y, &alarm.message, columns - 1, lines, Style::new());
+    let changed = context.clock.time_and_day(&alarm.changed_at);
+    let state = match &alarm.acknowledged_by {
+        Some(by) => format!("Acknowledged by {by}; last change {changed}. To acknowledge elsewhere: {}", alarm.id),
+        None if context.screen.ui.is_pending(&alarm.id) => {
+            "Acknowledgement sent, waiting for the daemon ...".to_owned()
+        }
+        None => format!("Nobody has acknowledged; last change {changed}. Id: {}", alarm.id),
+    };
+    if y < rows.bottom {
+        canvas.put(0, y, &state, columns - 1, Style::new());
+        y += 1;
+    }
+    y - rows.top
+}

@@ -1,0 +1,88 @@
+//! The form for readings made by hand.
+
+use ratatui::layout::Position;
+use ratatui::style::{Modifier, Style};
+
+use crate::console::entry::{FIELDS, Place};
+use crate::console::text::{age_words, quality};
+use crate::console::words::quantity_name;
+
+use super::outlook::{reading, value_text};
+use super::{Canvas, Context, Rows, pond_label};
+
+/// Columns of a field's text.
+const FIELD: u16 = 8;
+
+pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
+    let entry = context.screen.ui.entry.as_ref()?;
+    let columns = canvas.columns();
+    let mut y = rows.top;
+    canvas.put(0, y, "Readings made by hand", columns, canvas.bold());
+    y += 1;
+
+    let pond = context.farm.ponds.get(entry.pond)?;
+    let here = entry.place == Place::Pond;
+    let name = if entry.pond_chosen {
+        format!("{} {}", entry.pond + 1, pond_label(&pond.id, &pond.name))
+    } else {
+        format!("press 1 to {}", context.farm.ponds.len().min(9))
+    };
+    canvas.put(0, y, "Pond", 12, Style::new());
+    canvas.put(12, y, &name, columns - 13, if here { canvas.reverse() } else { canvas.bold() });
+    let mut cursor = here.then(|| Position::new(12, y));
+    y += 1;
+
+    canvas.put(0, y, "Sampled at", 12, Style::new());
+    let place = field(canvas, 12, y, &entry.time, entry.place == Place::Time);
+    cursor = place.or(cursor);
+    canvas.put(12 + FIELD + 1, y, "hh:mm, farm time; empty for now", columns - FIELD - 14, Style::new());
+    y += 1;
+
+    if let Some(oxygen) = reading(pond, "do_mg_l").filter(|oxygen| entry.pond_chosen && oxygen.value.is_some()) {
+        let text = format!(
+            "The probe says {} mg/L oxygen ({}, {} old).",
+            value_text(context, oxygen),
+            quality(oxygen.flag),
+            age_words(context.aged(oxygen.age_s))
+        );
+        canvas.put(0, y, &text, columns - 1, Style::new());
+    }
+    y += 1;
+
+    // Two columns where there is room; the cursor scrolls the form where rows are short.
+    let half = FIELDS.len() / 2;
+    let two = columns >= 78;
+    let per_column = if two { half } else { FIELDS.len() };
+    let visible = usize::from(rows.bottom.saturating_sub(y)).max(1);
+    let line_of = |position: usize| if two { position % half } else { position };
+    let first = match entry.place {
+        Place::Value(position) => line_of(position).saturating_sub(visible - 1),
+        Place::Pond | Place::Time => 0,
+    }
+    .min(per_column.saturating_sub(visible));
+    for (position, (quantity, text)) in FIELDS.iter().zip(&entry.values).enumerate() {
+        let line = line_of(position);
+        if !(first..first + visible).contains(&line) {
+            continue;
+        }
+        let x = if two && position >= half { 40 } else { 0 };
+        let row = y + u16::try_from(line - first).unwrap_or(0);
+        canvas.put(x, row, quantity_name(quantity.id()), 16, Style::new());
+        let place = field(canvas, x + 16, row, text, entry.place == Place::Value(position));
+        cursor = place.or(cursor);
+        let (low, high) = quantity.conceivable();
+        let accepted = format!("{low}..{high} {}", quantity.unit());
+        canvas.put(x + 16 + FIELD + 1, row, &accepted, 15, Style::new());
+    }
+    cursor
+}
+
+/// A field. Gives the place of the cursor if it is in it.
+fn field(canvas: &mut Canvas<'_>, x: u16, y: u16, text: &str, here: bool) -> Option<Position> {
+    let style =
+        if here { canvas.reverse() } else { Style::new().add_modifier(Modifier::UNDERLINED) };
+    let padded = format!("{text:<8}");
+    let end = canvas.put(x, y, &padded, FIELD, style);
+    let after = x + u16::try_from(text.chars().count()).unwrap_or(0);
+    here.then(|| Position::new(after.min(end.saturating_sub(1)), y))
+}

@@ -1,0 +1,432 @@
+//! The whole farm: the alarm to act on in full, then one or two lines per pond, always in the same
+//! place, then the other alarms.
+
+use ratatui::layout::Position;
+use ratatui::style::{Modifier, Style};
+
+use crate::console::text::{NO_VALUE, age, age_words, number, quality_short, signed};
+use crate::console::ui::{needs_acknowledging, top_alarm};
+use crate::console::words::{act_within, priority_name, state_name};
+use crate::local::protocol::{AlarmStatus, FarmStatus, PondStatus};
+
+use super::outlook::{self, derived, is_old, reading};
+use super::{Canvas, Context, Rows, alarm_mark, pond_label};
+
+/// Columns of the labels at the left of the panel.
+const LABEL: u16 = 8;
+
+pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
+    let mut y = rows.top;
+    match top_alarm(context.farm) {
+        Some(alarm) => y += panel(canvas, context, alarm, y, rows.height()),
+        None => y += all_quiet(canvas, context, y),
+    }
+    y += ponds(canvas, context, Rows { top: y, bottom: rows.bottom });
+    others(canvas, context, Rows { top: y, bottom: rows.bottom });
+    None
+}
+
+/// The alarm to act on: which pond, what, how sure, how long is left, what to do.
+fn panel(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y: u16, height: u16) -> u16 {
+    let columns = canvas.columns();
+    let roomy = height >= 19;
+    let mut row = y;
+    title(canvas, context, alarm, row);
+    row += 1;
+    let text_columns = columns - LABEL - 1;
+    row += labelled(canvas, row, "What", &alarm.message, if roomy { 4 } else { 2 }, Style::new());
+    let pond = alarm.pond.as_deref().and_then(|id| context.farm.ponds.iter().find(|pond| pond.id == id));
+    if let Some(pond) = pond {
+        let now = outlook::oxygen_now(context, pond);
+        row += labelled(canvas, row, "Oxygen", &now, if roomy { 2 } else { 1 }, Style::new());
+        let left = outlook::time_left(context, pond);
+        row += labelled(canvas, row, "Left", &left, if roomy { 2 } else { 1 }, Style::new());
+        let mut act = outlook::action(context, pond);
+        if roomy
+            && context.live()
+            && let Some(advice) = &pond.advice
+        {
+            act = format!("{act} {}", advice.reason);
+        }
+        row += labelled(canvas, row, "Do", &act, if roomy { 3 } else { 1 }, canvas.bold());
+    }
+    if alarm.priority == 1 {
+        let caution = "Walk, do not run. Nobody in the water while aerators are live.";
+        canvas.put(LABEL, row, caution, text_columns, Style::new());
+        row += 1;
+    }
+    if needs_acknowledging(alarm) {
+        let text = if context.screen.ui.is_pending(&alarm.id) {
+            "Acknowledgement sent, waiting for the daemon ..."
+        } else {
+            "Press a (or space, or Enter) to acknowledge: the horn falls silent."
+        };
+        canvas.put(LABEL, row, text, text_columns, canvas.bold());
+        row += 1;
+    }
+    row - y
+}
+
+fn title(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y: u16) {
+    let columns = canvas.columns();
+    let age_s = context.clock.seconds_since(&alarm.raised_at).map(|s| age_words(context.aged(s)));
+    let since = context.clock.time_and_day(&alarm.raised_at);
+    let right = match age_s {
+        Some(age) if columns >= 72 => format!("since {since} ({age})"),
+        _ => format!("since {since}"),
+    };
+    let style = canvas.alarm(alarm.priority, needs_acknowledging(alarm));
+    let end = canvas.put_right(columns, y, &right, style);
+    let text = format!(
+        "{} {} {}: {}",
+        alarm_mark(alarm),
+        priority_name(alarm.priority),
+        context.alarm_place(alarm),
+        alarm.name
+    );
+    canvas.put(0, y, &text, end.saturating_sub(1), style);
+    canvas.style_row(y, style);
+}
+
+/// A label and wrapped text beside it. Gives the rows it took.
+fn labelled(canvas: &mut Canvas<'_>, y: u16, label: &str, text: &str, lines: u16, style: Style) -> u16 {
+    let columns = canvas.columns() - LABEL - 1;
+    canvas.put(0, y, label, LABEL - 1, Style::new());
+    canvas.paragraph(LABEL, y, text, columns, lines, style).max(1)
+}
+
+/// No alarm: where it will be closest tonight.
+fn all_quiet(canvas: &mut Canvas<'_>, context: &Context<'_>, y: u16) -> u16 {
+    let columns = canvas.columns();
+    let text = if context.live() { "No alarms." } else { "No alarms when last heard." };
+    canvas.put(0, y, text, columns, canvas.bold());
+    let lowest = context
+        .farm
+        .ponds
+        .iter()
+        .filter_map(|pond| Some((pond, pond.forecast.as_ref()?)))
+        .min_by(|(_, a), (_, b)| a.do_min_mg_l.total_cmp(&b.do_min_mg_l));
+    let text = match lowest {
+        Some((pond, forecast)) => format!(
+            "Lowest expected: {} {} mg/L ({} to {}) at {}.",
+            pond_label(&pond.id, &pond.name),
+            number(forecast.do_min_mg_l, 1),
+            number(forecast.low_80, 1),
+            number(forecast.high_80, 1),
+            context.clock.time(&forecast.do_min_at)
+        ),
+        None => match context.farm.ponds.iter().find_map(|pond| pond.no_forecast.as_deref()) {
+            Some(why) => format!("No forecast: {why}."),
+            None => "No forecast.".to_owned(),
+        },
+    };
+    let rows = canvas.paragraph(0, y + 1, &text, columns - 1, 2, Style::new());
+    canvas.put(0, y + 1 + rows, "If in doubt, start aerators and look.", columns, Style::new());
+    rows + 3
+}
+
+/// A column of the table of ponds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Column {
+    Key,
+    Alarm,
+    Name,
+    Oxygen,
+    Quality,
+    Share,
+    Slope,
+    Warn,
+    Critical,
+    Lowest,
+    Spread,
+    When,
+    Advice,
+}
+
+impl Column {
+    /// Least columns it takes.
+    fn columns(self) -> u16 {
+        match self {
+            Self::Key => 2,
+            Self::Alarm => 5,
+            Self::Name => 9,
+            Self::Oxygen => 6,
+            Self::Quality => 8,
+            Self::Share | Self::Lowest => 4,
+            Self::Slope | Self::Warn | Self::Critical | Self::When => 5,
+            Self::Spread => 9,
+            Self::Advice => 12,
+        }
+    }
+
+    /// Two rows of heading; the unit is in it.
+    fn heading(self, farm: &FarmStatus) -> (String, String) {
+        let limit = |position: usize| {
+            let mut limits = farm.ponds.iter().filter_map(|pond| pond.do_low_mg_l.get(position));
+            let first = limits.next().copied().unwrap_or_default();
+            let same = limits.all(|limit| (limit - first).abs() < 0.005);
+            if same { number(first, 1) } else { ["warn", "crit", "emer"][position.min(2)].to_owned() }
+        };
+        let (first, second) = match self {
+            Self::Key => ("", String::new()),
+            Self::Alarm => ("", String::new()),
+            Self::Name => ("Pond", String::new()),
+            Self::Oxygen => ("Oxygen", "mg/L".to_owned()),
+            Self::Quality => ("quality", "age".to_owned()),
+            Self::Share => ("sat.", "%".to_owned()),
+            Self::Slope => ("mg/L", "per h".to_owned()),
+            Self::Warn => ("below", limit(0)),
+            Self::Critical => ("below", limit(1)),
+            Self::Lowest => ("low-", "est".to_owned()),
+            Self::Spread => ("80% sure", "mg/L".to_owned()),
+            Self::When => ("at", String::new()),
+            Self::Advice => ("Do", String::new()),
+        };
+        (first.to_owned(), second)
+    }
+
+    /// Whether numbers stand at its right edge.
+    fn right(self) -> bool {
+        !matches!(self, Self::Name | Self::Quality | Self::Advice | Self::Key | Self::Alarm)
+    }
+
+    fn cell(self, context: &Context<'_>, pond: &PondStatus, position: usize) -> String {
+        let oxygen = reading(pond, "do_mg_l");
+        let forecast = pond.forecast.as_ref();
+        match self {
+            Self::Key => {
+                let sign = if position == context.screen.ui.pond { '>' } else { ' ' };
+                let digit = if position < 9 { (position + 1).to_string() } else { " ".to_owned() };
+                format!("{sign}{digit}")
+            }
+            Self::Alarm => worst(context, pond).map_or_else(String::new, alarm_mark),
+            Self::Name => pond_label(&pond.id, &pond.name),
+            Self::Oxygen => oxygen
+                .map_or_else(|| NO_VALUE.to_owned(), |oxygen| outlook::value_text(context, oxygen)),
+            Self::Quality => oxygen.map_or_else(String::new, |oxygen| {
+                let quality = match oxygen.value {
+                    Some(_) if is_old(context, oxygen) => "OLD",
+                    _ => quality_short(oxygen.flag),
+                };
+                format!("{quality} {}", age(context.aged(oxygen.age_s)))
+            }),
+            Self::Share => derived(pond, "do_saturation_percent")
+                .and_then(|share| share.value)
+                .map_or_else(|| NO_VALUE.to_owned(), |share| number(share, 0)),
+            Self::Slope => {
+                outlook::slope_mg_l_h(pond).map_or_else(|| NO_VALUE.to_owned(), |slope| signed(slope, 2))
+            }
+            Self::Warn => outlook::crossing_short(context, pond, pond.do_low_mg_l[0]),
+            Self::Critical => outlook::crossing_short(context, pond, pond.do_low_mg_l[1]),
+            Self::Lowest => {
+                forecast.map_or_else(|| NO_VALUE.to_owned(), |forecast| number(forecast.do_min_mg_l, 1))
+            }
+            Self::Spread => forecast.map_or_else(
+                || NO_VALUE.to_owned(),
+                |forecast| format!("{}-{}", number(forecast.low_80, 1), number(forecast.high_80, 1)),
+            ),
+            Self::When => forecast
+                .map_or_else(|| NO_VALUE.to_owned(), |forecast| context.clock.time(&forecast.do_min_at)),
+            Self::Advice => outlook::action_short(context, pond),
+        }
+    }
+}
+
+/// The pond's most urgent alarm, one that must be acknowledged before one that has been.
+fn worst<'a>(context: &Context<'a>, pond: &PondStatus) -> Option<&'a AlarmStatus> {
+    context
+        .farm
+        .alarms
+        .iter()
+        .filter(|alarm| alarm.pond.as_deref() == Some(pond.id.as_str()))
+        .min_by_key(|alarm| (alarm.priority, !needs_acknowledging(alarm)))
+}
+
+/// Columns that fit, and how wide the name may be.
+fn layout(columns: u16, with_advice: bool) -> (Vec<Column>, u16) {
+    use Column::{
+        Advice, Alarm, Critical, Key, Lowest, Name, Oxygen, Quality, Share, Slope, Spread, Warn, When,
+    };
+    let mut chosen =
+        vec![Key, Alarm, Name, Oxygen, Quality, Share, Slope, Warn, Critical, Lowest, Spread, When];
+    if with_advice {
+        chosen.push(Advice);
+    }
+    // The key stands right before the alarm's mark.
+    let taken = |chosen: &[Column]| {
+        chosen.iter().map(|column| column.columns() + 1).sum::<u16>().saturating_sub(2)
+    };
+    for unneeded in [Spread, Share, Slope, Warn, When, Lowest] {
+        if taken(&chosen) <= columns {
+            break;
+        }
+        chosen.retain(|column| *column != unneeded);
+    }
+    let spare = columns.saturating_sub(taken(&chosen));
+    (chosen, Name.columns() + spare.min(16))
+}
+
+/// The table of ponds. Gives the rows it took.
+fn ponds(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
+    let farm = context.farm;
+    let count = u16::try_from(farm.ponds.len()).unwrap_or(u16::MAX);
+    let headings = if rows.height() >= count + 2 { 2 } else { 1 };
+    // A line for the other alarms, if there are any, is worth more than second lines of ponds.
+    let reserved = u16::from(farm.alarms.len() > 1 || !farm.faults.is_empty());
+    let room = rows.height().saturating_sub(headings);
+    let two_lines = count.saturating_mul(2).saturating_add(reserved) <= room;
+    let (columns, name_columns) = layout(canvas.columns(), !two_lines);
+    let mut y = rows.top;
+    heading(canvas, context, &columns, name_columns, y, headings);
+    y += headings;
+
+    let per_pond = if two_lines { 2 } else { 1 };
+    let shown = usize::from((room / per_pond).max(1));
+    let first = if farm.ponds.len() <= shown {
+        0
+    } else {
+        // One row says how many are out of sight.
+        let shown = shown.saturating_sub(1).max(1);
+        context.screen.ui.pond.saturating_sub(shown - 1).min(farm.ponds.len() - shown)
+    };
+    let visible = if farm.ponds.len() <= shown { shown } else { shown.saturating_sub(1).max(1) };
+    for (position, pond) in farm.ponds.iter().enumerate().skip(first).take(visible) {
+        pond_row(canvas, context, pond, position, &columns, name_columns, y);
+        y += 1;
+        if two_lines {
+            let text = format!(
+                "aerators {}.  {}",
+                outlook::aerators(context, pond),
+                second_line(context, pond)
+            );
+            let at = 8;
+            canvas.put(at, y, &text, canvas.columns() - at - 1, Style::new());
+            y += 1;
+        }
+    }
+    if farm.ponds.len() > visible && y < rows.bottom {
+        let hidden = farm.ponds.iter().enumerate();
+        let hidden = hidden.filter(|(position, _)| !(first..first + visible).contains(position));
+        let alarmed = hidden.clone().filter(|(_, pond)| worst(context, pond).is_some()).count();
+        let text = format!(
+            "  {} more ponds, {alarmed} of them in alarm: up and down arrows",
+            hidden.count()
+        );
+        canvas.put(0, y, &text, canvas.columns(), if alarmed > 0 { canvas.bold() } else { Style::new() });
+        y += 1;
+    }
+    y - rows.top
+}
+
+/// What to do, or why nothing is known about the night.
+fn second_line(context: &Context<'_>, pond: &PondStatus) -> String {
+    let act = outlook::action(context, pond);
+    match (&pond.advice, &pond.no_forecast) {
+        (None, Some(why)) if context.live() => format!("No forecast: {why}."),
+        _ => act,
+    }
+}
+
+fn heading(
+    canvas: &mut Canvas<'_>,
+    context: &Context<'_>,
+    columns: &[Column],
+    name_columns: u16,
+    y: u16,
+    headings: u16,
+) {
+    let mut x = 0;
+    for column in columns {
+        let wide = if *column == Column::Name { name_columns } else { column.columns() };
+        let (first, second) = column.heading(context.farm);
+        let texts = if headings == 2 {
+            vec![first, second]
+        } else if *column == Column::Warn || *column == Column::Critical {
+            vec![format!("<{second}")]
+        } else {
+            vec![first]
+        };
+        for (line, text) in (y..).zip(texts) {
+            if column.right() {
+                canvas.put_right(x + wide, line, &text, Style::new());
+            } else {
+                canvas.put(x, line, &text, wide, Style::new());
+            }
+        }
+        x += wide + u16::from(*column != Column::Key);
+    }
+    let last = y + headings - 1;
+    canvas.style_row(last, Style::new().add_modifier(Modifier::UNDERLINED));
+}
+
+fn pond_row(
+    canvas: &mut Canvas<'_>,
+    context: &Context<'_>,
+    pond: &PondStatus,
+    position: usize,
+    columns: &[Column],
+    name_columns: u16,
+    y: u16,
+) {
+    let alarm = worst(context, pond);
+    let oxygen = reading(pond, "do_mg_l");
+    let doubtful = oxygen
+        .is_none_or(|oxygen| oxygen.value.is_none() || oxygen.flag > 2 || is_old(context, oxygen));
+    let mut x = 0;
+    for column in columns {
+        let wide = if *column == Column::Name { name_columns } else { column.columns() };
+        let text = column.cell(context, pond, position);
+        let style = match column {
+            Column::Alarm => alarm
+                .map_or(Style::new(), |alarm| canvas.alarm(alarm.priority, needs_acknowledging(alarm))),
+            Column::Key if position == context.screen.ui.pond => canvas.bold(),
+            Column::Name if alarm.is_some() => canvas.bold(),
+            Column::Oxygen | Column::Quality if doubtful => canvas.doubtful(),
+            Column::Oxygen if alarm.is_some_and(|alarm| alarm.priority <= 2) => canvas.bold(),
+            Column::Warn | Column::Critical if text == "below" => canvas.bold(),
+            Column::Advice if text.starts_with("START") => canvas.bold(),
+            _ => Style::new(),
+        };
+        if column.right() {
+            canvas.put_right(x + wide, y, &text, style);
+        } else {
+            canvas.put(x, y, &text, wide, style);
+        }
+        x += wide + u16::from(*column != Column::Key);
+    }
+}
+
+/// The alarms that are not in the panel, and the gateway's own faults, as far as there is room.
+fn others(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) {
+    let panel = top_alarm(context.farm).map(|alarm| &alarm.id);
+    let columns = canvas.columns();
+    let mut lines: Vec<(String, Style)> = Vec::new();
+    for alarm in context.farm.alarms.iter().filter(|alarm| Some(&alarm.id) != panel) {
+        let text = format!(
+            "{} {}: {} since {}, {}, {}",
+            alarm_mark(alarm),
+            context.alarm_place(alarm),
+            alarm.name,
+            context.clock.time_and_day(&alarm.raised_at),
+            act_within(alarm.priority),
+            state_name(&alarm.state)
+        );
+        let style = if needs_acknowledging(alarm) { canvas.bold() } else { Style::new() };
+        lines.push((text, style));
+    }
+    for fault in &context.farm.faults {
+        let since = context.clock.time_and_day(&fault.since);
+        lines.push((format!("Gateway: {}: {} since {since}", fault.part, fault.detail), Style::new()));
+    }
+    let room = usize::from(rows.height());
+    let shown = if lines.len() > room { room.saturating_sub(1) } else { lines.len() };
+    let mut y = rows.top;
+    for (text, style) in lines.iter().take(shown) {
+        canvas.put(0, y, text, columns - 1, *style);
+        y += 1;
+    }
+    if lines.len() > shown && room > 0 {
+        let text = format!("{} more alarms and faults: press Tab", lines.len() - shown);
+        canvas.put(0, y, &text, columns - 1, canvas.bold());
+    }
+}

@@ -1,0 +1,71 @@
+//! Keys, signs and cautions.
+
+use ratatui::layout::Position;
+use ratatui::style::Style;
+
+use crate::console::text::wrap;
+
+use super::{Canvas, Context, Rows};
+
+/// Headings start with `=`. Cautions come first: they are what must not be missed.
+const TEXT: &[&str] = &[
+    "=BEFORE YOU WALK OUT",
+    "If in doubt, start aerators and look. The numbers here are guidance: a probe sees one spot at one depth, \
+     a forecast is an estimate, and telephone networks fail.",
+    "Walk, do not run, on a wet dike. Tell someone before you go, wear a life jacket, set a check-in time. \
+     Lightning: go indoors.",
+    "Electricity and water: nobody in the pond while aerators are live. Switch off, lock, tag. Do not reset a \
+     tripped breaker again and again. A licensed electrician and the local code decide.",
+    "Sludge pits, drains and sumps: hydrogen sulfide kills, and the nose stops smelling it. Never enter alone \
+     or to rescue.",
+    "Mineral slurry is alkaline: goggles, gloves, boots; do not mix it with anything. Dead or sick shrimp: \
+     call the vet or the authority, and discharge nothing.",
+    "This program recommends. It does not switch aerators.",
+    "=KEYS",
+    "a (also space or Enter)  acknowledge the alarm on top; on the alarm page, the marked one",
+    "1 to 9  open a pond     up, down  choose     Tab  next page     Esc or 0  farm",
+    "e  enter a reading made by hand     ?  this page     q  leave; the daemon goes on watching",
+    "Ctrl-L  draw everything again",
+    "=SIGNS",
+    "<1C> critical: act within 15 minutes.  /2H\\ high: within the hour.  [3M] medium: the same day.  \
+     ! not acknowledged.",
+    "good: passed its tests.  unch: not checked, such as a value entered by hand.  SUSP: suspect, compare \
+     with the hand meter.  FAIL: failed its tests.  NONE: nothing arrives.  OLD: not the present value.",
+    "2.81?  do not rely on it.   --  no value.   <1m 12m 3h 2d  age.",
+    "below 4.0 / below 3.0: the time of night at which oxygen is expected to fall below that limit; `below`: it \
+     is below now; `may`: more than 1 in 10; `no`: not expected before sunrise.",
+    "80% sure: in 8 of 10 such nights the lowest oxygen should lie in this range.",
+    "All times are the farm's own.",
+];
+
+pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
+    let columns = canvas.columns();
+    let mut lines: Vec<(String, bool)> = Vec::new();
+    for text in TEXT {
+        match text.strip_prefix('=') {
+            Some(heading) => lines.push((heading.to_owned(), true)),
+            None => {
+                for line in wrap(text, usize::from(columns - 1), 9) {
+                    lines.push((line, false));
+                }
+            }
+        }
+    }
+    let height = usize::from(rows.height());
+    let all = lines.len();
+    let more = all > height;
+    let shown = if more { height - 1 } else { height };
+    let first = context.screen.ui.scroll.min(all.saturating_sub(shown));
+    let mut y = rows.top;
+    for (line, heading) in lines.iter().skip(first).take(shown) {
+        let style = if *heading { canvas.bold() } else { Style::new() };
+        canvas.put(0, y, line, columns - 1, style);
+        y += 1;
+    }
+    if more {
+        let last = (first + shown).min(all);
+        let text = format!("lines {} to {last} of {all}: up and down arrows", first + 1);
+        canvas.put_right(columns - 1, rows.bottom - 1, &text, canvas.bold());
+    }
+    None
+}

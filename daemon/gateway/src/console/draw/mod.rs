@@ -1,0 +1,396 @@
+//! Pages, as a pure function of the farm's state, what the person looks at, and the terminal.
+//!
+//! Grey by default: colour, bold and reverse mark the abnormal only, and the text says the same without
+//! them. When there is little room, this is given up, in this order: second lines of ponds, the less
+//! urgent alarms below the ponds, the aerators, the spread of the forecast, saturation, slope, times.
+//! Which pond, what, how sure, how long and what to do are never given up.
+
+mod alarms;
+mod chart;
+mod entry;
+mod farm;
+mod help;
+mod outlook;
+mod pond;
+
+pub(crate) use chart::span;
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::{Position, Rect};
+use ratatui::style::{Color, Modifier, Style};
+
+use crate::local::protocol::{AlarmStatus, FarmStatus, HistoryPoint};
+
+use super::terminal::Capabilities;
+use super::text::{FarmClock, age_words, clean, cut, first_that_fits, width, wrap};
+
+
+use super::ui::{Page, Ui, needs_acknowledging, top_unacknowledged};
+use super::words::{mark, priority_name};
+
+/// Smallest window with room for what matters.
+const SMALLEST: (u16, u16) = (50, 12);
+
+/// How the daemon is heard.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum Link {
+    /// What is shown is the present state.
+    Live,
+    /// No state has come yet; why, if that is known.
+    Waiting {
+        /// Why not.
+        why: Option<String>,
+    },
+    /// The state shown is old.
+    Lost {
+        /// Since it was heard, seconds.
+        for_s: i64,
+        /// Why.
+        why: String,
+    },
+}
+
+/// Stored oxygen of one pond, for its curve.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Curve {
+    /// Id of the pond.
+    pub(crate) pond: String,
+    /// Oldest first.
+    pub(crate) points: Vec<HistoryPoint>,
+    /// Why there is none.
+    pub(crate) trouble: Option<String>,
+}
+
+/// Everything a page is drawn from.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Screen<'a> {
+    /// The last state heard.
+    pub(crate) farm: Option<&'a FarmStatus>,
+    /// Whether it is the present one.
+    pub(crate) link: &'a Link,
+    /// What the person looks at.
+    pub(crate) ui: &'a Ui,
+    /// Tonight's oxygen of the chosen pond.
+    pub(crate) curve: Option<&'a Curve>,
+    /// Text for the top line.
+    pub(crate) title: Option<&'a str>,
+    /// What the terminal can do.
+    pub(crate) capabilities: Capabilities,
+}
+
+/// Draws a page of this size. Gives the place of the cursor, where there is one.
+pub(crate) fn draw(area: Rect, screen: &Screen<'_>) -> (Buffer, Option<Position>) {
+    let mut buffer = Buffer::empty(area);
+    let mut canvas = Canvas { buffer: &mut buffer, capabilities: screen.capabilities };
+    if area.width < SMALLEST.0 || area.height < SMALLEST.1 {
+        too_small(&mut canvas, screen);
+        return (buffer, None);
+    }
+    let Some(farm) = screen.farm else {
+        unheard(&mut canvas, screen);
+        return (buffer, None);
+    };
+    let context = Context {
+        farm,
+        clock: FarmClock::new(&farm.at, farm.time_zone_offset_s),
+        behind_s: match screen.link {
+            Link::Lost { for_s, .. } => Some(*for_s),
+            Link::Live | Link::Waiting { .. } => None,
+        },
+        screen: *screen,
+    };
+    header(&mut canvas, &context);
+    let mut top = 1;
+    if let Link::Lost { for_s, why } = screen.link {
+        top += no_connection(&mut canvas, &context, *for_s, why);
+    }
+    if !matches!(screen.ui.page, Page::Farm | Page::Alarms) {
+        top += banner(&mut canvas, &context, top);
+    }
+    let body = Rows { top, bottom: area.height - 2 };
+    let cursor = match screen.ui.page {
+        Page::Farm => farm::page(&mut canvas, &context, body),
+        Page::Pond => pond::page(&mut canvas, &context, body),
+        Page::Alarms => alarms::page(&mut canvas, &context, body),
+        Page::Help => help::page(&mut canvas, &context, body),
+        Page::Entry => entry::page(&mut canvas, &context, body),
+    };
+    notice(&mut canvas, screen, area.height - 2);
+    footer(&mut canvas, screen.ui.page, area.height - 1);
+    (buffer, cursor)
+}
+
+/// Rows left for a page: from `top` up to and without `bottom`.
+#[derive(Debug, Clone, Copy)]
+struct Rows {
+    top: u16,
+    bottom: u16,
+}
+
+impl Rows {
+    fn height(self) -> u16 {
+        self.bottom.saturating_sub(self.top)
+    }
+}
+
+/// What every page needs.
+#[derive(Debug, Clone, Copy)]
+struct Context<'a> {
+    farm: &'a FarmStatus,
+    clock: FarmClock,
+    /// How old the whole state is, seconds; `None` while it is the present one.
+    behind_s: Option<i64>,
+    screen: Screen<'a>,
+}
+
+impl Context<'_> {
+    fn live(&self) -> bool {
+        self.behind_s.is_none()
+    }
+
+    /// Age of something that had this age when the state was sent.
+    fn aged(&self, age_s: i64) -> i64 {
+        age_s.saturating_add(self.behind_s.unwrap_or(0))
+    }
+
+    /// What a person calls a pond: its short id and its name.
+    fn pond_label(&self, id: &str) -> String {
+        match self.farm.ponds.iter().find(|pond| pond.id == id) {
+            Some(pond) => pond_label(&pond.id, &pond.name),
+            None => id.to_uppercase(),
+        }
+    }
+
+    /// `P1 Heron` for a pond's alarm, `Farm` for the others.
+    fn alarm_place(&self, alarm: &AlarmStatus) -> String {
+        alarm.pond.as_deref().map_or_else(|| "Farm".to_owned(), |pond| self.pond_label(pond))
+    }
+}
+
+/// `P1 Heron`; the id is left out where the name already starts with it.
+fn pond_label(id: &str, name: &str) -> String {
+    let id = id.to_uppercase();
+    if name.to_uppercase().starts_with(&id) { name.to_owned() } else { format!("{id} {name}") }
+}
+
+/// A page being drawn, cell by cell.
+struct Canvas<'b> {
+    buffer: &'b mut Buffer,
+    capabilities: Capabilities,
+}
+
+impl Canvas<'_> {
+    fn columns(&self) -> u16 {
+        self.buffer.area.width
+    }
+
+    /// Places text in at most `columns` columns, cut with `..` if it is longer. Gives the column after
+    /// it.
+    fn put(&mut self, x: u16, y: u16, text: &str, columns: u16, style: Style) -> u16 {
+        if y >= self.buffer.area.height || x >= self.columns() {
+            return x;
+        }
+        let columns = columns.min(self.columns() - x);
+        let text = cut(&clean(text, self.capabilities.utf8), usize::from(columns));
+        self.buffer.set_stringn(x, y, text, usize::from(columns), style).0
+    }
+
+    /// Places text so that it ends just before column `end`. Gives the column it starts in.
+    fn put_right(&mut self, end: u16, y: u16, text: &str, style: Style) -> u16 {
+        let text = clean(text, self.capabilities.utf8);
+        let x = end.saturating_sub(u16::try_from(width(&text)).unwrap_or(u16::MAX));
+        self.put(x, y, &text, end - x, style);
+        x
+    }
+
+    /// Places wrapped text. Gives how many rows it took.
+    fn paragraph(&mut self, x: u16, y: u16, text: &str, columns: u16, lines: u16, style: Style) -> u16 {
+        let text = clean(text, self.capabilities.utf8);
+        let mut row = y;
+        for line in wrap(&text, usize::from(columns), usize::from(lines)) {
+            self.put(x, row, &line, columns, style);
+            row += 1;
+        }
+        row - y
+    }
+
+    /// Gives a whole row one look.
+    fn style_row(&mut self, y: u16, style: Style) {
+        let row = Rect::new(0, y, self.columns(), 1).intersection(self.buffer.area);
+        self.buffer.set_style(row, style);
+    }
+
+    fn bold(&self) -> Style {
+        Style::new().add_modifier(Modifier::BOLD)
+    }
+
+    fn reverse(&self) -> Style {
+        Style::new().add_modifier(Modifier::REVERSED | Modifier::BOLD)
+    }
+
+    /// How an alarm of this priority looks.
+    fn alarm(&self, priority: u8, unacknowledged: bool) -> Style {
+        let colour = match priority {
+            1 => Color::LightRed,
+            2 => Color::Yellow,
+            _ => Color::LightYellow,
+        };
+        let mut style = self.bold();
+        if self.capabilities.colour {
+            style = style.fg(colour);
+        }
+        if unacknowledged { style.add_modifier(Modifier::REVERSED) } else { style }
+    }
+
+    /// How a value looks that is not to be relied on.
+    fn doubtful(&self) -> Style {
+        if self.capabilities.colour { self.bold().fg(Color::Yellow) } else { self.bold() }
+    }
+}
+
+/// `<1C>!`: mark of an alarm, with `!` while somebody must acknowledge it.
+fn alarm_mark(alarm: &AlarmStatus) -> String {
+    format!("{}{}", mark(alarm.priority), if needs_acknowledging(alarm) { "!" } else { " " })
+}
+
+fn header(canvas: &mut Canvas<'_>, context: &Context<'_>) {
+    let farm = context.farm;
+    let unacknowledged = farm.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).count();
+    let mut state = match (farm.alarms.len(), unacknowledged) {
+        (0, _) => "no alarms".to_owned(),
+        (1, 0) => "1 alarm, acknowledged".to_owned(),
+        (all, 0) => format!("{all} alarms, all acknowledged"),
+        (1, _) => "1 ALARM, NOT ACKNOWLEDGED".to_owned(),
+        (all, new) => format!("{all} ALARMS, {new} NOT ACKNOWLEDGED"),
+    };
+    if farm.horn && context.live() {
+        state = format!("HORN ON  {state}");
+    }
+    let clock = if context.live() {
+        context.clock.date_and_time()
+    } else {
+        format!("as of {}", context.clock.date_and_time())
+    };
+    let style = if unacknowledged > 0 { canvas.bold() } else { Style::new() };
+    let end = canvas.put_right(canvas.columns(), 0, &state, style);
+    let clock_at = end.saturating_sub(u16::try_from(width(&clock)).unwrap_or(0) + 3);
+    let name = match context.screen.title {
+        Some(title) => format!("{} ({title})", farm.farm),
+        None => farm.farm.clone(),
+    };
+    // The clock keeps its place right of the name; of the two the name gives way.
+    let clock_at = clock_at.min(u16::try_from(width(&name)).unwrap_or(u16::MAX).saturating_add(2));
+    canvas.put(0, 0, &name, clock_at.saturating_sub(2), Style::new());
+    canvas.put(clock_at, 0, &clock, end.saturating_sub(clock_at + 1), canvas.bold());
+}
+
+fn no_connection(canvas: &mut Canvas<'_>, context: &Context<'_>, for_s: i64, why: &str) -> u16 {
+    let columns = canvas.columns();
+    let since = context.clock.time_and_day(&context.farm.at);
+    let text = first_that_fits(
+        &[
+            &format!(
+                " NO CONNECTION since {since} ({}): DO NOT TRUST THESE NUMBERS",
+                age_words(for_s)
+            ),
+            &format!(" NO CONNECTION since {since}: DO NOT TRUST THE NUMBERS"),
+        ],
+        usize::from(columns),
+    );
+    canvas.put(0, 1, &text, columns, Style::new());
+    canvas.style_row(1, canvas.alarm(1, true));
+    canvas.put(0, 2, &format!(" Go by the hand meter. Trying again. ({why})"), columns, Style::new());
+    2
+}
+
+/// The alarm that the acknowledge key is about, on pages that do not show it otherwise.
+fn banner(canvas: &mut Canvas<'_>, context: &Context<'_>, y: u16) -> u16 {
+    let Some(alarm) = top_unacknowledged(context.farm) else { return 0 };
+    let columns = canvas.columns();
+    let place = context.alarm_place(alarm);
+    let since = context.clock.time_and_day(&alarm.raised_at);
+    let long = format!(
+        "{} {} {place}: {} since {since}.  a = acknowledge",
+        alarm_mark(alarm),
+        priority_name(alarm.priority),
+        alarm.name
+    );
+    let short = format!("{} {place}: {}  a = acknowledge", alarm_mark(alarm), alarm.name);
+    let text = first_that_fits(&[&long, &short], usize::from(columns));
+    canvas.put(0, y, &text, columns, Style::new());
+    canvas.style_row(y, canvas.alarm(alarm.priority, true));
+    1
+}
+
+fn notice(canvas: &mut Canvas<'_>, screen: &Screen<'_>, y: u16) {
+    if let Some(notice) = &screen.ui.notice {
+        let columns = canvas.columns();
+        canvas.put(0, y, &" ".repeat(usize::from(columns)), columns, Style::new());
+        let style = if notice.trouble { canvas.reverse() } else { canvas.bold() };
+        canvas.put(0, y, &notice.text, columns - 1, style);
+    }
+}
+
+fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
+    let keys: &[&str] = match page {
+        Page::Farm => &["a acknowledge", "1-9 pond", "e enter reading", "Tab alarms", "? help", "q quit"],
+        Page::Pond => &["a acknowledge", "1-9 pond", "e enter reading", "Esc farm", "? help", "q quit"],
+        Page::Alarms => &["a acknowledge the marked one", "up down", "Esc farm", "? help", "q quit"],
+        Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
+        Page::Entry => &["Enter send", "Tab next", "Left Right column", "a acknowledge", "Esc leave"],
+    };
+    let end = canvas.columns() - 1;
+    let mut x = 0;
+    for key in keys {
+        if x + u16::try_from(width(key)).unwrap_or(u16::MAX) > end {
+            break;
+        }
+        x = canvas.put(x, y, key, end - x, Style::new()) + 3;
+    }
+}
+
+/// Nothing has been heard yet.
+fn unheard(canvas: &mut Canvas<'_>, screen: &Screen<'_>) {
+    let columns = canvas.columns();
+    let why = match screen.link {
+        Link::Waiting { why: Some(why) } | Link::Lost { why, .. } => why.as_str(),
+        Link::Waiting { why: None } | Link::Live => "waiting for the daemon's first answer",
+    };
+    canvas.put(0, 0, screen.title.unwrap_or("pondreeve"), columns, Style::new());
+    canvas.put(0, 2, "NO NUMBERS YET", columns, canvas.reverse());
+    let mut y = 4;
+    y += canvas.paragraph(0, y, why, columns - 1, 4, Style::new()) + 1;
+    y += canvas.paragraph(
+        0,
+        y,
+        "The console keeps trying. Until it shows numbers, nobody watches the oxygen for you here: walk \
+         (do not run) to the ponds with the hand meter, and tell someone before you go.",
+        columns - 1,
+        5,
+        Style::new(),
+    ) + 1;
+    canvas.paragraph(0, y, "If in doubt, start aerators and look.", columns - 1, 2, canvas.bold());
+    let bottom = canvas.buffer.area.height;
+    notice(canvas, screen, bottom - 2);
+    canvas.put(0, bottom - 1, "q quit", columns - 1, Style::new());
+}
+
+/// A window too small for a page: the top alarm and how to acknowledge it.
+fn too_small(canvas: &mut Canvas<'_>, screen: &Screen<'_>) {
+    let (columns, rows) = (canvas.columns(), canvas.buffer.area.height);
+    if columns == 0 || rows == 0 {
+        return;
+    }
+    let mut y = 0;
+    if !matches!(screen.link, Link::Live) {
+        y += canvas.paragraph(0, y, "NO CONNECTION", columns, 1, canvas.reverse());
+    }
+    let text = match screen.farm.and_then(top_unacknowledged) {
+        Some(alarm) => format!("{} {} (a = acknowledge)", alarm_mark(alarm), alarm.message),
+        None => "No alarm to acknowledge.".to_owned(),
+    };
+    y += canvas.paragraph(0, y, &text, columns, rows.saturating_sub(y + 1).max(1), canvas.bold());
+    let (least_columns, least_rows) = SMALLEST;
+    let hint = format!("Window too small: {least_columns}x{least_rows} or more.");
+    canvas.paragraph(0, y, &hint, columns, rows.saturating_sub(y), Style::new());
+}

@@ -1,0 +1,202 @@
+//! A pond's oxygen in words: now, how sure, how long left, what to do.
+
+use crate::console::text::{NO_VALUE, age_words, number, quality, signed};
+use crate::local::protocol::{AdviceStatus, PondStatus, ReadingStatus};
+
+use super::Context;
+
+/// Oxygen older than this is not the present value, seconds: the warn limit for data age at night.
+/// (Common practice, no source.)
+const DO_OLD_AFTER_S: i64 = 600;
+
+/// Below this probability a limit that the expected course stays above is not worth a word.
+const UNLIKELY: f64 = 0.1;
+
+/// The pond's measured value of one quantity.
+pub(super) fn reading<'a>(pond: &'a PondStatus, quantity: &str) -> Option<&'a ReadingStatus> {
+    pond.readings.iter().find(|reading| reading.quantity == quantity)
+}
+
+/// The pond's derived value of one quantity.
+pub(super) fn derived<'a>(pond: &'a PondStatus, quantity: &str) -> Option<&'a ReadingStatus> {
+    pond.derived.iter().find(|reading| reading.quantity == quantity)
+}
+
+/// Whether a value must not be taken for the present one.
+pub(super) fn is_old(context: &Context<'_>, reading: &ReadingStatus) -> bool {
+    !context.live() || (reading.quantity == "do_mg_l" && context.aged(reading.age_s) > DO_OLD_AFTER_S)
+}
+
+/// `2.81`, `2.81?` where it is suspect, `--` where there is none.
+pub(super) fn value_text(context: &Context<'_>, reading: &ReadingStatus) -> String {
+    match reading.value {
+        Some(value) => {
+            let doubt = reading.flag > 2 || is_old(context, reading);
+            format!("{}{}", number(value, reading.decimals), if doubt { "?" } else { "" })
+        }
+        None => NO_VALUE.to_owned(),
+    }
+}
+
+/// Slope of the oxygen, mg/L per hour: the last half hour's, else the forecast's.
+pub(super) fn slope_mg_l_h(pond: &PondStatus) -> Option<f64> {
+    reading(pond, "do_mg_l")
+        .and_then(|oxygen| oxygen.per_hour)
+        .or_else(|| pond.forecast.as_ref().map(|forecast| forecast.night_slope_mg_l_h))
+}
+
+/// `Oxygen 2.81 mg/L (good, measured under 1 min ago), 38 % of saturation, -0.66 mg/L per hour.`
+pub(super) fn oxygen_now(context: &Context<'_>, pond: &PondStatus) -> String {
+    let Some(oxygen) = reading(pond, "do_mg_l") else {
+        return "Oxygen is not measured in this pond: go by the hand meter.".to_owned();
+    };
+    let age = age_words(context.aged(oxygen.age_s));
+    let Some(_) = oxygen.value else {
+        return format!("NO OXYGEN READING ({}, for {age}). Go by the hand meter.", quality(oxygen.flag));
+    };
+    let sure = if is_old(context, oxygen) { "OLD" } else { quality(oxygen.flag) };
+    let mut text =
+        format!("{} {}, {sure}, {age} old", value_text(context, oxygen), oxygen.unit);
+    if let Some(share) = derived(pond, "do_saturation_percent").and_then(|share| share.value) {
+        text.push_str(&format!("; {} % of saturation", number(share, 0)));
+    }
+    if let Some(slope) = slope_mg_l_h(pond) {
+        text.push_str(&format!("; {} mg/L per hour", signed(slope, 2)));
+    }
+    text.push('.');
+    text
+}
+
+/// When a limit is reached, for a column of five: `04:35`, `below`, `may`, `no`, or nothing known.
+pub(super) fn crossing_short(context: &Context<'_>, pond: &PondStatus, limit: f64) -> String {
+    if oxygen_is_below(pond, limit) {
+        return "below".to_owned();
+    }
+    let Some(forecast) = &pond.forecast else { return NO_VALUE.to_owned() };
+    match forecast.below.iter().find(|(at, ..)| (at - limit).abs() < 0.005) {
+        Some((_, Some(at), _)) => context.clock.time(at),
+        Some((_, None, probability)) if *probability >= UNLIKELY => "may".to_owned(),
+        Some(_) => "no".to_owned(),
+        None if forecast.do_min_mg_l > limit => "no".to_owned(),
+        None => NO_VALUE.to_owned(),
+    }
+}
+
+fn oxygen_is_below(pond: &PondStatus, limit: f64) -> bool {
+    reading(pond, "do_mg_l").and_then(|oxygen| oxygen.value).is_some_and(|value| value < limit)
+}
+
+/// How long is left, with how likely it is.
+pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
+    let Some(forecast) = &pond.forecast else {
+        let why = pond.no_forecast.as_deref().unwrap_or("no reason given");
+        return format!("Not known: no forecast ({why}).");
+    };
+    let mut limits = pond.do_low_mg_l.to_vec();
+    limits.retain(|limit| !oxygen_is_below(pond, *limit));
+    let mut parts = Vec::new();
+    for limit in limits {
+        let found = forecast.below.iter().find(|(at, ..)| (at - limit).abs() < 0.005);
+        let Some((_, at, probability)) = found else { continue };
+        match at {
+            Some(at) => parts.push(format!(
+                "below {} mg/L at about {} ({} % likely)",
+                number(limit, 1),
+                context.clock.time(at),
+                number(probability * 100.0, 0)
+            )),
+            None if *probability >= UNLIKELY => parts.push(format!(
+                "{} % risk of below {} mg/L",
+                number(probability * 100.0, 0),
+                number(limit, 1)
+            )),
+            None => {}
+        }
+        // The next limit is the one that matters; the one after it only if there is still room.
+        if parts.len() == 2 {
+            break;
+        }
+    }
+    parts.push(format!(
+        "lowest {} mg/L ({} to {}) at {}",
+        number(forecast.do_min_mg_l, 1),
+        number(forecast.low_80, 1),
+        number(forecast.high_80, 1),
+        context.clock.time(&forecast.do_min_at)
+    ));
+    let mut text = parts.join("; ");
+    if let Some(first) = text.get(..1) {
+        let first = first.to_uppercase();
+        text.replace_range(..1, &first);
+    }
+    text.push('.');
+    text
+}
+
+/// Names of aerator groups: `B`, `A and B`.
+fn groups(advice: &AdviceStatus) -> String {
+    match advice.aerators.as_slice() {
+        [] => "aerators".to_owned(),
+        [rest @ .., last] if !rest.is_empty() => {
+            format!("{} and {}", rest.join(", "), last).to_uppercase()
+        }
+        [one, ..] => one.to_uppercase(),
+    }
+}
+
+/// What to do about the oxygen, complete in itself, without the reason.
+pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
+    if !context.live() {
+        return "Not known: no connection. If in doubt, start aerators and look.".to_owned();
+    }
+    let Some(advice) = &pond.advice else { return "No advice yet.".to_owned() };
+    let time = |at: &Option<String>| at.as_deref().map(|at| context.clock.time(at));
+    let until = time(&advice.stop).map_or_else(String::new, |at| format!(" until about {at}"));
+    match advice.action.as_str() {
+        "start-now" => format!("START {} NOW{until}, and look.", groups(advice)),
+        "start-at" => {
+            let start = time(&advice.start).unwrap_or_else(|| "a time not given".to_owned());
+            let energy = if advice.kwh > 0.0 { format!(", {} kWh", number(advice.kwh, 0)) } else { String::new() };
+            format!("Start {} at {start}{until}{energy}.", groups(advice))
+        }
+        "rest" => "No more aeration needed in the coming hours.".to_owned(),
+        "unknown" => "No advice possible. If in doubt, start aerators and look.".to_owned(),
+        other => format!("{other} {}", groups(advice)),
+    }
+}
+
+/// The same in at most 12 columns.
+pub(super) fn action_short(context: &Context<'_>, pond: &PondStatus) -> String {
+    if !context.live() {
+        return "go and look".to_owned();
+    }
+    let Some(advice) = &pond.advice else { return NO_VALUE.to_owned() };
+    let groups = advice.aerators.join("+").to_uppercase();
+    match advice.action.as_str() {
+        "start-now" if groups.is_empty() => "START NOW".to_owned(),
+        "start-now" => format!("START {groups}"),
+        "start-at" => {
+            let start = advice.start.as_deref().map_or_else(|| "??:??".to_owned(), |at| context.clock.time(at));
+            format!("{start} {groups}")
+        }
+        "rest" => "rest".to_owned(),
+        "unknown" => "go and look".to_owned(),
+        other => other.to_owned(),
+    }
+}
+
+/// `A on, B off, C ?`.
+pub(super) fn aerators(context: &Context<'_>, pond: &PondStatus) -> String {
+    let state = |on: Option<bool>| match on {
+        _ if !context.live() => "?",
+        Some(true) => "on",
+        Some(false) => "off",
+        None => "?",
+    };
+    if pond.aerators.is_empty() {
+        return "no aerators set up".to_owned();
+    }
+    let groups: Vec<_> =
+        pond.aerators.iter().map(|group| format!("{} {}", group.id.to_uppercase(), state(group.on))).collect();
+    groups.join(", ")
+}

@@ -1,0 +1,212 @@
+//! An invented farm on an invented coast, for tests of the pages.
+
+use crate::local::protocol::{
+    AdviceStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, HistoryPoint,
+    PondStatus, ReadingStatus,
+};
+
+/// 02:14 on the farm, five hours behind UTC.
+pub(super) const NOW: &str = "2026-11-25T07:14:00Z";
+
+fn reading(quantity: &str, unit: &str, decimals: usize, value: f64, age_s: i64) -> ReadingStatus {
+    ReadingStatus {
+        quantity: quantity.to_owned(),
+        unit: unit.to_owned(),
+        decimals,
+        value: Some(value),
+        flag: 1,
+        at: "2026-11-25T07:13:40Z".to_owned(),
+        age_s,
+        per_hour: None,
+    }
+}
+
+fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatus {
+    let mut do_mg_l = reading("do_mg_l", "mg/L", 2, oxygen, 20);
+    do_mg_l.per_hour = Some(slope);
+    let mut tan = reading("tan_mg_l", "mg/L", 2, 0.92, 64_800);
+    tan.flag = 2;
+    PondStatus {
+        id: id.to_owned(),
+        name: name.to_owned(),
+        readings: vec![
+            do_mg_l,
+            reading("temperature_c", "°C", 1, 29.4, 20),
+            reading("ph", "", 2, 7.86, 35),
+            reading("salinity_psu", "PSU", 1, 18.2, 35),
+            tan,
+        ],
+        derived: vec![
+            reading("do_saturation_mg_l", "mg/L", 2, 6.91, 20),
+            reading("do_saturation_percent", "%", 0, oxygen / 6.91 * 100.0, 20),
+            reading("nh3_n_mg_l", "mg/L", 3, 0.041, 35),
+            reading("night_slope_mg_l_h", "mg/L/h", 2, slope, 20),
+            reading("dawn_do_mg_l", "mg/L", 1, lowest, 20),
+        ],
+        forecast: Some(ForecastStatus {
+            at: "2026-11-25T07:10:00Z".to_owned(),
+            do_min_mg_l: lowest,
+            do_min_at: "2026-11-25T10:50:00Z".to_owned(),
+            low_80: lowest - 0.6,
+            high_80: lowest + 0.6,
+            do_sunrise_mg_l: lowest + 0.1,
+            night_slope_mg_l_h: slope,
+            below: vec![(4.0, None, 0.04), (3.0, None, 0.01), (2.0, None, 0.0)],
+            basis: "straight line through the last 2 h".to_owned(),
+        }),
+        no_forecast: None,
+        advice: Some(AdviceStatus {
+            action: "rest".to_owned(),
+            aerators: vec![],
+            start: None,
+            stop: None,
+            kwh: 0.0,
+            reason: format!("Lowest expected {lowest:.1} mg/L, above the limit of 4.0 mg/L."),
+        }),
+        sunset: Some("2026-11-24T23:02:00Z".to_owned()),
+        sunrise: Some("2026-11-25T11:05:00Z".to_owned()),
+        aerators: vec![
+            AeratorStatus { id: "a".to_owned(), on: Some(true), power_kw: 4.5 },
+            AeratorStatus { id: "b".to_owned(), on: Some(false), power_kw: 4.5 },
+        ],
+        do_low_mg_l: [4.0, 3.0, 2.0],
+    }
+}
+
+/// Four ponds, all well.
+pub(super) fn normal_night() -> FarmStatus {
+    FarmStatus {
+        at: NOW.to_owned(),
+        time_zone_offset_s: -5 * 3_600,
+        farm: "Tidewick Ponds".to_owned(),
+        gateway: "tidewick".to_owned(),
+        version: "0.1.0".to_owned(),
+        horn: false,
+        ponds: vec![
+            pond("p1", "Heron", 6.12, -0.35, 4.9),
+            pond("p2", "Ibis", 5.71, -0.31, 4.6),
+            pond("p3", "Curlew", 5.20, -0.22, 4.5),
+            pond("p4", "Avocet", 6.48, -0.28, 5.4),
+        ],
+        alarms: vec![],
+        faults: vec![],
+        waiting_to_forward: 0,
+    }
+}
+
+fn alarm(pond: &str, kind: &str, name: &str, priority: u8, message: &str) -> AlarmStatus {
+    AlarmStatus {
+        id: format!("{pond}.{kind}"),
+        pond: Some(pond.to_owned()),
+        name: name.to_owned(),
+        priority,
+        state: "unacknowledged".to_owned(),
+        raised_at: "2026-11-25T07:11:00Z".to_owned(),
+        changed_at: "2026-11-25T07:11:00Z".to_owned(),
+        message: message.to_owned(),
+        acknowledged_by: None,
+    }
+}
+
+/// One pond's oxygen critically low, another's probe suspect and already acknowledged.
+pub(super) fn critical_alarm() -> FarmStatus {
+    let mut farm = normal_night();
+    let mut heron = pond("p1", "Heron", 2.81, -0.66, 1.4);
+    if let Some(forecast) = &mut heron.forecast {
+        forecast.below = vec![
+            (4.0, Some(NOW.to_owned()), 1.0),
+            (3.0, Some(NOW.to_owned()), 0.99),
+            (2.0, Some("2026-11-25T08:27:00Z".to_owned()), 0.86),
+        ];
+    }
+    heron.advice = Some(AdviceStatus {
+        action: "start-now".to_owned(),
+        aerators: vec!["b".to_owned()],
+        start: Some(NOW.to_owned()),
+        stop: Some("2026-11-25T12:30:00Z".to_owned()),
+        kwh: 23.6,
+        reason: "Oxygen is 2.81 mg/L and falls 0.66 mg/L per hour; group B is off.".to_owned(),
+    });
+    farm.ponds[0] = heron;
+    farm.horn = true;
+    farm.alarms = vec![
+        alarm(
+            "p1",
+            "do-low-critical",
+            "oxygen critically low",
+            1,
+            "P1 Heron: oxygen 2.81 mg/L, below 3.0 for 5 min, reading good. Start aerators now and look.",
+        ),
+        AlarmStatus {
+            state: "acknowledged".to_owned(),
+            acknowledged_by: Some("mira".to_owned()),
+            raised_at: "2026-11-24T23:40:00Z".to_owned(),
+            ..alarm("p3", "probe-ph", "pH probe does not answer", 3, "P3 Curlew: the pH probe does not answer.")
+        },
+    ];
+    farm
+}
+
+/// A pond whose oxygen has not been seen for 25 minutes.
+pub(super) fn blind_pond() -> FarmStatus {
+    let mut farm = normal_night();
+    let ibis = &mut farm.ponds[1];
+    ibis.readings[0].value = None;
+    ibis.readings[0].flag = 9;
+    ibis.readings[0].age_s = 1_500;
+    ibis.readings[0].per_hour = None;
+    ibis.derived.clear();
+    ibis.forecast = None;
+    ibis.no_forecast = Some("no valid oxygen for 25 min".to_owned());
+    ibis.advice = Some(AdviceStatus {
+        action: "unknown".to_owned(),
+        aerators: vec![],
+        start: None,
+        stop: None,
+        kwh: 0.0,
+        reason: "Nothing is known of the oxygen here.".to_owned(),
+    });
+    farm.horn = true;
+    farm.alarms = vec![alarm(
+        "p2",
+        "do-blind-critical",
+        "oxygen not observed at night",
+        1,
+        "P2 Ibis: no valid oxygen for 25 min at night. Treat as low oxygen: start aerators, measure by hand.",
+    )];
+    farm.faults = vec![FaultStatus {
+        part: "bus rs485-1".to_owned(),
+        detail: "/dev/ttyUSB0 is not there".to_owned(),
+        since: "2026-11-25T06:49:00Z".to_owned(),
+    }];
+    farm
+}
+
+/// A pond whose oxygen is suspect.
+pub(super) fn suspect_probe() -> FarmStatus {
+    let mut farm = normal_night();
+    let curlew = &mut farm.ponds[2];
+    curlew.readings[0].value = Some(3.1);
+    curlew.readings[0].flag = 3;
+    curlew.derived[1].flag = 3;
+    farm.alarms = vec![alarm(
+        "p3",
+        "probe-suspect-do",
+        "oxygen probe suspect",
+        2,
+        "P3 Curlew: oxygen reads 3.10 mg/L, SUSPECT. Compare with the hand meter, then wipe the probe.",
+    )];
+    farm
+}
+
+/// The first pond's oxygen since sunset, one point each quarter of an hour.
+pub(super) fn curve() -> Vec<HistoryPoint> {
+    let sunset: jiff::Timestamp = "2026-11-24T23:02:00Z".parse().unwrap();
+    (0..33)
+        .map(|step| HistoryPoint {
+            at: (sunset + jiff::SignedDuration::from_mins(step * 15)).to_string(),
+            value: 7.9 - 0.155 * step as f64,
+            flag: if step == 12 { 3 } else { 1 },
+        })
+        .collect()
+}

@@ -1,0 +1,398 @@
+//! What the person is looking at, and what each key does. Knows nothing of terminals or sockets.
+
+use crate::local::protocol::{AlarmStatus, Ask, FarmStatus};
+
+use super::entry::{Entry, Outcome};
+use super::keys::Key;
+use super::text::FarmClock;
+
+/// A key that would acknowledge does nothing for this long after the alarm on top changed, so that an
+/// alarm is never acknowledged by a press that was meant for the one before, or by a key held down.
+/// (Common practice, no source: about the time a person takes to see a change and stop.)
+pub(crate) const READ_FIRST_MS: u64 = 700;
+
+/// How long a notice stays.
+const NOTICE_MS: u64 = 20_000;
+
+/// While a critical alarm stands unacknowledged, the terminal's bell repeats this often.
+const BELL_EVERY_MS: u64 = 60_000;
+
+/// Which page is shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Page {
+    /// The whole farm.
+    Farm,
+    /// One pond.
+    Pond,
+    /// All alarms.
+    Alarms,
+    /// Entering readings by hand.
+    Entry,
+    /// Keys, signs and cautions.
+    Help,
+}
+
+/// What the shell must do after a key.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Action {
+    /// Leave the console.
+    Leave,
+    /// Draw everything again.
+    Redraw,
+    /// Ask the daemon; the answer comes back through [`Ui::answered`].
+    Ask(Ask),
+}
+
+/// An occurrence of an alarm: the same id raised again is another one.
+type Occurrence = (String, String);
+
+/// The person's side of the console.
+#[derive(Debug)]
+pub(crate) struct Ui {
+    /// Shown page.
+    pub(crate) page: Page,
+    /// Position of the chosen pond.
+    pub(crate) pond: usize,
+    /// Id of the alarm marked on the alarm page; the one on top if none.
+    pub(crate) marked: Option<String>,
+    /// First row shown of the help page.
+    pub(crate) scroll: usize,
+    /// Reading being entered.
+    pub(crate) entry: Option<Entry>,
+    /// Answer to the last thing done.
+    pub(crate) notice: Option<Notice>,
+    /// Where the entry page goes back to.
+    back: Page,
+    top: Option<Occurrence>,
+    top_since_ms: u64,
+    pending: Option<String>,
+    unacknowledged: Vec<Occurrence>,
+    bell_ms: u64,
+}
+
+/// A line of answer to the person.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Notice {
+    /// What is said.
+    pub(crate) text: String,
+    /// Whether something did not work.
+    pub(crate) trouble: bool,
+    until_ms: u64,
+}
+
+impl Default for Ui {
+    fn default() -> Self {
+        Self {
+            page: Page::Farm,
+            pond: 0,
+            marked: None,
+            scroll: 0,
+            entry: None,
+            notice: None,
+            back: Page::Farm,
+            top: None,
+            top_since_ms: 0,
+            pending: None,
+            unacknowledged: Vec::new(),
+            bell_ms: 0,
+        }
+    }
+}
+
+/// Whether somebody must still acknowledge it.
+pub(crate) fn needs_acknowledging(alarm: &AlarmStatus) -> bool {
+    matches!(alarm.state.as_str(), "unacknowledged" | "returned-unacknowledged")
+}
+
+/// The alarm the acknowledge key is about: the most urgent one that still stands, before any that has
+/// returned to normal.
+pub(crate) fn top_unacknowledged(farm: &FarmStatus) -> Option<&AlarmStatus> {
+    farm.alarms
+        .iter()
+        .find(|alarm| alarm.state == "unacknowledged")
+        .or_else(|| farm.alarms.iter().find(|alarm| needs_acknowledging(alarm)))
+}
+
+/// The alarm the overview tells about in full.
+pub(crate) fn top_alarm(farm: &FarmStatus) -> Option<&AlarmStatus> {
+    top_unacknowledged(farm).or_else(|| farm.alarms.first())
+}
+
+fn occurrence(alarm: &AlarmStatus) -> Occurrence {
+    (alarm.id.clone(), alarm.raised_at.clone())
+}
+
+impl Ui {
+    /// Takes in a new state of the farm. Says whether the bell should sound.
+    pub(crate) fn heard(&mut self, farm: &FarmStatus, now_ms: u64) -> bool {
+        self.pond = self.pond.min(farm.ponds.len().saturating_sub(1));
+        self.follow_top(farm, now_ms);
+        if self.pending.as_ref().is_some_and(|id| {
+            !farm.alarms.iter().any(|alarm| alarm.id == *id && needs_acknowledging(alarm))
+        }) {
+            self.pending = None;
+        }
+        let now: Vec<_> = farm.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).collect();
+        let loud = |alarm: &AlarmStatus| alarm.priority <= 2 && alarm.state == "unacknowledged";
+        let new =
+            now.iter().any(|alarm| loud(alarm) && !self.unacknowledged.contains(&occurrence(alarm)));
+        let critical = now.iter().any(|alarm| loud(alarm) && alarm.priority == 1);
+        let again = critical && now_ms.saturating_sub(self.bell_ms) >= BELL_EVERY_MS;
+        self.unacknowledged =
+            now.into_iter().filter(|alarm| alarm.state == "unacknowledged").map(occurrence).collect();
+        if new || again {
+            self.bell_ms = now_ms;
+        }
+        new || again
+    }
+
+    /// Passing of time. Says whether something to be drawn changed.
+    pub(crate) fn tick(&mut self, now_ms: u64) -> bool {
+        let over = self.notice.as_ref().is_some_and(|notice| now_ms >= notice.until_ms);
+        if over {
+            self.notice = None;
+        }
+        over
+    }
+
+    /// Whether the acknowledgement of this alarm is on its way.
+    pub(crate) fn is_pending(&self, id: &str) -> bool {
+        self.pending.as_deref() == Some(id)
+    }
+
+    /// The daemon's answer to an [`Action::Ask`].
+    pub(crate) fn answered(&mut self, ask: &Ask, answer: Result<Option<String>, String>, now_ms: u64) {
+        let what = match ask {
+            Ask::Acknowledge { id } => {
+                if answer.is_err() {
+                    self.pending = None;
+                }
+                format!("Acknowledgement of {id}")
+            }
+            Ask::Enter { pond, values, .. } => {
+                format!("{} of {pond}", if values.len() == 1 { "Reading" } else { "Readings" })
+            }
+            _ => return,
+        };
+        match answer {
+            Ok(None) => {
+                let extra = self
+                    .entry
+                    .take_if(|_| matches!(ask, Ask::Enter { .. }))
+                    .and_then(|entry| entry.difference)
+                    .unwrap_or_default();
+                self.say(&format!("{what} kept. {extra}"), !extra.is_empty(), now_ms);
+                self.left_entry(ask);
+            }
+            Ok(Some(warning)) => {
+                self.entry.take_if(|_| matches!(ask, Ask::Enter { .. }));
+                self.say(&format!("{what} taken, but: {warning}"), true, now_ms);
+                self.left_entry(ask);
+            }
+            Err(why) => {
+                if let Some(entry) = &mut self.entry {
+                    entry.sending = false;
+                }
+                self.say(&format!("{what} NOT kept: {why}"), true, now_ms);
+            }
+        }
+    }
+
+    fn left_entry(&mut self, ask: &Ask) {
+        if matches!(ask, Ask::Enter { .. }) && self.page == Page::Entry && self.entry.is_none() {
+            self.page = self.back;
+        }
+    }
+
+    /// Shows a line for a while.
+    pub(crate) fn say(&mut self, text: &str, trouble: bool, now_ms: u64) {
+        self.notice =
+            Some(Notice { text: text.trim_end().to_owned(), trouble, until_ms: now_ms + NOTICE_MS });
+    }
+
+    fn follow_top(&mut self, farm: &FarmStatus, now_ms: u64) {
+        let top = self.target(farm).map(occurrence);
+        if top != self.top {
+            self.top = top;
+            self.top_since_ms = now_ms;
+        }
+    }
+
+    /// The alarm that the acknowledge key is about on this page.
+    fn target<'a>(&self, farm: &'a FarmStatus) -> Option<&'a AlarmStatus> {
+        let marked = self.marked.as_ref().filter(|_| self.page == Page::Alarms);
+        match marked {
+            Some(id) => farm.alarms.iter().find(|alarm| alarm.id == *id),
+            None => top_unacknowledged(farm),
+        }
+    }
+
+    /// Handles one key. `live` says whether the state shown is the present one.
+    pub(crate) fn key(
+        &mut self,
+        key: Key,
+        farm: Option<&FarmStatus>,
+        live: bool,
+        now_ms: u64,
+    ) -> Option<Action> {
+        match key {
+            Key::Interrupt => return Some(Action::Leave),
+            Key::Redraw | Key::Resized => return Some(Action::Redraw),
+            Key::Char('a') => return self.acknowledge(farm, live, now_ms),
+            _ => {}
+        }
+        if self.page == Page::Entry {
+            return self.entry_key(key, farm, live, now_ms);
+        }
+        match key {
+            Key::Char(' ') | Key::Enter => return self.acknowledge(farm, live, now_ms),
+            Key::Char('q') => return Some(Action::Leave),
+            Key::Char('?' | 'h') => {
+                self.scroll = 0;
+                self.page = if self.page == Page::Help { Page::Farm } else { Page::Help };
+            }
+            Key::Char('e') => self.open_entry(farm, now_ms),
+            Key::Char(digit @ '1'..='9') => self.choose_pond(digit, farm, now_ms),
+            Key::Char('0') | Key::Escape => self.page = Page::Farm,
+            Key::Tab => self.turn(&[Page::Farm, Page::Pond, Page::Alarms, Page::Help]),
+            Key::BackTab => self.turn(&[Page::Help, Page::Alarms, Page::Pond, Page::Farm]),
+            Key::Up | Key::Char('k') => self.step(farm, -1),
+            Key::Down | Key::Char('j') => self.step(farm, 1),
+            Key::PageUp => self.step(farm, -10),
+            Key::PageDown => self.step(farm, 10),
+            Key::Right if self.page == Page::Farm => self.page = Page::Pond,
+            Key::Left if self.page == Page::Pond => self.page = Page::Farm,
+            _ => {}
+        }
+        if let Some(farm) = farm {
+            self.follow_top(farm, now_ms);
+        }
+        None
+    }
+
+    fn acknowledge(&mut self, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
+        let Some(farm) = farm.filter(|_| live) else {
+            self.say(
+                "NOT acknowledged: no connection to the daemon. Nothing is sent later by itself.",
+                true,
+                now_ms,
+            );
+            return None;
+        };
+        let Some(alarm) = self.target(farm) else {
+            self.say("Nothing to acknowledge.", false, now_ms);
+            return None;
+        };
+        if !needs_acknowledging(alarm) {
+            let by = alarm.acknowledged_by.as_deref().unwrap_or("somebody");
+            self.say(&format!("Already acknowledged by {by}."), false, now_ms);
+            return None;
+        }
+        if self.is_pending(&alarm.id) {
+            self.say("The acknowledgement is on its way.", false, now_ms);
+            return None;
+        }
+        let seen = self.top.as_ref() == Some(&occurrence(alarm));
+        if !seen || now_ms.saturating_sub(self.top_since_ms) < READ_FIRST_MS {
+            self.say("Another alarm has just come on top. Read it, then press a again.", true, now_ms);
+            return None;
+        }
+        self.pending = Some(alarm.id.clone());
+        self.say(&format!("Acknowledging {} ...", alarm.id), false, now_ms);
+        Some(Action::Ask(Ask::Acknowledge { id: alarm.id.clone() }))
+    }
+
+    fn choose_pond(&mut self, digit: char, farm: Option<&FarmStatus>, now_ms: u64) {
+        let ponds = farm.map_or(0, |farm| farm.ponds.len());
+        let chosen = digit.to_digit(10).map_or(0, |digit| digit as usize);
+        if (1..=ponds).contains(&chosen) {
+            self.pond = chosen - 1;
+            self.page = Page::Pond;
+        } else {
+            self.say(&format!("There is no pond {digit}: the farm has {ponds}."), false, now_ms);
+        }
+    }
+
+    fn open_entry(&mut self, farm: Option<&FarmStatus>, now_ms: u64) {
+        if farm.is_none_or(|farm| farm.ponds.is_empty()) {
+            self.say("No farm is known yet, so nothing can be entered.", true, now_ms);
+            return;
+        }
+        self.back = self.page;
+        // From a pond's own page it is plain which pond is meant; elsewhere it must be said.
+        let chosen = self.page == Page::Pond;
+        self.entry = Some(Entry::new(self.pond, chosen));
+        self.page = Page::Entry;
+    }
+
+    fn entry_key(
+        &mut self,
+        key: Key,
+        farm: Option<&FarmStatus>,
+        live: bool,
+        now_ms: u64,
+    ) -> Option<Action> {
+        let (Some(entry), Some(farm)) = (&mut self.entry, farm) else {
+            self.page = self.back;
+            return None;
+        };
+        if key == Key::Escape {
+            self.entry = None;
+            self.page = self.back;
+            self.say("Left without sending anything.", false, now_ms);
+            return None;
+        }
+        match entry.key(key, farm, FarmClock::new(&farm.at, farm.time_zone_offset_s)) {
+            Outcome::Editing => None,
+            Outcome::Wrong(why) => {
+                self.say(&why, true, now_ms);
+                None
+            }
+            Outcome::Send(_) if !live => {
+                self.say(
+                    "NOT sent: no connection to the daemon. What you typed stays here.",
+                    true,
+                    now_ms,
+                );
+                None
+            }
+            Outcome::Send(ask) => {
+                entry.sending = true;
+                self.say("Sending ...", false, now_ms);
+                Some(Action::Ask(ask))
+            }
+        }
+    }
+
+    fn turn(&mut self, order: &[Page]) {
+        let here = order.iter().position(|page| *page == self.page).unwrap_or(order.len() - 1);
+        self.page = order.get((here + 1) % order.len()).copied().unwrap_or(Page::Farm);
+        self.scroll = 0;
+        self.marked = None;
+    }
+
+    fn step(&mut self, farm: Option<&FarmStatus>, by: isize) {
+        let Some(farm) = farm else {
+            self.scroll = self.scroll.saturating_add_signed(by);
+            return;
+        };
+        match self.page {
+            Page::Farm | Page::Pond => {
+                self.pond = self.pond.saturating_add_signed(by).min(farm.ponds.len().saturating_sub(1));
+            }
+            Page::Alarms => {
+                let here = self.marked_position(farm).saturating_add_signed(by);
+                let here = here.min(farm.alarms.len().saturating_sub(1));
+                self.marked = farm.alarms.get(here).map(|alarm| alarm.id.clone());
+            }
+            Page::Help => self.scroll = self.scroll.saturating_add_signed(by),
+            Page::Entry => {}
+        }
+    }
+
+    /// Position of the marked alarm in the list.
+    pub(crate) fn marked_position(&self, farm: &FarmStatus) -> usize {
+        let id = self.marked.as_deref().or_else(|| top_alarm(farm).map(|alarm| alarm.id.as_str()));
+        farm.alarms.iter().position(|alarm| Some(alarm.id.as_str()) == id).unwrap_or(0)
+    }
+}

