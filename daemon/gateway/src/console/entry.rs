@@ -252,7 +252,8 @@ fn read_time(text: &str, clock: FarmClock) -> Result<Option<String>, String> {
     if text.is_empty() {
         return Ok(None);
     }
-    let wrong = || format!("Sampled at: `{text}` is no time of day; accepted: 00:00 to 23:59, or empty for now.");
+    let wrong =
+        || format!("Sampled at: `{text}` is no time of day; accepted: 00:00 to 23:59, or empty for now.");
     let (hour, minute) = text.split_once(':').ok_or_else(wrong)?;
     let hour: i8 = hour.parse().map_err(|_| wrong())?;
     let minute: i8 = minute.parse().map_err(|_| wrong())?;

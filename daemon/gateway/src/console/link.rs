@@ -87,8 +87,8 @@ async fn open(socket: &Path, ask: Ask) -> Result<Framed<UnixStream, LinesCodec>,
         }
     })?;
     let mut lines = Framed::new(stream, LinesCodec::new_with_max_length(LINE_BOUND_BYTES));
-    let request =
-        serde_json::to_string(&Request { ask }).map_err(|error| format!("cannot write the request: {error}"))?;
+    let request = serde_json::to_string(&Request { ask })
+        .map_err(|error| format!("cannot write the request: {error}"))?;
     lines.send(request).await.map_err(|error| format!("cannot send to the daemon: {error}"))?;
     Ok(lines)
 }

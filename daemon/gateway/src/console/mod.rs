@@ -271,8 +271,7 @@ impl<W: std::io::Write> Console<'_, W> {
             return;
         };
         let fresh = self.curve_asked.as_ref().is_some_and(|(id, at, asked)| {
-            *id == pond.id
-                && (asked.elapsed() < CURVE_PAUSE || now.as_second() - at < CURVE_EVERY_S)
+            *id == pond.id && (asked.elapsed() < CURVE_PAUSE || now.as_second() - at < CURVE_EVERY_S)
         });
         if fresh {
             return;

@@ -141,7 +141,13 @@ pub(super) fn critical_alarm() -> FarmStatus {
             state: "acknowledged".to_owned(),
             acknowledged_by: Some("mira".to_owned()),
             raised_at: "2026-11-24T23:40:00Z".to_owned(),
-            ..alarm("p3", "probe-ph", "pH probe does not answer", 3, "P3 Curlew: the pH probe does not answer.")
+            ..alarm(
+                "p3",
+                "probe-ph",
+                "pH probe does not answer",
+                3,
+                "P3 Curlew: the pH probe does not answer.",
+            )
         },
     ];
     farm

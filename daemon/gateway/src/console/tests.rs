@@ -31,14 +31,7 @@ impl Shown {
     fn of(farm: FarmStatus) -> Self {
         let mut ui = Ui::default();
         ui.heard(&farm, 0);
-        Self {
-            farm: Some(farm),
-            link: Link::Live,
-            ui,
-            curve: None,
-            size: (80, 24),
-            capabilities: PLAIN,
-        }
+        Self { farm: Some(farm), link: Link::Live, ui, curve: None, size: (80, 24), capabilities: PLAIN }
     }
 
     fn keys(mut self, keys: &[Key]) -> Self {
@@ -148,7 +141,8 @@ fn farm_with_more_ponds_than_rows() {
 fn before_the_daemon_answers() {
     let mut shown = Shown::of(sample::normal_night());
     shown.farm = None;
-    shown.link = Link::Waiting { why: Some("no daemon runs here: there is no /run/pondreeve.sock".to_owned()) };
+    shown.link =
+        Link::Waiting { why: Some("no daemon runs here: there is no /run/pondreeve.sock".to_owned()) };
     insta::assert_snapshot!(shown.text());
 }
 
@@ -171,7 +165,9 @@ fn pond_in_a_large_window() {
 
 #[test]
 fn alarm_list() {
-    insta::assert_snapshot!(Shown::of(sample::critical_alarm()).keys(&[Key::Tab, Key::Tab, Key::Down]).text());
+    insta::assert_snapshot!(
+        Shown::of(sample::critical_alarm()).keys(&[Key::Tab, Key::Tab, Key::Down]).text()
+    );
 }
 
 #[test]
@@ -206,7 +202,9 @@ fn every_page_at_every_size_says_which_alarm_and_which_key() {
                     assert!(text.contains("P1 Heron"), "{columns}x{lines}\n{text}");
                     assert!(text.contains("<1C>!"), "{columns}x{lines}\n{text}");
                     assert!(
-                        text.contains("Press a") || text.contains("a acknowledge") || text.contains("a = ack"),
+                        text.contains("Press a")
+                            || text.contains("a acknowledge")
+                            || text.contains("a = ack"),
                         "{columns}x{lines}\n{text}"
                     );
                 }
@@ -430,7 +428,10 @@ fn a_redraw_fits_a_slow_line() {
     empty.farm = None;
     empty.link = Link::Waiting { why: None };
     let whole = bytes(&empty, &Shown::of(sample::critical_alarm()));
-    println!("bytes: nothing new {}, a minute on {minute}, alarm {alarm}, acknowledged {acknowledged}, whole page {whole}", bytes(&quiet, &quiet));
+    println!(
+        "bytes: nothing new {}, a minute on {minute}, alarm {alarm}, acknowledged {acknowledged}, whole page {whole}",
+        bytes(&quiet, &quiet)
+    );
     assert_eq!(bytes(&quiet, &quiet), 0);
     assert!(minute < 960, "{minute}");
     assert!(acknowledged < 960, "{acknowledged}");

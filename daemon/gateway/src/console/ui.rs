@@ -127,15 +127,16 @@ impl Ui {
     pub(crate) fn heard(&mut self, farm: &FarmStatus, now_ms: u64) -> bool {
         self.pond = self.pond.min(farm.ponds.len().saturating_sub(1));
         self.follow_top(farm, now_ms);
-        if self.pending.as_ref().is_some_and(|id| {
-            !farm.alarms.iter().any(|alarm| alarm.id == *id && needs_acknowledging(alarm))
-        }) {
+        if self
+            .pending
+            .as_ref()
+            .is_some_and(|id| !farm.alarms.iter().any(|alarm| alarm.id == *id && needs_acknowledging(alarm)))
+        {
             self.pending = None;
         }
         let now: Vec<_> = farm.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).collect();
         let loud = |alarm: &AlarmStatus| alarm.priority <= 2 && alarm.state == "unacknowledged";
-        let new =
-            now.iter().any(|alarm| loud(alarm) && !self.unacknowledged.contains(&occurrence(alarm)));
+        let new = now.iter().any(|alarm| loud(alarm) && !self.unacknowledged.contains(&occurrence(alarm)));
         let critical = now.iter().any(|alarm| loud(alarm) && alarm.priority == 1);
         let again = critical && now_ms.saturating_sub(self.bell_ms) >= BELL_EVERY_MS;
         self.unacknowledged =
@@ -325,13 +326,7 @@ impl Ui {
         self.page = Page::Entry;
     }
 
-    fn entry_key(
-        &mut self,
-        key: Key,
-        farm: Option<&FarmStatus>,
-        live: bool,
-        now_ms: u64,
-    ) -> Option<Action> {
+    fn entry_key(&mut self, key: Key, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
         let (Some(entry), Some(farm)) = (&mut self.entry, farm) else {
             self.page = self.back;
             return None;
@@ -349,11 +344,7 @@ impl Ui {
                 None
             }
             Outcome::Send(_) if !live => {
-                self.say(
-                    "NOT sent: no connection to the daemon. What you typed stays here.",
-                    true,
-                    now_ms,
-                );
+                self.say("NOT sent: no connection to the daemon. What you typed stays here.", true, now_ms);
                 None
             }
             Outcome::Send(ask) => {

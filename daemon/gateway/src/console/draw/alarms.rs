@@ -54,7 +54,12 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         }
         y += 1;
         if let Some(alarm) = farm.alarms.get(marked) {
-            y += marked_alarm(canvas, context, alarm, Rows { top: y, bottom: rows.bottom.saturating_sub(faults) });
+            y += marked_alarm(
+                canvas,
+                context,
+                alarm,
+                Rows { top: y, bottom: rows.bottom.saturating_sub(faults) },
+            );
         }
     }
     for fault in farm.faults.iter().take(usize::from(faults)) {
@@ -84,7 +89,9 @@ fn marked_alarm(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmSta
     y += canvas.paragraph(0, y, &alarm.message, columns - 1, lines, Style::new());
     let changed = context.clock.time_and_day(&alarm.changed_at);
     let state = match &alarm.acknowledged_by {
-        Some(by) => format!("Acknowledged by {by}; last change {changed}. To acknowledge elsewhere: {}", alarm.id),
+        Some(by) => {
+            format!("Acknowledged by {by}; last change {changed}. To acknowledge elsewhere: {}", alarm.id)
+        }
         None if context.screen.ui.is_pending(&alarm.id) => {
             "Acknowledgement sent, waiting for the daemon ...".to_owned()
         }

@@ -97,7 +97,9 @@ pub(super) fn oxygen(
     let plot = Plot {
         from,
         to,
-        highest: top_value.max(reading(pond, "do_mg_l").and_then(|oxygen| oxygen.value).unwrap_or(0.0)).ceil(),
+        highest: top_value
+            .max(reading(pond, "do_mg_l").and_then(|oxygen| oxygen.value).unwrap_or(0.0))
+            .ceil(),
         left: SCALE,
         columns: columns - SCALE - 1,
         top: rows.top + 1,

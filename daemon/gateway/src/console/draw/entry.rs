@@ -38,7 +38,9 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     canvas.put(12 + FIELD + 1, y, "hh:mm, farm time; empty for now", columns - FIELD - 14, Style::new());
     y += 1;
 
-    if let Some(oxygen) = reading(pond, "do_mg_l").filter(|oxygen| entry.pond_chosen && oxygen.value.is_some()) {
+    if let Some(oxygen) =
+        reading(pond, "do_mg_l").filter(|oxygen| entry.pond_chosen && oxygen.value.is_some())
+    {
         let text = format!(
             "The probe says {} mg/L oxygen ({}, {} old).",
             value_text(context, oxygen),
@@ -79,8 +81,7 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
 
 /// A field. Gives the place of the cursor if it is in it.
 fn field(canvas: &mut Canvas<'_>, x: u16, y: u16, text: &str, here: bool) -> Option<Position> {
-    let style =
-        if here { canvas.reverse() } else { Style::new().add_modifier(Modifier::UNDERLINED) };
+    let style = if here { canvas.reverse() } else { Style::new().add_modifier(Modifier::UNDERLINED) };
     let padded = format!("{text:<8}");
     let end = canvas.put(x, y, &padded, FIELD, style);
     let after = x + u16::try_from(text.chars().count()).unwrap_or(0);

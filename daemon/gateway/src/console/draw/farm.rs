@@ -201,8 +201,9 @@ impl Column {
             }
             Self::Alarm => worst(context, pond).map_or_else(String::new, alarm_mark),
             Self::Name => pond_label(&pond.id, &pond.name),
-            Self::Oxygen => oxygen
-                .map_or_else(|| NO_VALUE.to_owned(), |oxygen| outlook::value_text(context, oxygen)),
+            Self::Oxygen => {
+                oxygen.map_or_else(|| NO_VALUE.to_owned(), |oxygen| outlook::value_text(context, oxygen))
+            }
             Self::Quality => oxygen.map_or_else(String::new, |oxygen| {
                 let quality = match oxygen.value {
                     Some(_) if is_old(context, oxygen) => "OLD",
@@ -253,9 +254,8 @@ fn layout(columns: u16, with_advice: bool) -> (Vec<Column>, u16) {
         chosen.push(Advice);
     }
     // The key stands right before the alarm's mark.
-    let taken = |chosen: &[Column]| {
-        chosen.iter().map(|column| column.columns() + 1).sum::<u16>().saturating_sub(2)
-    };
+    let taken =
+        |chosen: &[Column]| chosen.iter().map(|column| column.columns() + 1).sum::<u16>().saturating_sub(2);
     for unneeded in [Spread, Share, Slope, Warn, When, Lowest] {
         if taken(&chosen) <= columns {
             break;
@@ -294,11 +294,8 @@ fn ponds(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
         pond_row(canvas, context, pond, position, &columns, name_columns, y);
         y += 1;
         if two_lines {
-            let text = format!(
-                "aerators {}.  {}",
-                outlook::aerators(context, pond),
-                second_line(context, pond)
-            );
+            let text =
+                format!("aerators {}.  {}", outlook::aerators(context, pond), second_line(context, pond));
             let at = 8;
             canvas.put(at, y, &text, canvas.columns() - at - 1, Style::new());
             y += 1;
@@ -308,10 +305,7 @@ fn ponds(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
         let hidden = farm.ponds.iter().enumerate();
         let hidden = hidden.filter(|(position, _)| !(first..first + visible).contains(position));
         let alarmed = hidden.clone().filter(|(_, pond)| worst(context, pond).is_some()).count();
-        let text = format!(
-            "  {} more ponds, {alarmed} of them in alarm: up and down arrows",
-            hidden.count()
-        );
+        let text = format!("  {} more ponds, {alarmed} of them in alarm: up and down arrows", hidden.count());
         canvas.put(0, y, &text, canvas.columns(), if alarmed > 0 { canvas.bold() } else { Style::new() });
         y += 1;
     }
@@ -370,15 +364,16 @@ fn pond_row(
 ) {
     let alarm = worst(context, pond);
     let oxygen = reading(pond, "do_mg_l");
-    let doubtful = oxygen
-        .is_none_or(|oxygen| oxygen.value.is_none() || oxygen.flag > 2 || is_old(context, oxygen));
+    let doubtful =
+        oxygen.is_none_or(|oxygen| oxygen.value.is_none() || oxygen.flag > 2 || is_old(context, oxygen));
     let mut x = 0;
     for column in columns {
         let wide = if *column == Column::Name { name_columns } else { column.columns() };
         let text = column.cell(context, pond, position);
         let style = match column {
-            Column::Alarm => alarm
-                .map_or(Style::new(), |alarm| canvas.alarm(alarm.priority, needs_acknowledging(alarm))),
+            Column::Alarm => {
+                alarm.map_or(Style::new(), |alarm| canvas.alarm(alarm.priority, needs_acknowledging(alarm)))
+            }
             Column::Key if position == context.screen.ui.pond => canvas.bold(),
             Column::Name if alarm.is_some() => canvas.bold(),
             Column::Oxygen | Column::Quality if doubtful => canvas.doubtful(),

@@ -24,7 +24,6 @@ use crate::local::protocol::{AlarmStatus, FarmStatus, HistoryPoint};
 use super::terminal::Capabilities;
 use super::text::{FarmClock, age_words, clean, cut, first_that_fits, width, wrap};
 
-
 use super::ui::{Page, Ui, needs_acknowledging, top_unacknowledged};
 use super::words::{mark, priority_name};
 
@@ -289,10 +288,7 @@ fn no_connection(canvas: &mut Canvas<'_>, context: &Context<'_>, for_s: i64, why
     let since = context.clock.time_and_day(&context.farm.at);
     let text = first_that_fits(
         &[
-            &format!(
-                " NO CONNECTION since {since} ({}): DO NOT TRUST THESE NUMBERS",
-                age_words(for_s)
-            ),
+            &format!(" NO CONNECTION since {since} ({}): DO NOT TRUST THESE NUMBERS", age_words(for_s)),
             &format!(" NO CONNECTION since {since}: DO NOT TRUST THE NUMBERS"),
         ],
         usize::from(columns),

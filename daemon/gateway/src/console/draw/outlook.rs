@@ -55,8 +55,7 @@ pub(super) fn oxygen_now(context: &Context<'_>, pond: &PondStatus) -> String {
         return format!("NO OXYGEN READING ({}, for {age}). Go by the hand meter.", quality(oxygen.flag));
     };
     let sure = if is_old(context, oxygen) { "OLD" } else { quality(oxygen.flag) };
-    let mut text =
-        format!("{} {}, {sure}, {age} old", value_text(context, oxygen), oxygen.unit);
+    let mut text = format!("{} {}, {sure}, {age} old", value_text(context, oxygen), oxygen.unit);
     if let Some(share) = derived(pond, "do_saturation_percent").and_then(|share| share.value) {
         text.push_str(&format!("; {} % of saturation", number(share, 0)));
     }
@@ -137,9 +136,7 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
 fn groups(advice: &AdviceStatus) -> String {
     match advice.aerators.as_slice() {
         [] => "aerators".to_owned(),
-        [rest @ .., last] if !rest.is_empty() => {
-            format!("{} and {}", rest.join(", "), last).to_uppercase()
-        }
+        [rest @ .., last] if !rest.is_empty() => format!("{} and {}", rest.join(", "), last).to_uppercase(),
         [one, ..] => one.to_uppercase(),
     }
 }
@@ -156,7 +153,8 @@ pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
         "start-now" => format!("START {} NOW{until}, and look.", groups(advice)),
         "start-at" => {
             let start = time(&advice.start).unwrap_or_else(|| "a time not given".to_owned());
-            let energy = if advice.kwh > 0.0 { format!(", {} kWh", number(advice.kwh, 0)) } else { String::new() };
+            let energy =
+                if advice.kwh > 0.0 { format!(", {} kWh", number(advice.kwh, 0)) } else { String::new() };
             format!("Start {} at {start}{until}{energy}.", groups(advice))
         }
         "rest" => "No more aeration needed in the coming hours.".to_owned(),
@@ -176,7 +174,8 @@ pub(super) fn action_short(context: &Context<'_>, pond: &PondStatus) -> String {
         "start-now" if groups.is_empty() => "START NOW".to_owned(),
         "start-now" => format!("START {groups}"),
         "start-at" => {
-            let start = advice.start.as_deref().map_or_else(|| "??:??".to_owned(), |at| context.clock.time(at));
+            let start =
+                advice.start.as_deref().map_or_else(|| "??:??".to_owned(), |at| context.clock.time(at));
             format!("{start} {groups}")
         }
         "rest" => "rest".to_owned(),
@@ -196,7 +195,10 @@ pub(super) fn aerators(context: &Context<'_>, pond: &PondStatus) -> String {
     if pond.aerators.is_empty() {
         return "no aerators set up".to_owned();
     }
-    let groups: Vec<_> =
-        pond.aerators.iter().map(|group| format!("{} {}", group.id.to_uppercase(), state(group.on))).collect();
+    let groups: Vec<_> = pond
+        .aerators
+        .iter()
+        .map(|group| format!("{} {}", group.id.to_uppercase(), state(group.on)))
+        .collect();
     groups.join(", ")
 }

@@ -25,7 +25,8 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         return None;
     };
     let mut y = rows.top;
-    let time = |at: &Option<String>| at.as_deref().map_or_else(|| NO_VALUE.to_owned(), |at| context.clock.time(at));
+    let time =
+        |at: &Option<String>| at.as_deref().map_or_else(|| NO_VALUE.to_owned(), |at| context.clock.time(at));
     let sun = format!("sunset {}, sunrise {}", time(&pond.sunset), time(&pond.sunrise));
     let end = canvas.put_right(columns - 1, y, &sun, Style::new());
     canvas.put(0, y, &pond_label(&pond.id, &pond.name), end.saturating_sub(1), canvas.bold());
