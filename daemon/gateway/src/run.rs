@@ -1,39 +1,113 @@
 //! The daemon as a library call, for `pondreeve run`, the simulator and the tests.
 
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
 use thiserror::Error;
+use tokio::sync::mpsc;
+use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use crate::clock::Clock;
 use crate::config::Farm;
+use crate::engine::Engine;
 use crate::exit_code;
+use crate::forward::{self, FORWARD_BOUND};
+use crate::inbox::INBOX_BOUND;
+use crate::journal::{Journal, OpenError};
+use crate::local::requests::Counter;
+use crate::local::server;
+use crate::probes;
 
-/// Why the daemon could not start or had to end.
+/// Tasks that have not ended this long after they were asked to are ended from outside.
+const STOP_PATIENCE: Duration = Duration::from_secs(5);
+
+/// Why the daemon could not start.
 #[derive(Debug, Error)]
 pub enum RunError {
+    /// The store must not be used.
+    #[error(transparent)]
+    Store(#[from] OpenError),
     /// The local socket could not be opened.
     #[error("cannot listen for local commands at {path}: {source}")]
     Socket {
         /// The socket.
-        path: std::path::PathBuf,
+        path: PathBuf,
         /// What the system said.
-        #[source]
         source: std::io::Error,
     },
+    /// The system gives no further thread.
+    #[error("cannot start the thread that writes the store: {0}")]
+    Thread(#[source] std::io::Error),
 }
 
 impl RunError {
-    /// The exit status that tells a service manager what to do about it.
+    /// The exit status that tells a service manager what to do about it: starting again helps
+    /// ([`exit_code::FAILED`]) or does not ([`exit_code::USAGE`]).
     pub fn exit_code(&self) -> u8 {
         match self {
-            Self::Socket { .. } => exit_code::FAILED,
+            Self::Store(OpenError::Newer { .. } | OpenError::Unusable { .. }) => exit_code::USAGE,
+            Self::Store(OpenError::InUse { .. }) | Self::Socket { .. } | Self::Thread(_) => exit_code::FAILED,
         }
     }
 }
 
-/// Runs the whole daemon until `stop` is cancelled: store, probes, the core, the local socket and
-/// forwarding.
+/// Runs the whole daemon until `stop` is cancelled: store, core, probes, local socket and forwarding.
+/// By the time it returns everything taken is on disk and the store is closed.
+///
+/// # Errors
+/// [`RunError`] where it cannot start. Once it runs, nothing ends it but `stop`.
 pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<(), RunError> {
-    let _ = (farm, clock);
+    let farm = Arc::new(farm);
+    let (path, now) = (farm.store.path.clone(), clock.now());
+    let opened = tokio::task::spawn_blocking(move || Journal::open(&path, now)).await;
+    let (journal, notes) = opened.unwrap_or_else(|panic| std::panic::resume_unwind(panic.into_panic()))?;
+    let socket = server::listen(&farm.local)
+        .await
+        .map_err(|source| RunError::Socket { path: farm.local.socket.clone(), source })?;
+
+    let (inbox, incoming) = mpsc::channel(INBOX_BOUND);
+    let (effects, effects_to_forward) = mpsc::channel(FORWARD_BOUND);
+    // Ends after the engine, so that the last summaries still reach it.
+    let stop_forward = CancellationToken::new();
+    let (mut forwarding, waiting) = forward::start(
+        Arc::clone(&farm),
+        clock.clone(),
+        effects_to_forward,
+        inbox.clone(),
+        stop_forward.clone(),
+    );
+    let (engine, desk) =
+        Engine::start(Arc::clone(&farm), clock.clone(), incoming, effects, journal, notes)
+            .await
+            .map_err(RunError::Thread)?;
+    // Ends after the probes, so that what they have read is taken.
+    let stop_engine = CancellationToken::new();
+    let running = tokio::spawn(engine.run(stop_engine.clone()));
+    let mut reading = probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop.clone());
+    let counter = Arc::new(Counter { farm, clock, desk, inbox, waiting });
+    let serving = tokio::spawn(server::serve(socket, counter, stop.clone()));
+    tracing::info!("watching");
+
     stop.cancelled().await;
+    end(&mut reading, "a probe task").await;
+    // The server only ends its own clients and cannot hang.
+    let _ = serving.await;
+    stop_engine.cancel();
+    if let Err(error) = running.await {
+        tracing::error!(%error, "the engine did not end in order");
+    }
+    stop_forward.cancel();
+    end(&mut forwarding, "a forwarding task").await;
     Ok(())
+}
+
+/// Waits for tasks that were asked to stop.
+async fn end(tasks: &mut JoinSet<()>, what: &str) {
+    let all = async { while tasks.join_next().await.is_some() {} };
+    if tokio::time::timeout(STOP_PATIENCE, all).await.is_err() {
+        tracing::warn!("{what} did not stop in time and is ended");
+        tasks.shutdown().await;
+    }
 }

@@ -2,3 +2,6 @@
 
 pub mod client;
 pub mod protocol;
+pub mod requests;
+pub mod server;
+pub mod status;

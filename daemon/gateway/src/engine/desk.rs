@@ -1,0 +1,60 @@
+//! The counter at which others ask the engine: what is known now, what was measured, what changes.
+
+use std::sync::Arc;
+
+use pondreeve_core::view::FarmView;
+use pondreeve_core::{Effect, Quantity, Timestamp};
+use tokio::sync::{broadcast, mpsc, oneshot};
+
+use super::recent::Point;
+
+/// Bound of the queue of questions. Each local client has at most one open, and there are at most
+/// [`crate::local::server::MOST_CLIENTS`] of them.
+pub(super) const QUESTIONS_BOUND: usize = 64;
+
+/// Bound of the effects kept for a listener that is behind. A listener that falls further behind is
+/// told that it missed some, and asks for the whole view instead.
+pub(super) const CHANGES_BOUND: usize = 1024;
+
+/// Something asked of the engine.
+#[derive(Debug)]
+pub(super) enum Question {
+    View(oneshot::Sender<Arc<FarmView>>),
+    History { pond: String, quantity: Quantity, from: Timestamp, most: usize, answer: oneshot::Sender<Vec<Point>> },
+}
+
+/// Handle of the counter; clone it freely.
+#[derive(Debug, Clone)]
+pub struct Desk {
+    pub(super) questions: mpsc::Sender<Question>,
+    pub(super) changes: broadcast::Sender<Arc<Effect>>,
+}
+
+impl Desk {
+    /// The farm now. Shows nothing that rests on an input which is not yet on disk and that people
+    /// act on: alarms and acknowledgements. `None` once the engine has ended.
+    pub async fn view(&self) -> Option<Arc<FarmView>> {
+        let (answer, answered) = oneshot::channel();
+        self.questions.send(Question::View(answer)).await.ok()?;
+        answered.await.ok()
+    }
+
+    /// Values of one quantity of a pond since a time, oldest first, at most `most`.
+    pub async fn history(
+        &self,
+        pond: &str,
+        quantity: Quantity,
+        from: Timestamp,
+        most: usize,
+    ) -> Option<Vec<Point>> {
+        let (answer, answered) = oneshot::channel();
+        let question = Question::History { pond: pond.to_owned(), quantity, from, most, answer };
+        self.questions.send(question).await.ok()?;
+        answered.await.ok()
+    }
+
+    /// Every effect from now on, each once it may be seen.
+    pub fn changes(&self) -> broadcast::Receiver<Arc<Effect>> {
+        self.changes.subscribe()
+    }
+}

@@ -1,0 +1,253 @@
+//! What is not yet on disk, and getting it there.
+
+use std::collections::{BTreeSet, VecDeque};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use pondreeve_core::{Input, Timestamp};
+use tokio::sync::oneshot;
+
+use crate::journal::record::{BatchWriter, read_batch};
+use crate::journal::store::{KeyedBatch, RETRY_AFTER};
+use crate::journal::writer::{Committed, Writer};
+
+/// A batch is closed at this size: values that share a database page stay cheap to rewrite.
+const BATCH_BYTES: usize = 8 * 1024;
+
+/// Batches of one commit, so that a backlog goes to disk in steps of at most about a megabyte.
+const BATCHES_PER_COMMIT: usize = 128;
+
+/// A commit is due early once this much waits.
+const EARLY_BYTES: usize = 256 * 1024;
+
+/// What is kept in memory while the disk takes nothing, a day of a farm with four ponds. Beyond it the
+/// oldest goes: what the alarms rest on is in the core already.
+const BACKLOG_BYTES: usize = 16 * 1024 * 1024;
+
+/// A disk that has not answered after this long counts as failed; alarms then go on from memory.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+/// Inputs between the core and the disk.
+#[derive(Debug)]
+pub(super) struct Keeper {
+    writer: Writer,
+    durable_within: Duration,
+    open: Option<BatchWriter>,
+    /// Closed batches that are not yet known to be on disk, oldest first.
+    closed: VecDeque<KeyedBatch>,
+    closed_bytes: usize,
+    /// Inputs not to be replayed, and those of them that the disk does not know yet.
+    left_out: BTreeSet<u64>,
+    left_out_unkept: Vec<u64>,
+    under_way: Option<UnderWay>,
+    /// Since when the oldest input waits.
+    waiting_since: Option<Instant>,
+    /// Every input before this position is on disk.
+    kept_before: u64,
+    trouble: Option<String>,
+    failed_at: Option<Instant>,
+    dropped: u64,
+    notes: Vec<String>,
+}
+
+#[derive(Debug)]
+struct UnderWay {
+    answer: oneshot::Receiver<Committed>,
+    since: Instant,
+    last_key: Option<u64>,
+    left_out: usize,
+    /// Position after the last input handed in.
+    before: u64,
+}
+
+impl Keeper {
+    pub(super) fn new(writer: Writer, durable_within: Duration, left_out: BTreeSet<u64>) -> Self {
+        Self {
+            writer,
+            durable_within,
+            open: None,
+            closed: VecDeque::new(),
+            closed_bytes: 0,
+            left_out,
+            left_out_unkept: Vec::new(),
+            under_way: None,
+            waiting_since: None,
+            kept_before: 0,
+            trouble: None,
+            failed_at: None,
+            dropped: 0,
+            notes: Vec::new(),
+        }
+    }
+
+    pub(super) fn writer(&self) -> &Writer {
+        &self.writer
+    }
+
+    pub(super) fn left_out(&self) -> &BTreeSet<u64> {
+        &self.left_out
+    }
+
+    /// Queues an input for the next commit.
+    pub(super) fn push(&mut self, input: &Input) {
+        let batch = self.open.get_or_insert_with(|| BatchWriter::new(input.seq, input.at));
+        batch.input(input);
+        let full = batch.size_bytes() >= BATCH_BYTES;
+        self.waiting_since.get_or_insert_with(Instant::now);
+        if full {
+            self.close_batch();
+        }
+    }
+
+    /// An input is never to be replayed.
+    pub(super) fn leave_out(&mut self, seq: u64) {
+        if self.left_out.insert(seq) {
+            self.left_out_unkept.push(seq);
+        }
+    }
+
+    /// Whether this input is on disk.
+    pub(super) fn is_kept(&self, seq: u64) -> bool {
+        seq < self.kept_before
+    }
+
+    /// Why the disk takes nothing, while it does not.
+    pub(super) fn trouble(&self) -> Option<&str> {
+        self.trouble.as_deref()
+    }
+
+    /// Inputs given up since the start, because the backlog was full.
+    pub(super) fn dropped(&self) -> u64 {
+        self.dropped
+    }
+
+    /// What people should be told about commits that went well.
+    pub(super) fn take_notes(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.notes)
+    }
+
+    /// How long until a commit should be started; `None` while one is under way or none is needed.
+    pub(super) fn due_in(&self) -> Option<Duration> {
+        if self.under_way.is_some() {
+            return None;
+        }
+        if let Some(failed_at) = self.failed_at {
+            return Some(RETRY_AFTER.saturating_sub(failed_at.elapsed()));
+        }
+        if self.closed_bytes >= EARLY_BYTES {
+            return Some(Duration::ZERO);
+        }
+        self.waiting_since.map(|since| self.durable_within.saturating_sub(since.elapsed()))
+    }
+
+    /// Starts a commit without waiting for it.
+    pub(super) fn start_commit(&mut self, now: Timestamp) {
+        if self.under_way.is_some() {
+            return;
+        }
+        self.close_batch();
+        let batches: Vec<KeyedBatch> = self.closed.iter().take(BATCHES_PER_COMMIT).cloned().collect();
+        let left_out = self.left_out_unkept.clone();
+        let before = batches.last().map_or(self.kept_before, |(key, bytes)| read_batch(*key, bytes).next_seq);
+        let last_key = batches.last().map(|(key, _)| *key);
+        let left_out_count = left_out.len();
+        match self.writer.commit(batches, left_out, now) {
+            Some(answer) => {
+                let since = Instant::now();
+                self.under_way =
+                    Some(UnderWay { answer, since, last_key, left_out: left_out_count, before });
+            }
+            None => self.fail("the thread that writes to the disk does not answer".to_owned()),
+        }
+    }
+
+    /// Waits until the commit under way has ended; for ever if there is none. Cancel-safe.
+    pub(super) async fn finished(&mut self) {
+        let Some(under_way) = &mut self.under_way else { return std::future::pending().await };
+        let answer = (&mut under_way.answer).await;
+        self.settle(answer.unwrap_or_else(|_| Err("the thread that writes to the disk has ended".to_owned())));
+    }
+
+    /// Puts everything queued on disk and returns once it is, or once it is known that it cannot be.
+    pub(super) async fn commit_now(&mut self, now: Timestamp) -> Result<(), String> {
+        loop {
+            if let Some(under_way) = &self.under_way {
+                let left = PATIENCE.saturating_sub(under_way.since.elapsed());
+                if tokio::time::timeout(left, self.finished()).await.is_err() {
+                    self.fail(format!("the disk has not answered for {} s", PATIENCE.as_secs()));
+                }
+                if let Some(trouble) = &self.trouble {
+                    return Err(trouble.clone());
+                }
+            } else if self.open.is_none() && self.closed.is_empty() && self.left_out_unkept.is_empty() {
+                return Ok(());
+            } else {
+                self.start_commit(now);
+                if self.under_way.is_none() {
+                    return Err(self.trouble.clone().unwrap_or_default());
+                }
+            }
+        }
+    }
+
+    /// Inputs that are not on disk, oldest first, for a rebuild of the state.
+    pub(super) fn unkept(&self) -> Vec<Input> {
+        let closed = self.closed.iter().flat_map(|(key, bytes)| read_batch(*key, bytes).inputs);
+        let mut inputs: Vec<Input> = closed.collect();
+        if let Some(open) = &self.open {
+            inputs.extend(read_batch(open.key(), open.bytes()).inputs);
+        }
+        inputs
+    }
+
+    /// Ends the writing thread and closes the store.
+    pub(super) fn close(self) {
+        self.writer.close();
+    }
+
+    fn settle(&mut self, outcome: Committed) {
+        let Some(under_way) = self.under_way.take() else { return };
+        match outcome {
+            Ok(notes) => {
+                self.notes.extend(notes);
+                self.trouble = None;
+                self.failed_at = None;
+                self.kept_before = self.kept_before.max(under_way.before);
+                // By key, not by count: the oldest may have been given up in the meantime.
+                if let Some(last_key) = under_way.last_key {
+                    while self.closed.front().is_some_and(|(key, _)| *key <= last_key) {
+                        self.drop_oldest();
+                    }
+                }
+                self.left_out_unkept.drain(..under_way.left_out.min(self.left_out_unkept.len()));
+                let all = self.closed.is_empty() && self.open.is_none();
+                self.waiting_since = if all { None } else { Some(under_way.since) };
+            }
+            Err(trouble) => self.fail(trouble),
+        }
+    }
+
+    fn fail(&mut self, trouble: String) {
+        self.trouble = Some(trouble);
+        self.failed_at = Some(Instant::now());
+    }
+
+    fn close_batch(&mut self) {
+        let Some(batch) = self.open.take() else { return };
+        let (key, bytes) = (batch.key(), batch.finish());
+        self.closed_bytes += bytes.len();
+        self.closed.push_back((key, Arc::from(bytes)));
+        while self.closed_bytes > BACKLOG_BYTES {
+            if let Some((key, bytes)) = self.closed.front() {
+                self.dropped += read_batch(*key, bytes).inputs.len() as u64;
+            }
+            self.drop_oldest();
+        }
+    }
+
+    fn drop_oldest(&mut self) {
+        if let Some((_, bytes)) = self.closed.pop_front() {
+            self.closed_bytes -= bytes.len();
+        }
+    }
+}

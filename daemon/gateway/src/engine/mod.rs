@@ -1,0 +1,440 @@
+//! The owner of the state: select, journal, step, make durable, hand out.
+//!
+//! One task does all of it, so there is no lock around what is known about the ponds. Each input is
+//! queued for the journal before the step sees it. What a step brings is handed out at once if nobody
+//! acts on it; an alarm, the horn, an acknowledgement and a summary wait until the input behind them
+//! is on disk. Where the disk takes nothing, the watch goes on from memory and says so.
+
+mod desk;
+mod keeper;
+mod recent;
+mod replay;
+#[cfg(test)]
+mod tests;
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use pondreeve_core::input::GatewayPart;
+use pondreeve_core::view::FarmView;
+use pondreeve_core::{Effect, Event, Input, Quantity, State, Timestamp};
+use tokio::sync::{broadcast, mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+
+pub use desk::Desk;
+pub use recent::{KEPT as HISTORY_KEPT, Point};
+
+use crate::clock::{Clock, Trust};
+use crate::config::Farm;
+use crate::inbox::{Applied, Incoming};
+use crate::journal::{Journal, Writer};
+use desk::{CHANGES_BOUND, QUESTIONS_BOUND, Question};
+use keeper::Keeper;
+use recent::Recent;
+use replay::{Replayed, replay, try_step, try_wake};
+
+/// Inputs taken together, so that one commit serves them all.
+const GROUP: usize = 256;
+
+/// With this many unanswered senders a commit is started at once: brokers commonly leave 20 messages
+/// unacknowledged and then wait (mosquitto's default for `max_inflight_messages`).
+const SENDERS_PER_COMMIT: usize = 16;
+
+/// How often the clock is looked at, in real time.
+const HEARTBEAT: Duration = Duration::from_secs(1);
+
+/// The state with everything that belongs to it.
+#[derive(Debug)]
+pub struct Engine {
+    farm: Arc<Farm>,
+    clock: Clock,
+    state: State,
+    recent: Recent,
+    keeper: Keeper,
+    next_seq: u64,
+    last_at: Timestamp,
+    inbox: mpsc::Receiver<Incoming>,
+    questions: mpsc::Receiver<Question>,
+    changes: broadcast::Sender<Arc<Effect>>,
+    forward: mpsc::Sender<Effect>,
+    /// Effects not yet handed out.
+    fresh: Vec<Effect>,
+    /// Senders to answer once their input is on disk.
+    senders: VecDeque<(u64, oneshot::Sender<Applied>, Applied)>,
+    view: Option<Arc<FarmView>>,
+    /// Faults of our own parts that stand, so that each is told once.
+    store_fault: bool,
+    clock_fault: Option<Trust>,
+    looked_at_clock: Instant,
+}
+
+impl Engine {
+    /// Takes over the journal, brings the state to where it was, and starts it anew with this farm.
+    /// `notes` are what people must know about the opening of the journal.
+    ///
+    /// # Errors
+    /// Where the system gives no thread for the journal.
+    pub async fn start(
+        farm: Arc<Farm>,
+        clock: Clock,
+        inbox: mpsc::Receiver<Incoming>,
+        forward: mpsc::Sender<Effect>,
+        journal: Journal,
+        notes: Vec<String>,
+    ) -> std::io::Result<(Self, Desk)> {
+        let left_out = journal.left_out();
+        let keeper = Keeper::new(Writer::start(journal)?, farm.store.durable_within, left_out);
+        let (ask, questions) = mpsc::channel(QUESTIONS_BOUND);
+        let (changes, _) = broadcast::channel(CHANGES_BOUND);
+        let desk = Desk { questions: ask, changes: changes.clone() };
+        let mut engine = Self {
+            farm,
+            clock,
+            state: State::new(),
+            recent: Recent::default(),
+            keeper,
+            next_seq: 1,
+            last_at: Timestamp(i64::MIN),
+            inbox,
+            questions,
+            changes,
+            forward,
+            fresh: Vec::new(),
+            senders: VecDeque::new(),
+            view: None,
+            store_fault: false,
+            clock_fault: None,
+            looked_at_clock: Instant::now(),
+        };
+        engine.begin(notes).await;
+        Ok((engine, desk))
+    }
+
+    /// Runs until `stop` is cancelled; then takes what is still in the inbox, closes the journal and
+    /// returns the state it ended in.
+    pub async fn run(mut self, stop: CancellationToken) -> State {
+        let mut group = Vec::with_capacity(GROUP);
+        while !stop.is_cancelled() {
+            let nap = self.nap();
+            tokio::select! {
+                () = stop.cancelled() => {}
+                () = self.keeper.finished() => self.after_commit().await,
+                count = self.inbox.recv_many(&mut group, GROUP) => {
+                    if count == 0 {
+                        // Nobody can send any more; only deadlines and questions are left.
+                        tokio::time::sleep(Duration::from_millis(50)).await;
+                    }
+                    self.take_group(&mut group).await;
+                }
+                Some(question) = self.questions.recv() => self.answer(question),
+                () = tokio::time::sleep(nap) => {}
+            }
+            self.fire_deadlines().await;
+            self.look_at_clock().await;
+            if self.keeper.due_in() == Some(Duration::ZERO) || self.senders.len() >= SENDERS_PER_COMMIT {
+                self.keeper.start_commit(self.last_at);
+                self.after_commit().await;
+            }
+        }
+        self.inbox.close();
+        while self.inbox.recv_many(&mut group, GROUP).await > 0 {
+            self.take_group(&mut group).await;
+        }
+        self.take(Event::Stopped).await;
+        self.settle(true).await;
+        let Self { keeper, state, .. } = self;
+        // Joining the thread may wait for the disk.
+        let _ = tokio::task::spawn_blocking(move || keeper.close()).await;
+        state
+    }
+
+    async fn begin(&mut self, notes: Vec<String>) {
+        let replayed = replay(&self.keeper).await;
+        self.next_seq = replayed.next_seq.max(1);
+        if let Some(last_at) = replayed.last_at {
+            self.clock.not_before(last_at);
+            self.last_at = last_at;
+        }
+        let (reading, failed) = (replayed.reading.clone(), replayed.failed.clone());
+        tracing::info!(inputs = reading.inputs, "the journal is read");
+        let given_up = self.adopt(replayed);
+        self.take(Event::Started { site: self.farm.site.clone() }).await;
+        self.recent.site(&self.farm.site);
+        for note in notes {
+            self.tell_once(GatewayPart::Store, "set-aside", note).await;
+        }
+        if reading.damaged > 0 || reading.missing > 0 {
+            let detail = format!(
+                "the store has damaged places: {} skipped, {} inputs missing; everything else in it was read",
+                reading.damaged, reading.missing
+            );
+            self.tell_once(GatewayPart::Store, "damage", detail).await;
+        }
+        for seq in failed {
+            self.keeper.leave_out(seq);
+            self.tell_quarantine(seq, "while reading the journal").await;
+        }
+        if given_up {
+            self.tell_once(GatewayPart::Quarantine, "journal", GIVEN_UP.to_owned()).await;
+        }
+        self.settle(true).await;
+        self.look_at_clock().await;
+    }
+
+    fn adopt(&mut self, replayed: Replayed) -> bool {
+        self.state = replayed.state;
+        self.recent = replayed.recent;
+        self.view = None;
+        replayed.given_up
+    }
+
+    /// Takes inputs that arrived together.
+    async fn take_group(&mut self, group: &mut Vec<Incoming>) {
+        let mut urgent = false;
+        for Incoming { event, done, urgent: now } in group.drain(..) {
+            urgent |= now;
+            let (seq, applied) = self.take(event).await;
+            if let Some(done) = done {
+                self.senders.push_back((seq, done, applied));
+            }
+        }
+        self.settle(urgent).await;
+    }
+
+    /// Numbers and stamps an event, queues it for the journal and steps it. Its effects wait in
+    /// `fresh`.
+    async fn take(&mut self, event: Event) -> (u64, Applied) {
+        let seq = self.next_seq;
+        self.next_seq = self.next_seq.saturating_add(1);
+        self.last_at = self.last_at.max(self.clock.now());
+        let input = Input { seq, at: self.last_at, event };
+        self.keeper.push(&input);
+        self.view = None;
+        let before = self.fresh.len();
+        if !try_step(&mut self.state, &input, &mut self.fresh) {
+            return (seq, self.set_aside(seq, &input.event).await);
+        }
+        let brought = self.fresh.get(before..).unwrap_or_default();
+        self.recent.note(brought);
+        let refused = brought.iter().find_map(|effect| match effect {
+            Effect::Refused { reason, .. } => Some(reason.clone()),
+            _ => None,
+        });
+        (seq, refused.map_or(Applied::Done, Applied::Refused))
+    }
+
+    /// An input made the program fail: it is marked, the state rebuilt without it, and people told.
+    async fn set_aside(&mut self, seq: u64, event: &Event) -> Applied {
+        tracing::error!(seq, ?event, "an input made the program fail and is set aside");
+        self.keeper.leave_out(seq);
+        let _ = self.keeper.commit_now(self.last_at).await;
+        self.rebuild().await;
+        // Not through `take`, which could end up here again.
+        let detail = quarantine_detail(seq, "when it arrived");
+        self.step_fault(GatewayPart::Quarantine, &seq.to_string(), Some(detail.clone()));
+        Applied::Refused(detail)
+    }
+
+    async fn rebuild(&mut self) {
+        let replayed = replay(&self.keeper).await;
+        for &failed in &replayed.failed {
+            self.keeper.leave_out(failed);
+        }
+        if self.adopt(replayed) {
+            self.step_quietly(Event::Started { site: self.farm.site.clone() });
+            self.recent.site(&self.farm.site);
+            self.step_fault(GatewayPart::Quarantine, "journal", Some(GIVEN_UP.to_owned()));
+        }
+    }
+
+    fn step_fault(&mut self, part: GatewayPart, which: &str, detail: Option<String>) {
+        self.step_quietly(Event::GatewayFault { part, which: which.to_owned(), detail });
+    }
+
+    /// A step whose own failing changes nothing more.
+    fn step_quietly(&mut self, event: Event) {
+        let seq = self.next_seq;
+        self.next_seq = self.next_seq.saturating_add(1);
+        let input = Input { seq, at: self.last_at, event };
+        self.keeper.push(&input);
+        self.view = None;
+        if !try_step(&mut self.state, &input, &mut self.fresh) {
+            self.keeper.leave_out(seq);
+        }
+    }
+
+    /// Makes durable what must be, then hands out the fresh effects and answers senders.
+    async fn settle(&mut self, urgent: bool) {
+        if urgent || self.fresh.iter().any(must_be_durable) {
+            // A failure is told to the senders below and to people in `after_commit`.
+            let _ = self.keeper.commit_now(self.last_at).await;
+        }
+        self.hand_out();
+        self.after_commit().await;
+    }
+
+    fn hand_out(&mut self) {
+        for effect in self.fresh.drain(..) {
+            if matches!(effect, Effect::Summary(_) | Effect::AlarmChanged(_))
+                && let Err(error) = self.forward.try_send(effect.clone())
+            {
+                tracing::error!(%error, "a summary or an alarm could not be handed to the forwarder");
+            }
+            // Nobody listening is no error.
+            let _ = self.changes.send(Arc::new(effect));
+        }
+    }
+
+    /// Answers senders whose input is on disk or cannot be kept, and keeps the store's fault true.
+    async fn after_commit(&mut self) {
+        while let Some((seq, done, applied)) = self.senders.pop_front() {
+            if self.keeper.is_kept(seq) {
+                let _ = done.send(applied);
+            } else if let Some(trouble) = self.keeper.trouble() {
+                let answer = match applied {
+                    Applied::Refused(reason) => Applied::Refused(reason),
+                    _ => Applied::NotKept(trouble.to_owned()),
+                };
+                let _ = done.send(answer);
+            } else {
+                self.senders.push_front((seq, done, applied));
+                break;
+            }
+        }
+        for note in self.keeper.take_notes() {
+            self.tell_once(GatewayPart::Store, "set-aside", note).await;
+        }
+        let trouble = self.keeper.trouble().map(str::to_owned);
+        if trouble.is_some() != self.store_fault {
+            self.store_fault = trouble.is_some();
+            let dropped = self.keeper.dropped();
+            match &trouble {
+                Some(trouble) => tracing::error!(%trouble, "the store takes nothing; watching goes on from memory"),
+                None => tracing::info!(dropped, "the store takes inputs again"),
+            }
+            let detail = trouble.map(|trouble| {
+                format!("nothing is being kept: {trouble}. Alarms go on, but a power cut now would lose the readings since.")
+            });
+            self.step_fault(GatewayPart::Store, "", detail);
+            if dropped > 0 && !self.store_fault {
+                let detail = format!("{dropped} inputs were given up while the store took nothing");
+                self.step_fault(GatewayPart::Store, "given-up", Some(detail));
+                self.step_fault(GatewayPart::Store, "given-up", None);
+            }
+            let _ = self.keeper.commit_now(self.last_at).await;
+            self.hand_out();
+        }
+    }
+
+    /// A fault that happened and is over: raised and ended, so that it stays until acknowledged.
+    async fn tell_once(&mut self, part: GatewayPart, which: &str, detail: String) {
+        tracing::error!(?part, %detail, "the gateway has something to say");
+        self.take(Event::GatewayFault { part, which: which.to_owned(), detail: Some(detail) }).await;
+    }
+
+    async fn tell_quarantine(&mut self, seq: u64, when: &str) {
+        self.tell_once(GatewayPart::Quarantine, &seq.to_string(), quarantine_detail(seq, when)).await;
+    }
+
+    async fn fire_deadlines(&mut self) {
+        let now = self.clock.now();
+        if self.state.next_deadline().is_none_or(|deadline| deadline > now) {
+            return;
+        }
+        self.view = None;
+        self.last_at = self.last_at.max(now);
+        if !try_wake(&mut self.state, now, &mut self.fresh) {
+            // No input is at fault, so none can be left out; the next one will tell.
+            tracing::error!("the program failed at a deadline; the state is rebuilt");
+            self.rebuild().await;
+            return;
+        }
+        self.recent.note(&self.fresh);
+        if self.fresh.iter().any(must_be_durable) {
+            // Time passed and brought an alarm. The journal must know that it did: after a power cut a
+            // gateway without a battery clock would otherwise be in the time before it.
+            self.step_quietly(Event::Tick);
+        }
+        self.settle(false).await;
+    }
+
+    async fn look_at_clock(&mut self) {
+        if self.looked_at_clock.elapsed() < HEARTBEAT && self.clock_fault.is_some() {
+            return;
+        }
+        self.looked_at_clock = Instant::now();
+        let step = self.clock.take_step();
+        let trust = self.clock.trust();
+        let before = self.clock_fault.replace(trust).unwrap_or(Trust::Good);
+        if let Some(step) = step {
+            tracing::warn!(from = %rfc3339(step.from), to = %rfc3339(step.to), "the wall clock was set");
+            self.take(Event::ClockStepped { from: step.from, to: step.to }).await;
+        }
+        if std::mem::discriminant(&trust) != std::mem::discriminant(&before) {
+            let detail = clock_detail(trust, self.clock.now());
+            self.take(Event::GatewayFault { part: GatewayPart::Clock, which: String::new(), detail }).await;
+        }
+        if !self.fresh.is_empty() || step.is_some() {
+            self.settle(step.is_some()).await;
+        }
+    }
+
+    fn answer(&mut self, question: Question) {
+        match question {
+            Question::View(answer) => {
+                let view = self.view.get_or_insert_with(|| Arc::new(self.state.view()));
+                let _ = answer.send(Arc::clone(view));
+            }
+            Question::History { pond, quantity, from, most, answer } => {
+                let _ = answer.send(self.history(&pond, quantity, from, most));
+            }
+        }
+    }
+
+    fn history(&self, pond: &str, quantity: Quantity, from: Timestamp, most: usize) -> Vec<Point> {
+        self.recent.since(pond, quantity, from, most)
+    }
+
+    /// How long nothing needs to be done unless something arrives.
+    fn nap(&self) -> Duration {
+        let heartbeat = HEARTBEAT.saturating_sub(self.looked_at_clock.elapsed());
+        let deadline = self
+            .state
+            .next_deadline()
+            .map_or(HEARTBEAT, |deadline| self.clock.real_duration(deadline - self.clock.now()));
+        let due = self.keeper.due_in().unwrap_or(HEARTBEAT);
+        // Farm time counts whole milliseconds; less would only spin.
+        heartbeat.min(deadline).min(due).max(Duration::from_millis(1))
+    }
+}
+
+const GIVEN_UP: &str = "too many inputs of the journal make this program fail: the watch began anew without them. Check every pond by hand, and report this.";
+
+fn quarantine_detail(seq: u64, when: &str) -> String {
+    format!(
+        "input {seq} made the program fail {when} and was set aside; everything else goes on. Check the pond's readings by hand, and report this."
+    )
+}
+
+fn clock_detail(trust: Trust, farm: Timestamp) -> Option<String> {
+    match trust {
+        Trust::Good => None,
+        Trust::NotSet => Some(format!(
+            "the clock has not been set since the gateway started; times go on from {}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
+            rfc3339(farm)
+        )),
+        Trust::Ahead(span) => Some(format!(
+            "the clock is {} s behind the newest reading; times run at half speed until it has caught up. Check the clock: sunrise and dawn may be wrong until then.",
+            span.as_millis() / 1_000
+        )),
+    }
+}
+
+fn must_be_durable(effect: &Effect) -> bool {
+    matches!(effect, Effect::AlarmChanged(_) | Effect::Horn { .. } | Effect::Summary(_))
+}
+
+fn rfc3339(at: Timestamp) -> String {
+    jiff::Timestamp::from_millisecond(at.as_millis()).map_or_else(|_| at.as_millis().to_string(), |at| at.to_string())
+}

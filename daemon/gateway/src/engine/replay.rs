@@ -1,0 +1,128 @@
+//! Start-up: the journal through the core's ordinary step, with the effects kept from everybody.
+
+use std::collections::BTreeSet;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use pondreeve_core::{Effect, Event, Input, State, Timestamp};
+
+use super::keeper::Keeper;
+use super::recent::Recent;
+use crate::journal::store::Reading;
+
+/// A replay in which more inputs than this make the program fail is given up.
+const MOST_FAILURES: usize = 5;
+
+/// Where a replay ended.
+#[derive(Debug, Default)]
+pub(super) struct Replayed {
+    pub(super) state: State,
+    pub(super) recent: Recent,
+    /// Position of the next input.
+    pub(super) next_seq: u64,
+    /// Time of the newest input.
+    pub(super) last_at: Option<Timestamp>,
+    /// What was found while reading.
+    pub(super) reading: Reading,
+    /// Inputs that made the program fail now and did not before.
+    pub(super) failed: Vec<u64>,
+    /// The state is empty because too many inputs failed.
+    pub(super) given_up: bool,
+}
+
+/// Rebuilds the state from what is on disk and what waits to get there.
+pub(super) async fn replay(keeper: &Keeper) -> Replayed {
+    let mut left_out = keeper.left_out().clone();
+    let mut failed = Vec::new();
+    loop {
+        let mut pass = Pass::new(&left_out);
+        let mut reading = Reading::default();
+        if let Some((mut chunks, answer)) = keeper.writer().read() {
+            while let Some(chunk) = chunks.recv().await {
+                chunk.iter().for_each(|input| pass.input(input));
+            }
+            reading = answer.await.unwrap_or_default();
+        }
+        keeper.unkept().iter().for_each(|input| pass.input(input));
+        let Pass { state, recent, next_seq, last_at, failed: stopped_at, .. } = pass;
+        let replayed = Replayed { state, recent, next_seq, last_at, reading, failed, given_up: false };
+        let Some(seq) = stopped_at else { return replayed };
+        left_out.insert(seq);
+        failed = replayed.failed;
+        failed.push(seq);
+        if failed.len() > MOST_FAILURES {
+            return Replayed {
+                state: State::new(),
+                recent: Recent::default(),
+                failed,
+                given_up: true,
+                ..replayed
+            };
+        }
+    }
+}
+
+struct Pass<'a> {
+    left_out: &'a BTreeSet<u64>,
+    state: State,
+    recent: Recent,
+    effects: Vec<Effect>,
+    next_seq: u64,
+    last_at: Option<Timestamp>,
+    failed: Option<u64>,
+}
+
+impl<'a> Pass<'a> {
+    fn new(left_out: &'a BTreeSet<u64>) -> Self {
+        Self {
+            left_out,
+            state: State::new(),
+            recent: Recent::default(),
+            effects: Vec::new(),
+            next_seq: 1,
+            last_at: None,
+            failed: None,
+        }
+    }
+
+    fn input(&mut self, input: &Input) {
+        // What is both on disk and in memory comes twice.
+        if input.seq < self.next_seq {
+            return;
+        }
+        self.next_seq = input.seq.saturating_add(1);
+        self.last_at = self.last_at.max(Some(input.at));
+        if self.failed.is_some() || self.left_out.contains(&input.seq) {
+            return;
+        }
+        if let Event::Started { site } | Event::SiteChanged { site } = &input.event {
+            self.recent.site(site);
+        }
+        self.effects.clear();
+        if try_step(&mut self.state, input, &mut self.effects) {
+            self.recent.note(&self.effects);
+        } else {
+            self.failed = Some(input.seq);
+        }
+    }
+}
+
+/// One step; `false` where the program failed in it. The state is then worthless and the effects are
+/// those of before.
+pub(super) fn try_step(state: &mut State, input: &Input, effects: &mut Vec<Effect>) -> bool {
+    let before = effects.len();
+    let done = catch_unwind(AssertUnwindSafe(|| state.step(input, effects))).is_ok();
+    if !done {
+        effects.truncate(before);
+    }
+    done
+}
+
+/// Fires due deadlines; `false` where the program failed in it.
+pub(super) fn try_wake(state: &mut State, now: Timestamp, effects: &mut Vec<Effect>) -> bool {
+    let before = effects.len();
+    let done = catch_unwind(AssertUnwindSafe(|| state.wake(now, effects))).is_ok();
+    if !done {
+        effects.truncate(before);
+    }
+    done
+}

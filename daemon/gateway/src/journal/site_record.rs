@@ -1,0 +1,318 @@
+//! The farm inside a journal record: JSON, because it is written once a start, grows with the program
+//! and should still be readable by eye in ten years. A field that a later version adds gets a default,
+//! so that older records stay readable.
+
+use pondreeve_core::site::{
+    AeratorGroup, Channel, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold,
+};
+use pondreeve_core::{Quantity, Span};
+use serde::{Deserialize, Serialize};
+
+use super::codec::Malformed;
+
+/// JSON of a farm.
+pub(super) fn to_text(site: &Site) -> String {
+    // A type of plain fields with text keys: nothing in it can fail to become JSON.
+    serde_json::to_string(&SiteRecord::from(site)).unwrap_or_default()
+}
+
+/// The farm that a JSON text describes.
+pub(super) fn from_text(text: &str) -> Result<Site, Malformed> {
+    let record: SiteRecord = serde_json::from_str(text).map_err(|_| Malformed::Unknown)?;
+    record.into_site()
+}
+
+/// A number that survives JSON whatever it is: infinities and NaN travel as words.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+#[serde(untagged)]
+enum Number {
+    Finite(f64),
+    Word(Word),
+}
+
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+enum Word {
+    #[serde(rename = "inf")]
+    Infinite,
+    #[serde(rename = "-inf")]
+    MinusInfinite,
+    #[serde(rename = "nan")]
+    NotANumber,
+}
+
+impl From<f64> for Number {
+    fn from(value: f64) -> Self {
+        if value.is_finite() {
+            Self::Finite(value)
+        } else if value.is_nan() {
+            Self::Word(Word::NotANumber)
+        } else if value > 0.0 {
+            Self::Word(Word::Infinite)
+        } else {
+            Self::Word(Word::MinusInfinite)
+        }
+    }
+}
+
+impl From<Number> for f64 {
+    fn from(number: Number) -> Self {
+        match number {
+            Number::Finite(value) => value,
+            Number::Word(Word::Infinite) => Self::INFINITY,
+            Number::Word(Word::MinusInfinite) => Self::NEG_INFINITY,
+            Number::Word(Word::NotANumber) => Self::NAN,
+        }
+    }
+}
+
+#[derive(Serialize, Deserialize)]
+struct SiteRecord {
+    gateway: String,
+    latitude_deg: Number,
+    longitude_deg: Number,
+    pressure_hpa: Number,
+    ponds: Vec<PondRecord>,
+    probes: Vec<ProbeRecord>,
+    summary_every_ms: i64,
+}
+
+#[derive(Serialize, Deserialize)]
+struct PondRecord {
+    id: String,
+    name: String,
+    area_m2: Number,
+    depth_m: Number,
+    salinity_psu: Number,
+    aerators: Vec<AeratorRecord>,
+    limits: LimitsRecord,
+}
+
+#[derive(Serialize, Deserialize)]
+struct AeratorRecord {
+    id: String,
+    power_kw: Number,
+    sae_kg_kwh: Number,
+}
+
+#[derive(Serialize, Deserialize)]
+struct ProbeRecord {
+    id: String,
+    pond: Option<u16>,
+    channels: Vec<ChannelRecord>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct ChannelRecord {
+    quantity: String,
+    aerator: Option<u16>,
+    calibration_slope: Number,
+    calibration_offset: Number,
+    fail: [Number; 2],
+    suspect: [Number; 2],
+    stale_after_ms: i64,
+    missing_after_ms: i64,
+}
+
+#[derive(Serialize, Deserialize)]
+struct LimitsRecord {
+    do_low_mg_l: [ThresholdRecord; 3],
+    do_forecast_mg_l: [Number; 2],
+    do_fall_30min_mg_l: Number,
+    do_blind_after_ms: [i64; 2],
+    ph_low: [ThresholdRecord; 2],
+    ph_high: [ThresholdRecord; 2],
+    nh3_mean_mg_l: [ThresholdRecord; 2],
+    nh3_peak_mg_l: [ThresholdRecord; 2],
+}
+
+#[derive(Serialize, Deserialize)]
+struct ThresholdRecord {
+    limit: Number,
+    deadband: Number,
+    on_delay_ms: i64,
+    off_delay_ms: i64,
+}
+
+impl From<&Site> for SiteRecord {
+    fn from(site: &Site) -> Self {
+        // Taken apart by name, so that a field added to the core cannot be forgotten here.
+        let Site { gateway, latitude_deg, longitude_deg, pressure_hpa, ponds, probes, summary_every } = site;
+        Self {
+            gateway: gateway.clone(),
+            latitude_deg: (*latitude_deg).into(),
+            longitude_deg: (*longitude_deg).into(),
+            pressure_hpa: (*pressure_hpa).into(),
+            ponds: ponds.iter().map(PondRecord::from).collect(),
+            probes: probes.iter().map(ProbeRecord::from).collect(),
+            summary_every_ms: summary_every.as_millis(),
+        }
+    }
+}
+
+impl SiteRecord {
+    fn into_site(self) -> Result<Site, Malformed> {
+        Ok(Site {
+            gateway: self.gateway,
+            latitude_deg: self.latitude_deg.into(),
+            longitude_deg: self.longitude_deg.into(),
+            pressure_hpa: self.pressure_hpa.into(),
+            ponds: self.ponds.into_iter().map(PondRecord::into_pond).collect(),
+            probes: self.probes.into_iter().map(ProbeRecord::into_probe).collect::<Result<_, _>>()?,
+            summary_every: Span::from_millis(self.summary_every_ms),
+        })
+    }
+}
+
+impl From<&Pond> for PondRecord {
+    fn from(pond: &Pond) -> Self {
+        let Pond { id, name, area_m2, depth_m, salinity_psu, aerators, limits } = pond;
+        Self {
+            id: id.clone(),
+            name: name.clone(),
+            area_m2: (*area_m2).into(),
+            depth_m: (*depth_m).into(),
+            salinity_psu: (*salinity_psu).into(),
+            aerators: aerators
+                .iter()
+                .map(|AeratorGroup { id, power_kw, sae_kg_kwh }| AeratorRecord {
+                    id: id.clone(),
+                    power_kw: (*power_kw).into(),
+                    sae_kg_kwh: (*sae_kg_kwh).into(),
+                })
+                .collect(),
+            limits: limits.into(),
+        }
+    }
+}
+
+impl PondRecord {
+    fn into_pond(self) -> Pond {
+        Pond {
+            id: self.id,
+            name: self.name,
+            area_m2: self.area_m2.into(),
+            depth_m: self.depth_m.into(),
+            salinity_psu: self.salinity_psu.into(),
+            aerators: self
+                .aerators
+                .into_iter()
+                .map(|group| AeratorGroup {
+                    id: group.id,
+                    power_kw: group.power_kw.into(),
+                    sae_kg_kwh: group.sae_kg_kwh.into(),
+                })
+                .collect(),
+            limits: self.limits.into(),
+        }
+    }
+}
+
+impl From<&Probe> for ProbeRecord {
+    fn from(probe: &Probe) -> Self {
+        let Probe { id, pond, channels } = probe;
+        let channels = channels.iter().map(|channel| {
+            let Channel { quantity, aerator, calibration_slope, calibration_offset, quality } = channel;
+            let QualityLimits { fail, suspect, stale_after, missing_after } = quality;
+            ChannelRecord {
+                quantity: quantity.id().to_owned(),
+                aerator: *aerator,
+                calibration_slope: (*calibration_slope).into(),
+                calibration_offset: (*calibration_offset).into(),
+                fail: [fail.0.into(), fail.1.into()],
+                suspect: [suspect.0.into(), suspect.1.into()],
+                stale_after_ms: stale_after.as_millis(),
+                missing_after_ms: missing_after.as_millis(),
+            }
+        });
+        Self { id: id.clone(), pond: pond.map(|pond| pond.0), channels: channels.collect() }
+    }
+}
+
+impl ProbeRecord {
+    fn into_probe(self) -> Result<Probe, Malformed> {
+        let channels = self.channels.into_iter().map(|channel| {
+            let [fail_low, fail_high] = channel.fail;
+            let [suspect_low, suspect_high] = channel.suspect;
+            Ok(Channel {
+                quantity: Quantity::from_id(&channel.quantity).ok_or(Malformed::Unknown)?,
+                aerator: channel.aerator,
+                calibration_slope: channel.calibration_slope.into(),
+                calibration_offset: channel.calibration_offset.into(),
+                quality: QualityLimits {
+                    fail: (fail_low.into(), fail_high.into()),
+                    suspect: (suspect_low.into(), suspect_high.into()),
+                    stale_after: Span::from_millis(channel.stale_after_ms),
+                    missing_after: Span::from_millis(channel.missing_after_ms),
+                },
+            })
+        });
+        Ok(Probe {
+            id: self.id,
+            pond: self.pond.map(PondIndex),
+            channels: channels.collect::<Result<_, Malformed>>()?,
+        })
+    }
+}
+
+impl From<&Limits> for LimitsRecord {
+    fn from(limits: &Limits) -> Self {
+        let Limits {
+            do_low_mg_l,
+            do_forecast_mg_l,
+            do_fall_30min_mg_l,
+            do_blind_after,
+            ph_low,
+            ph_high,
+            nh3_mean_mg_l,
+            nh3_peak_mg_l,
+        } = limits;
+        Self {
+            do_low_mg_l: do_low_mg_l.map(ThresholdRecord::from),
+            do_forecast_mg_l: do_forecast_mg_l.map(Number::from),
+            do_fall_30min_mg_l: (*do_fall_30min_mg_l).into(),
+            do_blind_after_ms: do_blind_after.map(Span::as_millis),
+            ph_low: ph_low.map(ThresholdRecord::from),
+            ph_high: ph_high.map(ThresholdRecord::from),
+            nh3_mean_mg_l: nh3_mean_mg_l.map(ThresholdRecord::from),
+            nh3_peak_mg_l: nh3_peak_mg_l.map(ThresholdRecord::from),
+        }
+    }
+}
+
+impl From<LimitsRecord> for Limits {
+    fn from(record: LimitsRecord) -> Self {
+        Self {
+            do_low_mg_l: record.do_low_mg_l.map(Threshold::from),
+            do_forecast_mg_l: record.do_forecast_mg_l.map(f64::from),
+            do_fall_30min_mg_l: record.do_fall_30min_mg_l.into(),
+            do_blind_after: record.do_blind_after_ms.map(Span::from_millis),
+            ph_low: record.ph_low.map(Threshold::from),
+            ph_high: record.ph_high.map(Threshold::from),
+            nh3_mean_mg_l: record.nh3_mean_mg_l.map(Threshold::from),
+            nh3_peak_mg_l: record.nh3_peak_mg_l.map(Threshold::from),
+        }
+    }
+}
+
+impl From<Threshold> for ThresholdRecord {
+    fn from(threshold: Threshold) -> Self {
+        let Threshold { limit, deadband, on_delay, off_delay } = threshold;
+        Self {
+            limit: limit.into(),
+            deadband: deadband.into(),
+            on_delay_ms: on_delay.as_millis(),
+            off_delay_ms: off_delay.as_millis(),
+        }
+    }
+}
+
+impl From<ThresholdRecord> for Threshold {
+    fn from(record: ThresholdRecord) -> Self {
+        Self {
+            limit: record.limit.into(),
+            deadband: record.deadband.into(),
+            on_delay: Span::from_millis(record.on_delay_ms),
+            off_delay: Span::from_millis(record.off_delay_ms),
+        }
+    }
+}

@@ -1,0 +1,199 @@
+//! What the daemon does about each request.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use pondreeve_core::site::PondIndex;
+use pondreeve_core::{Effect, Event, Quantity, Span, Timestamp};
+use tokio::sync::{broadcast, oneshot};
+
+use super::protocol::{Ask, HistoryPoint, Reply};
+use super::status::{farm_status, rfc3339};
+use crate::clock::Clock;
+use crate::config::Farm;
+use crate::engine::{Desk, HISTORY_KEPT};
+use crate::forward::Waiting;
+use crate::inbox::{Applied, Inbox, Incoming};
+
+/// A request that the engine has not answered after this long is given up. The engine itself waits
+/// for the disk for five seconds at most.
+const ENGINE_PATIENCE: Duration = Duration::from_secs(20);
+
+/// Most points of one history answer; a screen is far narrower.
+const MOST_POINTS: usize = 10_000;
+
+/// What is needed to answer.
+#[derive(Debug)]
+pub struct Counter {
+    /// The farm, for ids and names.
+    pub farm: Arc<Farm>,
+    /// Farm time.
+    pub clock: Clock,
+    /// To ask the engine.
+    pub desk: Desk,
+    /// To tell the engine.
+    pub inbox: Inbox,
+    /// What waits to be forwarded.
+    pub waiting: Waiting,
+}
+
+impl Counter {
+    /// Every effect from now on.
+    pub(super) fn changes(&self) -> broadcast::Receiver<Arc<Effect>> {
+        self.desk.changes()
+    }
+
+    /// Does what is asked, in the name of the local user `by`.
+    pub(super) async fn answer(&self, ask: Ask, by: &str) -> Reply {
+        match tokio::time::timeout(ENGINE_PATIENCE, self.try_answer(ask, by)).await {
+            Ok(Ok(reply)) => reply,
+            Ok(Err(Refusal::Bad(message))) => Reply::Error { message, bad_request: true },
+            Ok(Err(Refusal::Ended)) => failed("the daemon is stopping: nothing was done"),
+            Err(_) => failed("the daemon did not answer in time: look at its log, and ask again"),
+        }
+    }
+
+    async fn try_answer(&self, ask: Ask, by: &str) -> Result<Reply, Refusal> {
+        match ask {
+            Ask::Status | Ask::Watch => {
+                let view = self.desk.view().await.ok_or(Refusal::Ended)?;
+                let status = farm_status(&view, &self.farm, self.clock.now(), self.waiting.get());
+                Ok(Reply::Status(Box::new(status)))
+            }
+            Ask::Acknowledge { id } => {
+                let event = Event::Acknowledge { alarm: id, by: by.to_owned() };
+                self.apply(vec![event]).await
+            }
+            Ask::Enter { pond, values, at } => self.enter(&pond, &values, at.as_deref(), by).await,
+            Ask::History { pond, quantity, seconds, points } => {
+                self.history(&pond, &quantity, seconds, points).await
+            }
+        }
+    }
+
+    async fn enter(
+        &self,
+        pond: &str,
+        values: &[(String, f64)],
+        at: Option<&str>,
+        by: &str,
+    ) -> Result<Reply, Refusal> {
+        let pond = self.pond(pond)?;
+        let taken_at = at.map(|text| self.time(text)).transpose()?;
+        if values.is_empty() {
+            return Err(Refusal::Bad("no value to enter: give at least one, such as tan_mg_l=0.5".to_owned()));
+        }
+        // All or nothing: everything is checked before anything is entered.
+        let events: Vec<Event> = values
+            .iter()
+            .map(|(id, value)| {
+                let (quantity, value) = (measured(id)?, *value);
+                let (lowest, highest) = quantity.conceivable();
+                if !(lowest..=highest).contains(&value) {
+                    let unit = quantity.unit();
+                    return Err(Refusal::Bad(format!(
+                        "{id} = {value} cannot be: {lowest} to {highest} {unit} is accepted; nothing was entered"
+                    )));
+                }
+                Ok(Event::ManualSample { pond, quantity, value, taken_at, by: by.to_owned() })
+            })
+            .collect::<Result<_, Refusal>>()?;
+        self.apply(events).await
+    }
+
+    async fn history(&self, pond: &str, quantity: &str, seconds: u64, points: usize) -> Result<Reply, Refusal> {
+        self.pond(pond)?;
+        let found = Quantity::from_id(quantity).ok_or_else(|| unknown_quantity(quantity, |_| true))?;
+        if points == 0 || points > MOST_POINTS {
+            return Err(Refusal::Bad(format!("{points} points were asked for: 1 to {MOST_POINTS} are given")));
+        }
+        let kept_s = HISTORY_KEPT.as_millis().unsigned_abs() / 1_000;
+        if seconds > kept_s {
+            return Err(Refusal::Bad(format!(
+                "{seconds} s of history were asked for: the last {kept_s} s are at hand"
+            )));
+        }
+        let back = Span::from_secs(i64::try_from(seconds).unwrap_or(i64::MAX));
+        let from = self.clock.now() - back;
+        let points = self.desk.history(pond, found, from, points).await.ok_or(Refusal::Ended)?;
+        let points = points.into_iter().map(|point| HistoryPoint {
+            at: rfc3339(point.at),
+            value: point.value,
+            flag: point.flag as u8,
+        });
+        Ok(Reply::History { points: points.collect() })
+    }
+
+    /// Hands events to the engine together and waits until all are durable and done.
+    async fn apply(&self, events: Vec<Event>) -> Result<Reply, Refusal> {
+        let mut answers = Vec::with_capacity(events.len());
+        for event in events {
+            let (done, answer) = oneshot::channel();
+            let incoming = Incoming { event, done: Some(done), urgent: true };
+            self.inbox.send(incoming).await.map_err(|_| Refusal::Ended)?;
+            answers.push(answer);
+        }
+        let (mut warning, mut refused) = (None, Vec::new());
+        for answer in answers {
+            match answer.await.map_err(|_| Refusal::Ended)? {
+                Applied::Done => {}
+                Applied::Refused(reason) => refused.push(reason),
+                Applied::NotKept(reason) => {
+                    warning = Some(format!("done, but in memory only, a power cut would lose it: {reason}"));
+                }
+            }
+        }
+        if refused.is_empty() { Ok(Reply::Done { warning }) } else { Err(Refusal::Bad(refused.join("; "))) }
+    }
+
+    fn pond(&self, id: &str) -> Result<PondIndex, Refusal> {
+        let ponds = &self.farm.site.ponds;
+        let index = ponds.iter().position(|pond| pond.id == id).and_then(|index| u16::try_from(index).ok());
+        index.map(PondIndex).ok_or_else(|| {
+            let ids: Vec<&str> = ponds.iter().map(|pond| pond.id.as_str()).collect();
+            Refusal::Bad(format!("there is no pond {id:?}: the ponds are {}", ids.join(", ")))
+        })
+    }
+
+    fn time(&self, text: &str) -> Result<Timestamp, Refusal> {
+        let parsed = text.parse::<jiff::Timestamp>().map_err(|error| {
+            Refusal::Bad(format!(
+                "{text:?} is no time ({error}): write RFC 3339 with an offset, such as 2026-05-01T02:10:00Z"
+            ))
+        })?;
+        let at = Timestamp(parsed.as_millisecond());
+        let now = self.clock.now();
+        if at > now {
+            let now = rfc3339(now);
+            return Err(Refusal::Bad(format!("{text} lies ahead: it is {now}, and water cannot have been sampled later")));
+        }
+        Ok(at)
+    }
+}
+
+enum Refusal {
+    /// The request was at fault.
+    Bad(String),
+    /// The engine has ended.
+    Ended,
+}
+
+fn failed(message: &str) -> Reply {
+    Reply::Error { message: message.to_owned(), bad_request: false }
+}
+
+/// A quantity that a person can enter.
+fn measured(id: &str) -> Result<Quantity, Refusal> {
+    match Quantity::from_id(id) {
+        Some(quantity) if !quantity.is_derived() => Ok(quantity),
+        Some(_) => Err(Refusal::Bad(format!(
+            "{id} is computed from other quantities and cannot be entered: enter those it rests on"
+        ))),
+        None => Err(unknown_quantity(id, |quantity| !quantity.is_derived())),
+    }
+}
+
+fn unknown_quantity(id: &str, accepted: impl Fn(Quantity) -> bool) -> Refusal {
+    let ids: Vec<&str> = Quantity::ALL.iter().filter(|&&one| accepted(one)).map(|one| one.id()).collect();
+    Refusal::Bad(format!("{id:?} is no quantity: known are {}", ids.join(", ")))
+}

@@ -1,0 +1,228 @@
+//! The daemon's side of the local socket.
+//!
+//! Who may connect is decided by the file's mode and group; who connected is told by the kernel and
+//! recorded with every acknowledgement and entry. A client that does not read is dropped, never waited
+//! for.
+
+use std::io;
+use std::os::unix::fs::{FileTypeExt, PermissionsExt};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use futures_util::{SinkExt, StreamExt};
+use pondreeve_core::Effect;
+use tokio::net::{UnixListener, UnixStream};
+use tokio::sync::{Semaphore, broadcast};
+use tokio::task::JoinSet;
+use tokio_util::codec::{Framed, LinesCodec, LinesCodecError};
+use tokio_util::sync::CancellationToken;
+
+use super::protocol::{Ask, Reply, Request};
+use super::requests::Counter;
+use crate::config::farm::LocalSettings;
+
+/// Clients at one time. A farm has one or two consoles and a few scripts; more is a script gone wrong,
+/// and each watcher costs a status a second.
+pub const MOST_CLIENTS: usize = 32;
+
+/// Longest request. An entry of every quantity stays below 2 kB.
+const LONGEST_REQUEST_BYTES: usize = 64 * 1024;
+
+/// A client that has not taken an answer after this long is dropped.
+const WRITE_PATIENCE: Duration = Duration::from_secs(5);
+
+/// A watcher is told the status this often, in real time.
+const WATCH_EVERY: Duration = Duration::from_secs(1);
+
+/// In a flood of alarm changes a watcher is told at most this often.
+const WATCH_AT_MOST_EVERY: Duration = Duration::from_millis(100);
+
+/// The open socket; the file goes when this does.
+#[derive(Debug)]
+pub struct Socket {
+    listener: UnixListener,
+    path: PathBuf,
+}
+
+impl Drop for Socket {
+    fn drop(&mut self) {
+        // Left behind, the next start would remove it.
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+/// Opens the socket with the mode and group of the configuration. A file left by a daemon that was
+/// killed is replaced; one that somebody answers on, or that is no socket, is an error.
+pub async fn listen(settings: &LocalSettings) -> io::Result<Socket> {
+    let path = &settings.socket;
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder)?;
+    }
+    make_room(path).await?;
+    // Bound under another name first, so that nobody can connect before mode and group are right.
+    let mut making = path.as_os_str().to_owned();
+    making.push(".making");
+    let making = PathBuf::from(making);
+    match std::fs::remove_file(&making) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
+        _ => {}
+    }
+    let listener = UnixListener::bind(&making)?;
+    if let Some(name) = &settings.group {
+        let group = nix::unistd::Group::from_name(name)?.ok_or_else(|| {
+            io::Error::new(io::ErrorKind::NotFound, format!("this machine has no group {name:?} ([local] group)"))
+        })?;
+        nix::unistd::chown(&making, None, Some(group.gid))?;
+    }
+    std::fs::set_permissions(&making, std::fs::Permissions::from_mode(settings.mode))?;
+    std::fs::rename(&making, path)?;
+    Ok(Socket { listener, path: path.clone() })
+}
+
+async fn make_room(path: &Path) -> io::Result<()> {
+    let found = match std::fs::symlink_metadata(path) {
+        Ok(found) => found,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => return Err(error),
+    };
+    if !found.file_type().is_socket() {
+        let text = "a file that is no socket is in the way; move it, or name another path ([local] socket)";
+        return Err(io::Error::new(io::ErrorKind::AlreadyExists, text));
+    }
+    if UnixStream::connect(path).await.is_ok() {
+        let text = "another pondreeve answers there; stop it first, or name another path ([local] socket)";
+        return Err(io::Error::new(io::ErrorKind::AddrInUse, text));
+    }
+    std::fs::remove_file(path)
+}
+
+/// Answers clients until `stop` is cancelled.
+pub async fn serve(socket: Socket, counter: Arc<Counter>, stop: CancellationToken) {
+    let places = Arc::new(Semaphore::new(MOST_CLIENTS));
+    let mut clients = JoinSet::new();
+    loop {
+        let accepted = tokio::select! {
+            () = stop.cancelled() => break,
+            Some(_) = clients.join_next(), if !clients.is_empty() => continue,
+            accepted = socket.listener.accept() => accepted,
+        };
+        let stream = match accepted {
+            Ok((stream, _)) => stream,
+            Err(error) => {
+                // Such as no file handles left: it passes, and must not spin until it has.
+                tracing::warn!(%error, "a local client could not be accepted");
+                tokio::time::sleep(Duration::from_millis(200)).await;
+                continue;
+            }
+        };
+        let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
+            clients.spawn(turn_away(stream));
+            continue;
+        };
+        let (counter, stop) = (Arc::clone(&counter), stop.clone());
+        clients.spawn(async move {
+            tokio::select! {
+                () = stop.cancelled() => {}
+                () = attend(stream, &counter) => {}
+            }
+            drop(place);
+        });
+    }
+    clients.shutdown().await;
+}
+
+type Lines = Framed<UnixStream, LinesCodec>;
+
+fn lines(stream: UnixStream) -> Lines {
+    Framed::new(stream, LinesCodec::new_with_max_length(LONGEST_REQUEST_BYTES))
+}
+
+async fn turn_away(stream: UnixStream) {
+    let message = format!("{MOST_CLIENTS} local clients are connected already: close one and try again");
+    let _ = tell(&mut lines(stream), &Reply::Error { message, bad_request: false }).await;
+}
+
+async fn attend(stream: UnixStream, counter: &Counter) {
+    let who = stream.peer_cred().ok().map(|peer| peer.uid());
+    // Looking a user up may ask a server elsewhere.
+    let by = tokio::task::spawn_blocking(move || user_name(who)).await.unwrap_or_else(|_| "unknown".to_owned());
+    let mut lines = lines(stream);
+    let mut changes = counter.changes();
+    let mut every = tokio::time::interval(WATCH_EVERY);
+    every.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    let mut watching = false;
+    loop {
+        let reply = tokio::select! {
+            line = lines.next() => match line {
+                None | Some(Err(LinesCodecError::Io(_))) => return,
+                Some(Err(LinesCodecError::MaxLineLengthExceeded)) => bad_request(format!(
+                    "a request line longer than {LONGEST_REQUEST_BYTES} bytes: send one JSON object a line"
+                )),
+                Some(Ok(line)) => match serde_json::from_str::<Request>(&line) {
+                    Ok(Request { ask }) => {
+                        watching |= ask == Ask::Watch;
+                        counter.answer(ask, &by).await
+                    }
+                    Err(error) => bad_request(format!(
+                        "a request that is not understood ({error}): send one JSON object a line, such as {{\"ask\":{{\"what\":\"status\"}}}}"
+                    )),
+                },
+            },
+            _ = every.tick(), if watching => counter.answer(Ask::Status, &by).await,
+            () = alarm_change(&mut changes), if watching => {
+                tokio::time::sleep(WATCH_AT_MOST_EVERY).await;
+                // What came in between is in the status that follows.
+                changes = changes.resubscribe();
+                every.reset();
+                counter.answer(Ask::Status, &by).await
+            }
+        };
+        if tell(&mut lines, &reply).await.is_err() {
+            return;
+        }
+        if !watching {
+            // Unread effects would be kept for a client that does not want them.
+            changes = changes.resubscribe();
+        }
+    }
+}
+
+/// Waits for the next change a watcher should see at once.
+async fn alarm_change(changes: &mut broadcast::Receiver<Arc<Effect>>) {
+    loop {
+        match changes.recv().await {
+            Ok(effect) if matches!(*effect, Effect::AlarmChanged(_) | Effect::Horn { .. }) => return,
+            Ok(_) => {}
+            Err(broadcast::error::RecvError::Lagged(_)) => return,
+            Err(broadcast::error::RecvError::Closed) => return std::future::pending().await,
+        }
+    }
+}
+
+async fn tell(lines: &mut Lines, reply: &Reply) -> Result<(), ()> {
+    let text = serde_json::to_string(reply).map_err(|error| {
+        tracing::error!(%error, "an answer could not be written as JSON");
+    })?;
+    match tokio::time::timeout(WRITE_PATIENCE, lines.send(text)).await {
+        Ok(Ok(())) => Ok(()),
+        Ok(Err(_)) => Err(()),
+        Err(_) => {
+            tracing::warn!("a local client does not read its answers and was dropped");
+            Err(())
+        }
+    }
+}
+
+fn bad_request(message: String) -> Reply {
+    Reply::Error { message, bad_request: true }
+}
+
+/// The name of a local user, or the number where there is no name.
+fn user_name(uid: Option<u32>) -> String {
+    let Some(uid) = uid else { return "unknown".to_owned() };
+    match nix::unistd::User::from_uid(nix::unistd::Uid::from_raw(uid)) {
+        Ok(Some(user)) => user.name,
+        _ => format!("user {uid}"),
+    }
+}

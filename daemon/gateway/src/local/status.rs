@@ -1,0 +1,166 @@
+//! From what the core knows to what is said over the socket.
+
+use pondreeve_core::effect::{Advice, AdviceAction, AlarmState, Derived, Forecast, Latest, PartFault};
+use pondreeve_core::input::GatewayPart;
+use pondreeve_core::site::Pond;
+use pondreeve_core::view::{AlarmView, FarmView, PondView};
+use pondreeve_core::Timestamp;
+
+use super::protocol::{
+    AdviceStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus,
+    ReadingStatus,
+};
+use crate::config::Farm;
+
+/// RFC 3339 in UTC.
+pub fn rfc3339(at: Timestamp) -> String {
+    // jiff reaches from year −9999 to 9999; farm time stays far within.
+    jiff::Timestamp::from_millisecond(at.as_millis()).unwrap_or_default().to_string()
+}
+
+/// The farm as the socket tells it.
+pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forward: u64) -> FarmStatus {
+    let instant = jiff::Timestamp::from_millisecond(now.as_millis()).unwrap_or_default();
+    let ponds = view.ponds.iter().filter_map(|pond| {
+        let configured = farm.site.ponds.get(usize::from(pond.pond.0))?;
+        Some(pond_status(pond, configured, now))
+    });
+    let pond_id = |alarm: &AlarmView| {
+        let pond = farm.site.ponds.get(usize::from(alarm.pond?.0))?;
+        Some(pond.id.clone())
+    };
+    FarmStatus {
+        at: rfc3339(now),
+        time_zone_offset_s: farm.time_zone.to_offset(instant).seconds(),
+        farm: farm.name.clone(),
+        gateway: farm.site.gateway.clone(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        horn: view.horn,
+        ponds: ponds.collect(),
+        alarms: view.alarms.iter().map(|alarm| alarm_status(alarm, pond_id(alarm))).collect(),
+        faults: view.faults.iter().map(fault_status).collect(),
+        waiting_to_forward,
+    }
+}
+
+fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus {
+    let aerators = configured.aerators.iter().enumerate().map(|(index, group)| AeratorStatus {
+        id: group.id.clone(),
+        on: pond.aerators_on.get(index).copied().flatten(),
+        power_kw: group.power_kw,
+    });
+    PondStatus {
+        id: configured.id.clone(),
+        name: configured.name.clone(),
+        readings: pond.latest.iter().map(|latest| latest_status(latest, now)).collect(),
+        derived: pond.derived.iter().map(|derived| derived_status(derived, now)).collect(),
+        forecast: pond.forecast.as_ref().map(forecast_status),
+        no_forecast: pond.no_forecast.clone(),
+        advice: pond.advice.as_ref().map(|advice| advice_status(advice, configured)),
+        sunset: pond.sunset.map(rfc3339),
+        sunrise: pond.sunrise.map(rfc3339),
+        aerators: aerators.collect(),
+        do_low_mg_l: configured.limits.do_low_mg_l.map(|threshold| threshold.limit),
+    }
+}
+
+fn latest_status(latest: &Latest, now: Timestamp) -> ReadingStatus {
+    ReadingStatus {
+        quantity: latest.quantity.id().to_owned(),
+        unit: latest.quantity.unit().to_owned(),
+        decimals: latest.quantity.decimals(),
+        value: latest.value,
+        flag: latest.flag as u8,
+        at: rfc3339(latest.at),
+        age_s: age_s(latest.at, now),
+        per_hour: latest.per_hour,
+    }
+}
+
+fn derived_status(derived: &Derived, now: Timestamp) -> ReadingStatus {
+    ReadingStatus {
+        quantity: derived.quantity.id().to_owned(),
+        unit: derived.quantity.unit().to_owned(),
+        decimals: derived.quantity.decimals(),
+        value: Some(derived.value),
+        flag: derived.flag as u8,
+        at: rfc3339(derived.at),
+        age_s: age_s(derived.at, now),
+        per_hour: None,
+    }
+}
+
+fn age_s(at: Timestamp, now: Timestamp) -> i64 {
+    (now - at).as_millis().max(0) / 1_000
+}
+
+fn forecast_status(forecast: &Forecast) -> ForecastStatus {
+    let below = forecast.below.iter();
+    ForecastStatus {
+        at: rfc3339(forecast.at),
+        do_min_mg_l: forecast.do_min_mg_l,
+        do_min_at: rfc3339(forecast.do_min_at),
+        low_80: forecast.low_80,
+        high_80: forecast.high_80,
+        do_sunrise_mg_l: forecast.do_sunrise_mg_l,
+        night_slope_mg_l_h: forecast.night_slope_mg_l_h,
+        below: below
+            .map(|crossing| (crossing.limit_mg_l, crossing.at.map(rfc3339), crossing.probability))
+            .collect(),
+        basis: forecast.basis.clone(),
+    }
+}
+
+fn advice_status(advice: &Advice, configured: &Pond) -> AdviceStatus {
+    let action = match advice.action {
+        AdviceAction::StartNow => "start-now",
+        AdviceAction::StartAt => "start-at",
+        AdviceAction::Rest => "rest",
+        AdviceAction::Unknown => "unknown",
+    };
+    let groups = advice.aerators.iter().filter_map(|&group| configured.aerators.get(usize::from(group)));
+    AdviceStatus {
+        action: action.to_owned(),
+        aerators: groups.map(|group| group.id.clone()).collect(),
+        start: advice.start.map(rfc3339),
+        stop: advice.stop.map(rfc3339),
+        kwh: advice.kwh,
+        reason: advice.reason.clone(),
+    }
+}
+
+fn alarm_status(alarm: &AlarmView, pond: Option<String>) -> AlarmStatus {
+    let state = match alarm.state {
+        AlarmState::Normal => "normal",
+        AlarmState::Unacknowledged => "unacknowledged",
+        AlarmState::Acknowledged => "acknowledged",
+        AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
+    };
+    AlarmStatus {
+        id: alarm.id.clone(),
+        pond,
+        name: alarm.name.clone(),
+        priority: alarm.priority as u8,
+        state: state.to_owned(),
+        raised_at: rfc3339(alarm.raised_at),
+        changed_at: rfc3339(alarm.changed_at),
+        message: alarm.message.clone(),
+        acknowledged_by: alarm.acknowledged_by.clone(),
+    }
+}
+
+fn fault_status(fault: &PartFault) -> FaultStatus {
+    let part = match fault.part {
+        GatewayPart::Store => "store",
+        GatewayPart::Bus => "bus",
+        GatewayPart::Broker => "broker",
+        GatewayPart::Forward => "forward",
+        GatewayPart::Clock => "clock",
+        GatewayPart::Quarantine => "program",
+    };
+    FaultStatus {
+        part: if fault.which.is_empty() { part.to_owned() } else { format!("{part} {}", fault.which) },
+        detail: fault.detail.clone(),
+        since: rfc3339(fault.since),
+    }
+}
