@@ -4,6 +4,8 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use pondreeve_core::Event;
+use pondreeve_core::input::GatewayPart;
 use thiserror::Error;
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
@@ -14,7 +16,7 @@ use crate::config::Farm;
 use crate::engine::Engine;
 use crate::exit_code;
 use crate::forward::{self, FORWARD_BOUND};
-use crate::inbox::INBOX_BOUND;
+use crate::inbox::{INBOX_BOUND, Inbox, Incoming};
 use crate::journal::{Journal, OpenError};
 use crate::local::requests::Counter;
 use crate::local::server;
@@ -78,19 +80,19 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
         inbox.clone(),
         stop_forward.clone(),
     );
-    let (engine, desk) =
-        Engine::start(Arc::clone(&farm), clock.clone(), incoming, effects, journal, notes)
-            .await
-            .map_err(RunError::Thread)?;
+    let (engine, desk) = Engine::start(Arc::clone(&farm), clock.clone(), incoming, effects, journal, notes)
+        .await
+        .map_err(RunError::Thread)?;
     // Ends after the probes, so that what they have read is taken.
     let stop_engine = CancellationToken::new();
     let running = tokio::spawn(engine.run(stop_engine.clone()));
     let mut reading = probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop.clone());
-    let counter = Arc::new(Counter { farm, clock, desk, inbox, waiting });
+    let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), waiting });
     let serving = tokio::spawn(server::serve(socket, counter, stop.clone()));
     tracing::info!("watching");
 
-    stop.cancelled().await;
+    watch_over(&mut reading, &inbox, &stop).await;
+    drop(inbox);
     end(&mut reading, "a probe task").await;
     // The server only ends its own clients and cannot hang.
     let _ = serving.await;
@@ -101,6 +103,30 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     stop_forward.cancel();
     end(&mut forwarding, "a forwarding task").await;
     Ok(())
+}
+
+/// Waits for `stop`, and says so if a probe task ends before: it never should.
+async fn watch_over(reading: &mut JoinSet<()>, inbox: &Inbox, stop: &CancellationToken) {
+    loop {
+        let ended = tokio::select! {
+            () = stop.cancelled() => return,
+            Some(ended) = reading.join_next() => ended,
+        };
+        if stop.is_cancelled() {
+            return;
+        }
+        let cause = ended.err().map_or_else(|| "it ended".to_owned(), |error| error.to_string());
+        tracing::error!(%cause, "a probe task is gone");
+        let event = Event::GatewayFault {
+            part: GatewayPart::Quarantine,
+            which: "probes".to_owned(),
+            detail: Some(format!(
+                "the part of this program that reads a bus or a broker is gone ({cause}): its probes stay silent until pondreeve is started again. Report this."
+            )),
+        };
+        // Fails only when everything is ending.
+        let _ = inbox.send(Incoming { event, done: None, urgent: true }).await;
+    }
 }
 
 /// Waits for tasks that were asked to stop.

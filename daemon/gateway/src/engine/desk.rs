@@ -20,7 +20,13 @@ pub(super) const CHANGES_BOUND: usize = 1024;
 #[derive(Debug)]
 pub(super) enum Question {
     View(oneshot::Sender<Arc<FarmView>>),
-    History { pond: String, quantity: Quantity, from: Timestamp, most: usize, answer: oneshot::Sender<Vec<Point>> },
+    History {
+        pond: String,
+        quantity: Quantity,
+        from: Timestamp,
+        most: usize,
+        answer: oneshot::Sender<Vec<Point>>,
+    },
 }
 
 /// Handle of the counter; clone it freely.

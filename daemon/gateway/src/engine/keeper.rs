@@ -154,8 +154,7 @@ impl Keeper {
         match self.writer.commit(batches, left_out, now) {
             Some(answer) => {
                 let since = Instant::now();
-                self.under_way =
-                    Some(UnderWay { answer, since, last_key, left_out: left_out_count, before });
+                self.under_way = Some(UnderWay { answer, since, last_key, left_out: left_out_count, before });
             }
             None => self.fail("the thread that writes to the disk does not answer".to_owned()),
         }
@@ -165,7 +164,9 @@ impl Keeper {
     pub(super) async fn finished(&mut self) {
         let Some(under_way) = &mut self.under_way else { return std::future::pending().await };
         let answer = (&mut under_way.answer).await;
-        self.settle(answer.unwrap_or_else(|_| Err("the thread that writes to the disk has ended".to_owned())));
+        self.settle(
+            answer.unwrap_or_else(|_| Err("the thread that writes to the disk has ended".to_owned())),
+        );
     }
 
     /// Puts everything queued on disk and returns once it is, or once it is known that it cannot be.

@@ -310,7 +310,9 @@ impl Engine {
             self.store_fault = trouble.is_some();
             let dropped = self.keeper.dropped();
             match &trouble {
-                Some(trouble) => tracing::error!(%trouble, "the store takes nothing; watching goes on from memory"),
+                Some(trouble) => {
+                    tracing::error!(%trouble, "the store takes nothing; watching goes on from memory")
+                }
                 None => tracing::info!(dropped, "the store takes inputs again"),
             }
             let detail = trouble.map(|trouble| {
@@ -436,5 +438,6 @@ fn must_be_durable(effect: &Effect) -> bool {
 }
 
 fn rfc3339(at: Timestamp) -> String {
-    jiff::Timestamp::from_millisecond(at.as_millis()).map_or_else(|_| at.as_millis().to_string(), |at| at.to_string())
+    jiff::Timestamp::from_millisecond(at.as_millis())
+        .map_or_else(|_| at.as_millis().to_string(), |at| at.to_string())
 }

@@ -146,9 +146,7 @@ impl<'a> Reader<'a> {
         match form {
             AS_F64 => Ok(f64::from_le_bytes(self.array()?)),
             AS_F32 => Ok(f64::from(f32::from_le_bytes(self.array()?))),
-            decimals if decimals < FORMS => {
-                Ok(self.signed()? as f64 / power_of_ten(decimals - AS_DECIMAL))
-            }
+            decimals if decimals < FORMS => Ok(self.signed()? as f64 / power_of_ten(decimals - AS_DECIMAL)),
             _ => Err(Malformed::Unknown),
         }
     }

@@ -191,9 +191,13 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
         Event::Sweep { samples } => {
             put_unsigned(out, samples.len() as u64);
             for sample in samples {
-                put_unsigned(out, u64::from(sample.probe.0));
-                put_unsigned(out, quantity_code(sample.quantity));
-                put_number(out, digits, at, sample.value, sample.taken_at);
+                let Sample { probe, quantity, channel, value, taken_at } = *sample;
+                put_unsigned(out, u64::from(probe.0));
+                put_unsigned(out, quantity_code(quantity) * 2 + u64::from(channel.is_some()));
+                if let Some(channel) = channel {
+                    put_unsigned(out, u64::from(channel));
+                }
+                put_number(out, digits, at, value, taken_at);
             }
         }
         Event::ProbeFault { probe, fault } => {
@@ -242,7 +246,13 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
 }
 
 /// Form of the number, plus [`FORMS`] where a time of its own follows; the number; the time.
-fn put_number(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, value: f64, taken_at: Option<Timestamp>) {
+fn put_number(
+    out: &mut Vec<u8>,
+    digits: &mut Vec<u8>,
+    at: Timestamp,
+    value: f64,
+    taken_at: Option<Timestamp>,
+) {
     let form = number_form(value, digits);
     out.push(if taken_at.is_some() { form + FORMS } else { form });
     out.extend_from_slice(digits);
@@ -347,9 +357,11 @@ fn read_event(reader: &mut Reader<'_>, code: u8, at: Timestamp) -> Result<Event,
             let mut samples = Vec::with_capacity(count.min(reader.left() / 4));
             for _ in 0..count {
                 let probe = ProbeIndex(reader.index()?);
-                let quantity = quantity_of_code(reader.unsigned()?)?;
+                let code = reader.unsigned()?;
+                let quantity = quantity_of_code(code / 2)?;
+                let channel = if code % 2 == 1 { Some(reader.index()?) } else { None };
                 let (value, taken_at) = number(reader, at)?;
-                samples.push(Sample { probe, quantity, value, taken_at });
+                samples.push(Sample { probe, quantity, channel, value, taken_at });
             }
             Event::Sweep { samples }
         }

@@ -64,7 +64,9 @@ pub enum OpenError {
         known: u64,
     },
     /// The folder cannot be used at all.
-    #[error("cannot keep a store at {path}: {detail}; it must be a folder that this user may create and write")]
+    #[error(
+        "cannot keep a store at {path}: {detail}; it must be a folder that this user may create and write"
+    )]
     Unusable {
         /// The store.
         path: PathBuf,
@@ -268,8 +270,10 @@ impl From<sled::Error> for Trouble {
 /// Whether an error says something about the disk or the rights rather than about the store's content.
 fn stays_whole(error: &io::Error) -> bool {
     use io::ErrorKind as Kind;
-    matches!(error.kind(), Kind::StorageFull | Kind::ReadOnlyFilesystem | Kind::QuotaExceeded | Kind::ResourceBusy)
-        || error.raw_os_error() == Some(nix::errno::Errno::EIO as i32)
+    matches!(
+        error.kind(),
+        Kind::StorageFull | Kind::ReadOnlyFilesystem | Kind::QuotaExceeded | Kind::ResourceBusy
+    ) || error.raw_os_error() == Some(nix::errno::Errno::EIO as i32)
 }
 
 fn describe(error: &io::Error) -> String {

@@ -84,7 +84,8 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
                 let reading = journal.read(&mut |input| {
                     chunk.push(input);
                     if chunk.len() == READ_CHUNK {
-                        let _ = to.blocking_send(std::mem::replace(&mut chunk, Vec::with_capacity(READ_CHUNK)));
+                        let _ =
+                            to.blocking_send(std::mem::replace(&mut chunk, Vec::with_capacity(READ_CHUNK)));
                     }
                 });
                 let _ = to.blocking_send(chunk);

@@ -81,7 +81,9 @@ impl Counter {
         let pond = self.pond(pond)?;
         let taken_at = at.map(|text| self.time(text)).transpose()?;
         if values.is_empty() {
-            return Err(Refusal::Bad("no value to enter: give at least one, such as tan_mg_l=0.5".to_owned()));
+            return Err(Refusal::Bad(
+                "no value to enter: give at least one, such as tan_mg_l=0.5".to_owned(),
+            ));
         }
         // All or nothing: everything is checked before anything is entered.
         let events: Vec<Event> = values
@@ -101,11 +103,19 @@ impl Counter {
         self.apply(events).await
     }
 
-    async fn history(&self, pond: &str, quantity: &str, seconds: u64, points: usize) -> Result<Reply, Refusal> {
+    async fn history(
+        &self,
+        pond: &str,
+        quantity: &str,
+        seconds: u64,
+        points: usize,
+    ) -> Result<Reply, Refusal> {
         self.pond(pond)?;
         let found = Quantity::from_id(quantity).ok_or_else(|| unknown_quantity(quantity, |_| true))?;
         if points == 0 || points > MOST_POINTS {
-            return Err(Refusal::Bad(format!("{points} points were asked for: 1 to {MOST_POINTS} are given")));
+            return Err(Refusal::Bad(format!(
+                "{points} points were asked for: 1 to {MOST_POINTS} are given"
+            )));
         }
         let kept_s = HISTORY_KEPT.as_millis().unsigned_abs() / 1_000;
         if seconds > kept_s {
@@ -165,7 +175,9 @@ impl Counter {
         let now = self.clock.now();
         if at > now {
             let now = rfc3339(now);
-            return Err(Refusal::Bad(format!("{text} lies ahead: it is {now}, and water cannot have been sampled later")));
+            return Err(Refusal::Bad(format!(
+                "{text} lies ahead: it is {now}, and water cannot have been sampled later"
+            )));
         }
         Ok(at)
     }

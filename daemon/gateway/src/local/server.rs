@@ -71,7 +71,10 @@ pub async fn listen(settings: &LocalSettings) -> io::Result<Socket> {
     let listener = UnixListener::bind(&making)?;
     if let Some(name) = &settings.group {
         let group = nix::unistd::Group::from_name(name)?.ok_or_else(|| {
-            io::Error::new(io::ErrorKind::NotFound, format!("this machine has no group {name:?} ([local] group)"))
+            io::Error::new(
+                io::ErrorKind::NotFound,
+                format!("this machine has no group {name:?} ([local] group)"),
+            )
         })?;
         nix::unistd::chown(&making, None, Some(group.gid))?;
     }
@@ -146,7 +149,8 @@ async fn turn_away(stream: UnixStream) {
 async fn attend(stream: UnixStream, counter: &Counter) {
     let who = stream.peer_cred().ok().map(|peer| peer.uid());
     // Looking a user up may ask a server elsewhere.
-    let by = tokio::task::spawn_blocking(move || user_name(who)).await.unwrap_or_else(|_| "unknown".to_owned());
+    let by =
+        tokio::task::spawn_blocking(move || user_name(who)).await.unwrap_or_else(|_| "unknown".to_owned());
     let mut lines = lines(stream);
     let mut changes = counter.changes();
     let mut every = tokio::time::interval(WATCH_EVERY);

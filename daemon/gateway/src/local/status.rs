@@ -1,10 +1,10 @@
 //! From what the core knows to what is said over the socket.
 
+use pondreeve_core::Timestamp;
 use pondreeve_core::effect::{Advice, AdviceAction, AlarmState, Derived, Forecast, Latest, PartFault};
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::site::Pond;
 use pondreeve_core::view::{AlarmView, FarmView, PondView};
-use pondreeve_core::Timestamp;
 
 use super::protocol::{
     AdviceStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus,
