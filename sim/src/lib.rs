@@ -6,6 +6,10 @@
 //! judged by code it has never seen. The demo that runs it against the real daemon is in the program.
 
 pub mod carbon;
+pub mod faults;
+pub mod broker;
+pub mod pty;
+pub mod world;
 pub mod farm;
 pub mod noise;
 pub mod tidewick;

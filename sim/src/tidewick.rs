@@ -29,7 +29,7 @@ pub fn load(pond_id: &str) -> Load {
         "p1" => Load {
             shrimp_kg: 4_750.0,
             feed_kg_day: 152.0,
-            photosynthesis_max_mg_l_h: 3.4,
+            photosynthesis_max_mg_l_h: 5.4,
             attenuation_per_m: 5.0,
             water_respiration_mg_l_h: 0.23,
             bottom_respiration_g_m2_h: 0.24,
@@ -37,7 +37,7 @@ pub fn load(pond_id: &str) -> Load {
         "p2" => Load {
             shrimp_kg: 4_690.0,
             feed_kg_day: 150.0,
-            photosynthesis_max_mg_l_h: 3.3,
+            photosynthesis_max_mg_l_h: 5.2,
             attenuation_per_m: 5.0,
             water_respiration_mg_l_h: 0.21,
             bottom_respiration_g_m2_h: 0.22,
@@ -46,7 +46,7 @@ pub fn load(pond_id: &str) -> Load {
         "p3" => Load {
             shrimp_kg: 2_400.0,
             feed_kg_day: 92.0,
-            photosynthesis_max_mg_l_h: 2.4,
+            photosynthesis_max_mg_l_h: 2.7,
             attenuation_per_m: 5.0,
             water_respiration_mg_l_h: 0.15,
             bottom_respiration_g_m2_h: 0.16,
@@ -54,10 +54,10 @@ pub fn load(pond_id: &str) -> Load {
         _ => Load {
             shrimp_kg: 2_200.0,
             feed_kg_day: 60.0,
-            photosynthesis_max_mg_l_h: 1.7,
+            photosynthesis_max_mg_l_h: 1.55,
             attenuation_per_m: 4.5,
-            water_respiration_mg_l_h: 0.12,
-            bottom_respiration_g_m2_h: 0.12,
+            water_respiration_mg_l_h: 0.08,
+            bottom_respiration_g_m2_h: 0.08,
         },
     }
 }

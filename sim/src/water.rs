@@ -153,14 +153,14 @@ const OXYGEN_PER_FEED: f64 = 0.2;
 /// Ammonia nitrogen set free per feed, kg/kg: 35 % protein, 16 % nitrogen in it, half excreted.
 const TAN_PER_FEED: f64 = 0.35 * 0.16 * 0.5;
 /// Nitrification at 1 mg/L of ammonia with ample oxygen, mg N/L/h.
-const NITRIFICATION_PER_H: f64 = 0.010;
+const NITRIFICATION_PER_H: f64 = 0.006;
 /// Oxygen used per nitrogen nitrified, mg/mg (from memory).
 const OXYGEN_PER_NITRIFIED: f64 = 4.6;
 /// Alkalinity used per nitrogen nitrified, mg CaCO3/mg (from memory).
 const ALKALINITY_PER_NITRIFIED: f64 = 7.1;
-/// Nitrogen that algae take up per oxygen they make, mg/mg: 16 N to 138 O2 (Redfield), an eighth of
-/// it from new ammonia, the rest recycled within the plankton.
-const TAN_PER_PHOTOSYNTHESIS: f64 = 16.0 * 14.0 / (138.0 * 32.0) * 0.125;
+/// Nitrogen that algae take up per oxygen they make, mg/mg: 16 N to 138 O2 (Redfield), six
+/// tenths of it from new ammonia, the rest recycled within the plankton.
+const TAN_PER_PHOTOSYNTHESIS: f64 = 16.0 * 14.0 / (138.0 * 32.0) * 0.6;
 /// Layers over which light is averaged.
 const LIGHT_LAYERS: u32 = 8;
 /// Heat lost per degree above the effective air, W/m2/K: back radiation, evaporation and wind together.
@@ -254,10 +254,10 @@ pub fn step(basin: &Basin, water: &mut Water, sky: &Sky, feeding: f64, dt_s: f64
         + alkalinity_kept)
         * (1.0 - fresh);
 
-    // Carbon follows oxygen: 1.0 mol of CO2 per mol of O2 respired, 1.2 mol of O2 made per mol of
+    // Carbon follows oxygen: 0.85 mol of CO2 per mol of O2 respired, 1.1 mol of O2 made per mol of
     // CO2 taken up (from memory). Air and aerators strip CO2 as they bring oxygen.
-    let respired = -(budget.water + budget.bottom + budget.shrimp + budget.feed) / 32.0;
-    let fixed = made / 32.0 / 1.2;
+    let respired = -(budget.water + budget.bottom + budget.shrimp + budget.feed) / 32.0 * 0.85;
+    let fixed = made / 32.0 / 1.1;
     let co2 = carbon::co2_mmol_l(before.alkalinity_mg_l, before.dic_mmol_l);
     let strip_per_h = transfer_m_h(sky.wind_m_s) / before.depth_m + aerator_strip_per_h(basin, &before);
     let stripped = 0.9 * strip_per_h * (co2 - carbon::CO2_IN_AIR_MMOL_L) * dt_h;

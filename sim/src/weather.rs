@@ -131,7 +131,7 @@ impl Weather {
             .map(|shower| shower.rate_mm_h)
             .sum();
         let drift = self.noise.wander(Noise::stream("cloud"), at_ms, 20 * 60_000);
-        let cloud = if raining > 0.0 { 0.95 } else { (climate.cloud * (1.0 + 0.9 * drift)).clamp(0.0, 1.0) };
+        let cloud = if raining > 0.0 { 0.95 } else { (climate.cloud + drift * climate.cloud * (1.0 - climate.cloud)).clamp(0.0, 1.0) };
         let height = self.sun_height_sine(at_ms).max(0.0);
         // Thick cloud leaves about a quarter of the light (common practice, no source).
         let par_umol_m2_s = PAR_OVERHEAD_UMOL_M2_S * height.powf(1.1) * (1.0 - 0.75 * cloud);
