@@ -91,8 +91,6 @@ fn a_day_swings_as_ponds_swing() {
                 warm[index] = (warm[index].0.min(t), warm[index].1.max(t));
             }
         }
-        let hour = |pond: usize| farm.ponds[pond].budget;
-        eprintln!("{:?}\n{:?}", hour(0), hour(3));
         for index in 0..4 {
             let at = format!("seed {seed} pond {}", index + 1);
             eprintln!("{at}: DO {:.2}..{:.2} pH {:.2}..{:.2} T {:.1}..{:.1} TAN {:.2} alk {:.0}", low[index], high[index], ph[index].0, ph[index].1, warm[index].0, warm[index].1, farm.ponds[index].water.tan_mg_l, farm.ponds[index].water.alkalinity_mg_l);

@@ -1,17 +1,21 @@
 //! Simulated ponds and the probes in them.
 //!
-//! The library makes water ([`water`] under a [`weather`], ponds gathered in a [`farm`]) on a clock
-//! that its caller moves, and lets probes report it over real protocols. It knows nothing about the
-//! daemon: it depends on the chemistry and on the wire protocols alone, so that what it reports is
-//! judged by code it has never seen. The demo that runs it against the real daemon is in the program.
+//! The library makes water ([`water`] under a [`weather`], ponds gathered in a [`farm`]), stands
+//! probes in it that fail in known ways ([`world`], [`faults`]), and lets them speak over a serial
+//! line ([`rtu`] on a [`pty`]) and to a broker ([`mqtt_node`], [`broker`]). It knows nothing about the
+//! daemon: it depends on the chemistry and on the wire protocols alone. The demo that runs it against
+//! the real daemon is in the program.
 
-pub mod carbon;
-pub mod faults;
 pub mod broker;
-pub mod pty;
-pub mod world;
+pub mod carbon;
 pub mod farm;
+pub mod faults;
+pub mod mqtt_node;
 pub mod noise;
+pub mod pace;
+pub mod pty;
+pub mod rtu;
 pub mod tidewick;
 pub mod water;
 pub mod weather;
+pub mod world;

@@ -23,12 +23,19 @@ const FORGET_AFTER_MS: u8 = 20;
 /// What one unit holds and how it behaves at the moment it is asked.
 #[derive(Debug, Clone)]
 pub struct Answer {
-    /// Its registers.
+    /// Its registers; a meter with several clamps behind one address has several parts.
+    pub parts: Vec<Part>,
+    /// What is wrong with its line.
+    pub fault: Option<LineFault>,
+}
+
+/// Some registers of a unit.
+#[derive(Debug, Clone)]
+pub struct Part {
+    /// Where they stand.
     pub map: Arc<RegisterMap>,
     /// One value for each register of the map, in the map's order.
     pub values: Vec<f64>,
-    /// What is wrong with its line.
-    pub fault: Option<LineFault>,
 }
 
 /// A server on one line, stopped when dropped.
@@ -96,7 +103,8 @@ fn serve(
 
 /// The content of one register of a unit; `None` where it has none.
 fn register(answer: &Answer, table: Table, address: u16) -> Option<u16> {
-    answer.map.registers.iter().zip(&answer.values).find_map(|(register, value)| {
+    let registers = answer.parts.iter().flat_map(|part| part.map.registers.iter().zip(&part.values));
+    registers.into_iter().find_map(|(register, value)| {
         if register.table != table {
             return None;
         }
