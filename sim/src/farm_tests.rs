@@ -12,7 +12,13 @@ fn group(id: &str, power_kw: f64) -> Aerator {
     Aerator { id: id.into(), power_kw, sae_kg_kwh: 1.2, running: false }
 }
 
-fn pond(id: &str, area_m2: f64, depth_m: f64, aerators: Vec<Aerator>, timers: Vec<Option<(f64, f64)>>) -> PondSetup {
+fn pond(
+    id: &str,
+    area_m2: f64,
+    depth_m: f64,
+    aerators: Vec<Aerator>,
+    timers: Vec<Option<(f64, f64)>>,
+) -> PondSetup {
     PondSetup {
         id: id.into(),
         basin: tidewick::basin(area_m2, depth_m, tidewick::load(id), aerators),
@@ -31,7 +37,13 @@ fn night(seed: u64, timers: bool, happenings: Vec<(i64, Happening)>) -> Farm {
         vec![
             pond("p1", 5_000.0, 1.5, groups(), vec![on, None, on]),
             pond("p2", 5_000.0, 1.5, groups(), vec![on, None, on]),
-            pond("p3", 8_000.0, 1.2, vec![group("a", 4.5), group("b", 4.5)], vec![on.map(|_| (1.0, 7.0)), None]),
+            pond(
+                "p3",
+                8_000.0,
+                1.2,
+                vec![group("a", 4.5), group("b", 4.5)],
+                vec![on.map(|_| (1.0, 7.0)), None],
+            ),
             pond("p4", 10_000.0, 1.1, vec![group("a", 3.0), group("b", 3.0)], vec![None, None]),
         ],
         happenings,
@@ -93,10 +105,6 @@ fn a_day_swings_as_ponds_swing() {
         }
         for index in 0..4 {
             let at = format!("seed {seed} pond {}", index + 1);
-            eprintln!("{at}: DO {:.2}..{:.2} pH {:.2}..{:.2} T {:.1}..{:.1} TAN {:.2} alk {:.0}", low[index], high[index], ph[index].0, ph[index].1, warm[index].0, warm[index].1, farm.ponds[index].water.tan_mg_l, farm.ponds[index].water.alkalinity_mg_l);
-        }
-        for index in 0..4 {
-            let at = format!("seed {seed} pond {}", index + 1);
             assert!((3.3..6.0).contains(&low[index]), "{at}: lowest {}", low[index]);
             assert!((7.0..14.0).contains(&high[index]), "{at}: highest {}", high[index]);
             assert!(ph[index].0 > 7.3 && ph[index].1 < 9.0, "{at}: pH {:?}", ph[index]);
@@ -109,7 +117,8 @@ fn a_day_swings_as_ponds_swing() {
 #[test]
 fn a_lost_feeder_steepens_the_fall_and_the_other_group_bends_it_up() {
     let trip = DUSK + 8 * HOUR_MS + 40 * 60_000; // 02:10
-    let mut farm = night(1, true, vec![(trip, Happening::FeederTrips(0, 0)), (trip, Happening::FeederTrips(0, 2))]);
+    let mut farm =
+        night(1, true, vec![(trip, Happening::FeederTrips(0, 0)), (trip, Happening::FeederTrips(0, 2))]);
     let slope = |farm: &mut Farm| {
         let (at, before) = (farm.at_ms(), farm.ponds[0].water.do_mg_l);
         farm.advance_to(at + HOUR_MS / 2);
@@ -117,7 +126,6 @@ fn a_lost_feeder_steepens_the_fall_and_the_other_group_bends_it_up() {
     };
     farm.advance_to(trip - HOUR_MS / 2);
     let running = slope(&mut farm);
-    println!("at the trip {}", farm.ponds[0].water.do_mg_l);
     assert!(farm.ponds[0].aerator(0).is_some_and(|a| a.running));
     let lost = slope(&mut farm);
     assert!(farm.ponds[0].aerator(0).is_some_and(|a| !a.running));
@@ -125,7 +133,6 @@ fn a_lost_feeder_steepens_the_fall_and_the_other_group_bends_it_up() {
     assert!(farm.ponds[0].aerator(0).is_some_and(|a| !a.running), "no power, whatever the switch says");
     farm.switch(0, 1, true);
     let other = slope(&mut farm);
-    println!("{running} {lost} {other}");
     assert!(lost < running - 0.2, "{running} then {lost} mg/L/h");
     assert!(other > lost + 0.15, "{lost} then {other} mg/L/h");
 }

@@ -83,13 +83,15 @@ impl Fault {
 
 /// The fault of a probe's line at a moment, if any; the first in the plan counts.
 pub fn on_line(plan: &[Fault], probe: &str, at_ms: i64) -> Option<LineFault> {
-    plan.iter().filter(|fault| fault.probe == probe && fault.is_on(at_ms)).find_map(|fault| match fault.kind {
-        Kind::Silent => Some(LineFault::Silent),
-        Kind::BadChecksum => Some(LineFault::BadChecksum),
-        Kind::Exception(code) => Some(LineFault::Exception(code)),
-        Kind::Late { by_ms } => Some(LineFault::Late(by_ms)),
-        Kind::Stray { bytes } => Some(LineFault::Stray(bytes)),
-        Kind::Stuck | Kind::Fouling { .. } | Kind::Spikes { .. } => None,
+    plan.iter().filter(|fault| fault.probe == probe && fault.is_on(at_ms)).find_map(|fault| {
+        match fault.kind {
+            Kind::Silent => Some(LineFault::Silent),
+            Kind::BadChecksum => Some(LineFault::BadChecksum),
+            Kind::Exception(code) => Some(LineFault::Exception(code)),
+            Kind::Late { by_ms } => Some(LineFault::Late(by_ms)),
+            Kind::Stray { bytes } => Some(LineFault::Stray(bytes)),
+            Kind::Stuck | Kind::Fouling { .. } | Kind::Spikes { .. } => None,
+        }
     })
 }
 

@@ -18,9 +18,8 @@ impl Noise {
 
     /// Number of a stream by name: FNV-1a, 64 bits.
     pub fn stream(name: &str) -> u64 {
-        name.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
-            (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
-        })
+        name.bytes()
+            .fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
     }
 
     /// Two numbers in (0, 1] for one slot of one stream.

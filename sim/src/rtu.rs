@@ -111,7 +111,8 @@ fn register(answer: &Answer, table: Table, address: u16) -> Option<u16> {
         let place = usize::from(address.checked_sub(register.address)?);
         // A value that its coding cannot hold reads as 0, as cheap probes do; the world keeps to
         // values that ponds have.
-        let words = register.encode(*value).unwrap_or_else(|_| vec![0; usize::from(register.number.registers())]);
+        let words =
+            register.encode(*value).unwrap_or_else(|_| vec![0; usize::from(register.number.registers())]);
         words.get(place).copied()
     })
 }

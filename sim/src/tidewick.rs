@@ -37,10 +37,10 @@ pub fn load(pond_id: &str) -> Load {
         "p2" => Load {
             shrimp_kg: 4_690.0,
             feed_kg_day: 150.0,
-            photosynthesis_max_mg_l_h: 5.2,
+            photosynthesis_max_mg_l_h: 5.1,
             attenuation_per_m: 5.0,
-            water_respiration_mg_l_h: 0.21,
-            bottom_respiration_g_m2_h: 0.22,
+            water_respiration_mg_l_h: 0.18,
+            bottom_respiration_g_m2_h: 0.19,
         },
         // Earthen, 60 shrimp/m2 at 5.5 g.
         "p3" => Load {

@@ -131,7 +131,11 @@ impl Weather {
             .map(|shower| shower.rate_mm_h)
             .sum();
         let drift = self.noise.wander(Noise::stream("cloud"), at_ms, 20 * 60_000);
-        let cloud = if raining > 0.0 { 0.95 } else { (climate.cloud + drift * climate.cloud * (1.0 - climate.cloud)).clamp(0.0, 1.0) };
+        let cloud = if raining > 0.0 {
+            0.95
+        } else {
+            (climate.cloud + drift * climate.cloud * (1.0 - climate.cloud)).clamp(0.0, 1.0)
+        };
         let height = self.sun_height_sine(at_ms).max(0.0);
         // Thick cloud leaves about a quarter of the light (common practice, no source).
         let par_umol_m2_s = PAR_OVERHEAD_UMOL_M2_S * height.powf(1.1) * (1.0 - 0.75 * cloud);
@@ -168,7 +172,8 @@ mod tests {
     fn daily_light_mol(cloud: f64, seed: u64) -> f64 {
         let climate = Climate { cloud, ..Climate::clear_and_still(-2.0, -80.0) };
         let weather = Weather::new(climate, Noise::new(seed));
-        (0..1_440).map(|minute| weather.at(MIDNIGHT + minute * 60_000).par_umol_m2_s * 60.0).sum::<f64>() / 1e6
+        (0..1_440).map(|minute| weather.at(MIDNIGHT + minute * 60_000).par_umol_m2_s * 60.0).sum::<f64>()
+            / 1e6
     }
 
     #[test]
@@ -186,7 +191,8 @@ mod tests {
     fn nights_are_dark_and_stiller_than_afternoons() {
         let weather = Weather::new(Climate::clear_and_still(-2.0, -80.0), Noise::new(1));
         let mean_wind = |from_h: i64| {
-            (0..180).map(|m| weather.at(MIDNIGHT + from_h * HOUR_MS + m * 60_000).wind_m_s).sum::<f64>() / 180.0
+            (0..180).map(|m| weather.at(MIDNIGHT + from_h * HOUR_MS + m * 60_000).wind_m_s).sum::<f64>()
+                / 180.0
         };
         for minute in 0..300 {
             let sky = weather.at(MIDNIGHT + minute * 60_000);
