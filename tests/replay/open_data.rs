@@ -1,0 +1,94 @@
+//! Real lagoons, creeks and rivers through `pondreeve replay`.
+//!
+//! The data sets stay where they are: `PONDREEVE_OPEN_DATA` names the folder (see README.md beside this
+//! file). Without it nothing here runs, and `tests/all.sh` says so. What is checked is what the files
+//! themselves say: how many values they hold, that nights are nights, that nothing is lost.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use pondreeve_tests::program;
+
+#[derive(serde::Deserialize)]
+struct Site {
+    file: String,
+    lat: f64,
+    lon: f64,
+}
+
+fn sites() -> Option<(PathBuf, Vec<Site>)> {
+    let folder = PathBuf::from(std::env::var_os("PONDREEVE_OPEN_DATA")?);
+    let mut reader = csv::Reader::from_path(folder.join("sites.csv"))
+        .unwrap_or_else(|e| panic!("PONDREEVE_OPEN_DATA names {}, but sites.csv: {e}", folder.display()));
+    let sites = reader.deserialize().map(|row| row.expect("sites.csv")).collect();
+    Some((folder, sites))
+}
+
+/// Counts the filled cells of each quantity, independently of the program.
+fn filled(path: &Path) -> BTreeMap<String, usize> {
+    let mut reader = csv::Reader::from_path(path).expect("data file");
+    let header = reader.headers().expect("header").clone();
+    let mut counts = BTreeMap::new();
+    for row in reader.records() {
+        for (name, cell) in header.iter().zip(&row.expect("row")) {
+            if !cell.is_empty() {
+                *counts.entry(name.to_owned()).or_insert(0) += 1;
+            }
+        }
+    }
+    counts
+}
+
+#[test]
+fn every_value_of_every_open_data_set_comes_through_once() {
+    let Some((folder, sites)) = sites() else { return };
+    assert!(!sites.is_empty());
+    for site in sites {
+        let path = folder.join(&site.file);
+        let filled = filled(&path);
+        let out = Command::new(program("pondreeve"))
+            .args(["replay", "--latitude", &site.lat.to_string(), "--longitude", &site.lon.to_string()])
+            .arg(&path)
+            .output()
+            .expect("replay runs");
+        let complaints = String::from_utf8_lossy(&out.stderr);
+        assert!(out.status.success(), "{}: {complaints}", site.file);
+
+        let mut readings: BTreeMap<String, usize> = BTreeMap::new();
+        let mut nights: BTreeMap<String, usize> = BTreeMap::new();
+        let text = String::from_utf8(out.stdout).expect("UTF-8");
+        for line in text.lines() {
+            let value: serde_json::Value = serde_json::from_str(line).unwrap_or_else(|e| panic!("{line}: {e}"));
+            let at: jiff::Timestamp = value["at"].as_str().expect("at").parse().expect("RFC 3339");
+            match value["kind"].as_str().expect("kind") {
+                "reading" if !value["raw"].is_null() => {
+                    *readings.entry(value["quantity"].as_str().expect("quantity").to_owned()).or_insert(0) += 1;
+                }
+                "forecast" => {
+                    let time = |key: &str| -> jiff::Timestamp {
+                        value[key].as_str().expect("a time").parse().expect("RFC 3339")
+                    };
+                    let number = |key: &str| value[key].as_f64().expect("a number");
+                    assert!(time("sunset") <= at && at <= time("sunrise"), "{line}");
+                    assert!(number("low_80") <= number("do_min_mg_l"), "{line}");
+                    assert!(number("do_min_mg_l") <= number("high_80"), "{line}");
+                    assert!(number("low_80") >= 0.0, "{line}");
+                    for probability in value["probability_below"].as_object().expect("by limit").values() {
+                        assert!((0.0..=1.0).contains(&probability.as_f64().expect("a probability")), "{line}");
+                    }
+                    *nights.entry(value["sunset"].to_string()).or_insert(0) += 1;
+                }
+                _ => {}
+            }
+        }
+        for quantity in ["do_mg_l", "temperature_c", "salinity_psu", "ph", "depth_m", "turbidity_ntu"] {
+            if let Some(&wanted) = filled.get(quantity) {
+                let got = readings.get(quantity).copied().unwrap_or(0);
+                assert_eq!(got, wanted, "{}: {quantity}", site.file);
+            }
+        }
+        // Nearly every night with data must have been forecast; the shortest file has 60 nights.
+        assert!(nights.len() >= 50, "{}: only {} nights were forecast", site.file, nights.len());
+    }
+}
