@@ -124,9 +124,11 @@ fn a_low_reading_becomes_an_alarm_that_outlives_a_power_cut() {
 
     // The power goes the moment the acknowledgement was shown.
     daemon.kill_hard();
-    outside.find("the broker to tell that the gateway went away", Duration::from_secs(60), |topic, payload| {
-        topic == "pondreeve/g1/health" && payload.contains("offline")
-    });
+    outside.find(
+        "the broker to tell that the gateway went away",
+        Duration::from_secs(60),
+        |topic, payload| topic == "pondreeve/g1/health" && payload.contains("offline"),
+    );
     let mut daemon = scratch.run_daemon();
     let after = alarm(&scratch, "p1.do-low-critical").expect("the alarm is still there");
     assert_eq!(after["state"], "acknowledged");
@@ -202,7 +204,10 @@ fn a_missing_broker_is_an_alarm_and_its_return_ends_it() {
     });
     broker.kill_hard();
     wait_for("the loss to be told", SOON, || {
-        scratch.json(&["alarms"]).into_iter().find(|a| a["id"].as_str().is_some_and(|id| id.contains("broker")))
+        scratch
+            .json(&["alarms"])
+            .into_iter()
+            .find(|a| a["id"].as_str().is_some_and(|id| id.contains("broker")))
     });
     let broker = Mosquitto::start_on(scratch.folder.path(), port);
     wait_for("the connection to come back", Duration::from_secs(60), || {

@@ -59,11 +59,13 @@ fn every_value_of_every_open_data_set_comes_through_once() {
         let mut nights: BTreeMap<String, usize> = BTreeMap::new();
         let text = String::from_utf8(out.stdout).expect("UTF-8");
         for line in text.lines() {
-            let value: serde_json::Value = serde_json::from_str(line).unwrap_or_else(|e| panic!("{line}: {e}"));
+            let value: serde_json::Value =
+                serde_json::from_str(line).unwrap_or_else(|e| panic!("{line}: {e}"));
             let at: jiff::Timestamp = value["at"].as_str().expect("at").parse().expect("RFC 3339");
             match value["kind"].as_str().expect("kind") {
                 "reading" if !value["raw"].is_null() => {
-                    *readings.entry(value["quantity"].as_str().expect("quantity").to_owned()).or_insert(0) += 1;
+                    *readings.entry(value["quantity"].as_str().expect("quantity").to_owned()).or_insert(0) +=
+                        1;
                 }
                 "forecast" => {
                     let time = |key: &str| -> jiff::Timestamp {
@@ -75,7 +77,10 @@ fn every_value_of_every_open_data_set_comes_through_once() {
                     assert!(number("do_min_mg_l") <= number("high_80"), "{line}");
                     assert!(number("low_80") >= 0.0, "{line}");
                     for probability in value["probability_below"].as_object().expect("by limit").values() {
-                        assert!((0.0..=1.0).contains(&probability.as_f64().expect("a probability")), "{line}");
+                        assert!(
+                            (0.0..=1.0).contains(&probability.as_f64().expect("a probability")),
+                            "{line}"
+                        );
                     }
                     *nights.entry(value["sunset"].to_string()).or_insert(0) += 1;
                 }

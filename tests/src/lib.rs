@@ -80,13 +80,22 @@ pub struct Mosquitto {
 impl Mosquitto {
     /// Starts one with its files in `folder` and waits until it accepts connections.
     pub fn start(folder: &Path) -> Self {
-        Self::start_on(folder, free_port())
+        Self::launch(folder, free_port(), "")
+    }
+
+    /// Starts one with further lines of configuration.
+    pub fn start_with(folder: &Path, further: &str) -> Self {
+        Self::launch(folder, free_port(), further)
     }
 
     /// Starts one on a given port, as after a restart.
     pub fn start_on(folder: &Path, port: u16) -> Self {
+        Self::launch(folder, port, "")
+    }
+
+    fn launch(folder: &Path, port: u16, further: &str) -> Self {
         let config = folder.join("mosquitto.conf");
-        let text = format!("listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n");
+        let text = format!("listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n{further}");
         fs::write(&config, text).expect("broker configuration");
         let log = folder.join("mosquitto.log");
         let process = Running::start(Command::new("mosquitto").arg("-c").arg(&config), &log);
