@@ -326,7 +326,43 @@ macro_rules! threshold {
                 source: String = optional Text;
             }
         }
+
+        impl RawThreshold for $name {
+            fn parts(&self) -> ThresholdParts<'_> {
+                ThresholdParts {
+                    at: &self.at,
+                    limit: self.limit.as_ref(),
+                    deadband: self.deadband.as_ref(),
+                    on_delay: self.on_delay.as_ref(),
+                    off_delay: self.off_delay.as_ref(),
+                    source: self.source.as_ref(),
+                }
+            }
+        }
     };
+}
+
+/// What the tables of one limit have in common; they differ in the range of the limit.
+#[derive(Debug, Clone, Copy)]
+pub struct ThresholdParts<'a> {
+    /// Place of the table.
+    pub at: &'a At<()>,
+    /// The limit.
+    pub limit: Option<&'a At<f64>>,
+    /// Deadband.
+    pub deadband: Option<&'a At<f64>>,
+    /// On-delay.
+    pub on_delay: Option<&'a At<Duration>>,
+    /// Off-delay.
+    pub off_delay: Option<&'a At<Duration>>,
+    /// Source.
+    pub source: Option<&'a At<String>>,
+}
+
+/// A table of one limit.
+pub trait RawThreshold {
+    /// Its keys.
+    fn parts(&self) -> ThresholdParts<'_>;
 }
 
 threshold!(

@@ -1,0 +1,44 @@
+//! Files that travel inside the program, so that a gateway needs nothing but its own configuration.
+
+macro_rules! files {
+    ($folder:literal: $($name:literal),+ $(,)?) => {
+        &[$( ($name, include_str!(concat!("../../../../config/", $folder, "/", $name, ".toml"))) ),+]
+    };
+}
+
+/// Default limits per species and stage.
+pub const LIMITS: &[(&str, &str)] =
+    files!("limits": "monodon-grow-out", "monodon-post-larva", "vannamei-grow-out", "vannamei-post-larva");
+
+/// Register maps of probes.
+pub const PROFILES: &[(&str, &str)] = files!(
+    "probes": "glass-ph", "motor-1", "motor-2", "motor-3", "optical-oxygen", "salinity", "weather-mast"
+);
+
+fn find(files: &'static [(&'static str, &'static str)], name: &str) -> Option<&'static str> {
+    files.iter().find(|(file, _)| *file == name).map(|(_, text)| *text)
+}
+
+fn names(files: &[(&str, &str)]) -> Vec<String> {
+    files.iter().map(|(name, _)| (*name).to_owned()).collect()
+}
+
+/// Text of built-in limits, such as `vannamei-grow-out`.
+pub fn limits(name: &str) -> Option<&'static str> {
+    find(LIMITS, name)
+}
+
+/// Names of the built-in limits.
+pub fn limits_names() -> Vec<String> {
+    names(LIMITS)
+}
+
+/// Text of a built-in register map.
+pub fn profile(name: &str) -> Option<&'static str> {
+    find(PROFILES, name)
+}
+
+/// Names of the built-in register maps.
+pub fn profile_names() -> Vec<String> {
+    names(PROFILES)
+}

@@ -1,0 +1,47 @@
+//! How much of a serial line's time its polls take.
+
+use std::time::Duration;
+
+use super::farm::{Bus, BusProbe, Parity};
+
+/// Time a probe takes before it answers, where nothing better is known (common practice, no source: pond
+/// probes take 5 to 50 ms).
+pub const ANSWER_DELAY: Duration = Duration::from_millis(20);
+
+/// Request of a read: address, function, register, count, checksum.
+const REQUEST_BYTES: u32 = 8;
+/// Answer without its registers: address, function, byte count, checksum.
+const ANSWER_BYTES: u32 = 5;
+
+/// Seconds of one character: start bit, data, parity, stop.
+fn character_s(bus: &Bus) -> f64 {
+    let parity = if bus.parity == Parity::None { 0 } else { 1 };
+    f64::from(1 + u32::from(bus.data_bits) + parity + u32::from(bus.stop_bits)) / f64::from(bus.baud.max(1))
+}
+
+/// Time of one poll of a probe that answers at once: requests, answers, and the silences that the Modbus
+/// serial line specification V1.02 asks for (3.5 characters, at least 1.75 ms above 19200 bits/s).
+pub fn transaction(bus: &Bus, probe: &BusProbe) -> Duration {
+    let character = character_s(bus);
+    let silence = if bus.baud > 19_200 { 0.001_75 } else { 3.5 * character };
+    let blocks = probe.map.plan().unwrap_or_default();
+    let seconds: f64 = blocks
+        .iter()
+        .map(|block| {
+            let characters = REQUEST_BYTES + ANSWER_BYTES + 2 * u32::from(block.count);
+            f64::from(characters) * character + 2.0 * silence
+        })
+        .sum();
+    let per_block = ANSWER_DELAY + bus.turnaround;
+    Duration::from_secs_f64(seconds) + per_block * u32::try_from(blocks.len()).unwrap_or(u32::MAX)
+}
+
+/// Share of the line's time that all polls take together; 1 is all of it.
+pub fn share(bus: &Bus) -> f64 {
+    bus.probes
+        .iter()
+        .map(|probe| {
+            transaction(bus, probe).as_secs_f64() * 1_000.0 / (probe.poll_every.as_millis().max(1) as f64)
+        })
+        .sum()
+}

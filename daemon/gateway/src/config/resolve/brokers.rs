@@ -1,0 +1,433 @@
+//! Brokers that readings come from, and destinations that summaries go to.
+
+use std::collections::{HashMap, HashSet};
+use std::path::PathBuf;
+use std::time::Duration;
+
+use pondreeve_protocol::payload::{Pick, PickFrom, check_pointer};
+use pondreeve_protocol::unit;
+
+use super::super::farm::{Broker, BrokerAddress, Destination, Subscription, Tls};
+use super::super::raw::{RawBroker, RawDestination, RawTopicProbe, RawTopicValue};
+use super::super::reader::{At, quoted};
+use super::Resolver;
+use super::probes::RawChannel;
+
+const KEEP_ALIVE: Duration = Duration::from_secs(30);
+/// A probe's message has a few hundred bytes; this leaves room for a whole node in SenML.
+const MAX_PAYLOAD_BYTES: usize = 16_384;
+/// A probe's clock may be this far ahead before its times are refused.
+const MAX_AHEAD: Duration = Duration::from_secs(300);
+
+/// The keys that brokers and destinations have in common.
+struct RawAddress<'a> {
+    id: Option<&'a At<String>>,
+    host: Option<&'a At<String>>,
+    port: Option<&'a At<i64>>,
+    client_id: Option<&'a At<String>>,
+    username: Option<&'a At<String>>,
+    password_file: Option<&'a At<PathBuf>>,
+    ca_file: Option<&'a At<PathBuf>>,
+    certificate: Option<&'a At<PathBuf>>,
+    key: Option<&'a At<PathBuf>>,
+    keep_alive: Option<&'a At<Duration>>,
+}
+
+macro_rules! address_keys {
+    ($raw:expr) => {
+        RawAddress {
+            id: $raw.id.as_ref(),
+            host: $raw.host.as_ref(),
+            port: $raw.port.as_ref(),
+            client_id: $raw.client_id.as_ref(),
+            username: $raw.username.as_ref(),
+            password_file: $raw.password_file.as_ref(),
+            ca_file: $raw.ca_file.as_ref(),
+            certificate: $raw.client_certificate_file.as_ref(),
+            key: $raw.client_key_file.as_ref(),
+            keep_alive: $raw.keep_alive.as_ref(),
+        }
+    };
+}
+
+impl Resolver<'_> {
+    pub(super) fn all_brokers(
+        &self,
+        raw: Option<&At<Vec<At<RawBroker>>>>,
+        gateway: &str,
+    ) -> Option<Vec<Broker>> {
+        let mut taken = HashMap::new();
+        let brokers: Vec<Option<Broker>> = raw
+            .iter()
+            .flat_map(|list| &list.value)
+            .map(|at| {
+                if let Some(id) = &at.value.id {
+                    self.claim(&mut taken, id, "broker");
+                }
+                self.broker(&at.value, gateway)
+            })
+            .collect();
+        brokers.into_iter().collect()
+    }
+
+    pub(super) fn all_destinations(
+        &self,
+        raw: Option<&At<Vec<At<RawDestination>>>>,
+        gateway: &str,
+    ) -> Option<Vec<Destination>> {
+        let mut taken = HashMap::new();
+        let destinations: Vec<Option<Destination>> = raw
+            .iter()
+            .flat_map(|list| &list.value)
+            .map(|at| {
+                let raw = &at.value;
+                if let Some(id) = &raw.id {
+                    self.claim(&mut taken, id, "destination");
+                }
+                let address = self.address(&address_keys!(raw), gateway, "out");
+                Some(Destination { id: raw.id.as_ref()?.value.clone(), address: address? })
+            })
+            .collect();
+        destinations.into_iter().collect()
+    }
+
+    fn broker(&self, raw: &RawBroker, gateway: &str) -> Option<Broker> {
+        let address = self.address(&address_keys!(raw), gateway, "in");
+        let list = raw.probe.as_ref()?;
+        if list.value.is_empty() {
+            self.problems.push(self.problems.about(
+                list,
+                "a broker without probes",
+                "at least one `[[broker.probe]]`",
+            ));
+            return None;
+        }
+        let subscriptions: Vec<Option<Subscription>> =
+            list.value.iter().map(|at| self.topic_probe(&at.value)).collect();
+        let max_payload_bytes = raw
+            .max_payload_bytes
+            .as_ref()
+            .map_or(MAX_PAYLOAD_BYTES, |at| usize::try_from(at.value).unwrap_or(MAX_PAYLOAD_BYTES));
+        Some(Broker {
+            id: raw.id.as_ref()?.value.clone(),
+            address: address?,
+            max_payload_bytes,
+            subscriptions: subscriptions.into_iter().collect::<Option<_>>()?,
+        })
+    }
+
+    fn address(&self, raw: &RawAddress<'_>, gateway: &str, way: &str) -> Option<BrokerAddress> {
+        let credentials = match (raw.username, raw.password_file) {
+            (None, None) => Some(None),
+            (Some(name), Some(file)) => {
+                let path = self.absolute(&file.value);
+                self.warn_if_unreadable(file, &path, "the password and nothing else");
+                Some(Some((name.value.clone(), path)))
+            }
+            (Some(name), None) => {
+                let problem =
+                    self.problems.about(name, "a username without a password_file", "both or neither");
+                self.problems.push(
+                    problem.with_hint("put the password alone into a file and name it with `password_file`"),
+                );
+                None
+            }
+            (None, Some(file)) => {
+                self.problems.push(self.problems.about(
+                    file,
+                    "a password_file without a username",
+                    "both or neither",
+                ));
+                None
+            }
+        };
+        let client = match (raw.certificate, raw.key) {
+            (None, None) => Some(None),
+            (Some(certificate), Some(key)) => {
+                let paths = (self.absolute(&certificate.value), self.absolute(&key.value));
+                self.warn_if_unreadable(certificate, &paths.0, "the client's certificate in PEM");
+                self.warn_if_unreadable(key, &paths.1, "the client's key in PEM");
+                Some(Some(paths))
+            }
+            (Some(at), None) | (None, Some(at)) => {
+                let accepted = "client_certificate_file and client_key_file, both or neither";
+                self.problems.push(self.problems.about(
+                    at,
+                    "one of the two files of a client certificate",
+                    accepted,
+                ));
+                None
+            }
+        };
+        let tls = match (raw.ca_file, raw.certificate.or(raw.key)) {
+            (None, None) => None,
+            (None, Some(at)) => {
+                let accepted = "`ca_file` with the certificates to trust";
+                self.problems.push(self.problems.about(at, "a client certificate without ca_file", accepted));
+                None
+            }
+            (Some(ca), _) => {
+                let path = self.absolute(&ca.value);
+                self.warn_if_unreadable(ca, &path, "the certificates to trust in PEM");
+                Some(path)
+            }
+        };
+        let (id, host, port) = (raw.id?, raw.host?, raw.port?);
+        if host.value.contains(['/', ' ', '@']) || host.value.matches(':').count() == 1 {
+            let problem = self.problems.about(
+                host,
+                format!("the host {}", quoted(&host.value)),
+                "a host name or an address alone",
+            );
+            self.problems.push(problem.with_hint("the port goes to `port`; TLS is switched on by `ca_file`"));
+            return None;
+        }
+        self.warn_of_open_password(raw, host, port);
+        let client_id = raw
+            .client_id
+            .map_or_else(|| format!("pondreeve-{gateway}-{}-{way}", id.value), |at| at.value.clone());
+        self.claim_client(raw.client_id.unwrap_or(id), &host.value, port.value, &client_id);
+        let client = client?;
+        Some(BrokerAddress {
+            host: host.value.clone(),
+            port: u16::try_from(port.value).ok()?,
+            client_id,
+            credentials: credentials?,
+            tls: tls.map(|ca_file| Tls { ca_file, client }),
+            keep_alive: raw.keep_alive.map_or(KEEP_ALIVE, |at| at.value),
+        })
+    }
+
+    fn warn_of_open_password(&self, raw: &RawAddress<'_>, host: &At<String>, port: &At<i64>) {
+        let near = matches!(host.value.as_str(), "localhost" | "::1") || host.value.starts_with("127.");
+        if let (Some(username), None, false) = (raw.username, raw.ca_file, near) {
+            let found = "a password that crosses the network readable by anybody on it";
+            self.problems
+                .push(self.problems.about(username, found, "`ca_file`, which switches TLS on").as_warning());
+        }
+        if port.value == 8_883 && raw.ca_file.is_none() {
+            let found = "port 8883, usually that of MQTT with TLS, without ca_file";
+            self.problems
+                .push(self.problems.about(port, found, "`ca_file`, or the broker's plain port").as_warning());
+        }
+        if port.value == 1_883 && raw.ca_file.is_some() {
+            let found = "port 1883, usually that of plain MQTT, with ca_file";
+            self.problems
+                .push(self.problems.about(port, found, "the broker's TLS port, usually 8883").as_warning());
+        }
+    }
+
+    /// A broker throws out the older of two clients with one id; they would take turns for ever.
+    fn claim_client(&self, at: &At<String>, host: &str, port: i64, client_id: &str) {
+        let key = (host.to_owned(), port, client_id.to_owned());
+        if let Some(first) = self.clients.borrow_mut().insert(key, at.span.clone()) {
+            let found = format!("the MQTT client id `{client_id}` a second time at {host}:{port}");
+            let problem =
+                self.problems.about(at, found, "a `client_id` of its own for each connection to one broker");
+            self.problems.push(problem.with_also(first, "first used here"));
+        }
+    }
+
+    fn topic_probe(&self, raw: &RawTopicProbe) -> Option<Subscription> {
+        let pond = self.pond_of(raw.pond.as_ref());
+        let filter = raw.topic.as_ref().and_then(|at| self.filter(at));
+        let time = match &raw.time {
+            None => Some(None),
+            Some(at) => self.pointer(at).map(Some),
+        };
+        let values = raw.value.as_ref();
+        if let Some(list) = values.filter(|list| list.value.is_empty()) {
+            self.problems.push(self.problems.about(
+                list,
+                "no values",
+                "at least one value to read out of each message",
+            ));
+        }
+        let mut quantities = HashSet::new();
+        let mut channels = Vec::new();
+        let mut picks = Vec::new();
+        for value in values.iter().flat_map(|list| &list.value) {
+            if let Some(quantity) = &value.value.quantity {
+                if !quantities.insert(quantity.value) {
+                    let found = format!("`{}` a second time in this probe", quantity.value.id());
+                    let problem = self.problems.about(quantity, found, "each quantity once for each probe");
+                    self.problems.push(problem.with_hint(
+                        "describe a node with two sensors of one kind as two probes on one topic",
+                    ));
+                }
+                channels.push(RawChannel {
+                    quantity: quantity.value,
+                    aerator: value.value.aerator.as_ref(),
+                    place: quantity.with(()),
+                });
+            }
+            picks.push(self.pick(&value.value, time.clone().flatten()));
+        }
+        if let (Some(at), false) =
+            (&raw.time, values.iter().flat_map(|list| &list.value).any(|value| value.value.json.is_some()))
+        {
+            let found = "a pointer to the probe's own time, though no value is read from JSON";
+            self.problems.push(self.problems.about(
+                at,
+                found,
+                "`time` with `json` values; SenML carries its own time",
+            ));
+        }
+        let (id, sends_every) = (raw.id.as_ref()?, raw.sends_every.as_ref()?);
+        let index = self.add_probe(
+            id,
+            pond.clone().ok().flatten().as_ref(),
+            sends_every.value,
+            &channels,
+            &raw.calibration,
+            &raw.quality,
+        );
+        pond.ok()?;
+        time?;
+        Some(Subscription {
+            filter: filter?,
+            probe: index?,
+            picks: picks.into_iter().collect::<Option<_>>()?,
+            qos: raw.qos.as_ref().map_or(1, |at| u8::try_from(at.value).unwrap_or(1)),
+            max_ahead: raw.max_ahead.as_ref().map_or(MAX_AHEAD, |at| at.value),
+        })
+    }
+
+    fn pick(&self, raw: &RawTopicValue, time: Option<String>) -> Option<Pick> {
+        let from = match (&raw.json, &raw.senml) {
+            (Some(json), Some(senml)) => {
+                let problem = self.problems.about(
+                    senml,
+                    "both `json` and `senml`",
+                    "one of them, or neither for a bare number",
+                );
+                self.problems.push(problem.with_also(json.span.clone(), "and here"));
+                None
+            }
+            (Some(at), None) => self.pointer(at).map(|pointer| PickFrom::Json { pointer, time }),
+            (None, Some(at)) => Some(PickFrom::Senml { name: at.value.clone() }),
+            (None, None) => Some(PickFrom::Bare),
+        };
+        let quantity = raw.quantity.as_ref()?.value;
+        let conversion = match &raw.unit {
+            None => Some((1.0, 0.0)),
+            Some(at) if raw.senml.is_some() => {
+                let problem =
+                    self.problems.about(at, "a unit for a SenML value", "no `unit`: SenML carries its own");
+                self.problems.push(problem);
+                None
+            }
+            Some(at) => match unit::conversion(&at.value, quantity.unit()) {
+                Some(conversion) => Some((conversion.scale, conversion.offset)),
+                None => {
+                    let found = format!("the unit {} for `{}`", quoted(&at.value), quantity.id());
+                    let accepted = format!("one of {}", unit::spellings(quantity.unit()));
+                    self.problems.push(self.problems.about(at, found, accepted));
+                    None
+                }
+            },
+        };
+        if let Some(scale) = raw.scale.as_ref().filter(|at| at.value == 0.0) {
+            self.problems.push(self.problems.about(
+                scale,
+                "a scale of 0",
+                "any other number: 0 makes every reading 0",
+            ));
+        }
+        let (unit_scale, unit_offset) = conversion?;
+        let scale = raw.scale.as_ref().map_or(1.0, |at| at.value);
+        let offset = raw.offset.as_ref().map_or(0.0, |at| at.value);
+        Some(Pick {
+            channel: quantity.id().to_owned(),
+            from: from?,
+            scale: scale * unit_scale,
+            offset: offset * unit_scale + unit_offset,
+        })
+    }
+
+    fn pointer(&self, at: &At<String>) -> Option<String> {
+        match check_pointer(&at.value) {
+            Ok(()) => Some(at.value.clone()),
+            Err(why) => {
+                let problem = self.problems.about(
+                    at,
+                    format!("{}, which is no JSON Pointer: {why}", quoted(&at.value)),
+                    "a JSON Pointer (RFC 6901), such as \"/water/do\" for {\"water\": {\"do\": 4.6}}",
+                );
+                self.problems.push(problem);
+                None
+            }
+        }
+    }
+
+    fn filter(&self, at: &At<String>) -> Option<String> {
+        if let Err(why) = check_filter(&at.value) {
+            let problem = self.problems.about(
+                at,
+                format!("{}, which is no MQTT topic filter: {why}", quoted(&at.value)),
+                "levels between `/`; `+` alone for any one level; `#` alone as the last level (MQTT 3.1.1, section 4.7)",
+            );
+            self.problems.push(problem);
+            return None;
+        }
+        if at.value.contains(['+', '#']) {
+            let found = format!("{}, which matches many topics", quoted(&at.value));
+            let accepted = "the one topic of this probe, unless only one device publishes there";
+            self.problems.push(self.problems.about(at, found, accepted).as_warning());
+        } else if at.value.starts_with('/') {
+            let problem = self.problems.about(
+                at,
+                format!("{}, which begins with an empty level", quoted(&at.value)),
+                "the topic as the probe sends it",
+            );
+            self.problems
+                .push(problem.with_hint("the leading `/` counts: most probes send without it").as_warning());
+        }
+        Some(at.value.clone())
+    }
+}
+
+/// MQTT 3.1.1, section 4.7: what a topic filter may be.
+fn check_filter(filter: &str) -> Result<(), &'static str> {
+    if filter.is_empty() {
+        return Err("it is empty");
+    }
+    if filter.len() > 65_535 || filter.contains('\0') {
+        return Err("it is too long or contains a zero character");
+    }
+    let levels: Vec<&str> = filter.split('/').collect();
+    for (index, level) in levels.iter().enumerate() {
+        if level.contains('#') && (*level != "#" || index + 1 != levels.len()) {
+            return Err("`#` stands only alone, as the last level");
+        }
+        if level.contains('+') && *level != "+" {
+            return Err("`+` stands only alone in its level");
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::check_filter;
+
+    /// The examples of MQTT 3.1.1, sections 4.7.1.2 and 4.7.1.3.
+    #[test]
+    fn filters_of_the_specification() {
+        for valid in [
+            "sport/tennis/player1/#",
+            "#",
+            "sport/tennis/#",
+            "+",
+            "+/tennis/#",
+            "sport/+/player1",
+            "/finance",
+            "/+",
+        ] {
+            assert_eq!(check_filter(valid), Ok(()), "{valid}");
+        }
+        for invalid in ["sport/tennis#", "sport/tennis/#/ranking", "sport+", "", "a\0b"] {
+            assert!(check_filter(invalid).is_err(), "{invalid}");
+        }
+    }
+}

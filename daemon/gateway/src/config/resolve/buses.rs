@@ -1,0 +1,261 @@
+//! Serial buses and the Modbus probes on them.
+
+use std::collections::HashMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use pondreeve_core::Quantity;
+use pondreeve_protocol::register_map::RegisterMap;
+
+use super::super::farm::{Bus, BusProbe, Parity};
+use super::super::raw::{RawBus, RawBusProbe};
+use super::super::reader::{At, did_you_mean, listed};
+use super::super::{builtin, bus_load, files, profile};
+use super::probes::RawChannel;
+use super::{Resolver, span};
+
+const BAUD: u32 = 9_600;
+const TURNAROUND: Duration = Duration::from_millis(5);
+/// Twice what slow pond probes need (common practice, no source).
+const TIMEOUT: Duration = Duration::from_millis(500);
+const RETRIES: u8 = 2;
+/// Above this share of its time a line has no room for retries when a probe falls silent.
+const BUSY_SHARE: f64 = 0.7;
+
+impl Resolver<'_> {
+    pub(super) fn all_buses(&self, raw: Option<&At<Vec<At<RawBus>>>>) -> Option<Vec<Bus>> {
+        let mut taken = HashMap::new();
+        let mut devices = HashMap::new();
+        let buses: Vec<Option<Bus>> = raw
+            .iter()
+            .flat_map(|list| &list.value)
+            .map(|at| {
+                if let Some(id) = &at.value.id {
+                    self.claim(&mut taken, id, "bus");
+                }
+                if let Some(device) = &at.value.device {
+                    self.claim_device(&mut devices, device);
+                }
+                self.bus(&at.value)
+            })
+            .collect();
+        buses.into_iter().collect()
+    }
+
+    fn claim_device(&self, devices: &mut HashMap<PathBuf, std::ops::Range<usize>>, device: &At<PathBuf>) {
+        let path = self.absolute(&device.value);
+        if let Some(first) = devices.insert(path, device.span.clone()) {
+            let found = format!("the device {} a second time", device.value.display());
+            let problem = self.problems.about(device, found, "one bus for each device");
+            self.problems.push(problem.with_also(first, "first used here"));
+        }
+    }
+
+    fn bus(&self, raw: &RawBus) -> Option<Bus> {
+        let settings = Bus {
+            id: raw.id.as_ref().map(|at| at.value.clone()).unwrap_or_default(),
+            device: raw.device.as_ref().map(|at| self.absolute(&at.value)).unwrap_or_default(),
+            baud: raw.baud.as_ref().map_or(BAUD, |at| u32::try_from(at.value).unwrap_or(BAUD)),
+            data_bits: 8,
+            parity: raw.parity.as_ref().map_or(Parity::None, |at| at.value),
+            stop_bits: if raw.stop_bits.as_ref().is_some_and(|at| at.value == 2) { 2 } else { 1 },
+            turnaround: raw.turnaround.as_ref().map_or(TURNAROUND, |at| at.value),
+            probes: Vec::new(),
+        };
+        let list = raw.probe.as_ref()?;
+        if list.value.is_empty() {
+            self.problems.push(self.problems.about(
+                list,
+                "a bus without probes",
+                "at least one `[[bus.probe]]`",
+            ));
+            return None;
+        }
+        let probes: Vec<Option<BusProbe>> =
+            list.value.iter().map(|at| self.bus_probe(&at.value, &settings)).collect();
+        self.check_addresses(&list.value, &probes);
+        let bus = Bus { probes: probes.into_iter().collect::<Option<_>>()?, ..settings };
+        self.check_load(raw, &bus);
+        (raw.id.is_some() && raw.device.is_some()).then_some(bus)
+    }
+
+    fn bus_probe(&self, raw: &RawBusProbe, bus: &Bus) -> Option<BusProbe> {
+        let pond = self.pond_of(raw.pond.as_ref());
+        let map = raw.profile.as_ref().and_then(|at| self.profile(at));
+        let poll_every = raw.poll_every.as_ref();
+        let timeout = raw.timeout.as_ref().map_or(TIMEOUT, |at| at.value);
+        let retries = raw.retries.as_ref().map_or(RETRIES, |at| u8::try_from(at.value).unwrap_or(RETRIES));
+        let (id, address, poll_every, map, profile) =
+            (raw.id.as_ref()?, raw.address.as_ref()?, poll_every?, map?, raw.profile.as_ref()?);
+
+        let channels: Vec<RawChannel<'_>> = map
+            .registers
+            .iter()
+            .filter_map(|register| {
+                let quantity = Quantity::from_id(&register.channel)?;
+                let for_aerator = matches!(quantity, Quantity::AeratorOn | Quantity::AeratorKw);
+                let aerator = if for_aerator { raw.aerator.as_ref() } else { None };
+                Some(RawChannel { quantity, aerator, place: profile.with(()) })
+            })
+            .collect();
+        if let Some(aerator) = &raw.aerator
+            && channels.iter().all(|channel| channel.aerator.is_none())
+        {
+            let found = format!("an aerator on a probe whose profile `{}` reports none", profile.value);
+            let accepted = "a profile with `aerator_on` or `aerator_kw`, or no `aerator`";
+            self.problems.push(self.problems.about(aerator, found, accepted));
+        }
+        let index = self.add_probe(
+            id,
+            pond.clone().ok().flatten().as_ref(),
+            poll_every.value,
+            &channels,
+            &raw.calibration,
+            &raw.quality,
+        );
+        pond.ok()?;
+        let probe = BusProbe {
+            probe: index?,
+            unit: u8::try_from(address.value).ok()?,
+            map,
+            poll_every: span(poll_every.value),
+            timeout,
+            retries,
+        };
+        let worst = (timeout + bus_load::transaction(bus, &probe)) * (u32::from(retries) + 1);
+        if worst >= poll_every.value {
+            let found = format!(
+                "a poll each {} that can take {} when the probe is silent (timeout {}, {} attempts)",
+                humantime::format_duration(poll_every.value),
+                humantime::format_duration(rounded(worst)),
+                humantime::format_duration(timeout),
+                u32::from(retries) + 1
+            );
+            let problem =
+                self.problems.about(poll_every, found, "a poll interval longer than timeout × (retries + 1)");
+            self.problems.push(problem.with_hint("poll less often, or make timeout or retries smaller"));
+            return None;
+        }
+        Some(probe)
+    }
+
+    /// A register map by name: from the folder `probes` beside the configuration, or built in.
+    fn profile(&self, at: &At<String>) -> Option<Arc<RegisterMap>> {
+        if let Some(known) = self.profiles.borrow().get(&at.value) {
+            return known.clone();
+        }
+        let read = self.read_profile(at);
+        self.profiles.borrow_mut().insert(at.value.clone(), read.clone());
+        read
+    }
+
+    fn read_profile(&self, at: &At<String>) -> Option<Arc<RegisterMap>> {
+        let file = self.folder.join("probes").join(format!("{}.toml", at.value));
+        let text = if file.exists() {
+            files::read(&file).map_err(|problem| self.elsewhere.borrow_mut().push(problem)).ok()?
+        } else if let Some(text) = builtin::profile(&at.value) {
+            text.to_owned()
+        } else {
+            let mut known = builtin::profile_names();
+            known.extend(files::names_in(&self.folder.join("probes")));
+            known.sort();
+            known.dedup();
+            let names = || known.iter().map(String::as_str);
+            let problem = self.problems.about(
+                at,
+                format!("the profile `{}`, which does not exist", at.value),
+                format!(
+                    "a profile built in or in {}: {}",
+                    self.folder.join("probes").display(),
+                    listed(names())
+                ),
+            );
+            let hint = did_you_mean(&at.value, names())
+                .unwrap_or_else(|| format!("or write it as {}", file.display()));
+            self.problems.push(problem.with_hint(hint));
+            return None;
+        };
+        match profile::parse(&text, &file.display().to_string()) {
+            Ok(map) if map.id != at.value => {
+                let found = format!("the profile `{}`, whose file calls itself `{}`", at.value, map.id);
+                let accepted = format!("`id = \"{}\"` in {}", at.value, file.display());
+                self.problems.push(self.problems.about(at, found, accepted));
+                None
+            }
+            Ok(map) => Some(Arc::new(map)),
+            Err(problems) => {
+                self.elsewhere.borrow_mut().extend(problems);
+                None
+            }
+        }
+    }
+
+    /// Two devices with one address answer at once and garble each other. Two probes of the configuration
+    /// may share one address only as parts of one device: with different registers.
+    fn check_addresses(&self, raw: &[At<RawBusProbe>], probes: &[Option<BusProbe>]) {
+        for (later, probe) in raw.iter().enumerate() {
+            let Some(address) = &probe.value.address else { continue };
+            for (earlier, other) in raw.iter().enumerate().take(later) {
+                let Some(first) = other.value.address.as_ref().filter(|first| first.value == address.value)
+                else {
+                    continue;
+                };
+                let (Some(Some(one)), Some(Some(two))) = (probes.get(earlier), probes.get(later)) else {
+                    continue;
+                };
+                if shared_register(&one.map, &two.map) {
+                    let problem = self.problems.about(
+                        address,
+                        format!("address {} a second time on this bus, with the same registers", address.value),
+                        "one probe for each address; several only with profiles that read different registers of one device",
+                    );
+                    self.problems.push(problem.with_also(first.span.clone(), "first used here"));
+                    break;
+                }
+            }
+        }
+    }
+
+    fn check_load(&self, raw: &RawBus, bus: &Bus) {
+        let share = bus_load::share(bus);
+        let place = raw.baud.as_ref().map_or_else(|| raw.at.clone(), |at| at.with(()));
+        let percent = share * 100.0;
+        let found = format!("polls that need {percent:.0} % of the line's time at {} bits/s", bus.baud);
+        if share >= 1.0 {
+            let problem = self.problems.about(&place, found, "polls that fit: less than 100 %");
+            self.problems.push(
+                problem.with_hint("poll less often, raise the baud rate on every probe, or add a second bus"),
+            );
+        } else if share > BUSY_SHARE {
+            let accepted =
+                format!("at most {:.0} %, so that retries fit when a probe falls silent", BUSY_SHARE * 100.0);
+            self.problems.push(self.problems.about(&place, found, accepted).as_warning());
+        }
+    }
+}
+
+fn shared_register(one: &RegisterMap, two: &RegisterMap) -> bool {
+    let spans = |map: &RegisterMap| -> Vec<_> {
+        map.registers
+            .iter()
+            .map(|register| {
+                (
+                    register.table,
+                    register.address,
+                    u32::from(register.address) + u32::from(register.number.registers()),
+                )
+            })
+            .collect()
+    };
+    let others = spans(two);
+    spans(one).iter().any(|(table, from, to)| {
+        others
+            .iter()
+            .any(|(other, start, end)| table == other && u32::from(*from) < *end && u32::from(*start) < *to)
+    })
+}
+
+fn rounded(length: Duration) -> Duration {
+    Duration::from_millis(u64::try_from(length.as_millis()).unwrap_or(u64::MAX))
+}

@@ -1,0 +1,322 @@
+//! From the configuration as written to a [`Farm`]: defaults filled in, names looked up, contradictions
+//! reported. After this nothing is unchecked.
+
+mod brokers;
+mod buses;
+mod limits;
+mod ponds;
+mod probes;
+
+use std::cell::RefCell;
+use std::collections::HashMap;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use pondreeve_core::site::{PondIndex, Probe};
+use pondreeve_core::{Site, Span};
+use pondreeve_protocol::register_map::RegisterMap;
+
+use super::farm::{Farm, LocalSettings, StoreSettings};
+use super::files;
+use super::problem::Problem;
+use super::raw::{RawFarm, RawFarmTable, RawLocal, RawStore};
+use super::reader::{At, Problems};
+
+/// Longest path of a Unix socket: the kernel's `sun_path` holds 108 bytes with the closing zero.
+const LONGEST_SOCKET_PATH: usize = 107;
+/// Readings are safe within this long where the configuration says nothing.
+const DURABLE_WITHIN: Duration = Duration::from_secs(5);
+const SUMMARY_EVERY: Duration = Duration::from_secs(15 * 60);
+/// Pressure of the standard atmosphere at sea level.
+const PRESSURE_HPA: f64 = 1013.25;
+
+/// Resolves a configuration. Problems go to `problems` and, those of other files, to the list that comes
+/// back; the farm is there only if none of them is an error.
+pub(super) fn resolve(raw: &RawFarm, folder: &Path, problems: &Problems) -> (Option<Farm>, Vec<Problem>) {
+    let resolver = Resolver {
+        folder,
+        problems,
+        elsewhere: RefCell::default(),
+        ponds: RefCell::default(),
+        probes: RefCell::default(),
+        probe_ids: RefCell::default(),
+        aerators_told: RefCell::default(),
+        profiles: RefCell::default(),
+        clients: RefCell::default(),
+    };
+    let farm = resolver.farm(raw);
+    (farm, resolver.elsewhere.into_inner())
+}
+
+/// What later parts need to know of a pond.
+#[derive(Debug, Clone)]
+struct KnownPond {
+    index: PondIndex,
+    id: At<String>,
+    aerators: Vec<String>,
+}
+
+struct Resolver<'a> {
+    folder: &'a Path,
+    problems: &'a Problems,
+    /// Problems of other files: limits, probe profiles.
+    elsewhere: RefCell<Vec<Problem>>,
+    ponds: RefCell<Vec<KnownPond>>,
+    probes: RefCell<Vec<Probe>>,
+    probe_ids: RefCell<HashMap<String, Range<usize>>>,
+    /// Pond, aerator and quantity that a probe already tells about.
+    aerators_told: RefCell<HashMap<(u16, u16, &'static str), Range<usize>>>,
+    /// Profiles read so far; `None` for one that has problems.
+    profiles: RefCell<HashMap<String, Option<Arc<RegisterMap>>>>,
+    /// Host, port and client id of connections so far.
+    clients: RefCell<HashMap<(String, i64, String), Range<usize>>>,
+}
+
+impl Resolver<'_> {
+    fn farm(&self, raw: &RawFarm) -> Option<Farm> {
+        // Everything is looked at before the first `?`, so that all problems are found together.
+        let gateway =
+            raw.farm.as_ref().and_then(|farm| farm.value.gateway.as_ref()).map(|at| at.value.clone());
+        let farm = raw.farm.as_ref().and_then(|at| self.farm_table(&at.value));
+        let store = raw.store.as_ref().and_then(|at| self.store(&at.value));
+        let local = raw.local.as_ref().and_then(|at| self.local(&at.value));
+        let ponds = self.all_ponds(raw);
+        let gateway_id = gateway.as_deref().unwrap_or("gateway");
+        let buses = self.all_buses(raw.bus.as_ref());
+        let brokers = self.all_brokers(raw.broker.as_ref(), gateway_id);
+        let destinations = self.all_destinations(raw.destination.as_ref(), gateway_id);
+        self.warn_of_unwatched_ponds();
+
+        let (site, name, time_zone) = farm?;
+        Some(Farm {
+            site: Site { ponds: ponds?, probes: self.probes.borrow().clone(), ..site },
+            name,
+            time_zone,
+            store: store?,
+            local: local?,
+            buses: buses?,
+            brokers: brokers?,
+            destinations: destinations?,
+        })
+    }
+
+    fn farm_table(&self, raw: &RawFarmTable) -> Option<(Site, String, jiff::tz::TimeZone)> {
+        let time_zone = raw.time_zone.as_ref().and_then(|at| self.time_zone(at));
+        if let (Some((_, Some(offset_s))), Some(longitude)) = (&time_zone, &raw.longitude) {
+            self.check_longitude(longitude, *offset_s);
+        }
+        let site = Site {
+            gateway: raw.gateway.as_ref()?.value.clone(),
+            latitude_deg: raw.latitude.as_ref()?.value,
+            longitude_deg: raw.longitude.as_ref()?.value,
+            pressure_hpa: raw.pressure_hpa.as_ref().map_or(PRESSURE_HPA, |at| at.value),
+            ponds: Vec::new(),
+            probes: Vec::new(),
+            summary_every: span(raw.summary_every.as_ref().map_or(SUMMARY_EVERY, |at| at.value)),
+        };
+        Some((site, raw.name.as_ref()?.value.clone(), time_zone?.0))
+    }
+
+    /// A fixed offset or a name of the time-zone database, and its present offset from UTC in seconds.
+    fn time_zone(&self, at: &At<String>) -> Option<(jiff::tz::TimeZone, Option<i32>)> {
+        let text = at.value.as_str();
+        if let Some(seconds) = fixed_offset_s(text) {
+            let offset = jiff::tz::Offset::from_seconds(seconds).ok()?;
+            return Some((jiff::tz::TimeZone::fixed(offset), Some(seconds)));
+        }
+        match jiff::tz::TimeZone::get(text) {
+            Ok(zone) => {
+                // A date in a fixed year: the check of the longitude must not change with the day.
+                let standard =
+                    jiff::Timestamp::from_second(1_767_225_600).ok().map(|at| zone.to_offset(at).seconds());
+                Some((zone, standard))
+            }
+            Err(_) => {
+                let problem = self.problems.about(
+                    at,
+                    format!("the time zone {}", super::reader::quoted(text)),
+                    "an offset from UTC such as \"-05:00\", or a name of this machine's time-zone database such as \
+                     \"Asia/Bangkok\"",
+                );
+                let hint = "use the offset if the machine has no time-zone database";
+                self.problems.push(problem.with_hint(hint));
+                None
+            }
+        }
+    }
+
+    /// A lost minus sign puts sunset half a day off, and with it every night alarm.
+    fn check_longitude(&self, longitude: &At<f64>, offset_s: i32) {
+        let by_sun_h = longitude.value / 15.0;
+        let by_clock_h = f64::from(offset_s) / 3_600.0;
+        let apart_h = (by_clock_h - by_sun_h + 36.0).rem_euclid(24.0) - 12.0;
+        // The widest gap between clock and sun on land is a little over three hours.
+        if apart_h.abs() > 4.5 {
+            let accepted =
+                format!("a longitude near {:.0} degrees, to which that time zone belongs", by_clock_h * 15.0);
+            let problem = self.problems.about(
+                longitude,
+                format!(
+                    "{} degrees, where the sun is {:.0} hours from farm time",
+                    longitude.value,
+                    apart_h.abs()
+                ),
+                accepted,
+            );
+            let hint = if (by_clock_h * 15.0 + longitude.value).abs() < 67.5 {
+                "west is negative: is the sign wrong?"
+            } else {
+                "check longitude and time_zone: sunset and all night alarms follow from the longitude"
+            };
+            self.problems.push(problem.with_hint(hint));
+        }
+    }
+
+    fn store(&self, raw: &RawStore) -> Option<StoreSettings> {
+        Some(StoreSettings {
+            path: self.absolute(&raw.path.as_ref()?.value),
+            durable_within: raw.durable_within.as_ref().map_or(DURABLE_WITHIN, |at| at.value),
+        })
+    }
+
+    fn local(&self, raw: &RawLocal) -> Option<LocalSettings> {
+        let socket = raw.socket.as_ref().and_then(|at| {
+            let path = self.absolute(&at.value);
+            let length = path.as_os_str().len();
+            if length > LONGEST_SOCKET_PATH {
+                let found = format!("a socket path of {length} bytes: {}", path.display());
+                let accepted =
+                    format!("a path of at most {LONGEST_SOCKET_PATH} bytes; the system takes no longer one");
+                let problem = self.problems.about(at, found, accepted);
+                self.problems.push(problem.with_hint("for example /run/pondreeve/pondreeve.sock"));
+                return None;
+            }
+            Some(path)
+        });
+        let mode = match &raw.mode {
+            None => Some(0o660),
+            Some(at) => self.mode(at),
+        };
+        if let Some(group) = &raw.group
+            && matches!(nix::unistd::Group::from_name(&group.value), Ok(None))
+        {
+            self.problems.push(
+                self.problems
+                    .about(
+                        group,
+                        format!("the group `{}`, which this machine does not know", group.value),
+                        "a group of the gateway",
+                    )
+                    .with_hint(format!("on the gateway: groupadd --system {}", group.value))
+                    .as_warning(),
+            );
+        }
+        Some(LocalSettings {
+            socket: socket?,
+            mode: mode?,
+            group: raw.group.as_ref().map(|at| at.value.clone()),
+        })
+    }
+
+    fn mode(&self, at: &At<String>) -> Option<u32> {
+        let mode =
+            u32::from_str_radix(at.value.trim_start_matches("0o"), 8).ok().filter(|mode| *mode <= 0o777);
+        match mode {
+            Some(mode) if mode & 0o600 == 0o600 => {
+                if mode & 0o002 != 0 {
+                    let found =
+                        format!("the mode {}: anybody on this machine can acknowledge alarms", at.value);
+                    self.problems.push(
+                        self.problems.about(at, found, "\"660\" with a group of technicians").as_warning(),
+                    );
+                }
+                Some(mode)
+            }
+            _ => {
+                let found = format!("the mode {}", super::reader::quoted(&at.value));
+                let accepted = "an octal file mode that lets the owner read and write, such as \"660\"";
+                self.problems.push(self.problems.about(at, found, accepted));
+                None
+            }
+        }
+    }
+
+    /// A relative path counts from the folder of the configuration.
+    fn absolute(&self, path: &Path) -> PathBuf {
+        self.folder.join(path)
+    }
+
+    /// Reports an id that was already taken; `true` if it was free.
+    fn claim(&self, taken: &mut HashMap<String, Range<usize>>, id: &At<String>, what: &str) -> bool {
+        if let Some(first) = taken.get(&id.value) {
+            let problem = self.problems.about(
+                id,
+                format!("the id `{}` a second time", id.value),
+                format!("a {what} id of its own"),
+            );
+            self.problems.push(problem.with_also(first.clone(), "first used here"));
+            return false;
+        }
+        taken.insert(id.value.clone(), id.span.clone());
+        true
+    }
+
+    /// A file the daemon will need: told now if it is not there, though it may come later.
+    fn warn_if_unreadable(&self, at: &At<PathBuf>, path: &Path, what: &str) {
+        if let Err(error) = std::fs::File::open(path) {
+            let found = format!("{}, which cannot be read now ({error})", path.display());
+            self.problems.push(
+                self.problems
+                    .about(at, found, format!("a file with {what}, readable by the daemon"))
+                    .as_warning(),
+            );
+        } else if what.contains("password") && files::readable_by_others(path) {
+            let found = format!("{}, which every user of this machine can read", path.display());
+            let problem =
+                self.problems.about(at, found, "a file that only the daemon's user can read").as_warning();
+            self.problems.push(problem.with_hint(format!("chmod 600 {}", path.display())));
+        }
+    }
+}
+
+/// Whole milliseconds of a length of time; the rules keep it far below the end of the range.
+fn span(length: Duration) -> Span {
+    Span::from_millis(i64::try_from(length.as_millis()).unwrap_or(i64::MAX))
+}
+
+/// Seconds of an offset such as `-05:00`, `+05:30` or `UTC`; `None` if it is none.
+fn fixed_offset_s(text: &str) -> Option<i32> {
+    if matches!(text, "UTC" | "Z") {
+        return Some(0);
+    }
+    let (sign, rest) = match text.strip_prefix('-') {
+        Some(rest) => (-1, rest),
+        None => (1, text.strip_prefix('+')?),
+    };
+    let (hours, minutes) = rest.split_once(':')?;
+    if hours.len() != 2
+        || minutes.len() != 2
+        || !(hours.bytes().chain(minutes.bytes()).all(|byte| byte.is_ascii_digit()))
+    {
+        return None;
+    }
+    let (hours, minutes): (i32, i32) = (hours.parse().ok()?, minutes.parse().ok()?);
+    (hours <= 14 && minutes < 60).then_some(sign * (hours * 3_600 + minutes * 60))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::fixed_offset_s;
+
+    #[test]
+    fn fixed_offsets_are_told_from_names() {
+        assert_eq!(fixed_offset_s("-05:00"), Some(-18_000));
+        assert_eq!(fixed_offset_s("+05:30"), Some(19_800));
+        assert_eq!(fixed_offset_s("UTC"), Some(0));
+        for other in ["05:00", "-5:00", "-05", "+15:00", "+05:60", "+é:00", "Asia/Bangkok", ""] {
+            assert_eq!(fixed_offset_s(other), None, "{other}");
+        }
+    }
+}

@@ -1,0 +1,166 @@
+//! Ponds, their aerators and their limits.
+
+use std::collections::HashMap;
+
+use pondreeve_core::Quantity;
+use pondreeve_core::site::{AeratorGroup, Limits, Pond, PondIndex};
+
+use super::super::raw::{RawAerator, RawFarm, RawPond};
+use super::super::reader::{At, did_you_mean, listed};
+use super::super::{builtin, files};
+use super::{KnownPond, Resolver, limits};
+
+impl Resolver<'_> {
+    pub(super) fn all_ponds(&self, raw: &RawFarm) -> Option<Vec<Pond>> {
+        let list = raw.pond.as_ref()?;
+        if list.value.is_empty() {
+            let problem = self.problems.about(list, "no ponds", "at least one `[[pond]]`");
+            self.problems.push(problem.with_hint("see the commented example: pondreeve check --example"));
+            return None;
+        }
+        let mut taken = HashMap::new();
+        for (index, pond) in list.value.iter().enumerate() {
+            if let (Some(id), Ok(index)) = (&pond.value.id, u16::try_from(index))
+                && self.claim(&mut taken, id, "pond")
+            {
+                let groups = pond.value.aerator.iter().flat_map(|list| &list.value);
+                let aerators = groups
+                    .map(|group| group.value.id.as_ref().map_or_else(String::new, |id| id.value.clone()));
+                let known =
+                    KnownPond { index: PondIndex(index), id: id.clone(), aerators: aerators.collect() };
+                self.ponds.borrow_mut().push(known);
+            }
+        }
+        let ponds: Vec<Option<Pond>> = list.value.iter().map(|pond| self.pond(&pond.value)).collect();
+        ponds.into_iter().collect()
+    }
+
+    fn pond(&self, raw: &RawPond) -> Option<Pond> {
+        let aerators = self.aerators(raw);
+        let limits = match (&raw.species, &raw.stage) {
+            (Some(species), Some(stage)) => self.default_limits(species, stage),
+            _ => None,
+        }
+        .and_then(|base| limits::for_pond(raw.limits.as_ref(), &base, self.problems));
+        Some(Pond {
+            id: raw.id.as_ref()?.value.clone(),
+            name: raw.name.as_ref()?.value.clone(),
+            area_m2: raw.area_m2.as_ref()?.value,
+            depth_m: raw.depth_m.as_ref()?.value,
+            salinity_psu: raw.salinity_psu.as_ref()?.value,
+            aerators: aerators?,
+            limits: limits?,
+        })
+    }
+
+    fn aerators(&self, raw: &RawPond) -> Option<Vec<AeratorGroup>> {
+        let mut taken = HashMap::new();
+        let groups: Vec<Option<AeratorGroup>> = raw
+            .aerator
+            .iter()
+            .flat_map(|list| &list.value)
+            .map(|group| self.aerator(&group.value, &mut taken))
+            .collect();
+        groups.into_iter().collect()
+    }
+
+    fn aerator(
+        &self,
+        raw: &RawAerator,
+        taken: &mut HashMap<String, std::ops::Range<usize>>,
+    ) -> Option<AeratorGroup> {
+        let id = raw.id.as_ref()?;
+        let free = self.claim(taken, id, "aerator");
+        let group = AeratorGroup {
+            id: id.value.clone(),
+            power_kw: raw.power_kw.as_ref()?.value,
+            sae_kg_kwh: raw.sae_kg_kwh.as_ref()?.value,
+        };
+        free.then_some(group)
+    }
+
+    /// The default limits of a species and stage: from the folder `limits` beside the configuration, or
+    /// built in.
+    fn default_limits(&self, species: &At<String>, stage: &At<String>) -> Option<Limits> {
+        let name = format!("{}-{}", species.value, stage.value);
+        let beside = self.folder.join("limits").join(format!("{name}.toml"));
+        let text = if beside.exists() {
+            files::read(&beside).map_err(|problem| self.elsewhere.borrow_mut().push(problem)).ok()?
+        } else if let Some(text) = builtin::limits(&name) {
+            text.to_owned()
+        } else {
+            let mut known = builtin::limits_names();
+            known.extend(files::names_in(&self.folder.join("limits")));
+            known.sort();
+            known.dedup();
+            let problem = self.problems.about(
+                stage,
+                format!(
+                    "species `{}` with stage `{}`, for which there are no limits",
+                    species.value, stage.value
+                ),
+                format!(
+                    "a species and stage with a file of limits: {}",
+                    listed(known.iter().map(String::as_str))
+                ),
+            );
+            let hint = did_you_mean(&name, known.iter().map(String::as_str)).unwrap_or_else(|| {
+                format!(
+                    "or copy one of the files of limits to {} and change it with an adviser",
+                    beside.display()
+                )
+            });
+            self.problems.push(problem.with_hint(hint));
+            return None;
+        };
+        let (limits, problems) = limits_file(&beside, &text, Some((&species.value, &stage.value)));
+        self.elsewhere.borrow_mut().extend(problems);
+        limits
+    }
+
+    /// A pond whose oxygen no probe reports is watched by nobody: allowed, but never silently.
+    pub(super) fn warn_of_unwatched_ponds(&self) {
+        let probes = self.probes.borrow();
+        for pond in self.ponds.borrow().iter() {
+            let watched = probes
+                .iter()
+                .filter(|probe| probe.pond == Some(pond.index))
+                .any(|probe| probe.channels.iter().any(|channel| channel.quantity == Quantity::DoMgL));
+            if !watched {
+                self.problems.push(
+                    self.problems
+                        .about(&pond.id, format!("pond `{}` without a probe that reports do_mg_l", pond.id.value), "an oxygen probe in each pond")
+                        .with_hint("without one, the alarm \"no oxygen data\" stands every night until somebody measures by hand")
+                        .as_warning(),
+                );
+            }
+        }
+    }
+}
+
+/// Reads a file of default limits; with `named`, for that species and stage.
+pub(crate) fn limits_file(
+    file: &std::path::Path,
+    text: &str,
+    named: Option<(&str, &str)>,
+) -> (Option<Limits>, Vec<super::super::problem::Problem>) {
+    use super::super::problem::Source;
+    use super::super::raw::RawLimitsFile;
+    use super::super::reader::{Problems, read_document};
+
+    let problems = Problems::new(&Source::new(file, text));
+    let raw: Option<RawLimitsFile> = read_document(&problems);
+    let limits = raw.as_ref().and_then(|raw| limits::from_file(raw, &problems));
+    if let (Some(raw), Some((species, stage))) = (&raw, named) {
+        for (at, wanted) in [(&raw.species, species), (&raw.stage, stage)] {
+            if let Some(at) = at
+                && at.value != wanted
+            {
+                let accepted = format!("`{wanted}`, as the file's name says");
+                problems.push(problems.about(at, format!("`{}`", at.value), accepted));
+            }
+        }
+    }
+    let list = problems.into_inner();
+    (if list.is_empty() { limits } else { None }, list)
+}
