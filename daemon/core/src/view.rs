@@ -3,9 +3,14 @@
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use crate::effect::{Advice, AlarmState, Derived, Forecast, Latest, PartFault, Priority};
+use crate::alarm::Alarm;
+use crate::derived::slope_per_hour;
+use crate::effect::{Advice, AlarmState, Derived, Flag, Forecast, Latest, PartFault, Priority};
+use crate::pond::{PondState, Scene};
 use crate::site::PondIndex;
-use crate::time::Timestamp;
+use crate::state::State;
+use crate::sunlight::Night;
+use crate::time::{Span, Timestamp};
 
 /// The whole farm at one moment.
 #[derive(Debug, Clone, PartialEq)]
@@ -66,4 +71,112 @@ pub struct AlarmView {
     pub message: String,
     /// Who acknowledged this occurrence, if anybody did.
     pub acknowledged_by: Option<String>,
+}
+
+impl State {
+    /// What is known now.
+    pub fn view(&self) -> FarmView {
+        let mut view = FarmView {
+            at: self.now,
+            ponds: Vec::new(),
+            alarms: Vec::new(),
+            faults: self.faults.clone(),
+            horn: self.horn,
+        };
+        let (Some(site), Some(night)) = (&self.site, self.night) else { return view };
+        let scene = Scene { site, probes: &self.probes, night, now: self.now };
+        let (sunset, sunrise) = match Night::at(site, self.now, Span::ZERO) {
+            Night::Between { sunset, sunrise } => (Some(sunset), Some(sunrise)),
+            Night::Never { .. } | Night::Always { .. } => (None, None),
+        };
+        for (position, pond) in self.ponds.iter().enumerate() {
+            let Ok(index) = u16::try_from(position) else { break };
+            let forecast = pond.night.forecast().cloned();
+            let no_forecast = match (&forecast, pond.night.refusal()) {
+                (Some(_), _) => None,
+                (None, Some(refusal)) => Some(String::from(refusal)),
+                (None, None) if sunset.is_none() => {
+                    Some(String::from("the sun does not set and rise here now"))
+                }
+                (None, None) if pond.night.is_on(self.now) => {
+                    Some(String::from("it is made within a quarter of an hour"))
+                }
+                (None, None) => Some(String::from("it is made from sunset on")),
+            };
+            view.ponds.push(PondView {
+                pond: PondIndex(index),
+                latest: latest(pond, &scene),
+                derived: pond.derived.values().copied().collect(),
+                forecast,
+                no_forecast,
+                advice: pond.advice.clone(),
+                sunset,
+                sunrise,
+                aerators_on: pond.aerators_on.clone(),
+            });
+            let alarms = pond.alarms.iter().enumerate();
+            view.alarms
+                .extend(alarms.filter_map(|(place, alarm)| shown(alarm, || pond.message(&scene, place))));
+        }
+        for (probe, configured) in self.probes.iter().zip(&site.probes) {
+            view.alarms.extend(shown(&probe.alarm, || Some(probe.message(site, configured))));
+        }
+        view.alarms.extend(self.gateway_alarms.iter().filter_map(|alarm| shown(alarm, || None)));
+        view.alarms.sort_by(|a, b| {
+            (a.priority, a.raised_at).cmp(&(b.priority, b.raised_at)).then_with(|| a.id.cmp(&b.id))
+        });
+        view
+    }
+}
+
+fn shown(alarm: &Alarm, message: impl FnOnce() -> Option<String>) -> Option<AlarmView> {
+    (alarm.state != AlarmState::Normal).then(|| AlarmView {
+        pond: alarm.pond,
+        id: alarm.id.clone(),
+        name: alarm.name.clone(),
+        priority: alarm.priority,
+        state: alarm.state,
+        raised_at: alarm.raised_at,
+        changed_at: alarm.changed_at,
+        message: message().unwrap_or_else(|| alarm.message.clone()),
+        acknowledged_by: alarm.acknowledged_by.clone(),
+    })
+}
+
+/// The newest judged value per quantity: of the probe with the newest reading, or what a person
+/// entered where that is newer or no probe measures it.
+fn latest(pond: &PondState, scene: &Scene<'_>) -> Vec<Latest> {
+    let mut found: Vec<Latest> = Vec::new();
+    let mut offer = |latest: Latest| match found.iter_mut().find(|known| known.quantity == latest.quantity) {
+        Some(known)
+            if known.flag == Flag::Missing || (latest.flag != Flag::Missing && latest.at > known.at) =>
+        {
+            *known = latest
+        }
+        Some(_) => {}
+        None => found.push(latest),
+    };
+    for (channel, state) in pond.own_channels(scene) {
+        let flag = state.flag_now();
+        let at = state.newest_at().unwrap_or_else(|| state.expected_since());
+        let value = state.seen.filter(|seen| flag.may_warn() && seen.at == at).map(|seen| seen.value);
+        let per_hour = slope_per_hour(&state.window, scene.now, Span::from_minutes(30));
+        let hour = Span::from_hours(1);
+        let bins = state.window.between(scene.now - hour, scene.now).count();
+        let covered = state.window.covered(scene.now - hour, scene.now);
+        let every = (bins > 1).then(|| Span::from_millis(covered.as_millis() / (bins as i64 - 1)));
+        offer(Latest { quantity: channel.quantity, value, flag, at, per_hour, every });
+    }
+    for (&quantity, seen) in &pond.hand {
+        offer(Latest {
+            quantity,
+            value: Some(seen.value),
+            flag: seen.flag,
+            at: seen.at,
+            per_hour: None,
+            every: None,
+        });
+    }
+    found.sort_by_key(|latest| latest.quantity);
+    found
 }

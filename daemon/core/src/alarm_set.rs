@@ -1,0 +1,302 @@
+//! Which alarms a pond has, and what makes each of them true.
+
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use crate::alarm::{Alarm, Delays, Sight};
+use crate::effect::{Forecast, Priority};
+use crate::quality::Seen;
+use crate::site::{Limits, Pond, PondIndex, Threshold};
+use crate::time::{Span, Timestamp};
+
+/// A condition of a pond that a person must act on. Within one group, later is graver.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Condition {
+    /// Oxygen below warn, critical, emergency.
+    DoLow(usize),
+    /// Oxygen falling fast.
+    DoFalling,
+    /// Oxygen forecast below warn, critical before an hour after sunrise.
+    DoForecast(usize),
+    /// No usable oxygen reading at night, for the first and for the second time limit.
+    DoBlind(usize),
+    /// pH below warn, critical.
+    PhLow(usize),
+    /// pH above warn, critical.
+    PhHigh(usize),
+    /// Un-ionised ammonia, mean of the day, above warn, critical.
+    Nh3Mean(usize),
+    /// Un-ionised ammonia, peak of the day, above warn, critical.
+    Nh3Peak(usize),
+}
+
+/// Every condition with the last part of its id, its name and its priority. Priorities: oxygen below
+/// 3 or unobserved for 20 min: act within 15 min; oxygen below 4 or forecast below 3, pH beyond its
+/// critical limits: within the hour; the rest the same day. (Common practice, no source.)
+pub const CONDITIONS: [(Condition, &str, &str, Priority); 16] = [
+    (Condition::DoLow(0), "do-low-warn", "Oxygen low", Priority::High),
+    (Condition::DoLow(1), "do-low-critical", "Oxygen critically low", Priority::Critical),
+    (Condition::DoLow(2), "do-low-emergency", "Oxygen emergency", Priority::Critical),
+    (Condition::DoFalling, "do-falling", "Oxygen falling fast", Priority::High),
+    (Condition::DoForecast(0), "do-forecast-warn", "Oxygen forecast low", Priority::Medium),
+    (Condition::DoForecast(1), "do-forecast-critical", "Oxygen forecast critically low", Priority::High),
+    (Condition::DoBlind(0), "do-blind-high", "Oxygen not observed at night", Priority::High),
+    (Condition::DoBlind(1), "do-blind-critical", "Oxygen not observed at night for long", Priority::Critical),
+    (Condition::PhLow(0), "ph-low-warn", "pH low", Priority::Medium),
+    (Condition::PhLow(1), "ph-low-critical", "pH critically low", Priority::High),
+    (Condition::PhHigh(0), "ph-high-warn", "pH high", Priority::Medium),
+    (Condition::PhHigh(1), "ph-high-critical", "pH critically high", Priority::High),
+    (Condition::Nh3Mean(0), "nh3-mean-warn", "Un-ionised ammonia high all day", Priority::Medium),
+    (Condition::Nh3Mean(1), "nh3-mean-critical", "Un-ionised ammonia critical all day", Priority::High),
+    (Condition::Nh3Peak(0), "nh3-peak-warn", "Un-ionised ammonia peak high", Priority::Medium),
+    (Condition::Nh3Peak(1), "nh3-peak-critical", "Un-ionised ammonia peak critical", Priority::High),
+];
+
+/// Falling and forecast oxygen: delays of 15 and 30 minutes. (Common practice, no source.)
+const TREND_DELAYS: Delays = Delays::minutes(15, 30);
+
+/// The forecast is made anew each quarter of an hour; the alarm follows the second in a row.
+const FORECAST_DELAYS: Delays = Delays::minutes(15, 30);
+
+/// A forecast alarms from this chance on, and is clear below [`FORECAST_CLEAR`]. A night of needless
+/// aeration costs little beside a lost pond, so the alarm comes well before "more likely than not".
+/// (Common practice, no source.)
+pub const FORECAST_ALARM: f64 = 0.35;
+
+/// See [`FORECAST_ALARM`].
+const FORECAST_CLEAR: f64 = 0.2;
+
+/// Data that has come back must stay for five minutes. (Common practice, no source.)
+const BLIND_DELAYS: Delays = Delays::minutes(0, 5);
+
+/// Un-ionised ammonia over the last day, from a test-kit value and the day's pH and temperature.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AmmoniaDay {
+    /// Mean, mg/L as N.
+    pub mean_mg_l: f64,
+    /// Highest, mg/L as N.
+    pub peak_mg_l: f64,
+    /// The test-kit value behind it, mg/L as N.
+    pub tan_mg_l: f64,
+    /// Whether any part of it was suspect.
+    pub suspect: bool,
+}
+
+/// What a pond's alarms are judged by.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Facts<'a> {
+    /// The lowest of the present oxygen values, suspect ones included.
+    pub oxygen: Option<Seen>,
+    /// Fall of oxygen over the last half hour, mg/L.
+    pub fall_30min: Option<f64>,
+    /// Since when no value of oxygen may warn; `None` where none is expected.
+    pub oxygen_unseen_since: Option<Timestamp>,
+    /// Longer limits than the pond's where its probe reports too seldom for them.
+    pub blind_after: [Span; 2],
+    /// Whether blindness counts: night.
+    pub is_watch: bool,
+    /// Tonight's forecast, if it stands.
+    pub forecast: Option<&'a Forecast>,
+    /// Whether there is nothing to forecast: day.
+    pub forecast_over: bool,
+    /// Present pH.
+    pub ph: Option<Seen>,
+    /// Ammonia over the last day.
+    pub ammonia: Option<AmmoniaDay>,
+    /// Slope of oxygen over the last hour, mg/L per hour.
+    pub slope_mg_l_h: Option<f64>,
+    /// Present time.
+    pub now: Timestamp,
+}
+
+impl Condition {
+    /// The condition of the same kind that is one level graver, if there is one.
+    pub const fn graver(self) -> Option<Self> {
+        match self {
+            Self::DoLow(level) if level < 2 => Some(Self::DoLow(level + 1)),
+            Self::DoForecast(0) => Some(Self::DoForecast(1)),
+            Self::DoBlind(0) => Some(Self::DoBlind(1)),
+            Self::PhLow(0) => Some(Self::PhLow(1)),
+            Self::PhHigh(0) => Some(Self::PhHigh(1)),
+            Self::Nh3Mean(0) => Some(Self::Nh3Mean(1)),
+            Self::Nh3Peak(0) => Some(Self::Nh3Peak(1)),
+            _ => None,
+        }
+    }
+
+    /// The threshold of a simple limit, and whether the danger lies below it.
+    pub fn threshold(self, limits: &Limits) -> Option<(Threshold, bool)> {
+        let pick =
+            |thresholds: &[Threshold], level: usize, below: bool| thresholds.get(level).map(|&t| (t, below));
+        match self {
+            Self::DoLow(level) => pick(&limits.do_low_mg_l, level, true),
+            Self::PhLow(level) => pick(&limits.ph_low, level, true),
+            Self::PhHigh(level) => pick(&limits.ph_high, level, false),
+            Self::Nh3Mean(level) => pick(&limits.nh3_mean_mg_l, level, false),
+            Self::Nh3Peak(level) => pick(&limits.nh3_peak_mg_l, level, false),
+            Self::DoFalling | Self::DoForecast(_) | Self::DoBlind(_) => None,
+        }
+    }
+
+    fn measured(self, facts: &Facts<'_>) -> Option<f64> {
+        match self {
+            Self::DoLow(_) => facts.oxygen.map(|seen| seen.value),
+            Self::PhLow(_) | Self::PhHigh(_) => facts.ph.map(|seen| seen.value),
+            Self::Nh3Mean(_) => facts.ammonia.map(|day| day.mean_mg_l),
+            Self::Nh3Peak(_) => facts.ammonia.map(|day| day.peak_mg_l),
+            Self::DoFalling | Self::DoForecast(_) | Self::DoBlind(_) => None,
+        }
+    }
+
+    /// What is seen of the condition now, and the delays that apply.
+    pub fn sight(self, limits: &Limits, facts: &Facts<'_>) -> (Sight, Delays) {
+        if let Some((threshold, below)) = self.threshold(limits) {
+            let delays = Delays { on: threshold.on_delay, off: threshold.off_delay };
+            let sight = self.measured(facts).map_or(Sight::Unseen, |value| side(threshold, below, value));
+            return (sight, delays);
+        }
+        match self {
+            Self::DoFalling => {
+                let sight = facts.fall_30min.map_or(Sight::Unseen, |fall| {
+                    if fall > limits.do_fall_30min_mg_l {
+                        Sight::Beyond
+                    } else if fall > limits.do_fall_30min_mg_l / 2.0 {
+                        Sight::Deadband
+                    } else {
+                        Sight::Clear
+                    }
+                });
+                (sight, TREND_DELAYS)
+            }
+            Self::DoForecast(level) => (forecast_sight(limits, facts, level), FORECAST_DELAYS),
+            Self::DoBlind(level) => {
+                let sight = match (facts.oxygen_unseen_since, facts.blind_after.get(level)) {
+                    (Some(since), Some(&after)) if facts.is_watch => {
+                        if facts.now >= since + after {
+                            Sight::Beyond
+                        } else {
+                            Sight::Clear
+                        }
+                    }
+                    _ => Sight::Clear,
+                };
+                (sight, BLIND_DELAYS)
+            }
+            _ => (Sight::Unseen, TREND_DELAYS),
+        }
+    }
+
+    /// When the condition becomes true by the passing of time alone.
+    pub fn deadline(self, facts: &Facts<'_>) -> Option<Timestamp> {
+        match self {
+            Self::DoBlind(level) if facts.is_watch => {
+                Some(facts.oxygen_unseen_since? + facts.blind_after.get(level).copied()?)
+            }
+            _ => None,
+        }
+    }
+}
+
+fn side(threshold: Threshold, below: bool, value: f64) -> Sight {
+    let (beyond, back) = if below {
+        (value < threshold.limit, value >= threshold.limit + threshold.deadband)
+    } else {
+        (value > threshold.limit, value <= threshold.limit - threshold.deadband)
+    };
+    match (beyond, back) {
+        (true, _) => Sight::Beyond,
+        (_, true) => Sight::Clear,
+        _ => Sight::Deadband,
+    }
+}
+
+fn forecast_sight(limits: &Limits, facts: &Facts<'_>, level: usize) -> Sight {
+    if facts.forecast_over {
+        return Sight::Clear;
+    }
+    let Some(forecast) = facts.forecast else { return Sight::Unseen };
+    let Some(&limit) = limits.do_forecast_mg_l.get(level) else { return Sight::Unseen };
+    let chance = forecast
+        .below
+        .iter()
+        .find(|crossing| crossing.limit_mg_l == limit)
+        .map(|crossing| crossing.probability);
+    match chance {
+        Some(chance) if chance >= FORECAST_ALARM => Sight::Beyond,
+        Some(chance) if chance < FORECAST_CLEAR => Sight::Clear,
+        Some(_) => Sight::Deadband,
+        None => Sight::Unseen,
+    }
+}
+
+/// A pond's alarms in the normal state, in the order of [`CONDITIONS`].
+pub fn alarms(index: PondIndex, pond: &Pond) -> Vec<Alarm> {
+    CONDITIONS
+        .iter()
+        .map(|&(_, suffix, name, priority)| {
+            Alarm::new(format!("{}.{suffix}", pond.id), String::from(name), Some(index), priority)
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::effect::Flag;
+
+    fn oxygen(value: f64) -> Facts<'static> {
+        Facts { oxygen: Some(Seen { value, at: Timestamp(0), flag: Flag::Pass }), ..Facts::default() }
+    }
+
+    /// Limits 4, 3 and 2 mg/L, each with a deadband of 0.4.
+    #[test]
+    fn low_oxygen_is_judged_at_its_three_levels() {
+        let limits = Limits::grow_out();
+        let table = [
+            (4.4, [Sight::Clear, Sight::Clear, Sight::Clear]),
+            (4.39, [Sight::Deadband, Sight::Clear, Sight::Clear]),
+            (4.0, [Sight::Deadband, Sight::Clear, Sight::Clear]),
+            (3.99, [Sight::Beyond, Sight::Clear, Sight::Clear]),
+            (3.2, [Sight::Beyond, Sight::Deadband, Sight::Clear]),
+            (2.99, [Sight::Beyond, Sight::Beyond, Sight::Clear]),
+            (1.0, [Sight::Beyond, Sight::Beyond, Sight::Beyond]),
+        ];
+        for (value, expected) in table {
+            let seen = [0, 1, 2].map(|level| Condition::DoLow(level).sight(&limits, &oxygen(value)).0);
+            assert_eq!(seen, expected, "at {value} mg/L");
+        }
+    }
+
+    #[test]
+    fn blindness_is_judged_at_night_only() {
+        let limits = Limits::grow_out();
+        let since = Timestamp(0);
+        for (minutes, is_watch, expected) in [
+            (9, true, [Sight::Clear, Sight::Clear]),
+            (10, true, [Sight::Beyond, Sight::Clear]),
+            (20, true, [Sight::Beyond, Sight::Beyond]),
+            (20, false, [Sight::Clear, Sight::Clear]),
+        ] {
+            let facts = Facts {
+                oxygen_unseen_since: Some(since),
+                blind_after: limits.do_blind_after,
+                is_watch,
+                now: since + Span::from_minutes(minutes),
+                ..Facts::default()
+            };
+            let seen = [0, 1].map(|level| Condition::DoBlind(level).sight(&limits, &facts).0);
+            assert_eq!(seen, expected, "after {minutes} min");
+        }
+    }
+
+    #[test]
+    fn every_alarm_has_an_id_of_its_own() {
+        for (index, (condition, suffix, ..)) in CONDITIONS.iter().enumerate() {
+            for (other, other_suffix, ..) in CONDITIONS.iter().skip(index + 1) {
+                assert_ne!(suffix, other_suffix);
+                assert_ne!(condition, other);
+            }
+        }
+    }
+}

@@ -1,0 +1,231 @@
+//! What is said to people: one plain line that tells where, what, how sure, how long is left and
+//! what to do. ASCII only, for the oldest serial console; the pond's own name is printed as given.
+
+use alloc::format;
+use alloc::string::String;
+
+use crate::alarm_set::{Condition, Facts};
+use crate::effect::Flag;
+use crate::input::ProbeFault;
+use crate::quality::Seen;
+use crate::site::{Limits, Pond};
+use crate::time::Span;
+
+/// Said wherever somebody may have to go out to the water at night.
+pub const IN_DOUBT: &str = "If in doubt, start aerators and look.";
+
+/// A length of time as a person says it.
+pub fn length(span: Span) -> String {
+    let minutes = span.as_millis().max(0).saturating_add(30_000) / 60_000;
+    let (hours, rest) = (minutes / 60, minutes % 60);
+    match (hours, rest) {
+        (0, 0) => String::from("less than a minute"),
+        (0, _) => format!("{minutes} min"),
+        (1..48, 0) => format!("{hours} h"),
+        (1..48, _) => format!("{hours} h {rest} min"),
+        _ => format!("{} days", hours / 24),
+    }
+}
+
+/// The pond as messages name it.
+pub fn place(pond: &Pond) -> String {
+    if pond.name == pond.id { pond.id.clone() } else { format!("{} ({})", pond.name, pond.id) }
+}
+
+fn doubt(seen: Seen, what: &str) -> String {
+    if seen.flag == Flag::Suspect {
+        format!(" {what} reading suspect: check with a hand meter.")
+    } else {
+        String::new()
+    }
+}
+
+/// The message of a pond's condition while it holds.
+pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Facts<'_>) -> String {
+    let place = place(pond);
+    let limit = condition.threshold(limits).map_or(0.0, |(threshold, _)| threshold.limit);
+    match condition {
+        Condition::DoLow(level) => {
+            let Some(seen) = facts.oxygen else {
+                return format!(
+                    "{place}: oxygen was below {limit:.1} mg/L when last seen. Start aerators and look."
+                );
+            };
+            let what = match level {
+                0 => "oxygen low",
+                1 => "oxygen critically low",
+                _ => "EMERGENCY, oxygen",
+            };
+            format!(
+                "{place}: {what}, {:.1} mg/L (limit {limit:.1}){}.{} {}",
+                seen.value,
+                trend(limits, facts, seen),
+                doubt(seen, "Oxygen"),
+                what_to_do_low(level, seen),
+            )
+        }
+        Condition::DoFalling => {
+            let (fall, now) = (facts.fall_30min.unwrap_or_default(), facts.oxygen);
+            let value = now.map(|seen| format!(", now {:.1} mg/L", seen.value)).unwrap_or_default();
+            let doubt = now.map(|seen| doubt(seen, "Oxygen")).unwrap_or_default();
+            format!(
+                "{place}: oxygen fell {fall:.1} mg/L in 30 min{value} (limit {:.1} in 30 min).{doubt} Look for stopped aerators. {IN_DOUBT}",
+                limits.do_fall_30min_mg_l,
+            )
+        }
+        Condition::DoForecast(level) => {
+            let limit = limits.do_forecast_mg_l.get(level).copied().unwrap_or_default();
+            let Some(forecast) = facts.forecast else {
+                return format!(
+                    "{place}: oxygen was forecast to fall below {limit:.1} mg/L; no forecast now. {IN_DOUBT}"
+                );
+            };
+            let crossing = forecast.below.iter().find(|crossing| crossing.limit_mg_l == limit);
+            let chance = crossing.map_or(0.0, |crossing| crossing.probability * 100.0);
+            let when = crossing
+                .and_then(|crossing| crossing.at)
+                .map(|at| format!(" in about {}", length(at - facts.now)))
+                .unwrap_or_default();
+            format!(
+                "{place}: oxygen likely to fall below {limit:.1} mg/L{when}, chance {chance:.0} %; lowest expected {:.1} (80 % between {:.1} and {:.1}) in {}. Plan aeration now.",
+                forecast.do_min_mg_l,
+                forecast.low_80,
+                forecast.high_80,
+                length(forecast.do_min_at - facts.now),
+            )
+        }
+        Condition::DoBlind(_) => {
+            let since = facts.oxygen_unseen_since.map(|since| length(facts.now - since)).unwrap_or_default();
+            format!(
+                "{place}: no usable oxygen reading for {since}, at night. The water is not being watched: measure with a hand meter. {IN_DOUBT}"
+            )
+        }
+        Condition::PhLow(_) | Condition::PhHigh(_) => {
+            let side = if matches!(condition, Condition::PhLow(_)) { "below" } else { "above" };
+            let act = if side == "below" {
+                "Check alkalinity, rain and seepage; hydrogen sulfide grows more toxic as pH falls."
+            } else {
+                "Dose nothing alkaline; ammonia grows more toxic as pH rises. Test TAN."
+            };
+            match facts.ph {
+                Some(seen) => {
+                    format!("{place}: pH {:.2}, {side} {limit:.1}.{} {act}", seen.value, doubt(seen, "pH"))
+                }
+                None => format!("{place}: pH was {side} {limit:.1} when last seen. {act}"),
+            }
+        }
+        Condition::Nh3Mean(_) | Condition::Nh3Peak(_) => {
+            let Some(day) = facts.ammonia else {
+                return format!("{place}: un-ionised ammonia was above {limit:.2} mg/L. Test TAN again.");
+            };
+            let (what, value) = match condition {
+                Condition::Nh3Mean(_) => ("mean of the last 24 h", day.mean_mg_l),
+                _ => ("peak of the last 24 h", day.peak_mg_l),
+            };
+            let doubt =
+                if day.suspect { " A reading behind it is suspect: check with a hand meter." } else { "" };
+            format!(
+                "{place}: un-ionised ammonia {value:.2} mg/L as N, {what} (limit {limit:.2}), from TAN {:.2} mg/L.{doubt} Cut feed, keep oxygen high, dose nothing alkaline, test TAN again.",
+                day.tan_mg_l,
+            )
+        }
+    }
+}
+
+/// The message of a pond's condition when it has cleared.
+pub fn cleared(condition: Condition, pond: &Pond, facts: &Facts<'_>) -> String {
+    let place = place(pond);
+    let value = |seen: Option<Seen>, unit: &str| {
+        seen.map(|seen| format!(", now {:.1}{unit}", seen.value)).unwrap_or_default()
+    };
+    match condition {
+        Condition::DoLow(_) | Condition::DoFalling => {
+            format!("{place}: oxygen is back within its limit{}.", value(facts.oxygen, " mg/L"))
+        }
+        Condition::DoForecast(_) if facts.forecast_over => {
+            format!("{place}: the night is over{}.", value(facts.oxygen, " mg/L of oxygen"))
+        }
+        Condition::DoForecast(_) => format!("{place}: oxygen is no longer forecast to fall so low."),
+        Condition::DoBlind(_) => format!(
+            "{place}: oxygen is observed again, or the night is over{}.",
+            value(facts.oxygen, " mg/L")
+        ),
+        Condition::PhLow(_) | Condition::PhHigh(_) => {
+            format!("{place}: pH is back within its limit{}.", value(facts.ph, ""))
+        }
+        Condition::Nh3Mean(_) | Condition::Nh3Peak(_) => {
+            format!("{place}: un-ionised ammonia is back within its limit.")
+        }
+    }
+}
+
+/// How oxygen moves, and how long until the next graver limit.
+fn trend(limits: &Limits, facts: &Facts<'_>, seen: Seen) -> String {
+    let Some(slope) = facts.slope_mg_l_h else { return String::new() };
+    if slope > 0.1 {
+        return format!(", rising {slope:.1} mg/L per hour");
+    }
+    if slope > -0.05 {
+        return String::from(", steady");
+    }
+    let next = limits.do_low_mg_l.iter().map(|threshold| threshold.limit).find(|&limit| limit < seen.value);
+    let left = next
+        .map(|limit| {
+            let hours = (seen.value - limit) / -slope;
+            format!(
+                ", {limit:.1} in about {}",
+                length(Span::from_millis((hours.min(100.0) * 3_600_000.0) as i64))
+            )
+        })
+        .unwrap_or_default();
+    format!(", falling {:.1} mg/L per hour{left}", -slope)
+}
+
+fn what_to_do_low(level: usize, seen: Seen) -> &'static str {
+    match (level, seen.flag) {
+        (_, Flag::Suspect) => IN_DOUBT,
+        (0, _) => "Start aerators and look.",
+        (1, _) => "Start all aerators now and look; stop feeding.",
+        _ => "Start everything now, stop feeding, call for help. Walk, do not run; stay out of the water.",
+    }
+}
+
+/// Message of a probe's fault.
+pub fn probe_fault(place: &str, probe: &str, what: &str) -> String {
+    format!("{place}: probe {probe} {what}. This is a fault of the probe, not known to be one of the water.")
+}
+
+/// A fault as a person says it.
+pub fn fault(fault: &ProbeFault) -> String {
+    match fault {
+        ProbeFault::Silent => String::from("does not answer: check power, cable and address"),
+        ProbeFault::Garbled => {
+            String::from("answers with garbled bytes: check wiring, terminator and baud rate")
+        }
+        ProbeFault::Exception(code) => {
+            format!("refuses the request (Modbus exception {code}): check its register map")
+        }
+        ProbeFault::Undecodable(detail) => format!("sends what cannot be read: {detail}"),
+        ProbeFault::Unreachable => String::from("cannot be reached: its bus or broker is not there"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lengths_are_said_in_the_largest_fitting_unit() {
+        for (minutes, said) in [
+            (0, "less than a minute"),
+            (1, "1 min"),
+            (59, "59 min"),
+            (60, "1 h"),
+            (135, "2 h 15 min"),
+            (2_880, "2 days"),
+        ] {
+            assert_eq!(length(Span::from_minutes(minutes)), said);
+        }
+        assert_eq!(length(Span::from_minutes(-5)), "less than a minute");
+    }
+}

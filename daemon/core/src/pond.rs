@@ -1,0 +1,509 @@
+//! One pond: what is known of its water now, its derived values, its alarms, its night and its
+//! advice. Knows nothing of the other ponds.
+
+use alloc::collections::BTreeMap;
+use alloc::string::String;
+use alloc::vec;
+use alloc::vec::Vec;
+
+use crate::aeration;
+use crate::alarm::{Alarm, Cause};
+use crate::alarm_set::{self, AmmoniaDay, CONDITIONS, Condition, Facts};
+use crate::derived::{self, Water};
+use crate::effect::{Advice, AlarmState, Derived, Effect, Flag};
+use crate::message;
+use crate::night::{Evening, NightState};
+use crate::probe::ProbeState;
+use crate::quality::{ChannelState, Seen};
+use crate::quantity::Quantity;
+use crate::site::{Channel, Pond, PondIndex, Site};
+use crate::summary::Tally;
+use crate::sunlight::Night;
+use crate::time::{Span, Timestamp};
+
+/// A hand meter's oxygen stands in for a probe this long. (Common practice, no source.)
+pub const HAND_OXYGEN_GOOD_FOR: Span = Span::from_minutes(30);
+
+/// A hand reading of pH or temperature stands in for a probe this long. (Common practice, no source.)
+const HAND_GOOD_FOR: Span = Span::from_hours(3);
+
+/// Un-ionised ammonia of the day is worked out anew each hour.
+const AMMONIA_EVERY: Span = Span::from_hours(1);
+
+/// What surrounds a pond while it is worked on.
+#[derive(Debug, Clone, Copy)]
+pub struct Scene<'a> {
+    /// The farm.
+    pub site: &'a Site,
+    /// Every probe of the farm.
+    pub probes: &'a [ProbeState],
+    /// The farm's night.
+    pub night: Night,
+    /// Time of the state.
+    pub now: Timestamp,
+}
+
+/// One pond.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PondState {
+    index: PondIndex,
+    /// Positions of its probes.
+    members: Vec<u16>,
+    /// Positions of the probes that belong to no pond.
+    shared: Vec<u16>,
+    since: Timestamp,
+    /// In the order of [`CONDITIONS`].
+    pub alarms: Vec<Alarm>,
+    /// Newest entry of a person, per quantity.
+    pub hand: BTreeMap<Quantity, Seen>,
+    /// Newest total ammonia, from a test kit or a probe.
+    tan: Option<Seen>,
+    ammonia: Option<AmmoniaDay>,
+    ammonia_due: Option<Timestamp>,
+    /// Newest derived values.
+    pub derived: BTreeMap<Quantity, Derived>,
+    /// Per aerator group: running, stopped, or not known.
+    pub aerators_on: Vec<Option<bool>>,
+    aerators_changed_at: Option<Timestamp>,
+    /// Tonight and what is remembered of other nights.
+    pub night: NightState,
+    /// Present advice.
+    pub advice: Option<Advice>,
+    /// Since the last summary.
+    pub tally: Tally,
+    /// When something next happens by the passing of time alone.
+    pub deadline: Option<Timestamp>,
+}
+
+impl PondState {
+    /// A pond that is watched from `now` on.
+    pub fn new(site: &Site, index: PondIndex, pond: &Pond, now: Timestamp) -> Self {
+        let mut state = Self {
+            index,
+            members: Vec::new(),
+            shared: Vec::new(),
+            since: now,
+            alarms: alarm_set::alarms(index, pond),
+            hand: BTreeMap::new(),
+            tan: None,
+            ammonia: None,
+            ammonia_due: None,
+            derived: BTreeMap::new(),
+            aerators_on: vec![None; pond.aerators.len()],
+            aerators_changed_at: None,
+            night: NightState::default(),
+            advice: None,
+            tally: Tally::default(),
+            deadline: None,
+        };
+        state.find_probes(site);
+        state
+    }
+
+    /// The same pond after the configuration changed.
+    #[must_use]
+    pub fn moved(mut self, old: &Pond, site: &Site, index: PondIndex, pond: &Pond) -> Self {
+        self.index = index;
+        for alarm in &mut self.alarms {
+            alarm.pond = Some(index);
+        }
+        for derived in self.derived.values_mut() {
+            derived.pond = index;
+        }
+        if old.aerators.len() != pond.aerators.len()
+            || old.aerators.iter().zip(&pond.aerators).any(|(was, is)| was.id != is.id)
+        {
+            let kept = core::mem::take(&mut self.aerators_on);
+            self.aerators_on = pond
+                .aerators
+                .iter()
+                .map(|group| {
+                    let was = old.aerators.iter().position(|was| was.id == group.id)?;
+                    kept.get(was).copied().flatten()
+                })
+                .collect();
+        }
+        self.night.moved(index);
+        self.advice = None;
+        self.find_probes(site);
+        self
+    }
+
+    fn find_probes(&mut self, site: &Site) {
+        let positions = |pond: Option<PondIndex>| {
+            site.probes
+                .iter()
+                .enumerate()
+                .filter(move |(_, probe)| probe.pond == pond)
+                .filter_map(|(position, _)| u16::try_from(position).ok())
+                .collect()
+        };
+        self.members = positions(Some(self.index));
+        self.shared = positions(None);
+    }
+
+    fn channels<'a>(
+        &'a self,
+        scene: &Scene<'a>,
+        quantity: Quantity,
+    ) -> impl Iterator<Item = (&'a Channel, &'a ChannelState)> + use<'a> {
+        let (site, probes) = (scene.site, scene.probes);
+        self.members.iter().chain(&self.shared).flat_map(move |&position| {
+            let position = usize::from(position);
+            let configured =
+                site.probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
+            let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
+            configured.iter().zip(known).filter(move |(channel, _)| channel.quantity == quantity)
+        })
+    }
+
+    /// The present value: of the first probe, in the order of the configuration, that has a usable
+    /// one, else a suspect one, else what a person entered.
+    fn present(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
+        let mut suspect = None;
+        for (channel, state) in self.channels(scene, quantity) {
+            if let Some(seen) = state.present(&channel.quality, scene.now) {
+                if seen.flag.is_usable() {
+                    return Some(seen);
+                }
+                suspect = suspect.or(Some(seen));
+            }
+        }
+        suspect
+            .or_else(|| self.hand.get(&quantity).copied().filter(|seen| scene.now - seen.at < HAND_GOOD_FOR))
+    }
+
+    /// The lowest of the present oxygen values, and the channel it comes from unless a person
+    /// entered it.
+    fn oxygen<'a>(&'a self, scene: &Scene<'a>) -> (Option<Seen>, Option<&'a ChannelState>) {
+        let mut lowest: (Option<Seen>, Option<&ChannelState>) = (None, None);
+        for (channel, state) in self.channels(scene, Quantity::DoMgL) {
+            if let Some(seen) = state.present(&channel.quality, scene.now)
+                && lowest.0.is_none_or(|other| seen.value < other.value)
+            {
+                lowest = (Some(seen), Some(state));
+            }
+        }
+        if let Some(&hand) = self.hand.get(&Quantity::DoMgL)
+            && scene.now - hand.at < HAND_OXYGEN_GOOD_FOR
+            && lowest.0.is_none_or(|other| hand.value < other.value)
+        {
+            lowest.0 = Some(hand);
+        }
+        lowest
+    }
+
+    fn water(&self, scene: &Scene<'_>, pond: &Pond) -> Water {
+        let salinity = self
+            .present(scene, Quantity::SalinityPsu)
+            .or_else(|| self.hand.get(&Quantity::SalinityPsu).copied());
+        let pressure = self.present(scene, Quantity::PressureHpa);
+        Water {
+            temperature_c: self.present(scene, Quantity::TemperatureC),
+            salinity_psu: salinity.map_or(pond.salinity_psu, |seen| seen.value),
+            salinity_flag: salinity.map_or(Flag::NotEvaluated, |seen| seen.flag),
+            pressure_hpa: pressure.map_or(scene.site.pressure_hpa, |seen| seen.value),
+            pressure_flag: pressure.map_or(Flag::NotEvaluated, |seen| seen.flag),
+        }
+    }
+
+    /// Notes what a kit or a probe says of total ammonia.
+    pub fn take_tan(&mut self, seen: Seen) {
+        if self.tan.is_none_or(|known| known.at <= seen.at) {
+            self.tan = Some(seen);
+            self.ammonia_due = Some(seen.at);
+        }
+    }
+
+    /// Notes whether an aerator group runs.
+    pub fn take_aerator(&mut self, group: u16, running: bool, at: Timestamp) {
+        if let Some(known) = self.aerators_on.get_mut(usize::from(group))
+            && *known != Some(running)
+        {
+            if known.is_some() {
+                self.aerators_changed_at = Some(at);
+                self.night.invalidate();
+            }
+            *known = Some(running);
+        }
+    }
+
+    /// Works out the derived values that depend on the quantities that have news.
+    pub fn derive(&mut self, scene: &Scene<'_>, news: &[Quantity], effects: &mut Vec<Effect>) {
+        let Some(pond) = scene.site.ponds.get(usize::from(self.index.0)) else { return };
+        let is_new = |wanted: &[Quantity]| news.iter().any(|quantity| wanted.contains(quantity));
+        let water = self.water(scene, pond);
+        let mut found: Vec<(Quantity, f64, Flag)> = Vec::new();
+        if is_new(&[Quantity::DoMgL, Quantity::TemperatureC, Quantity::SalinityPsu])
+            && let Some((saturation, flag)) = derived::oxygen_saturation(&water)
+        {
+            found.push((Quantity::DoSaturationMgL, saturation, flag));
+            if let (Some(oxygen), _) = self.oxygen(scene) {
+                let percent = 100.0 * oxygen.value / saturation;
+                found.push((Quantity::DoSaturationPercent, percent, flag.worst(oxygen.flag)));
+            }
+        }
+        if is_new(&[Quantity::Ph, Quantity::TemperatureC, Quantity::TanMgL])
+            && let Some(tan) = self.tan.filter(|tan| scene.now - tan.at <= derived::KIT_GOOD_FOR)
+            && let Some(ph) = self.present(scene, Quantity::Ph)
+            && let Some((ammonia, flag)) = derived::ammonia_now(tan, ph, &water)
+        {
+            found.push((Quantity::Nh3NMgL, ammonia, flag));
+        }
+        if is_new(&[Quantity::Ph])
+            && let Some(ph) = self.present(scene, Quantity::Ph)
+            && let Some((_, state)) = self.channels(scene, Quantity::Ph).next()
+            && let Some(swing) = derived::ph_swing(&state.window, scene.now)
+        {
+            found.push((Quantity::PhSwing, swing, ph.flag));
+        }
+        for (quantity, value, flag) in found {
+            self.announce(quantity, value, flag, scene.now, effects);
+        }
+    }
+
+    fn announce(
+        &mut self,
+        quantity: Quantity,
+        value: f64,
+        flag: Flag,
+        at: Timestamp,
+        effects: &mut Vec<Effect>,
+    ) {
+        if !value.is_finite() {
+            return;
+        }
+        let derived = Derived { pond: self.index, quantity, at, value, flag };
+        self.tally.count(quantity, Some(value), flag);
+        self.derived.insert(quantity, derived);
+        effects.push(Effect::Derived(derived));
+    }
+
+    fn work_out_ammonia(&mut self, scene: &Scene<'_>, pond: &Pond) {
+        if self.ammonia_due.is_none_or(|due| due > scene.now) {
+            return;
+        }
+        let tan = self.tan.filter(|tan| scene.now - tan.at <= derived::KIT_GOOD_FOR);
+        self.ammonia = tan.and_then(|tan| {
+            let window = |quantity| {
+                let first = self.channels(scene, quantity).map(|(_, state)| &state.window).next();
+                first
+            };
+            derived::ammonia_day(
+                tan,
+                self.present(scene, Quantity::Ph),
+                window(Quantity::Ph),
+                window(Quantity::TemperatureC),
+                &self.water(scene, pond),
+                scene.now,
+            )
+        });
+        self.ammonia_due = tan.map(|_| scene.now + AMMONIA_EVERY);
+    }
+
+    /// When values that alarms are judged by become too old to speak of now.
+    fn expiries<'a>(&'a self, scene: &Scene<'a>) -> impl Iterator<Item = Timestamp> + use<'a> {
+        let of = |quantity| {
+            self.channels(scene, quantity).filter_map(|(channel, state)| state.expires_at(&channel.quality))
+        };
+        let hand = |quantity, good_for| self.hand.get(&quantity).map(|seen| seen.at + good_for);
+        of(Quantity::DoMgL)
+            .chain(of(Quantity::Ph))
+            .chain(hand(Quantity::DoMgL, HAND_OXYGEN_GOOD_FOR))
+            .chain(hand(Quantity::Ph, HAND_GOOD_FOR))
+    }
+
+    /// What the alarms are judged by.
+    fn facts<'a>(&'a self, scene: &Scene<'a>, pond: &Pond) -> Facts<'a> {
+        let now = scene.now;
+        let (oxygen, lead) = self.oxygen(scene);
+        let mut expected = false;
+        let mut last_seen = self.since;
+        let mut shortest_wait = Span::ZERO;
+        for (channel, state) in self.channels(scene, Quantity::DoMgL) {
+            expected = true;
+            last_seen = last_seen.max(state.seen.map_or(state.expected_since(), |seen| seen.at));
+            shortest_wait = if shortest_wait == Span::ZERO {
+                channel.quality.missing_after
+            } else {
+                shortest_wait.min(channel.quality.missing_after)
+            };
+        }
+        let [first, second] = pond.limits.do_blind_after;
+        if let Some(hand) = self.hand.get(&Quantity::DoMgL) {
+            last_seen = last_seen.max((hand.at + HAND_OXYGEN_GOOD_FOR) - first);
+        }
+        // A probe that reports each quarter of an hour cannot be missed after ten minutes.
+        let extra_ms = shortest_wait.as_millis().saturating_sub(first.as_millis()).max(0);
+        // Only a message about low oxygen tells the slope.
+        let [warn, ..] = pond.limits.do_low_mg_l;
+        let is_low = oxygen.is_some_and(|seen| seen.value < warn.limit + warn.deadband);
+        let lead_seen = lead.and_then(|state| state.seen);
+        Facts {
+            oxygen,
+            fall_30min: lead
+                .zip(lead_seen)
+                .and_then(|(state, seen)| derived::fall_in_30min(&state.window, seen, now)),
+            oxygen_unseen_since: expected.then_some(last_seen),
+            blind_after: [first, second]
+                .map(|after| Span::from_millis(after.as_millis().saturating_add(extra_ms))),
+            is_watch: scene.night.is_watch(now),
+            forecast: self.night.forecast(),
+            forecast_over: !self.night.is_on(now),
+            ph: self.present(scene, Quantity::Ph),
+            ammonia: self.ammonia,
+            slope_mg_l_h: lead
+                .filter(|_| is_low)
+                .and_then(|state| derived::slope_per_hour(&state.window, now, Span::from_hours(1))),
+            now,
+        }
+    }
+
+    /// Fires what is due, judges the alarms and renews the advice.
+    pub fn settle(&mut self, scene: &Scene<'_>, effects: &mut Vec<Effect>) {
+        let Some(pond) = scene.site.ponds.get(usize::from(self.index.0)) else { return };
+        self.work_out_ammonia(scene, pond);
+        self.watch_night(scene, pond, effects);
+        let mut alarms = core::mem::take(&mut self.alarms);
+        let facts = self.facts(scene, pond);
+        judge_alarms(&mut alarms, pond, &facts, effects);
+        let advice = self.renew_advice(scene, pond, &facts);
+        let deadline = alarms
+            .iter()
+            .filter_map(Alarm::deadline)
+            .chain(CONDITIONS.iter().filter_map(|(condition, ..)| condition.deadline(&facts)))
+            .chain(self.ammonia_due)
+            .chain(self.night.due())
+            .chain(self.expiries(scene))
+            .filter(|&due| due > scene.now)
+            .min();
+        self.alarms = alarms;
+        self.deadline = deadline;
+        if let Some(advice) = advice {
+            effects.push(Effect::Advice(advice.clone()));
+            self.advice = Some(advice);
+        }
+    }
+
+    fn renew_advice(&self, scene: &Scene<'_>, pond: &Pond, facts: &Facts<'_>) -> Option<Advice> {
+        let situation = aeration::Situation {
+            facts,
+            water: self.water(scene, pond),
+            pond,
+            index: self.index,
+            aerators_on: &self.aerators_on,
+            sunrise: self.night.sunrise(),
+            no_forecast: self.night.refusal(),
+        };
+        aeration::renew(self.advice.as_ref(), &situation)
+    }
+
+    fn watch_night(&mut self, scene: &Scene<'_>, pond: &Pond, effects: &mut Vec<Effect>) {
+        self.night.follow(scene.night, scene.now);
+        if !self.night.is_due(scene.now) {
+            return;
+        }
+        let mut night = core::mem::take(&mut self.night);
+        let (oxygen, lead) = self.oxygen(scene);
+        let water = self.water(scene, pond);
+        let evening = Evening {
+            pond: self.index,
+            now: scene.now,
+            oxygen,
+            window: lead
+                .or_else(|| self.channels(scene, Quantity::DoMgL).map(|(_, state)| state).next())
+                .map(|state| &state.window),
+            saturation_mg_l: derived::oxygen_saturation(&water).map(|(value, _)| value),
+            aerators_changed_at: self.aerators_changed_at,
+            limits: &pond.limits,
+        };
+        let made = night.run(&evening);
+        self.night = night;
+        if let Some(forecast) = made {
+            let (slope, low) = (forecast.night_slope_mg_l_h, forecast.do_min_mg_l);
+            let flag = oxygen.map_or(Flag::NotEvaluated, |seen| seen.flag);
+            effects.push(Effect::Forecast(forecast));
+            self.announce(Quantity::NightSlopeMgLH, slope, flag, scene.now, effects);
+            self.announce(Quantity::DawnDoMgL, low, flag, scene.now, effects);
+        }
+    }
+
+    /// Acknowledges an alarm of this pond and, since a graver level implies them, the unacknowledged
+    /// milder levels of the same condition.
+    pub fn acknowledge(
+        &mut self,
+        id: &str,
+        by: &str,
+        now: Timestamp,
+        effects: &mut Vec<Effect>,
+    ) -> Option<Result<(), AlarmState>> {
+        let place = self.alarms.iter().position(|alarm| alarm.id == id)?;
+        let alarm = self.alarms.get_mut(place)?;
+        let state = alarm.state;
+        let Some(change) = alarm.apply(now, Cause::Acknowledge, Some(by), None) else {
+            return Some(Err(state));
+        };
+        effects.push(Effect::AlarmChanged(change));
+        let (mut condition, ..) = *CONDITIONS.get(place)?;
+        while let Some(milder) = CONDITIONS.iter().position(|(other, ..)| other.graver() == Some(condition)) {
+            let change = self
+                .alarms
+                .get_mut(milder)
+                .and_then(|alarm| alarm.apply(now, Cause::Acknowledge, Some(by), None));
+            effects.extend(change.map(Effect::AlarmChanged));
+            condition = CONDITIONS.get(milder)?.0;
+        }
+        Some(Ok(()))
+    }
+
+    /// The present text of an alarm, for the view.
+    pub fn message(&self, scene: &Scene<'_>, place: usize) -> Option<String> {
+        let alarm = self.alarms.get(place)?;
+        if !alarm.state.is_standing() {
+            return Some(alarm.message.clone());
+        }
+        let pond = scene.site.ponds.get(usize::from(self.index.0))?;
+        let (condition, ..) = *CONDITIONS.get(place)?;
+        Some(message::condition(condition, pond, &pond.limits, &self.facts(scene, pond)))
+    }
+
+    /// Every channel of the pond's own probes, with what is known of it.
+    pub fn own_channels<'a>(
+        &'a self,
+        scene: &Scene<'a>,
+    ) -> impl Iterator<Item = (&'a Channel, &'a ChannelState)> + use<'a> {
+        let (site, probes) = (scene.site, scene.probes);
+        self.members.iter().flat_map(move |&position| {
+            let position = usize::from(position);
+            let configured =
+                site.probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
+            let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
+            configured.iter().zip(known)
+        })
+    }
+}
+
+fn judge_alarms(alarms: &mut [Alarm], pond: &Pond, facts: &Facts<'_>, effects: &mut Vec<Effect>) {
+    let graver_stands = CONDITIONS.map(|(condition, ..)| {
+        let graver = condition.graver().and_then(place_of).and_then(|place| alarms.get(place));
+        graver.is_some_and(|alarm| alarm.state.is_standing())
+    });
+    for ((alarm, (condition, ..)), graver_stands) in alarms.iter_mut().zip(CONDITIONS).zip(graver_stands) {
+        let (sight, delays) = condition.sight(&pond.limits, facts);
+        match alarm.observe(facts.now, sight, delays) {
+            Some(Cause::Realarm) if graver_stands => alarm.postpone(facts.now),
+            Some(cause) => {
+                let message = match cause {
+                    Cause::Clears => message::cleared(condition, pond, facts),
+                    _ => message::condition(condition, pond, &pond.limits, facts),
+                };
+                effects.extend(alarm.apply(facts.now, cause, None, Some(message)).map(Effect::AlarmChanged));
+            }
+            None => {}
+        }
+    }
+}
+
+fn place_of(condition: Condition) -> Option<usize> {
+    CONDITIONS.iter().position(|&(other, ..)| other == condition)
+}

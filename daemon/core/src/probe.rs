@@ -1,0 +1,147 @@
+//! What is remembered of one probe: its channels, its faults, and the alarm that tells them apart
+//! from faults of the water.
+
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use crate::alarm::{Alarm, Cause, Delays, Sight};
+use crate::effect::{Effect, Priority};
+use crate::input::ProbeFault;
+use crate::message;
+use crate::quality::ChannelState;
+use crate::site::{PondIndex, Probe, ProbeIndex, Site};
+use crate::time::{Span, Timestamp};
+
+/// A fault must last five minutes, and be gone for five. (Common practice, no source.)
+const FAULT_DELAYS: Delays = Delays::minutes(5, 5);
+
+/// One probe.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ProbeState {
+    /// One per channel of the site's probe, in the same order.
+    pub channels: Vec<ChannelState>,
+    /// What the last poll ran into; `None` once it has answered again.
+    pub fault: Option<ProbeFault>,
+    /// By how much its clock is ahead, while its samples are refused for it.
+    pub clock_ahead: Option<Span>,
+    /// Its one alarm.
+    pub alarm: Alarm,
+    /// When something next happens by the passing of time alone.
+    pub deadline: Option<Timestamp>,
+}
+
+impl ProbeState {
+    /// A probe that is expected to report from `now` on.
+    pub fn new(site: &Site, probe: &Probe, now: Timestamp) -> Self {
+        let place = probe.pond.and_then(|pond| site.ponds.get(usize::from(pond.0)));
+        let id = format!("{}.probe-fault.{}", place.map_or("gateway", |pond| pond.id.as_str()), probe.id);
+        let mut state = Self {
+            channels: probe.channels.iter().map(|_| ChannelState::new(now)).collect(),
+            fault: None,
+            clock_ahead: None,
+            alarm: Alarm::new(id, format!("Probe {} faulty", probe.id), probe.pond, Priority::Medium),
+            deadline: None,
+        };
+        state.set_deadline(probe);
+        state
+    }
+
+    /// The same probe after the configuration changed: what is known of channels that persist stays.
+    pub fn moved(mut self, old: &Probe, site: &Site, probe: &Probe, now: Timestamp) -> Self {
+        let fresh = Self::new(site, probe, now);
+        let mut kept: Vec<Option<ChannelState>> =
+            core::mem::take(&mut self.channels).into_iter().map(Some).collect();
+        let channels = probe
+            .channels
+            .iter()
+            .zip(fresh.channels)
+            .map(|(channel, fresh)| {
+                let same = old
+                    .channels
+                    .iter()
+                    .position(|was| was.quantity == channel.quantity && was.aerator == channel.aerator);
+                same.and_then(|index| kept.get_mut(index)?.take()).unwrap_or(fresh)
+            })
+            .collect();
+        self.channels = channels;
+        self.alarm.id = fresh.alarm.id;
+        self.alarm.pond = fresh.alarm.pond;
+        self.set_deadline(probe);
+        self
+    }
+
+    fn set_deadline(&mut self, probe: &Probe) {
+        let gaps = self
+            .channels
+            .iter()
+            .zip(&probe.channels)
+            .filter_map(|(state, channel)| state.deadline(&channel.quality));
+        self.deadline = gaps.chain(self.alarm.deadline()).min();
+    }
+
+    /// What is wrong with the probe now, as a person says it, and whether it has already lasted.
+    fn trouble(&self, probe: &Probe) -> Option<(String, bool)> {
+        let pairs = || self.channels.iter().zip(&probe.channels);
+        let missing = pairs().find(|(state, _)| state.is_missing());
+        if let Some(fault) = &self.fault {
+            return Some((message::fault(fault), missing.is_some()));
+        }
+        if let Some(ahead) = self.clock_ahead {
+            let ahead = message::length(ahead);
+            return Some((
+                format!("has a clock {ahead} ahead, so its samples are refused: set its clock"),
+                false,
+            ));
+        }
+        if let Some((_, channel)) = missing {
+            return Some((format!("sends no {}", channel.quantity.id()), true));
+        }
+        let failing = pairs().find(|(state, _)| state.failing_since.is_some());
+        failing.map(|(_, channel)| (format!("sends impossible values of {}", channel.quantity.id()), false))
+    }
+
+    /// Fires what is due at `now`, then judges the probe's alarm.
+    pub fn settle(&mut self, site: &Site, index: ProbeIndex, now: Timestamp, effects: &mut Vec<Effect>) {
+        let Some(probe) = site.probes.get(usize::from(index.0)) else { return };
+        for (state, channel) in self.channels.iter_mut().zip(&probe.channels) {
+            // At most twice: stale and missing may fall due together.
+            for _ in 0..2 {
+                if let Some(reading) = state.fall_silent(channel, (probe.pond, index), now) {
+                    effects.push(Effect::Reading(reading));
+                }
+            }
+        }
+        let trouble = self.trouble(probe);
+        let (sight, delays) = match &trouble {
+            Some((_, true)) => (Sight::Beyond, Delays { on: Span::ZERO, ..FAULT_DELAYS }),
+            Some((_, false)) => (Sight::Beyond, FAULT_DELAYS),
+            None => (Sight::Clear, FAULT_DELAYS),
+        };
+        if let Some(cause) = self.alarm.observe(now, sight, delays) {
+            let place = pond_place(site, probe.pond);
+            let message = match (&trouble, cause) {
+                (Some((what, _)), _) => Some(message::probe_fault(&place, &probe.id, what)),
+                (None, Cause::Clears) => Some(format!("{place}: probe {} reports again.", probe.id)),
+                (None, _) => None,
+            };
+            effects.extend(self.alarm.apply(now, cause, None, message).map(Effect::AlarmChanged));
+        }
+        self.set_deadline(probe);
+    }
+
+    /// Present text of the alarm, for the view.
+    pub fn message(&self, site: &Site, probe: &Probe) -> String {
+        match self.trouble(probe) {
+            Some((what, _)) if self.alarm.state.is_standing() => {
+                message::probe_fault(&pond_place(site, probe.pond), &probe.id, &what)
+            }
+            _ => self.alarm.message.clone(),
+        }
+    }
+}
+
+fn pond_place(site: &Site, pond: Option<PondIndex>) -> String {
+    pond.and_then(|pond| site.ponds.get(usize::from(pond.0)))
+        .map_or_else(|| String::from("Farm"), message::place)
+}

@@ -1,0 +1,126 @@
+//! A linear regression that learns a little each morning and never quite forgets what it was shipped
+//! with: Bayesian, with weights that leak back toward the prior.
+
+use core::array::from_fn;
+
+/// Number of terms.
+pub const TERMS: usize = 9;
+
+/// Terms or weights.
+pub type Terms = [f64; TERMS];
+
+/// What is kept of the learnt from one night to the next. (Common practice, no source; a season's
+/// change of weather shows within some 200 nights.)
+const KEEP: f64 = 0.995;
+
+/// What the shipped weights are worth, in nights.
+const PRIOR_NIGHTS: f64 = 15.0;
+
+/// Usual square of a term, (mg/L)2: terms are falls of about 2 mg/L.
+const USUAL_SQUARE: f64 = 4.0;
+
+/// What the shipped standard error is worth, in nights.
+const PRIOR_ERROR_NIGHTS: f64 = 8.0;
+
+/// An error of more than so many standard errors counts as so many: one odd night must not bend the
+/// rule for all.
+const ROBUST: f64 = 2.5;
+
+/// The regression.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Regression {
+    weights: Terms,
+    covariance: [Terms; TERMS],
+    /// Discounted sum of squared errors and of nights.
+    errors: (f64, f64),
+}
+
+fn prior_variance() -> f64 {
+    1.0 / (PRIOR_NIGHTS * USUAL_SQUARE)
+}
+
+fn dot(a: &Terms, b: &Terms) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+impl Regression {
+    /// As shipped.
+    pub fn new(prior: &Terms) -> Self {
+        let unit = |row: usize, column: usize| if row == column { prior_variance() } else { 0.0 };
+        Self {
+            weights: *prior,
+            covariance: from_fn(|row| from_fn(|column| unit(row, column))),
+            errors: (0.0, 0.0),
+        }
+    }
+
+    /// The estimate.
+    pub fn estimate(&self, terms: &Terms) -> f64 {
+        dot(&self.weights, terms)
+    }
+
+    /// Standard error of an estimate, from the shipped one and the nights learnt from.
+    pub fn standard_error(&self, shipped: f64) -> f64 {
+        let (squares, nights) = self.errors;
+        libm::sqrt((squares + PRIOR_ERROR_NIGHTS * shipped * shipped) / (nights + PRIOR_ERROR_NIGHTS))
+    }
+
+    /// Learns from a night: what the terms were and what came.
+    pub fn learn(&mut self, prior: &Terms, terms: &Terms, outcome: f64, shipped_error: f64) {
+        let error = outcome - self.estimate(terms);
+        if !error.is_finite() {
+            return;
+        }
+        let bound = ROBUST * self.standard_error(shipped_error);
+        let error = error.clamp(-bound, bound);
+        self.errors = (KEEP * self.errors.0 + error * error, KEEP * self.errors.1 + 1.0);
+        let spread: Terms = from_fn(|row| self.covariance.get(row).map_or(0.0, |row| dot(row, terms)));
+        let scale = 1.0 + dot(&spread, terms);
+        for ((weight, spread), prior) in self.weights.iter_mut().zip(&spread).zip(prior) {
+            *weight += spread * error / scale;
+            *weight += (1.0 - KEEP) * (prior - *weight);
+        }
+        for (place, (row, spread_row)) in self.covariance.iter_mut().zip(&spread).enumerate() {
+            for (column, (cell, spread_column)) in row.iter_mut().zip(&spread).enumerate() {
+                *cell -= spread_row * spread_column / scale;
+                let prior = if place == column { prior_variance() } else { 0.0 };
+                *cell += (1.0 - KEEP) * (prior - *cell);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn it_learns_a_rule_it_was_not_shipped_with() {
+        let prior: Terms = [1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+        let mut regression = Regression::new(&prior);
+        let night = |n: i32| -> (Terms, f64) {
+            let (a, b) = (2.0 + f64::from(n % 5) * 0.5, 1.0 + f64::from(n % 3) * 0.7);
+            ([a, b, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0], 0.4 * a + 0.8 * b)
+        };
+        for n in 0..120 {
+            let (terms, outcome) = night(n);
+            regression.learn(&prior, &terms, outcome, 0.5);
+        }
+        let (terms, outcome) = night(121);
+        assert!(
+            (regression.estimate(&terms) - outcome).abs() < 0.15,
+            "{} for {outcome}",
+            regression.estimate(&terms)
+        );
+        assert!(regression.standard_error(0.5) < 0.4);
+    }
+
+    #[test]
+    fn one_odd_night_bends_little() {
+        let prior: Terms = [1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+        let terms: Terms = [2.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+        let mut regression = Regression::new(&prior);
+        regression.learn(&prior, &terms, 1.0e9, 0.5);
+        assert!((regression.estimate(&terms) - 2.0).abs() < 0.3);
+    }
+}
