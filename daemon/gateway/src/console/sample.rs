@@ -195,6 +195,16 @@ pub(super) fn suspect_probe() -> FarmStatus {
     curlew.readings[0].value = Some(3.1);
     curlew.readings[0].flag = 3;
     curlew.derived[1].flag = 3;
+    curlew.advice = Some(AdviceStatus {
+        action: "unknown".to_owned(),
+        aerators: vec![],
+        start: None,
+        stop: None,
+        kwh: 0.0,
+        reason: "The oxygen reading is suspect; measure by hand.".to_owned(),
+    });
+    curlew.forecast = None;
+    curlew.no_forecast = Some("the oxygen reading is suspect".to_owned());
     farm.alarms = vec![alarm(
         "p3",
         "probe-suspect-do",
@@ -205,13 +215,13 @@ pub(super) fn suspect_probe() -> FarmStatus {
     farm
 }
 
-/// The first pond's oxygen since sunset, one point each quarter of an hour.
-pub(super) fn curve() -> Vec<HistoryPoint> {
+/// The first pond's oxygen since sunset, one point each quarter of an hour, down to `last`.
+pub(super) fn curve(last: f64) -> Vec<HistoryPoint> {
     let sunset: jiff::Timestamp = "2026-11-24T23:02:00Z".parse().unwrap();
     (0..33)
         .map(|step| HistoryPoint {
             at: (sunset + jiff::SignedDuration::from_mins(step * 15)).to_string(),
-            value: 7.9 - 0.155 * step as f64,
+            value: 7.9 - (7.9 - last) * step as f64 / 32.0,
             flag: if step == 12 { 3 } else { 1 },
         })
         .collect()

@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use crossterm::{cursor, execute, queue, terminal};
 use ratatui::backend::{Backend as _, CrosstermBackend};
-use ratatui::buffer::Buffer;
+use ratatui::buffer::{Buffer, Cell};
 use ratatui::layout::{Position, Rect};
 
 use super::ConsoleError;
@@ -101,6 +101,7 @@ impl<W: Write> Display<W> {
             return Ok(());
         }
         if changed {
+            let changes = without_short_gaps(&page, &changes);
             self.backend.draw(changes.into_iter())?;
         }
         match cursor_at {
@@ -119,6 +120,30 @@ impl<W: Write> Display<W> {
         self.backend.write_all(b"\x07")?;
         Write::flush(&mut self.backend)
     }
+}
+
+/// Moving the cursor costs up to eight bytes: unchanged cells between two changed ones are sent again
+/// where that is shorter and their look is the same.
+fn without_short_gaps<'a>(page: &'a Buffer, changes: &[(u16, u16, &'a Cell)]) -> Vec<(u16, u16, &'a Cell)> {
+    const LONGEST_GAP: u16 = 6;
+    let mut all: Vec<(u16, u16, &Cell)> = Vec::with_capacity(changes.len());
+    for &(x, y, cell) in changes {
+        if let Some(&(last_x, last_y, last)) = all.last()
+            && last_y == y
+            && (2..=LONGEST_GAP + 1).contains(&x.saturating_sub(last_x))
+        {
+            let between = (last_x + 1..x).filter_map(|x| Some((x, y, page.cell((x, y))?)));
+            let same = |cell: &Cell| {
+                cell.symbol().len() == 1
+                    && (cell.fg, cell.bg, cell.modifier) == (last.fg, last.bg, last.modifier)
+            };
+            if between.clone().all(|(_, _, cell)| same(cell)) {
+                all.extend(between);
+            }
+        }
+        all.push((x, y, cell));
+    }
+    all
 }
 
 type Hook = Box<dyn Fn(&std::panic::PanicHookInfo<'_>) + Sync + Send + 'static>;

@@ -56,7 +56,8 @@ impl Shown {
     }
 
     fn with_curve(mut self) -> Self {
-        self.curve = Some(Curve { pond: "p1".to_owned(), points: sample::curve(), trouble: None });
+        let last = self.farm.as_ref().and_then(|farm| farm.ponds[0].readings[0].value).unwrap();
+        self.curve = Some(Curve { pond: "p1".to_owned(), points: sample::curve(last), trouble: None });
         self
     }
 

@@ -2,7 +2,7 @@
 //! own faults.
 
 use ratatui::layout::Position;
-use ratatui::style::{Modifier, Style};
+use ratatui::style::Style;
 
 use crate::console::ui::needs_acknowledging;
 use crate::console::words::{act_within, priority_name, state_name};
@@ -25,17 +25,18 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         y += 2;
     } else {
         let name_at = 22;
-        let state_columns = 18;
+        // Narrow windows give up the end of the state's words, never the alarm's name.
+        let state_columns = if columns >= 76 { 18 } else { 7 };
         canvas.put(1, y, "Alarm", 6, Style::new());
         canvas.put(8, y, "Where", 13, Style::new());
         canvas.put(name_at, y, "What", 10, Style::new());
         canvas.put(columns - state_columns - 11, y, "since", 9, Style::new());
         canvas.put(columns - state_columns, y, "state", state_columns, Style::new());
-        canvas.style_row(y, Style::new().add_modifier(Modifier::UNDERLINED));
+
         y += 1;
         let marked = context.screen.ui.marked_position(farm);
         let shown = usize::from(list.max(1));
-        let first = marked.saturating_sub(shown.saturating_sub(1));
+        let first = (marked + 1).saturating_sub(shown);
         for (position, alarm) in farm.alarms.iter().enumerate().skip(first).take(shown) {
             let style = if needs_acknowledging(alarm) { canvas.bold() } else { Style::new() };
             let sign = if position == marked { ">" } else { " " };
@@ -90,7 +91,7 @@ fn marked_alarm(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmSta
     let changed = context.clock.time_and_day(&alarm.changed_at);
     let state = match &alarm.acknowledged_by {
         Some(by) => {
-            format!("Acknowledged by {by}; last change {changed}. To acknowledge elsewhere: {}", alarm.id)
+            format!("Acknowledged by {by}; last change {changed}. Id: {}", alarm.id)
         }
         None if context.screen.ui.is_pending(&alarm.id) => {
             "Acknowledgement sent, waiting for the daemon ...".to_owned()

@@ -1,7 +1,7 @@
 //! The form for readings made by hand.
 
 use ratatui::layout::Position;
-use ratatui::style::{Modifier, Style};
+use ratatui::style::Style;
 
 use crate::console::entry::{FIELDS, Place};
 use crate::console::text::{age_words, quality};
@@ -10,8 +10,8 @@ use crate::console::words::quantity_name;
 use super::outlook::{reading, value_text};
 use super::{Canvas, Context, Rows, pond_label};
 
-/// Columns of a field's text.
-const FIELD: u16 = 8;
+/// Columns of a field: its text and a bracket on each side.
+const FIELD: u16 = 10;
 
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
     let entry = context.screen.ui.entry.as_ref()?;
@@ -74,16 +74,16 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         cursor = place.or(cursor);
         let (low, high) = quantity.conceivable();
         let accepted = format!("{low}..{high} {}", quantity.unit());
-        canvas.put(x + 16 + FIELD + 1, row, &accepted, 15, Style::new());
+        canvas.put(x + 16 + FIELD + 1, row, &accepted, 13, Style::new());
     }
     cursor
 }
 
 /// A field. Gives the place of the cursor if it is in it.
 fn field(canvas: &mut Canvas<'_>, x: u16, y: u16, text: &str, here: bool) -> Option<Position> {
-    let style = if here { canvas.reverse() } else { Style::new().add_modifier(Modifier::UNDERLINED) };
-    let padded = format!("{text:<8}");
-    let end = canvas.put(x, y, &padded, FIELD, style);
-    let after = x + u16::try_from(text.chars().count()).unwrap_or(0);
-    here.then(|| Position::new(after.min(end.saturating_sub(1)), y))
+    let style = if here { canvas.reverse() } else { Style::new() };
+    let padded = format!("[{text:<8}]");
+    canvas.put(x, y, &padded, FIELD, style);
+    let after = x + 1 + u16::try_from(text.chars().count()).unwrap_or(0);
+    here.then(|| Position::new(after.min(x + FIELD - 1), y))
 }

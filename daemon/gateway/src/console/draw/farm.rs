@@ -2,9 +2,11 @@
 //! place, then the other alarms.
 
 use ratatui::layout::Position;
-use ratatui::style::{Modifier, Style};
+use ratatui::style::Style;
 
-use crate::console::text::{NO_VALUE, age, age_words, number, quality_short, signed};
+use crate::console::text::{
+    NO_VALUE, age, age_words, clean, first_that_fits, number, quality_short, signed, wrap,
+};
 use crate::console::ui::{needs_acknowledging, top_alarm};
 use crate::console::words::{act_within, priority_name, state_name};
 use crate::local::protocol::{AlarmStatus, FarmStatus, PondStatus};
@@ -28,43 +30,82 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
 
 /// The alarm to act on: which pond, what, how sure, how long is left, what to do.
 fn panel(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y: u16, height: u16) -> u16 {
-    let columns = canvas.columns();
-    let roomy = height >= 19;
-    let mut row = y;
-    title(canvas, context, alarm, row);
-    row += 1;
-    let text_columns = columns - LABEL - 1;
-    row += labelled(canvas, row, "What", &alarm.message, if roomy { 4 } else { 2 }, Style::new());
-    let pond = alarm.pond.as_deref().and_then(|id| context.farm.ponds.iter().find(|pond| pond.id == id));
-    if let Some(pond) = pond {
-        let now = outlook::oxygen_now(context, pond);
-        row += labelled(canvas, row, "Oxygen", &now, if roomy { 2 } else { 1 }, Style::new());
-        let left = outlook::time_left(context, pond);
-        row += labelled(canvas, row, "Left", &left, if roomy { 2 } else { 1 }, Style::new());
+    let columns = canvas.columns() - LABEL - 1;
+    let place = context.alarm_place(alarm);
+    title(canvas, context, alarm, y);
+    let utf8 = canvas.capabilities.utf8;
+    let rows_of = |text: &str, most: usize| wrap(&clean(text, utf8), usize::from(columns), most);
+    let plain = Style::new();
+    // The title has said where.
+    let message = alarm
+        .message
+        .strip_prefix(&place)
+        .map_or(alarm.message.as_str(), |rest| rest.trim_start_matches([':', ' ']));
+    let mut answers = vec![("What", message.to_owned(), 4, plain)];
+    if let Some(pond) =
+        alarm.pond.as_deref().and_then(|id| context.farm.ponds.iter().find(|pond| pond.id == id))
+    {
+        answers.push(("Oxygen", outlook::oxygen_now(context, pond), 2, plain));
+        answers.push(("Left", outlook::time_left(context, pond), 2, plain));
         let mut act = outlook::action(context, pond);
-        if roomy
-            && context.live()
-            && let Some(advice) = &pond.advice
-        {
+        if let Some(advice) = pond.advice.as_ref().filter(|_| context.live()) {
             act = format!("{act} {}", advice.reason);
         }
-        row += labelled(canvas, row, "Do", &act, if roomy { 3 } else { 1 }, canvas.bold());
+        answers.push(("Do", act, 3, canvas.bold()));
     }
-    if alarm.priority == 1 {
+    let wanted: Vec<usize> = answers.iter().map(|(_, text, most, _)| rows_of(text, *most).len()).collect();
+    // Room beyond the title, the line of the key, a heading, a row per pond and one for other alarms.
+    let ponds = u16::try_from(context.farm.ponds.len()).unwrap_or(u16::MAX).min(8);
+    let room = usize::from(height.saturating_sub(ponds + 4));
+    let given = share_rows(&wanted, room);
+    let spare = room.saturating_sub(given.iter().sum());
+    let mut row = y + 1;
+    for ((label, text, _, style), lines) in answers.iter().zip(given) {
+        canvas.put(0, row, label, LABEL - 1, plain);
+        for line in rows_of(text, lines) {
+            canvas.put(LABEL, row, &line, columns, *style);
+            row += 1;
+        }
+    }
+    if alarm.priority == 1 && spare > 0 {
         let caution = "Walk, do not run. Nobody in the water while aerators are live.";
-        canvas.put(LABEL, row, caution, text_columns, Style::new());
+        canvas.put(LABEL, row, caution, columns, plain);
         row += 1;
     }
-    if needs_acknowledging(alarm) {
-        let text = if context.screen.ui.is_pending(&alarm.id) {
-            "Acknowledgement sent, waiting for the daemon ..."
-        } else {
-            "Press a (or space, or Enter) to acknowledge: the horn falls silent."
-        };
-        canvas.put(LABEL, row, text, text_columns, canvas.bold());
-        row += 1;
+    // This row stays when the alarm has been acknowledged, so that nothing below it moves.
+    let (text, style) = if !needs_acknowledging(alarm) {
+        let by = alarm.acknowledged_by.as_deref().unwrap_or("somebody");
+        (format!("Acknowledged by {by}. It stands until the cause is gone."), plain)
+    } else if !context.live() {
+        ("It cannot be acknowledged from here without a connection.".to_owned(), canvas.bold())
+    } else if context.screen.ui.is_pending(&alarm.id) {
+        ("Acknowledgement sent, waiting for the daemon ...".to_owned(), canvas.bold())
+    } else {
+        let choices = [
+            "Press a (or space, or Enter) to acknowledge: the horn falls silent.",
+            "Press a to acknowledge: the horn falls silent.",
+            "Press a to acknowledge.",
+        ];
+        (first_that_fits(&choices, usize::from(columns)), canvas.bold())
+    };
+    canvas.put(LABEL, row, &text, columns, style);
+    row + 1 - y
+}
+
+/// Shares rows among answers that want so many each: one for each first, then what is to be done and
+/// how long is left before the rest.
+fn share_rows(wanted: &[usize], room: usize) -> Vec<usize> {
+    let mut given: Vec<usize> = wanted.iter().map(|wanted| (*wanted).min(1)).collect();
+    let mut left = room.saturating_sub(given.iter().sum());
+    for level in 2..=4 {
+        for (wanted, given) in wanted.iter().zip(&mut given).rev() {
+            if left > 0 && *wanted >= level {
+                *given = level;
+                left -= 1;
+            }
+        }
     }
-    row - y
+    given
 }
 
 fn title(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y: u16) {
@@ -86,13 +127,6 @@ fn title(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y:
     );
     canvas.put(0, y, &text, end.saturating_sub(1), style);
     canvas.style_row(y, style);
-}
-
-/// A label and wrapped text beside it. Gives the rows it took.
-fn labelled(canvas: &mut Canvas<'_>, y: u16, label: &str, text: &str, lines: u16, style: Style) -> u16 {
-    let columns = canvas.columns() - LABEL - 1;
-    canvas.put(0, y, label, LABEL - 1, Style::new());
-    canvas.paragraph(LABEL, y, text, columns, lines, style).max(1)
 }
 
 /// No alarm: where it will be closest tonight.
@@ -314,7 +348,7 @@ fn ponds(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
 
 /// What to do, or why nothing is known about the night.
 fn second_line(context: &Context<'_>, pond: &PondStatus) -> String {
-    let act = outlook::action(context, pond);
+    let act = outlook::action_line(context, pond);
     match (&pond.advice, &pond.no_forecast) {
         (None, Some(why)) if context.live() => format!("No forecast: {why}."),
         _ => act,
@@ -349,8 +383,6 @@ fn heading(
         }
         x += wide + u16::from(*column != Column::Key);
     }
-    let last = y + headings - 1;
-    canvas.style_row(last, Style::new().add_modifier(Modifier::UNDERLINED));
 }
 
 fn pond_row(

@@ -7,33 +7,31 @@ use crate::console::text::wrap;
 
 use super::{Canvas, Context, Rows};
 
-/// Headings start with `=`. Cautions come first: they are what must not be missed.
+/// Headings start with `=`. Keys and cautions stand on the first screen.
 const TEXT: &[&str] = &[
+    "=KEYS",
+    "a, space or Enter: acknowledge the alarm on top; on the alarm page, the marked one.",
+    "1 to 9: open a pond. Up, down: choose. Tab: next page. Esc or 0: the farm. ?: this page.",
+    "e: enter a reading made by hand. Ctrl-L: draw again. q: leave; the daemon goes on watching.",
     "=BEFORE YOU WALK OUT",
-    "If in doubt, start aerators and look. The numbers here are guidance: a probe sees one spot at one depth, \
-     a forecast is an estimate, and telephone networks fail.",
+    "If in doubt, start aerators and look. The numbers are guidance: a probe sees one spot at one depth, a \
+     forecast is an estimate, and telephone networks fail. This program recommends; it does not switch aerators.",
     "Walk, do not run, on a wet dike. Tell someone before you go, wear a life jacket, set a check-in time. \
      Lightning: go indoors.",
     "Electricity and water: nobody in the pond while aerators are live. Switch off, lock, tag. Do not reset a \
      tripped breaker again and again. A licensed electrician and the local code decide.",
     "Sludge pits, drains and sumps: hydrogen sulfide kills, and the nose stops smelling it. Never enter alone \
      or to rescue.",
-    "Mineral slurry is alkaline: goggles, gloves, boots; do not mix it with anything. Dead or sick shrimp: \
-     call the vet or the authority, and discharge nothing.",
-    "This program recommends. It does not switch aerators.",
-    "=KEYS",
-    "a (also space or Enter)  acknowledge the alarm on top; on the alarm page, the marked one",
-    "1 to 9  open a pond     up, down  choose     Tab  next page     Esc or 0  farm",
-    "e  enter a reading made by hand     ?  this page     q  leave; the daemon goes on watching",
-    "Ctrl-L  draw everything again",
+    "Mineral slurry is alkaline: goggles, gloves, boots; mix it with nothing. Dead or sick shrimp: call the \
+     vet or the authority, and discharge nothing.",
     "=SIGNS",
-    "<1C> critical: act within 15 minutes.  /2H\\ high: within the hour.  [3M] medium: the same day.  \
+    "<1C> critical: act within 15 minutes. /2H\\ high: within the hour. [3M] medium: the same day. \
      ! not acknowledged.",
-    "good: passed its tests.  unch: not checked, such as a value entered by hand.  SUSP: suspect, compare \
-     with the hand meter.  FAIL: failed its tests.  NONE: nothing arrives.  OLD: not the present value.",
-    "2.81?  do not rely on it.   --  no value.   <1m 12m 3h 2d  age.",
-    "below 4.0 / below 3.0: the time of night at which oxygen is expected to fall below that limit; `below`: it \
-     is below now; `may`: more than 1 in 10; `no`: not expected before sunrise.",
+    "good: passed its tests. unch, unchckd: not checked, such as a value entered by hand. SUSP: suspect, compare \
+     with the hand meter. FAIL: failed its tests. NONE: nothing arrives. OLD: not the present value.",
+    "2.81? do not rely on it. -- no value. <1m 12m 3h 2d: age.",
+    "below 4.0, below 3.0: the time at which oxygen is expected to fall below that limit tonight. `below`: it \
+     is below now. `may`: more than 1 in 10. `no`: not expected. `?`: the reading is in doubt.",
     "80% sure: in 8 of 10 such nights the lowest oxygen should lie in this range.",
     "All times are the farm's own.",
 ];

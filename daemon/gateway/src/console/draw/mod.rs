@@ -260,16 +260,15 @@ fn header(canvas: &mut Canvas<'_>, context: &Context<'_>) {
         (1, 0) => "1 alarm, acknowledged".to_owned(),
         (all, 0) => format!("{all} alarms, all acknowledged"),
         (1, _) => "1 ALARM, NOT ACKNOWLEDGED".to_owned(),
+        (all, new) if all == new => format!("{all} ALARMS, NONE ACKNOWLEDGED"),
         (all, new) => format!("{all} ALARMS, {new} NOT ACKNOWLEDGED"),
     };
     if farm.horn && context.live() {
         state = format!("HORN ON  {state}");
     }
-    let clock = if context.live() {
-        context.clock.date_and_time()
-    } else {
-        format!("as of {}", context.clock.date_and_time())
-    };
+    let now =
+        if canvas.columns() >= 72 { context.clock.date_and_time() } else { context.clock.time(&farm.at) };
+    let clock = if context.live() { now } else { format!("as of {now}") };
     let style = if unacknowledged > 0 { canvas.bold() } else { Style::new() };
     let end = canvas.put_right(canvas.columns(), 0, &state, style);
     let clock_at = end.saturating_sub(u16::try_from(width(&clock)).unwrap_or(0) + 3);
@@ -305,16 +304,25 @@ fn banner(canvas: &mut Canvas<'_>, context: &Context<'_>, y: u16) -> u16 {
     let columns = canvas.columns();
     let place = context.alarm_place(alarm);
     let since = context.clock.time_and_day(&alarm.raised_at);
-    let long = format!(
-        "{} {} {place}: {} since {since}.  a = acknowledge",
+    let style = canvas.alarm(alarm.priority, true);
+    canvas.style_row(y, style);
+    let key = if context.screen.ui.is_pending(&alarm.id) {
+        "sent, waiting"
+    } else if columns >= 72 {
+        "a = acknowledge"
+    } else {
+        "a = ack"
+    };
+    let end = canvas.put_right(columns, y, key, style);
+    let room = end.saturating_sub(2);
+    let text = format!("{} {place}: {}", alarm_mark(alarm), alarm.name);
+    let with_more = format!(
+        "{} {} {place}: {} since {since}",
         alarm_mark(alarm),
         priority_name(alarm.priority),
         alarm.name
     );
-    let short = format!("{} {place}: {}  a = acknowledge", alarm_mark(alarm), alarm.name);
-    let text = first_that_fits(&[&long, &short], usize::from(columns));
-    canvas.put(0, y, &text, columns, Style::new());
-    canvas.style_row(y, canvas.alarm(alarm.priority, true));
+    canvas.put(0, y, &first_that_fits(&[&with_more, &text], usize::from(room)), room, style);
     1
 }
 

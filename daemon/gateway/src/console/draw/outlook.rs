@@ -1,5 +1,7 @@
 //! A pond's oxygen in words: now, how sure, how long left, what to do.
 
+use std::fmt::Write as _;
+
 use crate::console::text::{NO_VALUE, age_words, number, quality, signed};
 use crate::local::protocol::{AdviceStatus, PondStatus, ReadingStatus};
 
@@ -45,7 +47,7 @@ pub(super) fn slope_mg_l_h(pond: &PondStatus) -> Option<f64> {
         .or_else(|| pond.forecast.as_ref().map(|forecast| forecast.night_slope_mg_l_h))
 }
 
-/// `Oxygen 2.81 mg/L (good, measured under 1 min ago), 38 % of saturation, -0.66 mg/L per hour.`
+/// `2.81 mg/L, good, under 1 min old; -0.66 mg/L per h; 41 % saturated.`
 pub(super) fn oxygen_now(context: &Context<'_>, pond: &PondStatus) -> String {
     let Some(oxygen) = reading(pond, "do_mg_l") else {
         return "Oxygen is not measured in this pond: go by the hand meter.".to_owned();
@@ -56,11 +58,11 @@ pub(super) fn oxygen_now(context: &Context<'_>, pond: &PondStatus) -> String {
     };
     let sure = if is_old(context, oxygen) { "OLD" } else { quality(oxygen.flag) };
     let mut text = format!("{} {}, {sure}, {age} old", value_text(context, oxygen), oxygen.unit);
-    if let Some(share) = derived(pond, "do_saturation_percent").and_then(|share| share.value) {
-        text.push_str(&format!("; {} % of saturation", number(share, 0)));
-    }
     if let Some(slope) = slope_mg_l_h(pond) {
-        text.push_str(&format!("; {} mg/L per hour", signed(slope, 2)));
+        let _ = write!(text, "; {} mg/L per h", signed(slope, 2));
+    }
+    if let Some(share) = derived(pond, "do_saturation_percent").and_then(|share| share.value) {
+        let _ = write!(text, "; {} % saturated", number(share, 0));
     }
     text.push('.');
     text
@@ -69,7 +71,9 @@ pub(super) fn oxygen_now(context: &Context<'_>, pond: &PondStatus) -> String {
 /// When a limit is reached, for a column of five: `04:35`, `below`, `may`, `no`, or nothing known.
 pub(super) fn crossing_short(context: &Context<'_>, pond: &PondStatus, limit: f64) -> String {
     if oxygen_is_below(pond, limit) {
-        return "below".to_owned();
+        // A doubtful value is a matter of the probe until a hand meter says otherwise.
+        let doubt = reading(pond, "do_mg_l").is_some_and(|oxygen| oxygen.flag > 2 || is_old(context, oxygen));
+        return if doubt { "?" } else { "below" }.to_owned();
     }
     let Some(forecast) = &pond.forecast else { return NO_VALUE.to_owned() };
     match forecast.below.iter().find(|(at, ..)| (at - limit).abs() < 0.005) {
@@ -98,12 +102,22 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
         let found = forecast.below.iter().find(|(at, ..)| (at - limit).abs() < 0.005);
         let Some((_, at, probability)) = found else { continue };
         match at {
-            Some(at) => parts.push(format!(
-                "below {} mg/L at about {} ({} % likely)",
-                number(limit, 1),
-                context.clock.time(at),
-                number(probability * 100.0, 0)
-            )),
+            Some(at) => {
+                let likely = number(probability * 100.0, 0);
+                let limit = number(limit, 1);
+                let clock = context.clock.time(at);
+                // The time left means nothing once the clock beside it has stopped.
+                let ahead = context.clock.seconds_since(at).filter(|_| context.live());
+                parts.push(match ahead {
+                    Some(seconds) if seconds < 0 => {
+                        format!(
+                            "{} to below {limit} mg/L (about {clock}, {likely} % likely)",
+                            age_words(-seconds)
+                        )
+                    }
+                    _ => format!("below {limit} mg/L at about {clock} ({likely} % likely)"),
+                });
+            }
             None if *probability >= UNLIKELY => parts.push(format!(
                 "{} % risk of below {} mg/L",
                 number(probability * 100.0, 0),
@@ -111,19 +125,22 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
             )),
             None => {}
         }
-        // The next limit is the one that matters; the one after it only if there is still room.
-        if parts.len() == 2 {
+        // The next limit that will be reached is the one that matters.
+        if at.is_some() || parts.len() == 2 {
             break;
         }
     }
     parts.push(format!(
-        "lowest {} mg/L ({} to {}) at {}",
+        "lowest {} (80 % sure {} to {}) at {}",
         number(forecast.do_min_mg_l, 1),
         number(forecast.low_80, 1),
         number(forecast.high_80, 1),
         context.clock.time(&forecast.do_min_at)
     ));
     let mut text = parts.join("; ");
+    if !context.live() {
+        text = format!("as of {}: {text}", context.clock.time_and_day(&context.farm.at));
+    }
     if let Some(first) = text.get(..1) {
         let first = first.to_uppercase();
         text.replace_range(..1, &first);
@@ -160,6 +177,18 @@ pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
         "rest" => "No more aeration needed in the coming hours.".to_owned(),
         "unknown" => "No advice possible. If in doubt, start aerators and look.".to_owned(),
         other => format!("{other} {}", groups(advice)),
+    }
+}
+
+/// The same for half a row.
+pub(super) fn action_line(context: &Context<'_>, pond: &PondStatus) -> String {
+    if !context.live() {
+        return "No connection: go and look.".to_owned();
+    }
+    match pond.advice.as_ref().map(|advice| advice.action.as_str()) {
+        Some("unknown") => "NO ADVICE POSSIBLE: go and look.".to_owned(),
+        Some("rest") => "No more aeration needed for now.".to_owned(),
+        _ => action(context, pond),
     }
 }
 
