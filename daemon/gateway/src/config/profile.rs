@@ -321,3 +321,91 @@ fn number(value: &DeValue<'_>) -> Option<f64> {
         None => integer(value).map(|integer| integer as f64),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GOOD: &str = "id = \"x\"\ndescription = \"y\"\n[[register]]\nchannel = \"do_mg_l\"\n\
+                        table = \"input\"\naddress = 0\nnumber = \"f32\"\norder = \"cdab\"\nunit = \"mg/L\"\n";
+
+    /// Every problem as `line:column found`, for a text made from a good one.
+    fn problems(text: &str) -> Vec<String> {
+        match parse(text, "probe.toml") {
+            Ok(map) => panic!("accepted as {map:?}"),
+            Err(problems) => {
+                problems.iter().map(|p| format!("{}:{} {}", p.line, p.column, p.found)).collect()
+            }
+        }
+    }
+
+    #[test]
+    fn every_profile_that_is_shipped_can_be_read_and_planned() {
+        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/probes");
+        let mut count = 0;
+        for entry in std::fs::read_dir(&folder).unwrap() {
+            let path = entry.unwrap().path();
+            let text = std::fs::read_to_string(&path).unwrap();
+            let map = parse(&text, &path.display().to_string()).unwrap_or_else(|p| panic!("{p:?}"));
+            assert_eq!(Some(map.id.as_str()), path.file_stem().and_then(|stem| stem.to_str()));
+            assert!(!map.plan().unwrap().is_empty());
+            count += 1;
+        }
+        assert!(count >= 8, "only {count} profiles in {}", folder.display());
+    }
+
+    #[test]
+    fn a_good_profile_is_read_and_its_unit_turned_into_the_quantitys_own() {
+        let text = GOOD
+            .replace("mg/L", "kg/m3")
+            .replace("unit", "scale = 2\noffset = 0.5\nno_value = [0x7FFF]\nunit");
+        let map = parse(&text, "probe.toml").unwrap();
+        let register = &map.registers[0];
+        assert_eq!((register.scale, register.offset, register.unit.as_str()), (2_000.0, 500.0, "mg/L"));
+        assert_eq!(register.no_value, vec![32_767.0]);
+        assert_eq!((register.order, map.gap), (WordOrder::Cdab, 0));
+    }
+
+    #[test]
+    fn all_problems_are_told_at_once_each_in_its_place() {
+        let text = "id = \"X y\"\nspeed = 9600\n[[register]]\nchannel = \"oxygen\"\ntable = \"coil\"\n\
+                    address = 65536\nnumber = \"f64\"\nscale = 0\noffset = nan\nunit = \"mg/L\"\n\
+                    no_value = [1, nan]\nunits = 3\n[[register]]\nchannel = \"do_mg_l\"\nunit = \"Cel\"\n\
+                    table = \"input\"\naddress = 65535\nnumber = \"f32\"\n";
+        assert_eq!(
+            problems(text),
+            [
+                "1:1 no `description`",
+                "1:6 `id = \"X y\"`",
+                "2:1 unknown key `speed`",
+                "4:11 `channel = \"oxygen\"`",
+                "5:9 `table = \"coil\"`",
+                "6:11 `address = 65536`",
+                "7:10 `number = \"f64\"`",
+                "8:9 `scale = 0`",
+                "9:10 `offset = nan`",
+                "11:16 `no_value = nan`",
+                "12:1 unknown key `units`",
+                "13:1 no `order`",
+                "15:8 `unit = \"Cel\"`",
+                "17:11 `address = 65535`",
+            ]
+        );
+    }
+
+    #[test]
+    fn derived_quantities_and_repeats_are_refused() {
+        assert_eq!(problems(&GOOD.replace("do_mg_l", "nh3_n_mg_l")), ["4:11 `channel = \"nh3_n_mg_l\"`"]);
+        let (_, register) = GOOD.split_once("[[").unwrap();
+        let twice = format!("{GOOD}[[{}", register.replace("= 0", "= 2"));
+        assert_eq!(problems(&twice), ["11:11 `do_mg_l` is read from two registers"]);
+        assert_eq!(problems("id = \"x\"\ndescription = \"y\"\n"), ["1:1 no `register`"]);
+        assert_eq!(problems("id = \"x\"\ndescription = \"y\"\nregister = []\n"), ["3:12 `register = []`"]);
+    }
+
+    #[test]
+    fn what_is_not_toml_is_placed() {
+        let found = problems("id = \"x\"\nnumber == 3\n");
+        assert!(found[0].starts_with("2:9 "), "{found:?}");
+    }
+}
