@@ -196,7 +196,7 @@ pub struct UnIonised {
 /// as in [`crate::carbonate`]; brucite as in [`brucite_index`].
 pub fn effect(pond: &Pond, solids_mg_l: f64) -> Result<Effect, NoCarbonateLeft> {
     let Pond { temperature: t, salinity: s, scale, .. } = *pond;
-    let tan = pond.tan.unwrap_or(NO_AMMONIA);
+    let tan = pond.tan.unwrap_or(TotalAmmonia::NONE);
     let water = Water::new(t, s, pond.alkalinity, tan);
     let ph_total = scale.to_total(pond.ph, t, s);
     let before = water.at_ph(ph_total)?;
@@ -240,15 +240,6 @@ pub fn effect(pond: &Pond, solids_mg_l: f64) -> Result<Effect, NoCarbonateLeft> 
     })
 }
 
-const NO_AMMONIA: TotalAmmonia = match TotalAmmonia::new(0.0) {
-    Ok(none) => none,
-    Err(_) => panic!("0 is accepted"),
-};
-const NO_PHOSPHATE: Phosphate = match Phosphate::new(0.0) {
-    Ok(none) => none,
-    Err(_) => panic!("0 is accepted"),
-};
-
 /// Water that keeps its carbon while Mg(OH)2 dissolves in it.
 struct Closed<'a> {
     pond: &'a Pond,
@@ -276,8 +267,8 @@ impl Closed<'_> {
             salinity: self.pond.salinity,
             ph: self.ph_with(dissolved_mg_l) + self.free_minus_total,
             magnesium,
-            tan: NO_AMMONIA,
-            phosphate: NO_PHOSPHATE,
+            tan: TotalAmmonia::NONE,
+            phosphate: Phosphate::NONE,
         })
     }
 

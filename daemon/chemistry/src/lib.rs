@@ -18,6 +18,7 @@ pub mod ammonia;
 pub mod carbonate;
 pub mod conversion;
 pub mod dose;
+pub mod formulas;
 pub mod masses;
 pub mod nitrite;
 pub mod oxygen;

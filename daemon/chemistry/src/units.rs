@@ -90,3 +90,13 @@ unit_type!(/** Magnesium, mg/L. */ Magnesium, "magnesium_mg_l", "mg/L", 0.0, 10_
 unit_type!(/** Total sulfide, mg/L as S. */ TotalSulfide, "sulfide_mg_l", "mg/L as S", 0.0, 10_000.0);
 unit_type!(/** Geographic latitude, degrees, north positive. */ Latitude, "latitude", "degrees", -90.0, 90.0);
 unit_type!(/** Geographic longitude, degrees, east positive. */ Longitude, "longitude", "degrees", -180.0, 180.0);
+
+impl TotalAmmonia {
+    /// No ammonia.
+    pub const NONE: Self = Self(0.0);
+}
+
+impl Phosphate {
+    /// No phosphate.
+    pub const NONE: Self = Self(0.0);
+}

@@ -12,6 +12,7 @@ use clap::{Parser, Subcommand};
 
 use crate::exit_code::{DONE, Failure, Outcome};
 
+pub mod calc;
 pub mod replay;
 pub mod run;
 
@@ -39,6 +40,8 @@ pub enum Command {
     Run(run::Arguments),
     /// Put recorded readings through the whole pipeline
     Replay(replay::Arguments),
+    /// The chemistry as a calculator: JSON lines in, JSON lines out
+    Calc(calc::Arguments),
 }
 
 /// Reads the command line, does what it says, and reports a failure on standard error.
@@ -48,6 +51,7 @@ pub fn main() -> ExitCode {
     let outcome = match &program.command {
         Command::Run(arguments) => run::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
+        Command::Calc(arguments) => calc::command(arguments),
     };
     finish(outcome)
 }
