@@ -40,7 +40,7 @@ impl std::fmt::Display for Unknown {
         write!(
             f,
             "probe {} is to report {}, which the simulated water does not have; it has do_mg_l, \
-             temperature_c, ph, salinity_psu, depth_m, tan_mg_l, alkalinity_mg_l, aerator_on and \
+             temperature_c, ph, salinity_psu, conductivity_ms_cm, depth_m, tan_mg_l, alkalinity_mg_l, aerator_on and \
              aerator_kw in a pond, and pressure_hpa and par_umol_m2_s anywhere",
             self.probe, self.quantity
         )
@@ -127,6 +127,9 @@ impl World {
             "temperature_c" => water.temperature_c,
             "ph" => water.ph(),
             "salinity_psu" => water.salinity_psu,
+            // Compensated to 25 °C: 53 mS/cm at 35 PSU, a little less than proportional below (from
+            // memory).
+            "conductivity_ms_cm" => 53.0 * (water.salinity_psu.max(0.0) / 35.0).powf(0.92),
             "depth_m" => water.depth_m,
             "tan_mg_l" => water.tan_mg_l,
             "alkalinity_mg_l" => water.alkalinity_mg_l,
@@ -150,7 +153,7 @@ impl World {
             "do_mg_l" => (0.03, 0.04, 0.0),
             "temperature_c" => (0.02, 0.02, -5.0),
             "ph" => (0.008, 0.01, 0.0),
-            "salinity_psu" => (0.05, 0.05, 0.0),
+            "salinity_psu" | "conductivity_ms_cm" => (0.05, 0.05, 0.0),
             "depth_m" => (0.003, 0.003, 0.0),
             "pressure_hpa" => (0.1, 0.1, 0.0),
             "par_umol_m2_s" | "aerator_kw" => (0.01 * truth, 0.005 * truth, 0.0),

@@ -1,0 +1,328 @@
+//! The demo: a farm of four simulated ponds goes through a night while the real daemon watches it
+//! over a serial line and MQTT.
+
+mod notebook;
+mod onlooker;
+mod place;
+mod report;
+mod stage;
+mod story;
+mod technician;
+mod watcher;
+
+use std::future::Future;
+use std::io::IsTerminal as _;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+use anyhow::{Context as _, Result, bail};
+use pondreeve::Timestamp;
+use pondreeve::clock::Clock;
+use pondreeve::config::{self, Farm};
+use sim::farm::Happening;
+use sim::pace::Pace;
+use sim::pty::Line;
+use sim::world::World;
+use sim::{broker, mqtt_node};
+use tokio::signal::unix::{SignalKind, signal};
+use tokio_util::sync::CancellationToken;
+
+use notebook::{Notebook, print};
+use place::Place;
+
+/// The evening the demo plays on; any would do, but the sun and so the run depend on it.
+const EVENING: jiff::civil::Date = jiff::civil::date(2026, 3, 18);
+/// How long the daemon may take to end in order.
+const END_WITHIN: Duration = Duration::from_secs(15);
+
+/// How to play the night.
+#[derive(Debug, Clone, clap::Args)]
+pub(crate) struct Options {
+    /// Seconds of farm time to each second; 840 plays the night in a minute
+    #[arg(long, default_value_t = 840.0, value_parser = speed)]
+    pub(crate) speed: f64,
+    /// Seed of weather and probe noise; the same seed plays the same night
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+    /// Farm time at which to begin, on the first evening
+    #[arg(long, value_name = "HH:MM", default_value = "17:30", value_parser = clock_hours)]
+    pub(crate) from: f64,
+    /// Farm time at which to end, on the next morning
+    #[arg(long, value_name = "HH:MM", default_value = "07:30", value_parser = clock_hours)]
+    pub(crate) until: f64,
+    /// Plain lines instead of the full-screen console, and a simulated technician who acknowledges
+    #[arg(long)]
+    pub(crate) plain: bool,
+    /// Keep configuration, store and log in this new or empty folder
+    #[arg(long, value_name = "DIR")]
+    pub(crate) keep: Option<PathBuf>,
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(speed) if (0.1..=2_000.0).contains(&speed) => Ok(speed),
+        _ => Err("accepted is a number from 0.1 to 2000".to_owned()),
+    }
+}
+
+fn clock_hours(text: &str) -> Result<f64, String> {
+    let accepted = || "accepted is a clock time such as 17:30".to_owned();
+    let (hours, minutes) = text.split_once(':').ok_or_else(accepted)?;
+    match (hours.parse::<u8>(), minutes.parse::<u8>()) {
+        (Ok(hours @ 0..=23), Ok(minutes @ 0..=59)) => Ok(f64::from(hours) + f64::from(minutes) / 60.0),
+        _ => Err(accepted()),
+    }
+}
+
+/// Times of one run.
+#[derive(Debug, Clone, Copy)]
+struct Times {
+    midnight_ms: i64,
+    utc_offset_ms: i64,
+    start_ms: i64,
+    end_ms: i64,
+}
+
+impl Times {
+    fn new(farm: &Farm, options: &Options) -> Result<Self> {
+        let midnight = EVENING
+            .to_zoned_datetime(farm.time_zone.clone())
+            .context("the demo's evening does not exist in the farm's time zone")?;
+        let midnight_ms = midnight.timestamp().as_millisecond();
+        let at = |hours: f64| midnight_ms + (hours * 3_600_000.0).round() as i64;
+        Ok(Self {
+            midnight_ms,
+            utc_offset_ms: i64::from(midnight.offset().seconds()) * 1_000,
+            start_ms: at(options.from),
+            end_ms: at(24.0 + options.until),
+        })
+    }
+
+    fn at(&self, hours: f64) -> i64 {
+        self.midnight_ms + (hours * 3_600_000.0).round() as i64
+    }
+}
+
+/// Plays the night.
+pub(crate) async fn run(options: Options) -> Result<()> {
+    let full_screen = !options.plain && std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
+    let mut signals = Signals::new()?;
+    let place = Place::new(options.keep.as_deref())?;
+    start_log(&place)?;
+    let port = broker::start()?;
+    let farm = configured(&place, port)?;
+    let times = Times::new(&farm, &options)?;
+    let world = Arc::new(Mutex::new(the_world(&farm, &options, times)?));
+    let notebook = Notebook::new(times.utc_offset_ms, !full_screen);
+
+    print(&opening(&farm, &place, &options, full_screen));
+    if full_screen {
+        // Time to read the lines above before the console covers them.
+        let seconds = tokio::time::sleep(Duration::from_secs(3));
+        tokio::select! { () = seconds => {}, () = signals.any() => return Ok(()) }
+    }
+
+    let clock = Clock::accelerated(Timestamp(times.start_ms), options.speed);
+    let pace = {
+        let clock = clock.clone();
+        Pace::new(move || clock.now().as_millis(), options.speed)
+    };
+    let stop = CancellationToken::new();
+    let mut lines = Vec::new();
+    for bus in &farm.buses {
+        let line = Line::open(&bus.device)
+            .with_context(|| format!("making the serial line {} failed", bus.device.display()))?;
+        let server = stage::serve_bus(bus, &line, &world, pace.clone())?;
+        lines.push((server, line));
+    }
+    let nodes = {
+        let world = world.lock().unwrap_or_else(PoisonError::into_inner);
+        stage::nodes(&farm, &world)?
+    };
+    let publishing = tokio::spawn(mqtt_node::publish(
+        port,
+        "solar-nodes",
+        nodes,
+        Arc::clone(&world),
+        pace.clone(),
+        stop.clone().cancelled_owned(),
+    ));
+    let onlooker = tokio::spawn(onlooker::watch(port, notebook.clone()));
+    let socket = farm.local.socket.clone();
+    let mut daemon = tokio::spawn(pondreeve::run(farm, clock, stop.clone()));
+
+    let show = show(&socket, &world, &notebook, &pace, times, full_screen);
+    let told = tokio::select! {
+        told = show => told?,
+        () = signals.any() => {
+            notebook.say(pace.now_ms(), "stopped by a signal");
+            report::FromDaemon::default()
+        }
+        ended = &mut daemon => {
+            ended.context("the daemon failed")?.context("the daemon could not run")?;
+            bail!("the daemon ended by itself");
+        }
+    };
+    stop.cancel();
+    let ended = tokio::time::timeout(END_WITHIN, daemon).await;
+    onlooker.abort();
+    publishing.abort();
+    drop(lines);
+    let world = world.lock().unwrap_or_else(PoisonError::into_inner);
+    print(&report::text(&notebook, &world, &told));
+    print(&closing(&place));
+    ended.context("the daemon did not end in time")?.context("the daemon failed")??;
+    Ok(())
+}
+
+/// Shows the night until its end, or in the console until the person leaves, and asks the daemon for
+/// what the report needs.
+async fn show(
+    socket: &Path,
+    world: &Arc<Mutex<World>>,
+    notebook: &Notebook,
+    pace: &Pace,
+    times: Times,
+    full_screen: bool,
+) -> Result<report::FromDaemon> {
+    let client = watcher::connect(socket).await?;
+    let technician = technician::Technician::new(
+        Arc::clone(world),
+        notebook.clone(),
+        !full_screen,
+        times.at(story::REST_H),
+    );
+    let follow = watcher::follow(client, technician, notebook.clone(), pace.clone());
+    if full_screen {
+        let options = pondreeve::console::Options {
+            socket: socket.to_owned(),
+            title: Some("simulated ponds".to_owned()),
+        };
+        tokio::select! {
+            ended = pondreeve::console::run(options) => ended?,
+            error = follow => return Err(error).context("the daemon stopped answering"),
+        }
+    } else {
+        let night = async {
+            let mut told = [
+                (times.at(story::TRIP_H), "feeder 1 trips: the aerators A and C of Heron stop".to_owned()),
+                (times.at(story::FEEDER_BACK_H), "electrician: feeder 1 has power again".to_owned()),
+            ];
+            told.sort();
+            for (at_ms, text) in told.into_iter().filter(|(at_ms, _)| *at_ms < times.end_ms) {
+                tokio::time::sleep(pace.until(at_ms)).await;
+                notebook.say(at_ms, &format!("(in the simulated water) {text}"));
+            }
+            tokio::time::sleep(pace.until(times.end_ms)).await;
+        };
+        tokio::select! {
+            () = night => {}
+            error = follow => return Err(error).context("the daemon stopped answering"),
+        }
+    }
+    let mut client = watcher::connect(socket).await?;
+    let hours = (pace.now_ms() - times.start_ms) as f64 / 3_600_000.0 + 1.0;
+    Ok(report::FromDaemon::ask(&mut client, hours).await)
+}
+
+fn configured(place: &Place, port: u16) -> Result<Farm> {
+    let (path, text) = place.write_farm(port)?;
+    match config::from_text(&path, text) {
+        Ok(loaded) => Ok(loaded.farm),
+        Err(error) => bail!("the demo's own configuration has problems:\n{error}"),
+    }
+}
+
+fn the_world(farm: &Farm, options: &Options, times: Times) -> Result<World> {
+    let pond = farm.site.ponds.iter().position(|pond| pond.id == story::TRIP_POND);
+    let mut happenings = Vec::new();
+    if let Some(pond) = pond {
+        for (group, aerator) in farm.site.ponds[pond].aerators.iter().enumerate() {
+            if story::TRIP_GROUPS.contains(&aerator.id.as_str()) {
+                happenings.push((times.at(story::TRIP_H), Happening::FeederTrips(pond, group)));
+                happenings.push((times.at(story::FEEDER_BACK_H), Happening::FeederBack(pond, group)));
+            }
+        }
+    }
+    stage::world(
+        farm,
+        stage::Play {
+            seed: options.seed,
+            start_ms: times.start_ms,
+            utc_offset_ms: times.utc_offset_ms,
+            climate: story::climate(farm.site.latitude_deg, farm.site.longitude_deg),
+            faults: story::probe_faults(|hours| times.at(hours)),
+            happenings,
+            timer: story::timer,
+        },
+    )
+}
+
+/// The daemon's log goes into the demo's folder, so that it does not cover the console.
+fn start_log(place: &Place) -> Result<()> {
+    let path = place.log();
+    let file = std::fs::File::create(&path).with_context(|| format!("making {} failed", path.display()))?;
+    tracing_subscriber::fmt()
+        .with_writer(Mutex::new(file))
+        .with_ansi(false)
+        .with_env_filter("info,rumqttd=off")
+        .try_init()
+        .map_err(|error| anyhow::anyhow!("starting the log failed: {error}"))
+}
+
+fn opening(farm: &Farm, place: &Place, options: &Options, full_screen: bool) -> String {
+    let seconds = (24.0 + options.until - options.from) * 3_600.0 / options.speed;
+    let how = if full_screen {
+        "The console opens in 3 seconds. When an alarm sounds, acknowledge it there: the\n\
+         technician goes to the pond then and starts what the advice says. q leaves."
+    } else {
+        "Plain lines; a simulated technician acknowledges. Ctrl-C ends it."
+    };
+    format!(
+        "{}: a simulated night of {} ponds, in about {seconds:.0} seconds.\n\
+         Water and probes are simulated; the serial line, MQTT and the daemon are real.\n\
+         {how}\n\
+         In a second terminal, while it runs:\n  \
+         cargo run --release -p pondreeve -- console --socket {}\n\n",
+        farm.name,
+        farm.site.ponds.len(),
+        place.socket().display(),
+    )
+}
+
+fn closing(place: &Place) -> String {
+    if place.is_kept() {
+        let at = place.path().display();
+        format!("\nKept in {at}: farm.toml, the store and daemon.log.\n")
+    } else {
+        "\nNothing is left behind. --keep DIR keeps configuration, store and log; README.md says how to\n\
+         set up a farm of your own.\n"
+            .to_owned()
+    }
+}
+
+/// Signals that end the demo in order.
+struct Signals([tokio::signal::unix::Signal; 3]);
+
+impl Signals {
+    fn new() -> Result<Self> {
+        let listen = |kind| signal(kind).context("listening for signals failed");
+        Ok(Self([
+            listen(SignalKind::interrupt())?,
+            listen(SignalKind::terminate())?,
+            listen(SignalKind::hangup())?,
+        ]))
+    }
+
+    fn any(&mut self) -> impl Future<Output = ()> + '_ {
+        let [interrupt, terminate, hangup] = &mut self.0;
+        async move {
+            tokio::select! {
+                _ = interrupt.recv() => {}
+                _ = terminate.recv() => {}
+                _ = hangup.recv() => {}
+            }
+        }
+    }
+}

@@ -1,0 +1,99 @@
+//! What was seen in the course of a demo, and the plain lines that tell of it as it happens.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::Write as _;
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Widest plain line; a serial console has 80 columns.
+const WIDTH: usize = 79;
+/// Where the text of a line begins, after its time.
+const INDENT: usize = 7;
+
+/// Farm-local clock time.
+pub(crate) fn clock_time(at_ms: i64, utc_offset_ms: i64) -> String {
+    let minutes = (at_ms + utc_offset_ms).rem_euclid(86_400_000) / 60_000;
+    format!("{:02}:{:02}", minutes / 60, minutes % 60)
+}
+
+/// One alarm over the night.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct AlarmStory {
+    pub(crate) name: String,
+    pub(crate) pond: Option<String>,
+    pub(crate) priority: u64,
+    pub(crate) raised: Vec<i64>,
+    /// When and by whom.
+    pub(crate) acknowledged: Vec<(i64, String)>,
+    pub(crate) standing: bool,
+}
+
+/// Everything seen.
+#[derive(Debug, Default)]
+pub(crate) struct Seen {
+    pub(crate) alarms: BTreeMap<String, AlarmStory>,
+    /// Sequence numbers of summaries by pond.
+    pub(crate) summaries: BTreeMap<String, BTreeSet<u64>>,
+    /// Summaries that came more than once.
+    pub(crate) repeats: u64,
+    /// Text of the newest health message.
+    pub(crate) health: Option<String>,
+}
+
+/// A shared notebook.
+#[derive(Debug, Clone)]
+pub(crate) struct Notebook {
+    seen: Arc<Mutex<Seen>>,
+    utc_offset_ms: i64,
+    aloud: bool,
+}
+
+impl Notebook {
+    /// A notebook that prints what is told to it, or only keeps it while a full-screen console shows.
+    pub(crate) fn new(utc_offset_ms: i64, aloud: bool) -> Self {
+        Self { seen: Arc::default(), utc_offset_ms, aloud }
+    }
+
+    /// Changes or reads what was seen.
+    pub(crate) fn with<T>(&self, act: impl FnOnce(&mut Seen) -> T) -> T {
+        act(&mut self.seen.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Farm-local clock time.
+    pub(crate) fn clock_time(&self, at_ms: i64) -> String {
+        clock_time(at_ms, self.utc_offset_ms)
+    }
+
+    /// Prints a line with its farm time, wrapped.
+    pub(crate) fn say(&self, at_ms: i64, text: &str) {
+        if self.aloud {
+            print(&wrapped(&format!("{}  {text}", self.clock_time(at_ms)), INDENT));
+        }
+    }
+}
+
+/// Prints lines; a reader that has gone is no reason to stop the demo.
+pub(crate) fn print(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+}
+
+/// Text with lines broken at spaces, continued at an indent, each ended.
+pub(crate) fn wrapped(text: &str, indent: usize) -> String {
+    let mut out = String::new();
+    let mut width = 0;
+    for word in text.split(' ') {
+        let long = word.chars().count();
+        if width > 0 && width + 1 + long > WIDTH {
+            out.push('\n');
+            out.push_str(&" ".repeat(indent));
+            width = indent;
+        } else if !out.is_empty() {
+            out.push(' ');
+            width += 1;
+        }
+        out.push_str(word);
+        width += long;
+    }
+    out.push('\n');
+    out
+}
