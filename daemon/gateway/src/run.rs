@@ -73,13 +73,7 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let (effects, effects_to_forward) = mpsc::channel(FORWARD_BOUND);
     // Ends after the engine, so that the last summaries still reach it.
     let stop_forward = CancellationToken::new();
-    let (mut forwarding, waiting) = forward::start(
-        Arc::clone(&farm),
-        clock.clone(),
-        effects_to_forward,
-        inbox.clone(),
-        stop_forward.clone(),
-    );
+    let (mut forwarding, waiting) = forward::start(&farm, effects_to_forward, &inbox, &stop_forward);
     let (engine, desk) = Engine::start(Arc::clone(&farm), clock.clone(), incoming, effects, journal, notes)
         .await
         .map_err(RunError::Thread)?;

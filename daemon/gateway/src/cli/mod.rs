@@ -2,30 +2,42 @@
 //!
 //! Each file has a `#[derive(clap::Args)] pub struct Arguments` and a
 //! `pub fn run(&Arguments) -> Outcome`: what it prints goes to standard output, the one message of a
-//! failure is printed here, to standard error. A command that waits on a network or a socket builds
-//! its own runtime.
+//! failure is printed here, to standard error. A command that waits on a network or a socket does so
+//! in a runtime of its own.
 
+use std::future::Future;
 use std::io::Write as _;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+use crate::config::Farm;
 use crate::exit_code::{DONE, Failure, Outcome};
+use crate::local::client::{self, ClientError};
+use crate::local::protocol::{Ask, FarmStatus, Reply};
+pub(crate) use replay::At;
 
 pub mod calc;
+pub mod console;
 pub mod replay;
 pub mod run;
 
 /// What is typed.
 #[derive(Debug, Parser)]
-#[command(name = "pondreeve", version, about = ABOUT, after_help = AFTER, disable_help_subcommand = true, max_term_width = 80)]
+#[command(
+    name = "pondreeve",
+    version,
+    about = "Watches shrimp ponds: reads probes, raises alarms, says when to aerate.",
+    after_help = AFTER,
+    disable_help_subcommand = true,
+    max_term_width = 80
+)]
 pub struct Program {
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
 }
-
-const ABOUT: &str = "Watches shrimp ponds: reads probes, raises alarms, says when to aerate.";
 
 const AFTER: &str = "\
 Exit status: 0 done, 1 tried and failed, 2 wrong usage, configuration or input.
@@ -38,10 +50,25 @@ one depth: if in doubt, start aerators and look.";
 pub enum Command {
     /// Run the daemon: watch the ponds until told to stop
     Run(run::Arguments),
+    /// Open the technician's full-screen terminal
+    Console(console::Arguments),
     /// Put recorded readings through the whole pipeline
     Replay(replay::Arguments),
     /// The chemistry as a calculator: JSON lines in, JSON lines out
     Calc(calc::Arguments),
+}
+
+/// How to reach the running daemon.
+#[derive(Debug, Clone, clap::Args)]
+pub struct Daemon {
+    /// The socket of the running daemon
+    #[arg(
+        long,
+        value_name = "PATH",
+        env = "PONDREEVE_SOCKET",
+        default_value = "/run/pondreeve/pondreeve.sock"
+    )]
+    pub socket: PathBuf,
 }
 
 /// Reads the command line, does what it says, and reports a failure on standard error.
@@ -50,36 +77,81 @@ pub fn main() -> ExitCode {
     let program = Program::parse();
     let outcome = match &program.command {
         Command::Run(arguments) => run::run(arguments),
+        Command::Console(arguments) => console::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Calc(arguments) => calc::command(arguments),
     };
-    finish(outcome)
-}
-
-/// Reads and checks a configuration.
-pub(crate) fn load_farm(path: &std::path::Path) -> Result<crate::config::Farm, Failure> {
-    Err(Failure::failed(format!("{}: not yet", path.display())))
-}
-
-fn finish(outcome: Outcome) -> ExitCode {
     match outcome {
         Ok(status) => ExitCode::from(status),
         Err(Failure { status, message }) => {
             // Nobody may be left to read it; the status still tells.
-            let _ = writeln!(std::io::stderr(), "pondreeve: {message}");
+            let _ = writeln!(std::io::stderr(), "pondreeve: {}", message.trim_end());
             ExitCode::from(status)
         }
     }
 }
 
-/// Turns the end of a reader (`pondreeve replay … | head`) into a quiet, successful end.
-///
-/// # Errors
-/// Any other failure to write standard output.
-pub fn written(result: std::io::Result<()>) -> Outcome {
-    match result {
+/// Reads and checks a configuration.
+fn load_farm(path: &Path) -> Result<Farm, Failure> {
+    crate::config::load(path).map_err(|error| {
+        Failure::usage(format!("the configuration {} cannot be used:\n{error}", path.display()))
+    })
+}
+
+/// Waits for a future in a runtime of its own: these commands do one thing and end.
+fn wait_for<T>(future: impl Future<Output = T>) -> Result<T, Failure> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::failed(format!("starting this command's runtime failed: {error}")))?;
+    Ok(runtime.block_on(future))
+}
+
+impl Daemon {
+    /// Asks the running daemon one thing.
+    fn ask(&self, ask: Ask) -> Result<Reply, Failure> {
+        let reply = wait_for(async {
+            let mut client = client::connect(&self.socket).await?;
+            client.ask(ask).await
+        })?;
+        reply.map_err(|error: ClientError| Failure::failed(error.to_string()))
+    }
+
+    /// The farm as the daemon sees it now.
+    fn status(&self) -> Result<FarmStatus, Failure> {
+        match self.ask(Ask::Status)? {
+            Reply::Status(status) => Ok(*status),
+            other => Err(self.unexpected(&other)),
+        }
+    }
+
+    /// The failure that an answer of the wrong kind is.
+    fn unexpected(&self, reply: &Reply) -> Failure {
+        match reply {
+            Reply::Error { message, bad_request: true } => Failure::usage(message.clone()),
+            Reply::Error { message, bad_request: false } => Failure::failed(message.clone()),
+            _ => Failure::failed(format!(
+                "what answers at {} is not this version of pondreeve: it sent an answer of another kind",
+                self.socket.display()
+            )),
+        }
+    }
+}
+
+/// Prints text to standard output. The end of a reader (`pondreeve status | head`) is a quiet end.
+fn print(text: &str) -> Outcome {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Ok(()) => Ok(DONE),
         Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(DONE),
         Err(error) => Err(Failure::failed(format!("writing to standard output failed: {error}"))),
     }
+}
+
+/// One JSON object as a line.
+fn json_line(object: &impl serde::Serialize) -> Result<String, Failure> {
+    let mut line = serde_json::to_string(object)
+        .map_err(|error| Failure::failed(format!("writing the answer as JSON failed: {error}")))?;
+    line.push('\n');
+    Ok(line)
 }

@@ -1,21 +1,107 @@
 //! `pondreeve run`: the daemon.
 
+use std::io::IsTerminal as _;
 use std::path::PathBuf;
 
-use crate::exit_code::{Failure, Outcome};
+use tokio::signal::unix::{SignalKind, signal};
+use tokio_util::sync::CancellationToken;
+use tracing_subscriber::EnvFilter;
+
+use crate::clock::Clock;
+use crate::exit_code::{DONE, Failure, Outcome};
+
+const AFTER: &str = "\
+Stops in an orderly way on SIGTERM or SIGINT (Ctrl-C): what was read is on disk
+before it ends. A second one ends it at once. SIGHUP changes nothing: to take up
+a changed configuration, check it and restart.
+
+The log goes to standard error.
+
+Examples:
+  pondreeve check --config farm.toml && pondreeve run --config farm.toml
+  pondreeve run --config farm.toml --log debug";
 
 /// Arguments of `run`.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Clone, clap::Args)]
+#[command(after_help = AFTER)]
 pub struct Arguments {
     /// The farm's configuration
     #[arg(long, value_name = "FILE")]
     pub config: PathBuf,
+    /// How much to log: error, warn, info, debug, trace, or per part such as
+    /// `warn,pondreeve::probes=debug`
+    #[arg(long, value_name = "LEVEL", env = "RUST_LOG", default_value = "info")]
+    pub log: String,
 }
 
 /// Runs the daemon until a signal stops it.
+///
+/// # Errors
+/// When the configuration has problems, or the daemon cannot start or has to end.
 pub fn run(arguments: &Arguments) -> Outcome {
-    Err(Failure::failed(format!(
-        "running the farm of {} failed: this build has no engine yet",
-        arguments.config.display()
-    )))
+    start_log(&arguments.log)?;
+    let farm = super::load_farm(&arguments.config)?;
+    let runtime =
+        tokio::runtime::Builder::new_multi_thread()
+            .enable_all()
+            .thread_name("pondreeve")
+            .build()
+            .map_err(|error| Failure::failed(format!("starting the daemon's threads failed: {error}")))?;
+    let ended = runtime.block_on(async {
+        let stop = CancellationToken::new();
+        watch_signals(&stop)?;
+        crate::run::run(farm, Clock::system(), stop).await.map_err(|error| Failure {
+            status: error.exit_code(),
+            message: format!("running the farm of {} failed: {error}", arguments.config.display()),
+        })
+    });
+    // Tasks that hang on a broken line must not keep the process from ending.
+    runtime.shutdown_timeout(std::time::Duration::from_secs(2));
+    ended.map(|()| DONE)
+}
+
+fn start_log(filter: &str) -> Result<(), Failure> {
+    let filter = EnvFilter::try_new(filter).map_err(|error| {
+        Failure::usage(format!(
+            "--log {filter}: {error}; accepted is error, warn, info, debug or trace, alone or per part such \
+             as warn,pondreeve::probes=debug"
+        ))
+    })?;
+    let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty());
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(colour)
+        .with_target(false)
+        .try_init()
+        .map_err(|error| Failure::failed(format!("starting the log failed: {error}")))
+}
+
+/// Cancels `stop` on the first SIGTERM or SIGINT, ends the process on the second.
+fn watch_signals(stop: &CancellationToken) -> Result<(), Failure> {
+    let watch =
+        |kind| signal(kind).map_err(|error| Failure::failed(format!("watching for signals failed: {error}")));
+    let mut terminate = watch(SignalKind::terminate())?;
+    let mut interrupt = watch(SignalKind::interrupt())?;
+    let mut hang_up = watch(SignalKind::hangup())?;
+    let stop = stop.clone();
+    tokio::spawn(async move {
+        loop {
+            tokio::select! {
+                _ = terminate.recv() => {}
+                _ = interrupt.recv() => {}
+                _ = hang_up.recv() => {
+                    tracing::info!("SIGHUP changes nothing; restart to take up a changed configuration");
+                    continue;
+                }
+            }
+            if stop.is_cancelled() {
+                tracing::warn!("stopped a second time: ending at once");
+                std::process::exit(i32::from(crate::exit_code::FAILED));
+            }
+            tracing::info!("stopping");
+            stop.cancel();
+        }
+    });
+    Ok(())
 }

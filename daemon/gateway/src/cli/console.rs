@@ -1,0 +1,29 @@
+//! `pondreeve console`: the technician's full-screen terminal.
+
+use crate::exit_code::{DONE, Failure, Outcome};
+
+const AFTER: &str = "\
+Needs a terminal of 80 columns and 24 rows that can place text. On a terminal
+that cannot, use the plain commands: status, alarms, acknowledge, enter.
+
+Example:
+  pondreeve console";
+
+/// Arguments of `console`.
+#[derive(Debug, Clone, clap::Args)]
+#[command(after_help = AFTER)]
+pub struct Arguments {
+    /// Where the daemon listens
+    #[command(flatten)]
+    pub daemon: super::Daemon,
+}
+
+/// Shows the console until the person leaves it.
+///
+/// # Errors
+/// When this is no terminal that can show it.
+pub fn run(arguments: &Arguments) -> Outcome {
+    super::wait_for(crate::console::run(arguments.daemon.socket.clone()))?
+        .map(|()| DONE)
+        .map_err(|error| Failure::failed(error.to_string()))
+}
