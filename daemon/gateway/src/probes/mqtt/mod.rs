@@ -1,0 +1,344 @@
+//! Readings over MQTT: one task per broker.
+//!
+//! `rumqttc` acknowledges a message before the application has seen it, reconnects without a pause, and
+//! its `poll` loses bytes when it is cancelled while connecting. So each connection here has a client of
+//! its own, polled in a task of its own that is never cancelled halfway; acknowledgements are sent by
+//! hand, in the order of the messages, once the engine says that the event is on disk; and a connection
+//! that fails is dropped whole, with the acknowledgements that belong to it. What was not acknowledged,
+//! the broker sends again.
+//!
+//! What becomes of a message:
+//! - read in full: a sweep, acknowledged when durable;
+//! - read in part, or not at all (not UTF-8, not JSON, NaN, too large, wrong unit, from the future): the
+//!   probe is reported as undecodable, what could be read goes on, and the message is acknowledged as
+//!   well, since it would be no better the next time;
+//! - retained and without a time of its own: of unknown age, and so not a reading. It is logged and
+//!   acknowledged; no probe is blamed for it. A retained message with its own time is like any other;
+//! - durable it could not be made (full disk): not acknowledged. So that the farm is not blind meanwhile,
+//!   the subscriptions fall back to quality of service 0 until the store works again.
+//!
+//! Messages without a time of their own are taken as measured when they arrive.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use pondreeve_core::input::{GatewayPart, ProbeFault};
+use rumqttc::{AsyncClient, ConnectionError, Event as MqttEvent, Packet, Publish, QoS};
+use rumqttc::{SubscribeFilter, SubscribeReasonCode};
+use tokio::sync::{mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+use tracing::{debug, info, warn};
+
+use self::message::Verdict;
+use super::report::{Gone, Reporter};
+use crate::clock::Clock;
+use crate::config::Farm;
+use crate::config::farm::Broker;
+use crate::inbox::{Applied, Inbox};
+use crate::mqtt_link::{self, Backoff};
+
+mod fault;
+mod message;
+
+/// Messages between the connection and this task. When it is full the connection is not read, so the
+/// broker keeps the rest.
+const ARRIVED_BOUND: usize = 256;
+
+/// Messages handed to the engine and not yet durable. Above the 20 that brokers usually send ahead of an
+/// acknowledgement, below what would make a slow disk a memory problem.
+const UNCONFIRMED_BOUND: usize = 512;
+
+/// Requests to the connection: all acknowledgements that may be due at once, and the subscriptions.
+const REQUESTS_BOUND: usize = 2 * UNCONFIRMED_BOUND;
+
+/// Packets above this break the connection; what lies between the configured bound and this is read,
+/// refused, reported and acknowledged. Memory for one such packet is the price of not getting it again
+/// at every connection.
+const PACKET_BYTES_MAX: usize = 32 << 20;
+
+/// A connection that held so long was a good one, and the next attempt comes soon. One that is cut at
+/// once, as when two gateways use the same client id, is not: the waits grow.
+const HELD: Duration = Duration::from_secs(10);
+
+/// Listens to one broker until `stop` is cancelled or the engine is gone.
+pub async fn run(farm: Arc<Farm>, index: usize, clock: Clock, inbox: Inbox, stop: CancellationToken) {
+    let Some(broker) = farm.brokers.get(index) else { return };
+    let mut task = BrokerTask {
+        broker,
+        reporter: Reporter::new(clock.clone(), inbox),
+        clock,
+        farm: &farm,
+        backoff: Backoff::default(),
+        discard_queue: false,
+    };
+    tokio::select! {
+        () = stop.cancelled() => {}
+        // It only ends when the engine is gone.
+        Err(Gone) = task.run() => {}
+    }
+}
+
+struct BrokerTask<'a> {
+    broker: &'a Broker,
+    farm: &'a Farm,
+    clock: Clock,
+    reporter: Reporter,
+    backoff: Backoff,
+    /// The broker keeps a message for us that is larger than any that can be read: the next session
+    /// begins without what it kept.
+    discard_queue: bool,
+}
+
+/// Why a connection ended.
+enum End {
+    Failed(ConnectionError),
+    Refused(String),
+    /// To have what was left unacknowledged sent again.
+    Anew,
+}
+
+/// A message on its way to the disk.
+struct Unconfirmed {
+    publish: Publish,
+    /// One for each event it became; empty where there is nothing to wait for.
+    done: VecDeque<oneshot::Receiver<Applied>>,
+}
+
+impl BrokerTask<'_> {
+    async fn run(&mut self) -> Result<std::convert::Infallible, Gone> {
+        let mut failures = 0_u32;
+        loop {
+            let detail = match mqtt_link::options(&self.broker.address) {
+                Err(error) => Some(error.to_string()),
+                Ok(mut options) => {
+                    // The broker keeps QoS 1 messages for us while we are away.
+                    options.set_clean_session(self.discard_queue);
+                    options.set_manual_acks(true);
+                    options.set_max_packet_size(PACKET_BYTES_MAX, PACKET_BYTES_MAX);
+                    let (client, events) = Connection::open(options);
+                    let mut subscribed = false;
+                    let began = Instant::now();
+                    let end = self.listen(&client, events, &mut subscribed).await?;
+                    if subscribed {
+                        failures = 0;
+                    }
+                    if subscribed && began.elapsed() >= HELD {
+                        self.backoff.reset();
+                    }
+                    match end {
+                        End::Anew => None,
+                        End::Refused(detail) => Some(detail),
+                        End::Failed(error) => {
+                            self.discard_queue = fault::is_oversized(&error);
+                            Some(fault::describe(&error, &self.broker.address))
+                        }
+                    }
+                }
+            };
+            if let Some(detail) = detail {
+                failures += 1;
+                self.reporter.gateway_fault(GatewayPart::Broker, &self.broker.id, Some(detail)).await?;
+            }
+            // A broker that is restarted is back before the second attempt; that is no fault of a probe.
+            if failures >= 2 {
+                for subscription in &self.broker.subscriptions {
+                    self.reporter.probe_fault(subscription.probe, ProbeFault::Unreachable).await?;
+                }
+            }
+            tokio::time::sleep(self.backoff.wait()).await;
+        }
+    }
+
+    /// One connection, from its beginning to its end.
+    async fn listen(
+        &mut self,
+        client: &AsyncClient,
+        mut events: mpsc::Receiver<Result<MqttEvent, ConnectionError>>,
+        subscribed: &mut bool,
+    ) -> Result<End, Gone> {
+        let mut unconfirmed: VecDeque<Unconfirmed> = VecDeque::new();
+        // Messages that the store could not keep: not acknowledged in this connection.
+        let mut not_kept = 0_u32;
+        loop {
+            let event = tokio::select! {
+                biased;
+                applied = front(&mut unconfirmed) => {
+                    let Some(message) = unconfirmed.pop_front() else { continue };
+                    match applied {
+                        Ok(Applied::Done | Applied::Refused(_)) => {
+                            acknowledge(client, &message.publish).await;
+                            if not_kept > 0 {
+                                info!(broker = self.broker.id, not_kept, "the store works again: connecting anew");
+                                return Ok(End::Anew);
+                            }
+                        }
+                        Ok(Applied::NotKept(why)) => {
+                            not_kept += 1;
+                            if not_kept == 1 {
+                                warn!(broker = self.broker.id, why, "readings cannot be kept: not acknowledged");
+                                self.subscribe(client, Some(QoS::AtMostOnce)).await;
+                            }
+                        }
+                        // The engine is going down with it: leave it to the next start.
+                        Err(_dropped) => {}
+                    }
+                    continue;
+                }
+                event = events.recv(), if unconfirmed.len() < UNCONFIRMED_BOUND => event,
+            };
+            match event {
+                None => return Ok(End::Refused("the connection's own task ended".to_owned())),
+                Some(Err(error)) => return Ok(End::Failed(error)),
+                Some(Ok(MqttEvent::Incoming(Packet::ConnAck(connack)))) => {
+                    debug!(broker = self.broker.id, connack.session_present, "connected");
+                    self.subscribe(client, None).await;
+                }
+                Some(Ok(MqttEvent::Incoming(Packet::SubAck(suback)))) => {
+                    if suback.return_codes.contains(&SubscribeReasonCode::Failure) {
+                        return Ok(End::Refused(self.refused_subscriptions(&suback.return_codes)));
+                    }
+                    if !*subscribed {
+                        *subscribed = true;
+                        self.reporter.gateway_fault(GatewayPart::Broker, &self.broker.id, None).await?;
+                    }
+                }
+                Some(Ok(MqttEvent::Incoming(Packet::Publish(publish)))) => {
+                    let done = self.take(&publish).await?;
+                    if publish.qos != QoS::AtMostOnce {
+                        unconfirmed.push_back(Unconfirmed { publish, done });
+                    }
+                }
+                Some(Ok(_)) => {}
+            }
+        }
+    }
+
+    /// Reads one message, and hands it to the engine.
+    async fn take(&mut self, publish: &Publish) -> Result<VecDeque<oneshot::Receiver<Applied>>, Gone> {
+        let mut done = VecDeque::new();
+        let mut heard = false;
+        for subscription in &self.broker.subscriptions {
+            if !message::matches(&subscription.filter, &publish.topic) {
+                continue;
+            }
+            heard = true;
+            let verdict =
+                message::read(publish, subscription, self.broker.max_payload_bytes, self.clock.now());
+            match verdict {
+                Verdict::OfUnknownAge => warn!(
+                    broker = self.broker.id,
+                    topic = publish.topic,
+                    "a retained message without a time of its own is of unknown age, and not taken as a reading"
+                ),
+                Verdict::Read { samples, problems } => {
+                    if !samples.is_empty() {
+                        let event = pondreeve_core::Event::Sweep { samples };
+                        done.push_back(self.reporter.send_tracked(event).await?);
+                    }
+                    if problems.is_empty() {
+                        self.reporter.probe_well(subscription.probe);
+                        continue;
+                    }
+                    let probe = self.farm.site.probes.get(usize::from(subscription.probe.0));
+                    let detail = format!("message on {}: {}", publish.topic, problems.join("; "));
+                    warn!(broker = self.broker.id, probe = probe.map(|p| p.id.as_str()), "{detail}");
+                    self.reporter.probe_fault(subscription.probe, ProbeFault::Undecodable(detail)).await?;
+                }
+            }
+        }
+        if !heard {
+            warn!(broker = self.broker.id, topic = publish.topic, "message that no subscription asks for");
+        }
+        Ok(done)
+    }
+
+    /// The filters, each once, with the highest quality of service that is asked for.
+    fn filters(&self) -> BTreeMap<&str, QoS> {
+        let mut filters = BTreeMap::new();
+        for subscription in &self.broker.subscriptions {
+            let qos = if subscription.qos == 0 { QoS::AtMostOnce } else { QoS::AtLeastOnce };
+            let asked = filters.entry(subscription.filter.as_str()).or_insert(qos);
+            if (*asked as u8) < qos as u8 {
+                *asked = qos;
+            }
+        }
+        filters
+    }
+
+    async fn subscribe(&self, client: &AsyncClient, qos: Option<QoS>) {
+        let filters = self
+            .filters()
+            .into_iter()
+            .map(|(filter, asked)| SubscribeFilter::new(filter.to_owned(), qos.unwrap_or(asked)));
+        // It fails only when the connection has ended, which is told on its own.
+        if let Err(error) = client.subscribe_many(filters).await {
+            debug!(broker = self.broker.id, %error, "subscribing failed");
+        }
+    }
+
+    fn refused_subscriptions(&self, codes: &[SubscribeReasonCode]) -> String {
+        let filters = self.filters();
+        let refused: Vec<&str> = filters
+            .keys()
+            .zip(codes)
+            .filter(|(_, code)| **code == SubscribeReasonCode::Failure)
+            .map(|(filter, _)| *filter)
+            .collect();
+        format!(
+            "broker {} refuses the subscription to {}; its access rules must let client `{}` read there",
+            fault::place(&self.broker.address),
+            refused.join(", "),
+            self.broker.address.client_id
+        )
+    }
+}
+
+async fn acknowledge(client: &AsyncClient, publish: &Publish) {
+    // It fails only when the connection has ended; the broker then sends the message again.
+    if let Err(error) = client.ack(publish).await {
+        debug!(topic = publish.topic, %error, "acknowledging failed");
+    }
+}
+
+/// What became of the oldest message; never, where there is none. May be cancelled and called again.
+async fn front(unconfirmed: &mut VecDeque<Unconfirmed>) -> Result<Applied, oneshot::error::RecvError> {
+    let Some(message) = unconfirmed.front_mut() else { return std::future::pending().await };
+    while let Some(done) = message.done.front_mut() {
+        let applied = done.await;
+        message.done.pop_front();
+        match applied {
+            Ok(Applied::Done | Applied::Refused(_)) => {}
+            not_durable => return not_durable,
+        }
+    }
+    Ok(Applied::Done)
+}
+
+/// The task that polls one connection.
+struct Connection;
+
+impl Connection {
+    /// Begins to connect. The task ends with the first error, or once the receiver is dropped.
+    fn open(
+        options: rumqttc::MqttOptions,
+    ) -> (AsyncClient, mpsc::Receiver<Result<MqttEvent, ConnectionError>>) {
+        let (client, mut event_loop) = AsyncClient::new(options, REQUESTS_BOUND);
+        event_loop.set_network_options(mqtt_link::network());
+        let (sender, receiver) = mpsc::channel(ARRIVED_BOUND);
+        tokio::spawn(async move {
+            loop {
+                let polled = tokio::select! {
+                    polled = event_loop.poll() => polled,
+                    // Cancelled halfway, but nobody will poll it again.
+                    () = sender.closed() => return,
+                };
+                let ended = polled.is_err();
+                if sender.send(polled).await.is_err() || ended {
+                    return;
+                }
+            }
+        });
+        (client, receiver)
+    }
+}
