@@ -18,7 +18,7 @@ const DIFFERENCE_MG_L: f64 = 0.5;
 const COMPARE_WITHIN_S: i64 = 900;
 
 /// Longest text of a field.
-const FIELD_COLUMNS: usize = 8;
+pub(crate) const FIELD_COLUMNS: usize = 7;
 
 /// What can be entered, in the order of the form: what is measured most often first.
 pub(crate) const FIELDS: [Quantity; 22] = [

@@ -8,7 +8,7 @@ use crate::console::ui::needs_acknowledging;
 use crate::console::words::{act_within, priority_name, state_name};
 use crate::local::protocol::AlarmStatus;
 
-use super::{Canvas, Context, Rows, alarm_mark};
+use super::{Canvas, Context, Rows, alarm_mark, message_without_place};
 
 /// Rows kept for the marked alarm's message and its state.
 const DETAIL_ROWS: u16 = 6;
@@ -87,7 +87,9 @@ fn marked_alarm(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmSta
     canvas.put(0, y, &title, columns - 1, canvas.bold());
     y += 1;
     let lines = rows.height().saturating_sub(2);
-    y += canvas.paragraph(0, y, &alarm.message, columns - 1, lines, Style::new());
+    let pond = context.farm.ponds.iter().find(|pond| alarm.pond.as_deref() == Some(pond.id.as_str()));
+    let message = message_without_place(&alarm.message, pond);
+    y += canvas.paragraph(0, y, &message, columns - 1, lines, Style::new());
     let changed = context.clock.time_and_day(&alarm.changed_at);
     let state = match &alarm.acknowledged_by {
         Some(by) => {

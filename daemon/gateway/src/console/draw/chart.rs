@@ -86,7 +86,7 @@ pub(super) fn oxygen(
         Some(Curve { trouble: Some(why), .. }) => format!("Oxygen, mg/L: no curve ({why})"),
         Some(_) if measured.is_empty() => "Oxygen, mg/L: nothing stored in this time".to_owned(),
         Some(_) => {
-            let forecast = if pond.forecast.is_some() { "  o expected  I 80 % sure" } else { "" };
+            let forecast = if pond.forecast.is_some() { "  o expected  I 80% sure" } else { "" };
             format!("Oxygen, mg/L: {dot} measured  ? suspect{forecast}  - limits")
         }
     };

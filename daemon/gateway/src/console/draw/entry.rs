@@ -11,7 +11,7 @@ use super::outlook::{reading, value_text};
 use super::{Canvas, Context, Rows, pond_label};
 
 /// Columns of a field: its text and a bracket on each side.
-const FIELD: u16 = 10;
+const FIELD: u16 = 9;
 
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
     let entry = context.screen.ui.entry.as_ref()?;
@@ -74,7 +74,7 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         cursor = place.or(cursor);
         let (low, high) = quantity.conceivable();
         let accepted = format!("{low}..{high} {}", quantity.unit());
-        canvas.put(x + 16 + FIELD + 1, row, &accepted, 13, Style::new());
+        canvas.put(x + 16 + FIELD + 1, row, &accepted, 14, Style::new());
     }
     cursor
 }
@@ -82,7 +82,7 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
 /// A field. Gives the place of the cursor if it is in it.
 fn field(canvas: &mut Canvas<'_>, x: u16, y: u16, text: &str, here: bool) -> Option<Position> {
     let style = if here { canvas.reverse() } else { Style::new() };
-    let padded = format!("[{text:<8}]");
+    let padded = format!("[{text:<7}]");
     canvas.put(x, y, &padded, FIELD, style);
     let after = x + 1 + u16::try_from(text.chars().count()).unwrap_or(0);
     here.then(|| Position::new(after.min(x + FIELD - 1), y))

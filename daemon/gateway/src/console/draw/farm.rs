@@ -12,7 +12,7 @@ use crate::console::words::{act_within, priority_name, state_name};
 use crate::local::protocol::{AlarmStatus, FarmStatus, PondStatus};
 
 use super::outlook::{self, derived, is_old, reading};
-use super::{Canvas, Context, Rows, alarm_mark, pond_label};
+use super::{Canvas, Context, Rows, alarm_mark, message_without_place, pond_label};
 
 /// Columns of the labels at the left of the panel.
 const LABEL: u16 = 8;
@@ -31,20 +31,13 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
 /// The alarm to act on: which pond, what, how sure, how long is left, what to do.
 fn panel(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y: u16, height: u16) -> u16 {
     let columns = canvas.columns() - LABEL - 1;
-    let place = context.alarm_place(alarm);
     title(canvas, context, alarm, y);
     let utf8 = canvas.capabilities.utf8;
     let rows_of = |text: &str, most: usize| wrap(&clean(text, utf8), usize::from(columns), most);
     let plain = Style::new();
-    // The title has said where.
-    let message = alarm
-        .message
-        .strip_prefix(&place)
-        .map_or(alarm.message.as_str(), |rest| rest.trim_start_matches([':', ' ']));
-    let mut answers = vec![("What", message.to_owned(), 4, plain)];
-    if let Some(pond) =
-        alarm.pond.as_deref().and_then(|id| context.farm.ponds.iter().find(|pond| pond.id == id))
-    {
+    let pond = alarm.pond.as_deref().and_then(|id| context.farm.ponds.iter().find(|pond| pond.id == id));
+    let mut answers = vec![("What", message_without_place(&alarm.message, pond), 4, plain)];
+    if let Some(pond) = pond {
         answers.push(("Oxygen", outlook::oxygen_now(context, pond), 2, plain));
         answers.push(("Left", outlook::time_left(context, pond), 2, plain));
         let mut act = outlook::action(context, pond);

@@ -19,7 +19,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::{Position, Rect};
 use ratatui::style::{Color, Modifier, Style};
 
-use crate::local::protocol::{AlarmStatus, FarmStatus, HistoryPoint};
+use crate::local::protocol::{AlarmStatus, FarmStatus, HistoryPoint, PondStatus};
 
 use super::terminal::Capabilities;
 use super::text::{FarmClock, age_words, clean, cut, first_that_fits, width, wrap};
@@ -160,9 +160,28 @@ impl Context<'_> {
         }
     }
 
-    /// `P1 Heron` for a pond's alarm, `Farm` for the others.
+    /// `P1 Heron` for a pond's alarm, `Gateway` for the others.
     fn alarm_place(&self, alarm: &AlarmStatus) -> String {
-        alarm.pond.as_deref().map_or_else(|| "Farm".to_owned(), |pond| self.pond_label(pond))
+        alarm.pond.as_deref().map_or_else(|| "Gateway".to_owned(), |pond| self.pond_label(pond))
+    }
+}
+
+/// An alarm's message without the place it starts with, which stands beside it already.
+fn message_without_place(message: &str, pond: Option<&PondStatus>) -> String {
+    let places = match pond {
+        Some(pond) => vec![
+            format!("{} ({}): ", pond.name, pond.id),
+            format!("{}: ", pond_label(&pond.id, &pond.name)),
+            format!("{}: ", pond.id),
+        ],
+        None => vec!["Gateway: ".to_owned()],
+    };
+    let rest = places.iter().find_map(|place| message.strip_prefix(place.as_str())).unwrap_or(message);
+    let mut letters = rest.chars();
+    // `pH` keeps its small letter.
+    match letters.next() {
+        Some(first) if !rest.starts_with("pH") => first.to_uppercase().chain(letters).collect(),
+        _ => rest.to_owned(),
     }
 }
 

@@ -62,7 +62,7 @@ pub(super) fn oxygen_now(context: &Context<'_>, pond: &PondStatus) -> String {
         let _ = write!(text, "; {} mg/L per h", signed(slope, 2));
     }
     if let Some(share) = derived(pond, "do_saturation_percent").and_then(|share| share.value) {
-        let _ = write!(text, "; {} % saturated", number(share, 0));
+        let _ = write!(text, "; {}% saturated", number(share, 0));
     }
     text.push('.');
     text
@@ -111,7 +111,7 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
                 parts.push(match ahead {
                     Some(seconds) if seconds < 0 => {
                         format!(
-                            "{} to below {limit} mg/L (about {clock}, {likely} % likely)",
+                            "{} to below {limit} mg/L (about {clock}, {likely}% likely)",
                             age_words(-seconds)
                         )
                     }
@@ -119,7 +119,7 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
                 });
             }
             None if *probability >= UNLIKELY => parts.push(format!(
-                "{} % risk of below {} mg/L",
+                "{}% risk of below {} mg/L",
                 number(probability * 100.0, 0),
                 number(limit, 1)
             )),
@@ -131,7 +131,7 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
         }
     }
     parts.push(format!(
-        "lowest {} (80 % sure {} to {}) at {}",
+        "lowest {} (80% sure: {} to {}) at {}",
         number(forecast.do_min_mg_l, 1),
         number(forecast.low_80, 1),
         number(forecast.high_80, 1),
@@ -147,6 +147,11 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
     }
     text.push('.');
     text
+}
+
+/// Whether every aerator of the pond is known to run, so that there is none to start.
+fn all_run(pond: &PondStatus) -> bool {
+    !pond.aerators.is_empty() && pond.aerators.iter().all(|group| group.on == Some(true))
 }
 
 /// Names of aerator groups: `B`, `A and B`.
@@ -167,6 +172,7 @@ pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
     let time = |at: &Option<String>| at.as_deref().map(|at| context.clock.time(at));
     let until = time(&advice.stop).map_or_else(String::new, |at| format!(" until about {at}"));
     match advice.action.as_str() {
+        "start-now" if all_run(pond) => "ALL AERATORS RUN ALREADY: go and look.".to_owned(),
         "start-now" => format!("START {} NOW{until}, and look.", groups(advice)),
         "start-at" => {
             let start = time(&advice.start).unwrap_or_else(|| "a time not given".to_owned());
@@ -200,6 +206,7 @@ pub(super) fn action_short(context: &Context<'_>, pond: &PondStatus) -> String {
     let Some(advice) = &pond.advice else { return NO_VALUE.to_owned() };
     let groups = advice.aerators.join("+").to_uppercase();
     match advice.action.as_str() {
+        "start-now" if all_run(pond) => "GO AND LOOK".to_owned(),
         "start-now" if groups.is_empty() => "START NOW".to_owned(),
         "start-now" => format!("START {groups}"),
         "start-at" => {
