@@ -226,7 +226,7 @@ impl Entry {
             && (hand - value).abs() > DIFFERENCE_MG_L
         {
             self.difference = Some(format!(
-                "Oxygen by hand {} mg/L, probe {} mg/L: they differ. Wipe the probe and compare again.",
+                "Oxygen by hand {}, probe {} mg/L: wipe the probe and compare again.",
                 number(hand, 2),
                 number(value, 2)
             ));
@@ -353,6 +353,6 @@ mod tests {
         let mut entry = Entry::new(0, true);
         assert!(matches!(type_in(&mut entry, "1.0\n"), Outcome::Send(_)));
         let said = entry.difference.unwrap();
-        assert!(said.contains("by hand 1.00 mg/L"), "{said}");
+        assert!(said.contains("by hand 1.00, probe 6.12 mg/L"), "{said}");
     }
 }

@@ -12,8 +12,9 @@ use std::time::Duration;
 use crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
 use tokio::sync::mpsc;
 
-/// How long an `Esc` is held back. Three characters take 3 ms at 9600 baud and 25 ms at 1200.
-pub(crate) const ESCAPE_WAIT_MS: u64 = 50;
+/// How long an `Esc` is held back, and then each character after it. One character takes 1 ms at 9600
+/// baud and 8 ms at 1200; adapters and networks add tens of milliseconds; a person does not feel it.
+pub(crate) const ESCAPE_WAIT_MS: u64 = 100;
 
 /// Unread presses kept; a person cannot be further ahead than this of a screen worth reading, and
 /// more are dropped.
@@ -94,7 +95,7 @@ fn translate(event: &Event) -> Option<Key> {
 /// Puts key sequences together. Times are milliseconds of any steady clock.
 #[derive(Debug, Default)]
 pub(crate) struct Assembler {
-    /// When the held `Esc` came, and what came after it.
+    /// When the last part of the held sequence came, and what came after its `Esc`.
     held: Option<(u64, String)>,
 }
 
@@ -102,7 +103,7 @@ impl Assembler {
     /// Takes one press and gives those that are now certain.
     pub(crate) fn press(&mut self, key: Key, now_ms: u64) -> Vec<Key> {
         let mut certain = self.expire(now_ms);
-        let Some((since, mut rest)) = self.held.take() else {
+        let Some((_, mut rest)) = self.held.take() else {
             if key == Key::Escape {
                 self.held = Some((now_ms, String::new()));
             } else {
@@ -113,11 +114,11 @@ impl Assembler {
         match key {
             Key::Char(character) if rest.is_empty() && matches!(character, '[' | 'O') => {
                 rest.push(character);
-                self.held = Some((since, rest));
+                self.held = Some((now_ms, rest));
             }
             Key::Char(character) if !rest.is_empty() && (character.is_ascii_digit() || character == ';') => {
                 rest.push(character);
-                self.held = Some((since, rest));
+                self.held = Some((now_ms, rest));
             }
             Key::Char(character) if !rest.is_empty() => {
                 // The end of a sequence. One that is not known is swallowed: typing its letters, of
@@ -228,7 +229,7 @@ mod tests {
     #[test]
     fn an_arrow_taken_apart_by_a_slow_line_is_still_an_arrow() {
         use Key::{Char, Escape};
-        assert_eq!(typed(&[(Escape, 0), (Char('['), 8), (Char('A'), 16)], 100), [Key::Up]);
+        assert_eq!(typed(&[(Escape, 0), (Char('['), 80), (Char('A'), 160)], 300), [Key::Up]);
         assert_eq!(typed(&[(Escape, 0), (Char('O'), 8), (Char('B'), 16)], 100), [Key::Down]);
         assert_eq!(
             typed(&[(Escape, 0), (Char('['), 1), (Char('5'), 2), (Char('~'), 3), (Char('a'), 9)], 100),
@@ -240,16 +241,16 @@ mod tests {
     fn an_unknown_or_broken_sequence_types_nothing() {
         use Key::{Char, Escape};
         assert_eq!(typed(&[(Escape, 0), (Char('['), 1), (Char('a'), 2)], 100), []);
-        assert_eq!(typed(&[(Escape, 0), (Char('['), 1)], 100), []);
+        assert_eq!(typed(&[(Escape, 0), (Char('['), 1)], 101), []);
     }
 
     #[test]
     fn escape_alone_is_escape() {
         use Key::{Char, Escape};
-        assert_eq!(typed(&[(Escape, 0)], 49), []);
-        assert_eq!(typed(&[(Escape, 0)], 50), [Escape]);
-        assert_eq!(typed(&[(Escape, 0), (Char('a'), 60)], 100), [Escape, Char('a')]);
+        assert_eq!(typed(&[(Escape, 0)], 99), []);
+        assert_eq!(typed(&[(Escape, 0)], 100), [Escape]);
+        assert_eq!(typed(&[(Escape, 0), (Char('a'), 160)], 300), [Escape, Char('a')]);
         assert_eq!(typed(&[(Escape, 0), (Char('a'), 10)], 100), [Escape, Char('a')]);
-        assert_eq!(typed(&[(Escape, 0), (Escape, 10)], 100), [Escape, Escape]);
+        assert_eq!(typed(&[(Escape, 0), (Escape, 10)], 110), [Escape, Escape]);
     }
 }

@@ -194,7 +194,9 @@ impl<W: std::io::Write> Console<'_, W> {
                 let bell = self.ui.heard(&farm, self.now_ms());
                 self.farm = Some(farm);
                 self.heard = Some(Instant::now());
-                self.lost = None;
+                if self.lost.take().is_some() {
+                    self.ui.reconnected();
+                }
                 bell
             }
             News::Lost(why) => {

@@ -313,7 +313,7 @@ fn an_acknowledgement_is_sent_once_and_again_only_after_a_failure() {
     let Some(Action::Ask(ask)) = shown.press(Key::Char('a'), LATER) else { panic!("not sent") };
     assert_eq!(shown.press(Key::Char('a'), LATER + 100), None);
     shown.ui.answered(&ask, Err("no answer from the daemon within 15 s".to_owned()), LATER + 200);
-    assert!(shown.text().contains("NOT kept: no answer"), "{}", shown.text());
+    assert!(shown.text().contains("NOT acknowledged: no answer"), "{}", shown.text());
     assert_eq!(shown.press(Key::Char('a'), LATER + 300), Some(Action::Ask(ask)));
 }
 
@@ -387,7 +387,11 @@ fn a_kept_reading_closes_the_form_and_a_refused_one_stays() {
     shown.ui.answered(&ask, Ok(None), LATER);
     assert_eq!(shown.ui.page, Page::Farm);
     // 4.6 by hand against 5.71 from the probe.
-    assert!(shown.text().contains("by hand 4.60 mg/L, probe 5.71"), "{}", shown.text());
+    assert!(
+        shown.text().contains("Oxygen by hand 4.60, probe 5.71 mg/L: wipe the probe and compare again."),
+        "{}",
+        shown.text()
+    );
 }
 
 /// Bytes sent to bring the terminal from one page to the next.

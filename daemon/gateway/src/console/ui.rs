@@ -65,7 +65,8 @@ pub(crate) struct Ui {
     back: Page,
     top: Option<Occurrence>,
     top_since_ms: u64,
-    pending: Option<String>,
+    /// Id and words of the alarm whose acknowledgement is on its way.
+    pending: Option<(String, String)>,
     unacknowledged: Vec<Occurrence>,
     bell_ms: u64,
 }
@@ -127,11 +128,9 @@ impl Ui {
     pub(crate) fn heard(&mut self, farm: &FarmStatus, now_ms: u64) -> bool {
         self.pond = self.pond.min(farm.ponds.len().saturating_sub(1));
         self.follow_top(farm, now_ms);
-        if self
-            .pending
-            .as_ref()
-            .is_some_and(|id| !farm.alarms.iter().any(|alarm| alarm.id == *id && needs_acknowledging(alarm)))
-        {
+        if self.pending.as_ref().is_some_and(|(id, _)| {
+            !farm.alarms.iter().any(|alarm| alarm.id == *id && needs_acknowledging(alarm))
+        }) {
             self.pending = None;
         }
         let now: Vec<_> = farm.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).collect();
@@ -158,51 +157,49 @@ impl Ui {
 
     /// Whether the acknowledgement of this alarm is on its way.
     pub(crate) fn is_pending(&self, id: &str) -> bool {
-        self.pending.as_deref() == Some(id)
+        self.pending.as_ref().is_some_and(|(pending, _)| pending == id)
     }
 
     /// The daemon's answer to an [`Action::Ask`].
     pub(crate) fn answered(&mut self, ask: &Ask, answer: Result<Option<String>, String>, now_ms: u64) {
-        let what = match ask {
-            Ask::Acknowledge { id } => {
-                if answer.is_err() {
-                    self.pending = None;
+        match (ask, answer) {
+            (Ask::Acknowledge { .. }, Ok(None)) => {
+                let label = self.pending.as_ref().map_or_else(String::new, |(_, label)| format!(": {label}"));
+                self.say(&format!("Acknowledged{label}."), false, now_ms);
+            }
+            (Ask::Acknowledge { .. }, Ok(Some(warning))) => {
+                self.say(&format!("Acknowledged, but: {warning}"), true, now_ms);
+            }
+            (Ask::Acknowledge { .. }, Err(why)) => {
+                self.pending = None;
+                self.say(&format!("NOT acknowledged: {why}"), true, now_ms);
+            }
+            (Ask::Enter { .. }, Ok(warning)) => {
+                let difference = self.entry.take().and_then(|entry| entry.difference);
+                let trouble = warning.is_some() || difference.is_some();
+                let text = match (warning, difference) {
+                    (Some(warning), _) => format!("Taken, but: {warning}"),
+                    (None, Some(difference)) => format!("Kept. {difference}"),
+                    (None, None) => "Kept.".to_owned(),
+                };
+                self.say(&text, trouble, now_ms);
+                if self.page == Page::Entry {
+                    self.page = self.back;
                 }
-                format!("Acknowledgement of {id}")
             }
-            Ask::Enter { pond, values, .. } => {
-                format!("{} of {pond}", if values.len() == 1 { "Reading" } else { "Readings" })
-            }
-            _ => return,
-        };
-        match answer {
-            Ok(None) => {
-                let extra = self
-                    .entry
-                    .take_if(|_| matches!(ask, Ask::Enter { .. }))
-                    .and_then(|entry| entry.difference)
-                    .unwrap_or_default();
-                self.say(&format!("{what} kept. {extra}"), !extra.is_empty(), now_ms);
-                self.left_entry(ask);
-            }
-            Ok(Some(warning)) => {
-                self.entry.take_if(|_| matches!(ask, Ask::Enter { .. }));
-                self.say(&format!("{what} taken, but: {warning}"), true, now_ms);
-                self.left_entry(ask);
-            }
-            Err(why) => {
+            (Ask::Enter { .. }, Err(why)) => {
                 if let Some(entry) = &mut self.entry {
                     entry.sending = false;
                 }
-                self.say(&format!("{what} NOT kept: {why}"), true, now_ms);
+                self.say(&format!("NOT kept: {why}"), true, now_ms);
             }
+            _ => {}
         }
     }
 
-    fn left_entry(&mut self, ask: &Ask) {
-        if matches!(ask, Ask::Enter { .. }) && self.page == Page::Entry && self.entry.is_none() {
-            self.page = self.back;
-        }
+    /// The daemon is heard again: what was said about its absence is over.
+    pub(crate) fn reconnected(&mut self) {
+        self.notice = None;
     }
 
     /// Shows a line for a while.
@@ -298,8 +295,10 @@ impl Ui {
             self.say("Another alarm has just come on top. Read it, then press a again.", true, now_ms);
             return None;
         }
-        self.pending = Some(alarm.id.clone());
-        self.say(&format!("Acknowledging {} ...", alarm.id), false, now_ms);
+        let place = alarm.pond.as_deref().unwrap_or("gateway").to_uppercase();
+        let label = format!("{place}, {}", alarm.name);
+        self.say(&format!("Acknowledging {label} ..."), false, now_ms);
+        self.pending = Some((alarm.id.clone(), label));
         Some(Action::Ask(Ask::Acknowledge { id: alarm.id.clone() }))
     }
 

@@ -16,9 +16,10 @@ const DETAIL_ROWS: u16 = 6;
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
     let columns = canvas.columns();
     let farm = context.farm;
-    let faults = u16::try_from(farm.faults.len()).unwrap_or(u16::MAX).min(4);
+    let faults = u16::try_from(context.faults_without_alarm().count()).unwrap_or(u16::MAX).min(4);
+    let waiting = u16::from(farm.waiting_to_forward > 0);
     let detail = DETAIL_ROWS.min(rows.height() / 2);
-    let list = rows.height().saturating_sub(detail + faults + 1);
+    let list = rows.height().saturating_sub(detail + faults + waiting + 1);
     let mut y = rows.top;
     if farm.alarms.is_empty() {
         canvas.put(0, y, "No alarms.", columns, canvas.bold());
@@ -59,17 +60,21 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
                 canvas,
                 context,
                 alarm,
-                Rows { top: y, bottom: rows.bottom.saturating_sub(faults) },
+                Rows { top: y, bottom: rows.bottom.saturating_sub(faults + waiting) },
             );
         }
     }
-    for fault in farm.faults.iter().take(usize::from(faults)) {
+    for fault in context.faults_without_alarm().take(usize::from(faults)) {
         if y < rows.bottom {
             let since = context.clock.time_and_day(&fault.since);
             let text = format!("Gateway: {}: {} since {since}", fault.part, fault.detail);
             canvas.put(0, y, &text, columns - 1, Style::new());
             y += 1;
         }
+    }
+    if waiting > 0 && y < rows.bottom {
+        let text = format!("Waiting to be forwarded to other systems: {}", farm.waiting_to_forward);
+        canvas.put(0, y, &text, columns - 1, Style::new());
     }
     None
 }

@@ -74,9 +74,10 @@ fn panel(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y:
     } else if context.screen.ui.is_pending(&alarm.id) {
         ("Acknowledgement sent, waiting for the daemon ...".to_owned(), canvas.bold())
     } else {
+        let horn = if context.farm.horn { ": the horn falls silent." } else { "." };
         let choices = [
-            "Press a (or space, or Enter) to acknowledge: the horn falls silent.",
-            "Press a to acknowledge: the horn falls silent.",
+            &*format!("Press a (or space, or Enter) to acknowledge{horn}"),
+            &*format!("Press a to acknowledge{horn}"),
             "Press a to acknowledge.",
         ];
         (first_that_fits(&choices, usize::from(columns)), canvas.bold())
@@ -434,7 +435,7 @@ fn others(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) {
         let style = if needs_acknowledging(alarm) { canvas.bold() } else { Style::new() };
         lines.push((text, style));
     }
-    for fault in &context.farm.faults {
+    for fault in context.faults_without_alarm() {
         let since = context.clock.time_and_day(&fault.since);
         lines.push((format!("Gateway: {}: {} since {since}", fault.part, fault.detail), Style::new()));
     }

@@ -19,7 +19,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::{Position, Rect};
 use ratatui::style::{Color, Modifier, Style};
 
-use crate::local::protocol::{AlarmStatus, FarmStatus, HistoryPoint, PondStatus};
+use crate::local::protocol::{AlarmStatus, FarmStatus, FaultStatus, HistoryPoint, PondStatus};
 
 use super::terminal::Capabilities;
 use super::text::{FarmClock, age_words, clean, cut, first_that_fits, width, wrap};
@@ -158,6 +158,14 @@ impl Context<'_> {
             Some(pond) => pond_label(&pond.id, &pond.name),
             None => id.to_uppercase(),
         }
+    }
+
+    /// Faults of the gateway that no alarm in the list tells of already.
+    fn faults_without_alarm(&self) -> impl Iterator<Item = &FaultStatus> {
+        self.farm.faults.iter().filter(|fault| {
+            let id = format!("gateway.{}", fault.part.replace(' ', "."));
+            !self.farm.alarms.iter().any(|alarm| alarm.id == id)
+        })
     }
 
     /// `P1 Heron` for a pond's alarm, `Gateway` for the others.

@@ -115,7 +115,7 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
                             age_words(-seconds)
                         )
                     }
-                    _ => format!("below {limit} mg/L at about {clock} ({likely} % likely)"),
+                    _ => format!("below {limit} mg/L at about {clock} ({likely}% likely)"),
                 });
             }
             None if *probability >= UNLIKELY => parts.push(format!(
