@@ -108,8 +108,9 @@ pub struct Seen {
 pub struct ChannelState {
     /// When the channel was first expected to report.
     expected_since: Timestamp,
-    /// Time and raw value of the newest sample, whatever its flag.
-    newest: Option<(Timestamp, f64)>,
+    /// Time and bits of the raw value of the newest sample, whatever its flag. Bits, so that a NaN
+    /// equals itself.
+    newest: Option<(Timestamp, u64)>,
     /// Flag of the newest sample.
     pub flag: Flag,
     /// The newest value that may warn.
@@ -150,7 +151,7 @@ impl ChannelState {
             return Place::Newest;
         }
         if at == newest_at {
-            let same = raw.to_bits() == newest_raw.to_bits();
+            let same = raw.to_bits() == newest_raw;
             // Without a clock of the probe's own, two equal arrival times are two measurements.
             return match (same, own_clock) {
                 (true, true) => Place::Repeat,
@@ -201,7 +202,7 @@ impl ChannelState {
         }
         let is_news = matches!(place, Place::Newest | Place::Contradiction);
         if is_news {
-            self.newest = Some((at, raw));
+            self.newest = Some((at, raw.to_bits()));
             self.flag = flag;
             if flag.may_warn() {
                 self.seen = Some(Seen { value, at, flag });
