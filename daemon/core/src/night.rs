@@ -206,10 +206,17 @@ struct Memory {
     nights: usize,
 }
 
-/// Shipped weights of the terms, in the order of [`Witnesses::terms`]: they say that the coming low
-/// resembles the last lows, corrected by how tonight compares, with a little of the evening's own
-/// course. (Our own choice, not fitted to any site; the pond's nights move them.)
-const SHIPPED: Terms = [0.05, 0.10, 0.0, 0.25, 0.10, 0.20, 0.30, 0.0, 0.0];
+/// Shipped weights of the terms, in the order of [`Witnesses::terms`], so many hours after sunset:
+/// they say that the coming low resembles the last lows, corrected by how tonight compares. The later
+/// the hour, the more the present oxygen and the usual fall from this hour on count, and the less the
+/// level of the last lows. (Our own choice, not fitted to any site; the pond's nights move them.)
+fn shipped(phase: usize) -> Terms {
+    let late = (phase as f64 / 12.0).min(1.0);
+    let evening = 0.05 + 0.05 * late;
+    let fall = 0.10 + 0.40 * late;
+    let level = 1.0 - evening - fall;
+    [0.5 * evening, 0.5 * evening, 0.0, 0.7 * fall, 0.3 * fall, 0.3 * level, 0.7 * level, 0.0, 0.0]
+}
 
 /// The usual fall in an hour as a share of present oxygen, while nothing is known of a pond:
 /// 0.3 mg/L per hour at 7 mg/L, the upper end of semi-intensive earthen ponds (Dalla Santa & Vinatea
@@ -333,13 +340,13 @@ impl NightState {
         let terms = witnesses.terms();
         let hours = (now - sunset).as_hours();
         let phase = (libm::round(hours).max(0.0) as usize).min(COURSE_HOURS - 1);
-        let shipped = shipped_error(witnesses.hours_left);
+        let shipped_error = shipped_error(witnesses.hours_left);
         let rule = self.rules.get(phase);
-        let fall =
-            rule.map_or_else(|| Regression::new(&SHIPPED).estimate(&terms), |rule| rule.estimate(&terms));
-        let error = rule.map_or(shipped, |rule| rule.standard_error(shipped));
+        let fall = rule
+            .map_or_else(|| Regression::new(&shipped(phase)).estimate(&terms), |rule| rule.estimate(&terms));
+        let error = rule.map_or(shipped_error, |rule| rule.standard_error(shipped_error));
         if libm::fabs(hours - phase as f64) < 0.05 {
-            self.tonight.push((phase, terms, witnesses.oxygen_mg_l, shipped));
+            self.tonight.push((phase, terms, witnesses.oxygen_mg_l, shipped_error));
         }
         let oxygen_mg_l = witnesses.oxygen_mg_l;
         let already = evening.window.and_then(|window| lasting_low(window, sunset, now));
@@ -429,11 +436,11 @@ impl NightState {
         }
         let Some(low_mg_l) = lasting_low(window, sunset, end) else { return };
         if self.rules.is_empty() {
-            self.rules = (0..COURSE_HOURS).map(|_| Regression::new(&SHIPPED)).collect();
+            self.rules = (0..COURSE_HOURS).map(|phase| Regression::new(&shipped(phase))).collect();
         }
-        for (phase, terms, oxygen_mg_l, shipped) in tonight {
+        for (phase, terms, oxygen_mg_l, error) in tonight {
             if let Some(rule) = self.rules.get_mut(phase) {
-                rule.learn(&SHIPPED, &terms, (oxygen_mg_l - low_mg_l).max(0.0), shipped);
+                rule.learn(&shipped(phase), &terms, (oxygen_mg_l - low_mg_l).max(0.0), error);
             }
         }
         let around = |at: Timestamp| window.mean(at - BLOCK, at + BLOCK);

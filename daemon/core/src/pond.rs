@@ -285,10 +285,7 @@ impl PondState {
         }
         let tan = self.tan.filter(|tan| scene.now - tan.at <= derived::KIT_GOOD_FOR);
         self.ammonia = tan.and_then(|tan| {
-            let window = |quantity| {
-                let first = self.channels(scene, quantity).map(|(_, state)| &state.window).next();
-                first
-            };
+            let window = |quantity| self.channels(scene, quantity).map(|(_, state)| &state.window).next();
             derived::ammonia_day(
                 tan,
                 self.present(scene, Quantity::Ph),

@@ -10,14 +10,14 @@ pub const TERMS: usize = 9;
 pub type Terms = [f64; TERMS];
 
 /// What is kept of the learnt from one night to the next. (Common practice, no source; a season's
-/// change of weather shows within some 200 nights.)
-const KEEP: f64 = 0.995;
+/// change of weather shows within some 100 nights.)
+const KEEP: f64 = 0.99;
 
 /// What the shipped weights are worth, in nights.
 const PRIOR_NIGHTS: f64 = 15.0;
 
-/// Usual square of a term, (mg/L)2: terms are falls of about 2 mg/L.
-const USUAL_SQUARE: f64 = 4.0;
+/// Usual square of a term, (mg/L)2: terms that vary by about 1 mg/L between nights.
+const USUAL_SQUARE: f64 = 1.0;
 
 /// What the shipped standard error is worth, in nights.
 const PRIOR_ERROR_NIGHTS: f64 = 8.0;

@@ -357,7 +357,7 @@ impl State {
             if let (true, Some(value), true) = (judged.is_news, reading.value, reading.flag.may_warn()) {
                 match (reading.quantity, channel.aerator) {
                     (Quantity::TanMgL, _) => {
-                        pond.take_tan(Seen { value, at: reading.at, flag: reading.flag })
+                        pond.take_tan(Seen { value, at: reading.at, flag: reading.flag });
                     }
                     (Quantity::AeratorOn, Some(group)) => pond.take_aerator(group, value >= 0.5, now),
                     (Quantity::AeratorKw, Some(group)) => {

@@ -151,7 +151,7 @@ fn latest(pond: &PondState, scene: &Scene<'_>) -> Vec<Latest> {
         Some(known)
             if known.flag == Flag::Missing || (latest.flag != Flag::Missing && latest.at > known.at) =>
         {
-            *known = latest
+            *known = latest;
         }
         Some(_) => {}
         None => found.push(latest),

@@ -203,7 +203,7 @@ mod tests {
     fn theil_sen_ignores_an_outlier_that_would_tilt_least_squares() {
         // y = 8 - 0.5 x, with one point far off.
         let points: Vec<(f64, f64)> =
-            (0..9).map(|x| f64::from(x)).map(|x| (x, if x == 4.0 { 0.0 } else { 8.0 - 0.5 * x })).collect();
+            (0..9).map(f64::from).map(|x| (x, if x == 4.0 { 0.0 } else { 8.0 - 0.5 * x })).collect();
         assert_eq!(theil_sen(&points), Some((-0.5, 8.0)));
         assert_eq!(theil_sen(&points[..2]), None);
     }
