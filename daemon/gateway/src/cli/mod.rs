@@ -19,6 +19,7 @@ use crate::local::protocol::{Ask, FarmStatus, Reply};
 pub(crate) use replay::At;
 
 pub mod calc;
+pub mod check;
 pub mod console;
 pub mod replay;
 pub mod run;
@@ -50,6 +51,8 @@ one depth: if in doubt, start aerators and look.";
 pub enum Command {
     /// Run the daemon: watch the ponds until told to stop
     Run(run::Arguments),
+    /// Check a configuration: every problem with its place and the mend
+    Check(check::Arguments),
     /// Open the technician's full-screen terminal
     Console(console::Arguments),
     /// Put recorded readings through the whole pipeline
@@ -77,6 +80,7 @@ pub fn main() -> ExitCode {
     let program = Program::parse();
     let outcome = match &program.command {
         Command::Run(arguments) => run::run(arguments),
+        Command::Check(arguments) => check::run(arguments),
         Command::Console(arguments) => console::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Calc(arguments) => calc::command(arguments),

@@ -12,8 +12,11 @@ pub const LIMITS: &[(&str, &str)] =
 
 /// Register maps of probes.
 pub const PROFILES: &[(&str, &str)] = files!(
-    "probes": "glass-ph", "motor-1", "motor-2", "motor-3", "optical-oxygen", "salinity", "weather-mast"
+    "probes": "energy-meter", "glass-ph", "motor-1", "motor-2", "motor-3", "optical-oxygen", "salinity", "weather-mast"
 );
+
+/// The commented example of a configuration.
+pub const EXAMPLE: &str = include_str!("../../../../config/farm.example.toml");
 
 fn find(files: &'static [(&'static str, &'static str)], name: &str) -> Option<&'static str> {
     files.iter().find(|(file, _)| *file == name).map(|(_, text)| *text)

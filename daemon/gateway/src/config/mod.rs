@@ -32,12 +32,13 @@ pub struct ConfigError {
 }
 
 impl ConfigError {
-    /// The whole report, drawn or plain as suits standard error, and a last line that counts.
+    /// A first line that counts, and the whole report.
     pub fn render(&self, style: Style) -> String {
-        format!("{}{}\n", self.report.render(style), self.count())
+        format!("{}\n{}", self.count(), self.report.render(style))
     }
 
-    fn count(&self) -> String {
+    /// How many problems and warnings there are, in words.
+    pub fn count(&self) -> String {
         let plural =
             |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
         match self.report.counts() {
@@ -119,4 +120,9 @@ pub fn schema() -> serde_json::Value {
         .into_root_schema_for::<raw::RawFarm>();
     schema.insert("title".into(), "pondreeve configuration".into());
     schema.to_value()
+}
+
+/// The JSON Schema as it is printed and kept beside the example.
+pub fn schema_text() -> String {
+    format!("{:#}\n", schema())
 }

@@ -18,6 +18,9 @@ use pondreeve_core::site::{PondIndex, Probe};
 use pondreeve_core::{Site, Span};
 use pondreeve_protocol::register_map::RegisterMap;
 
+#[cfg(test)]
+pub(super) use ponds::limits_file;
+
 use super::farm::{Farm, LocalSettings, StoreSettings};
 use super::files;
 use super::problem::Problem;

@@ -139,7 +139,7 @@ impl Resolver<'_> {
 }
 
 /// Reads a file of default limits; with `named`, for that species and stage.
-pub(crate) fn limits_file(
+pub(in crate::config) fn limits_file(
     file: &std::path::Path,
     text: &str,
     named: Option<(&str, &str)>,
