@@ -1,7 +1,6 @@
 //! `pondreeve check`: is a configuration sound, and what does it come to.
 
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use pondreeve_core::Quantity;
@@ -45,10 +44,10 @@ pub struct Arguments {
 /// All problems of the configuration in one message, with status 2.
 pub fn run(arguments: &Arguments) -> Outcome {
     if arguments.example {
-        return print(config::builtin::EXAMPLE);
+        return super::print(config::builtin::EXAMPLE);
     }
     if arguments.schema {
-        return print(&config::schema_text());
+        return super::print(&config::schema_text());
     }
     let Some(path) = &arguments.config else {
         return Err(Failure::usage("no configuration to check: name it with --config FILE"));
@@ -63,15 +62,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
             if !warnings.is_empty() {
                 eprint!("{warnings}");
             }
-            print(&summary(path, &loaded))
+            super::print(&summary(path, &loaded))
         }
         Err(error) => Err(Failure::usage(error.to_string())),
     }
-}
-
-fn print(text: &str) -> Outcome {
-    let mut out = std::io::stdout().lock();
-    super::written(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
 }
 
 fn json(path: &Path, checked: &Result<Loaded, ConfigError>) -> Outcome {
@@ -86,10 +80,12 @@ fn json(path: &Path, checked: &Result<Loaded, ConfigError>) -> Outcome {
     if let Some(farm) = farm {
         let _infallible = writeln!(text, "{}", farm_json(farm));
     }
-    print(&text)?;
+    super::print(&text)?;
     match checked {
         Ok(_) => Ok(DONE),
-        Err(error) => Err(Failure { status: USAGE, message: format!("{}: {}", path.display(), error.count()) }),
+        Err(error) => {
+            Err(Failure { status: USAGE, message: format!("{}: {}", path.display(), error.count()) })
+        }
     }
 }
 
@@ -141,9 +137,7 @@ fn farm_json(farm: &Farm) -> serde_json::Value {
             })
         })
         .collect();
-    let connection = |id: &str, address: &BrokerAddress| {
-        serde_json::json!({ "id": id, "host": address.host, "port": address.port, "client_id": address.client_id, "tls": address.tls.is_some() })
-    };
+    let connection = |id: &str, address: &BrokerAddress| serde_json::json!({ "id": id, "host": address.host, "port": address.port, "client_id": address.client_id, "tls": address.tls.is_some() });
     serde_json::json!({
         "kind": "farm",
         "name": farm.name,
@@ -176,11 +170,22 @@ fn summary(path: &Path, loaded: &Loaded) -> String {
             count => format!(", with {count} warnings above"),
         }
     )];
-    lines.push(format!("{} (gateway {}): {} ponds, {} probes", farm.name, farm.site.gateway, farm.site.ponds.len(), farm.site.probes.len()));
+    lines.push(format!(
+        "{} (gateway {}): {} ponds, {} probes",
+        farm.name,
+        farm.site.gateway,
+        farm.site.ponds.len(),
+        farm.site.probes.len()
+    ));
     for (index, pond) in farm.site.ponds.iter().enumerate() {
         lines.push(String::new());
         lines.push(format!("pond {}  {}", pond.id, pond.name));
-        lines.push(format!("  {} m2, {} m deep, {} m3", pond.area_m2, pond.depth_m, (pond.area_m2 * pond.depth_m).round()));
+        lines.push(format!(
+            "  {} m2, {} m deep, {} m3",
+            pond.area_m2,
+            pond.depth_m,
+            (pond.area_m2 * pond.depth_m).round()
+        ));
         let kw: f64 = pond.aerators.iter().map(|group| group.power_kw).sum();
         let groups: Vec<&str> = pond.aerators.iter().map(|group| group.id.as_str()).collect();
         match groups.as_slice() {
@@ -200,10 +205,20 @@ fn summary(path: &Path, loaded: &Loaded) -> String {
     lines.push(String::new());
     for bus in &farm.buses {
         lines.push(format!("bus {}  {}", bus.id, bus.device.display()));
-        lines.push(format!("  {}, {} probes, {:.0} % of the line's time", line_settings(bus), bus.probes.len(), bus_load::share(bus) * 100.0));
+        lines.push(format!(
+            "  {}, {} probes, {:.0} % of the line's time",
+            line_settings(bus),
+            bus.probes.len(),
+            bus_load::share(bus) * 100.0
+        ));
     }
     for broker in &farm.brokers {
-        lines.push(format!("broker {}  {}, {} probes", broker.id, reached(&broker.address), broker.subscriptions.len()));
+        lines.push(format!(
+            "broker {}  {}, {} probes",
+            broker.id,
+            reached(&broker.address),
+            broker.subscriptions.len()
+        ));
     }
     for destination in &farm.destinations {
         lines.push(format!("destination {}  {}", destination.id, reached(&destination.address)));
@@ -235,7 +250,11 @@ fn shared_quantities(farm: &Farm, pond: usize) -> Vec<String> {
         if let [first, rest @ ..] = reporting.as_slice()
             && !rest.is_empty()
         {
-            wrapped(&mut lines, "  ", &[format!("{}: {first} is listed first; also from {}", quantity.id(), rest.join(", "))]);
+            wrapped(
+                &mut lines,
+                "  ",
+                &[format!("{}: {first} is listed first; also from {}", quantity.id(), rest.join(", "))],
+            );
         }
     }
     lines

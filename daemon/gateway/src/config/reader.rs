@@ -7,9 +7,10 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use schemars::{Schema, SchemaGenerator};
-use toml::de::{DeTable, DeValue};
+use toml::Spanned;
+use toml::de::{DeString, DeTable, DeValue};
 
-use super::problem::{Problem, Source};
+use super::problem::{Problem, Severity, Source};
 
 /// A value and where it stands.
 #[derive(Debug, Clone)]
@@ -55,6 +56,11 @@ impl Problems {
     /// Makes one about a value that was read.
     pub fn about<T>(&self, at: &At<T>, found: impl Into<String>, accepted: impl Into<String>) -> Problem {
         Problem::new(&self.source, at.span.clone(), at.path.clone(), found, accepted)
+    }
+
+    /// Whether any of them is an error.
+    pub fn any_error(&self) -> bool {
+        self.list.borrow().iter().any(|problem| problem.severity == Severity::Error)
     }
 
     /// Gives them up.
@@ -173,6 +179,8 @@ pub trait FromTable: Sized + schemars::JsonSchema {
 pub struct Table<'a> {
     cell: Cell<'a>,
     table: &'a DeTable<'a>,
+    /// The keys it may have.
+    known: &'static [&'static str],
 }
 
 impl<'a> Table<'a> {
@@ -191,42 +199,66 @@ impl<'a> Table<'a> {
 
     /// Reads a key that must be there.
     pub fn needed<R: Rule>(&self, key: &str, rule: &R) -> Option<At<R::Out>> {
-        if !self.table.iter().any(|(name, _)| name.get_ref() == key) {
-            let path =
-                if self.cell.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.cell.path) };
-            let schema = rule.schema(&mut SchemaGenerator::default());
-            let accepted = accepted_by(&schema).unwrap_or_else(|| "this key is required".to_owned());
-            self.cell.problems.push(
-                Problem::new(
-                    &self.cell.problems.source,
-                    self.cell.span.clone(),
-                    path,
-                    "no such key",
-                    accepted,
-                )
-                .with_hint(format!("add `{key} = …` here")),
-            );
+        // A misspelt key is told once, as the unknown key that it is.
+        if !self.table.contains_key(key) && !self.unknown().any(|(_, guess)| guess == Some(key)) {
+            self.report_missing(key, &rule.schema(&mut SchemaGenerator::default()));
         }
         self.optional(key, rule)
     }
 
-    /// Reports every key that is not among `known`.
-    pub fn refuse_unknown(&self, known: &[&str]) {
-        for (name, _) in self.table.iter().filter(|(name, _)| !known.contains(&name.get_ref().as_ref())) {
+    /// Keys that this table does not have, each with the one that was probably meant.
+    fn unknown(&self) -> impl Iterator<Item = (&Spanned<DeString<'a>>, Option<&'static str>)> {
+        self.table
+            .keys()
+            .filter(|name| !self.known.contains(&name.get_ref().as_ref()))
+            .map(|name| (name, nearest(name.get_ref(), self.known.iter().copied())))
+    }
+
+    fn refuse_unknown(&self) {
+        for (name, guess) in self.unknown() {
             let mut problem = Problem::new(
                 &self.cell.problems.source,
                 name.span(),
-                if self.cell.path.is_empty() {
-                    name.get_ref().to_string()
-                } else {
-                    format!("{}.{}", self.cell.path, name.get_ref())
-                },
+                self.key_path(name.get_ref()),
                 format!("the unknown key {}", quoted(name.get_ref())),
-                listed(known.iter().copied()),
+                listed(self.known.iter().copied()),
             );
-            problem.hint =
-                special_hint(name.get_ref()).or_else(|| did_you_mean(name.get_ref(), known.iter().copied()));
+            problem.hint = special_hint(name.get_ref())
+                .or_else(|| guess.map(|guess| format!("did you mean `{guess}`?")));
             self.cell.problems.push(problem);
+        }
+    }
+
+    fn report_missing(&self, key: &str, schema: &Schema) {
+        // `[[pond]]`, `[store]` or a plain key: what a person has to add looks different.
+        let is_table = |schema: &serde_json::Value| schema.get("$ref").is_some();
+        let (accepted, mend) = if schema.get("items").is_some_and(is_table) {
+            (format!("at least one table `{key}`"), format!("add a table headed `[[{}]]`", self.header(key)))
+        } else if schema.get("$ref").is_some() {
+            (format!("the table `{key}`"), format!("add the table `[{}]`", self.header(key)))
+        } else {
+            let title = schema.get("title").and_then(|title| title.as_str());
+            (title.unwrap_or("this key").to_owned(), format!("add `{key} = …`"))
+        };
+        let problem = Problem::new(
+            &self.cell.problems.source,
+            self.cell.span.clone(),
+            self.key_path(key),
+            format!("no `{key}`, which is required"),
+            accepted,
+        );
+        self.cell.problems.push(problem.with_hint(mend));
+    }
+
+    fn key_path(&self, key: &str) -> String {
+        if self.cell.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.cell.path) }
+    }
+
+    /// The header of a table in here as TOML writes it: without the ids of list items.
+    fn header(&self, key: &str) -> String {
+        match self.cell.path.split('.').next() {
+            Some(list) if !list.is_empty() => format!("{list}.{key}"),
+            _ => key.to_owned(),
         }
     }
 }
@@ -246,11 +278,6 @@ fn special_hint(key: &str) -> Option<String> {
         ),
         _ => None,
     }
-}
-
-/// What a rule accepts, in words: the title of its schema.
-fn accepted_by(schema: &Schema) -> Option<String> {
-    schema.get("title").and_then(|title| title.as_str()).map(str::to_owned)
 }
 
 /// Rule for a table declared by `table!`.
@@ -276,7 +303,9 @@ impl<T: FromTable> Rule for TableOf<T> {
             path: cell.path.clone(),
             problems: cell.problems,
         };
-        Some(T::from_table(&Table { cell: inner, table }))
+        let table = Table { cell: inner, table, known: T::KEYS };
+        table.refuse_unknown();
+        Some(T::from_table(&table))
     }
     fn schema(&self, generator: &mut SchemaGenerator) -> Schema {
         generator.subschema_for::<T>()
@@ -485,12 +514,10 @@ macro_rules! table {
         impl $crate::config::reader::FromTable for $name {
             const KEYS: &'static [&'static str] = &[$( stringify!($key) ),+];
             fn from_table(table: &$crate::config::reader::Table<'_>) -> Self {
-                let read = Self {
+                Self {
                     at: table.at(),
                     $( $key: table.$presence(stringify!($key), &$rule), )+
-                };
-                table.refuse_unknown(Self::KEYS);
-                read
+                }
             }
         }
 

@@ -118,8 +118,24 @@ tells!(limits_out_of_order: "[[bus]]" => "[pond.limits]\ndo_low_mg_l.critical.li
 tells!(oxygen_limits_cannot_be_switched_off: "[[bus]]" => "[pond.limits.do_low_mg_l]\nenabled = false\nemergency.limit = 0\n[[bus]]");
 tells!(laxer_oxygen_limits_are_never_silent: "[[bus]]" => "[pond.limits.do_low_mg_l]\nwarn.limit = 3.5\nemergency.on_delay = \"10m\"\n[[bus]]");
 tells!(a_poll_shorter_than_its_timeouts: "poll_every = \"1m\"" => "poll_every = \"3s\"\ntimeout = \"2s\"\nretries = 2");
-tells!(more_polls_than_the_line_carries: "device = \"/dev/ttyS1\"" => "device = \"/dev/ttyS1\"\nbaud = 1200",
-    "poll_every = \"1m\"" => "poll_every = \"1s\"\ntimeout = \"50ms\"\nretries = 1\n[[bus.probe]]\nid = \"more\"\npond = \"p1\"\naddress = 12\nprofile = \"glass-ph\"\npoll_every = \"1s\"\ntimeout = \"50ms\"\nretries = 1\n[[bus.probe]]\nid = \"most\"\npond = \"p1\"\naddress = 13\nprofile = \"salinity\"\npoll_every = \"1s\"\ntimeout = \"50ms\"\nretries = 1\n[[bus.probe]]\nid = \"last\"\npond = \"p1\"\naddress = 14\nprofile = \"glass-ph\"\npoll_every = \"1s\"\ntimeout = \"50ms\"\nretries = 1");
+#[test]
+fn more_polls_than_the_line_carries() {
+    let probes: String = (21..26)
+        .map(|address| {
+            format!(
+                "\n[[bus.probe]]\nid = \"ph-{address}\"\npond = \"p1\"\naddress = {address}\nprofile = \"glass-ph\"\n\
+                 poll_every = \"1s\"\ntimeout = \"50ms\"\nretries = 1\n"
+            )
+        })
+        .collect();
+    let with = |baud: &str| {
+        let device = "device = \"/dev/ttyS1\"";
+        let probes = format!("{probes}\n[[broker]]");
+        told(&changed(&[(device, &format!("{device}\nbaud = {baud}")), ("\n[[broker]]", &probes)]))
+    };
+    insta::assert_snapshot!([with("1200"), with("1800"), with("9600")].join("\n"));
+}
+
 tells!(aerators_that_do_not_fit: "poll_every = \"1m\"" => "poll_every = \"1m\"\naerator = \"a\"\n[[bus.probe]]\nid = \"motor\"\npond = \"p1\"\naddress = 51\nprofile = \"motor-1\"\naerator = \"b\"\npoll_every = \"1m\"\n[[bus.probe]]\nid = \"motor-2\"\npond = \"p1\"\naddress = 52\nprofile = \"motor-1\"\npoll_every = \"1m\"");
 tells!(quantities_and_units: "value = [{ quantity = \"ph\", json = \"/ph\" }]" => "value = [{ quantity = \"do\", json = \"/do\" }, { quantity = \"nh3_n_mg_l\" }, { quantity = \"temperature_c\", json = \"/t\", unit = \"mg/L\" }, { quantity = \"ph\", json = \"/a\", senml = \"b\", scale = 0 }]",
     "poll_every = \"1m\"" => "poll_every = \"1m\"\ncalibration.ph = { slope = 1.1 }\nquality.do_mg_l = { fail = [5, 1], stale_after = \"10s\" }");
@@ -144,7 +160,8 @@ fn files_that_cannot_be_read_at_all() {
     std::fs::write(&latin, b"[farm]\nname = \"R\xedo\"\n").expect("written");
     let huge = folder.path().join("huge.toml");
     std::fs::write(&huge, vec![b'#'; super::files::LARGEST_BYTES as usize + 1]).expect("written");
-    let all = [tell(&folder.path().join("missing.toml")), tell(folder.path()), tell(&latin), tell(&huge)].join("\n");
+    let all = [tell(&folder.path().join("missing.toml")), tell(folder.path()), tell(&latin), tell(&huge)]
+        .join("\n");
     insta::assert_snapshot!(all);
 }
 
@@ -154,17 +171,30 @@ fn files_beside_the_configuration_come_before_built_in_ones() {
     let path = folder.path().join("farm.toml");
     std::fs::create_dir(folder.path().join("limits")).expect("folder");
     std::fs::create_dir(folder.path().join("probes")).expect("folder");
-    let own = super::builtin::limits("vannamei-grow-out").expect("built in").replacen("limit = 4.0", "limit = 5.0", 1);
+    let own = super::builtin::limits("vannamei-grow-out").expect("built in").replacen(
+        "limit = 4.0",
+        "limit = 5.0",
+        1,
+    );
     std::fs::write(folder.path().join("limits/vannamei-grow-out.toml"), own).expect("written");
     let loaded = from_text(&path, SMALL).expect("sound");
     assert_eq!(loaded.farm.site.ponds[0].limits.do_low_mg_l[0].limit, 5.0);
     assert_eq!(loaded.farm.store.path, folder.path().join("store"));
 
     // Problems of files beside it are told together with its own.
-    std::fs::write(folder.path().join("probes/optical-oxygen.toml"), "id = \"optical-oxygen\"\ndescription = 5\n").expect("written");
-    let wrong = super::builtin::limits("vannamei-grow-out").expect("built in").replacen("limit = 4.0", "limit = \"4\"", 1).replacen("source = ", "# ", 2);
+    std::fs::write(
+        folder.path().join("probes/optical-oxygen.toml"),
+        "id = \"optical-oxygen\"\ndescription = 5\n",
+    )
+    .expect("written");
+    let wrong = super::builtin::limits("vannamei-grow-out")
+        .expect("built in")
+        .replacen("limit = 4.0", "limit = \"4\"", 1)
+        .replacen("source = ", "# ", 2);
     std::fs::write(folder.path().join("limits/vannamei-grow-out.toml"), wrong).expect("written");
-    let told = from_text(&path, changed(&[("depth_m = 1.5", "depth_m = 0")])).expect_err("problems").render(Style::Plain);
+    let told = from_text(&path, changed(&[("depth_m = 1.5", "depth_m = 0")]))
+        .expect_err("problems")
+        .render(Style::Plain);
     insta::assert_snapshot!(told.replace(&folder.path().display().to_string(), "FOLDER"));
 }
 
@@ -195,8 +225,12 @@ fn the_demo_farm_loads_without_a_warning() {
     let loaded = load(&repository().join("config/demo/farm.toml"));
     assert!(loaded.warnings.problems().is_empty(), "{}", loaded.warnings.render(Style::Plain));
     let site = &loaded.farm.site;
-    assert_eq!(site.ponds.iter().map(|pond| pond.name.as_str()).collect::<Vec<_>>(), ["Heron", "Ibis", "Curlew", "Avocet"]);
-    let units: Vec<u8> = loaded.farm.buses.iter().flat_map(|bus| &bus.probes).map(|probe| probe.unit).collect();
+    assert_eq!(
+        site.ponds.iter().map(|pond| pond.name.as_str()).collect::<Vec<_>>(),
+        ["Heron", "Ibis", "Curlew", "Avocet"]
+    );
+    let units: Vec<u8> =
+        loaded.farm.buses.iter().flat_map(|bus| &bus.probes).map(|probe| probe.unit).collect();
     assert_eq!(units, [11, 12, 13, 21, 22, 23, 40, 51, 51, 51, 52, 52, 52, 53, 53, 54, 54]);
 }
 
@@ -215,8 +249,12 @@ fn the_example_loads_and_names_every_key() {
 
 #[test]
 fn the_schema_in_the_repository_is_up_to_date() {
-    let kept = std::fs::read_to_string(repository().join("config/farm.schema.json")).expect("config/farm.schema.json");
-    assert!(kept == super::schema_text(), "print it anew: pondreeve check --schema > config/farm.schema.json");
+    let kept = std::fs::read_to_string(repository().join("config/farm.schema.json"))
+        .expect("config/farm.schema.json");
+    assert!(
+        kept == super::schema_text(),
+        "print it anew: pondreeve check --schema > config/farm.schema.json"
+    );
 }
 
 /// Both come from one declaration; this proves that the declaration reaches both.
@@ -237,9 +275,30 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         )+ };
     }
     same!(
-        RawFarm, RawFarmTable, RawStore, RawLocal, RawPond, RawAerator, RawBus, RawBusProbe, RawCalibration, RawQuality, RawBroker,
-        RawTopicProbe, RawTopicValue, RawDestination, RawOxygenLimit, RawPhLimit, RawAmmoniaLimit, RawOxygenLimits, RawPhLimits,
-        RawAmmoniaLimits, RawForecastLimits, RawFallLimit, RawBlindLimits, RawLimits
+        RawFarm,
+        RawFarmTable,
+        RawStore,
+        RawLocal,
+        RawPond,
+        RawAerator,
+        RawBus,
+        RawBusProbe,
+        RawCalibration,
+        RawQuality,
+        RawBroker,
+        RawTopicProbe,
+        RawTopicValue,
+        RawDestination,
+        RawOxygenLimit,
+        RawPhLimit,
+        RawAmmoniaLimit,
+        RawOxygenLimits,
+        RawPhLimits,
+        RawAmmoniaLimits,
+        RawForecastLimits,
+        RawFallLimit,
+        RawBlindLimits,
+        RawLimits
     );
     assert_eq!(compared, 1 + schema["$defs"].as_object().expect("definitions").len());
 }
@@ -254,7 +313,9 @@ fn schema_keys(schema: &serde_json::Value) -> Vec<String> {
     match schema {
         serde_json::Value::Object(map) => {
             if let Some(serde_json::Value::Object(properties)) = map.get("properties") {
-                keys.extend(properties.keys().filter(|key| super::reader::measurable(key).is_none()).cloned());
+                keys.extend(
+                    properties.keys().filter(|key| super::reader::measurable(key).is_none()).cloned(),
+                );
             }
             keys.extend(map.values().flat_map(schema_keys));
         }

@@ -46,6 +46,10 @@ pub(super) fn resolve(raw: &RawFarm, folder: &Path, problems: &Problems) -> (Opt
         probes: RefCell::default(),
         probe_ids: RefCell::default(),
         aerators_told: RefCell::default(),
+        ponds_unread: raw
+            .pond
+            .as_ref()
+            .is_none_or(|list| list.value.iter().any(|pond| pond.value.id.is_none())),
         profiles: RefCell::default(),
         clients: RefCell::default(),
     };
@@ -67,6 +71,8 @@ struct Resolver<'a> {
     /// Problems of other files: limits, probe profiles.
     elsewhere: RefCell<Vec<Problem>>,
     ponds: RefCell<Vec<KnownPond>>,
+    /// Whether some pond has no readable id: a probe may then mean that one.
+    ponds_unread: bool,
     probes: RefCell<Vec<Probe>>,
     probe_ids: RefCell<HashMap<String, Range<usize>>>,
     /// Pond, aerator and quantity that a probe already tells about.
@@ -90,7 +96,10 @@ impl Resolver<'_> {
         let buses = self.all_buses(raw.bus.as_ref());
         let brokers = self.all_brokers(raw.broker.as_ref(), gateway_id);
         let destinations = self.all_destinations(raw.destination.as_ref(), gateway_id);
-        self.warn_of_unwatched_ponds();
+        // With an oxygen probe that could not be read, the warning would be wrong.
+        if !self.problems.any_error() && self.elsewhere.borrow().is_empty() {
+            self.warn_of_unwatched_ponds();
+        }
 
         let (site, name, time_zone) = farm?;
         Some(Farm {
@@ -257,7 +266,7 @@ impl Resolver<'_> {
             let problem = self.problems.about(
                 id,
                 format!("the id `{}` a second time", id.value),
-                format!("a {what} id of its own"),
+                format!("another {what} id: each is used once"),
             );
             self.problems.push(problem.with_also(first.clone(), "first used here"));
             return false;

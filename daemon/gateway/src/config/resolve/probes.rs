@@ -31,6 +31,9 @@ impl Resolver<'_> {
         if let Some(pond) = ponds.iter().find(|pond| pond.id.value == named.value) {
             return Ok(Some(pond.clone()));
         }
+        if self.ponds_unread || ponds.is_empty() {
+            return Err(());
+        }
         let ids = || ponds.iter().map(|pond| pond.id.value.as_str());
         let mut problem = self.problems.about(
             named,
