@@ -236,3 +236,148 @@ impl Clock {
         self.0.watched.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
+
+#[cfg(test)]
+pub(crate) mod script {
+    //! Both clocks in the hands of a test.
+
+    use super::*;
+
+    /// Both clocks by hand.
+    #[derive(Clone)]
+    pub(crate) struct Script(Arc<Mutex<(Timestamp, Duration)>>);
+
+    impl Script {
+        pub(crate) fn at(wall: Timestamp) -> (Self, Clock) {
+            let script = Self(Arc::new(Mutex::new((wall, Duration::from_secs(1_000)))));
+            let clock = Clock::reading(script.clone());
+            (script, clock)
+        }
+
+        /// Time passes on both clocks.
+        pub(crate) fn pass(&self, length: Duration) {
+            let mut both = self.0.lock().unwrap();
+            both.0 = both.0 + Span::from_millis(length.as_millis() as i64);
+            both.1 += length;
+        }
+
+        /// Somebody sets the wall clock.
+        pub(crate) fn set(&self, by: Span) {
+            let mut both = self.0.lock().unwrap();
+            both.0 = both.0 + by;
+        }
+    }
+
+    impl TimeSource for Script {
+        fn wall(&self) -> Timestamp {
+            self.0.lock().unwrap().0
+        }
+
+        fn monotonic(&self) -> Duration {
+            self.0.lock().unwrap().1
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::script::Script;
+    use super::*;
+
+    const NOON: Timestamp = Timestamp(1_780_000_000_000);
+
+    fn secs(s: u64) -> Duration {
+        Duration::from_secs(s)
+    }
+
+    #[test]
+    fn an_undisturbed_clock_is_the_wall_clock() {
+        let (script, clock) = Script::at(NOON);
+        script.pass(secs(90));
+        // A time server slews by up to 0.5 ms a second.
+        script.set(Span::from_millis(45));
+        assert_eq!(clock.now(), NOON + Span::from_millis(90_045));
+        assert_eq!(clock.take_step(), None);
+        assert_eq!(clock.trust(), Trust::Good);
+    }
+
+    #[test]
+    fn a_step_forward_is_followed_and_told_once() {
+        let (script, clock) = Script::at(NOON);
+        script.pass(secs(10));
+        script.set(Span::from_hours(3));
+        let to = NOON + Span::from_hours(3) + Span::from_secs(10);
+        assert_eq!(clock.now(), to);
+        assert_eq!(clock.take_step(), Some(ClockStep { from: NOON + Span::from_secs(10), to }));
+        assert_eq!(clock.take_step(), None);
+        assert_eq!(clock.trust(), Trust::Good);
+    }
+
+    #[test]
+    fn after_a_step_back_time_goes_on_at_half_speed_until_the_wall_clock_is_there() {
+        let (script, clock) = Script::at(NOON);
+        script.set(Span::from_minutes(-10));
+        assert_eq!(clock.now(), NOON);
+        assert_eq!(clock.take_step(), Some(ClockStep { from: NOON, to: NOON + Span::from_minutes(-10) }));
+        assert_eq!(clock.trust(), Trust::Ahead(Span::from_minutes(10)));
+        script.pass(secs(60));
+        assert_eq!(clock.now(), NOON + Span::from_secs(30));
+        // Many looks in a short time must not round time away.
+        for _ in 0..1_000 {
+            script.pass(Duration::from_millis(1));
+            clock.now();
+        }
+        assert_eq!(clock.now(), NOON + Span::from_millis(30_500));
+        script.pass(secs(20 * 60));
+        assert_eq!(clock.trust(), Trust::Good);
+        assert_eq!(clock.now(), script.wall());
+    }
+
+    #[test]
+    fn farm_time_never_runs_backwards() {
+        let (script, clock) = Script::at(NOON);
+        let mut newest = clock.now();
+        for step in [-5_i64, 3_600, -7_200, 1, -86_400 * 900, 86_400 * 900, -3] {
+            script.set(Span::from_secs(step));
+            script.pass(secs(7));
+            let now = clock.now();
+            assert!(now > newest, "after a step of {step} s");
+            newest = now;
+        }
+    }
+
+    #[test]
+    fn an_unset_clock_goes_on_from_the_journal_at_full_speed() {
+        let (script, clock) = Script::at(Timestamp(0));
+        assert_eq!(clock.trust(), Trust::NotSet);
+        clock.not_before(NOON);
+        script.pass(secs(60));
+        assert_eq!(clock.now(), NOON + Span::from_secs(60));
+        assert_eq!(clock.trust(), Trust::NotSet);
+        assert_eq!(clock.take_step(), None);
+        // The time server answers at last.
+        let missed = NOON + Span::from_hours(9);
+        script.set(missed - script.wall());
+        assert_eq!(clock.now(), missed);
+        assert_eq!(clock.take_step(), Some(ClockStep { from: Timestamp(60_000), to: missed }));
+        assert_eq!(clock.trust(), Trust::Good);
+    }
+
+    #[test]
+    fn an_accelerated_clock_is_fast_and_never_stepped() {
+        let clock = Clock::accelerated(NOON, 600.0);
+        assert_eq!(clock.real_duration(Span::from_minutes(10)), secs(1));
+        assert_eq!(clock.real_duration(Span::from_secs(-5)), Duration::ZERO);
+        assert!(clock.now() >= NOON);
+        assert_eq!((clock.take_step(), clock.trust()), (None, Trust::Good));
+        assert_eq!(Clock::accelerated(NOON, 0.0).real_duration(Span::from_secs(1)), secs(1));
+    }
+
+    #[tokio::test]
+    async fn sleeping_ends_at_the_time_asked_for() {
+        let clock = Clock::accelerated(NOON, 10_000.0);
+        clock.sleep_until(NOON + Span::from_minutes(5)).await;
+        assert!(clock.now() >= NOON + Span::from_minutes(5));
+        clock.sleep_until(NOON).await;
+    }
+}

@@ -25,7 +25,7 @@ use crate::probes;
 /// Tasks that have not ended this long after they were asked to are ended from outside.
 const STOP_PATIENCE: Duration = Duration::from_secs(5);
 
-/// Why the daemon could not start.
+/// Why the daemon could not start, or had to end.
 #[derive(Debug, Error)]
 pub enum RunError {
     /// The store must not be used.
@@ -39,6 +39,11 @@ pub enum RunError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// The part that watches the ponds failed.
+    #[error(
+        "the part that watches the ponds failed and nothing is watched until pondreeve starts again: {0}"
+    )]
+    Engine(String),
     /// The system gives no further thread.
     #[error("cannot start the thread that writes the store: {0}")]
     Thread(#[source] std::io::Error),
@@ -50,7 +55,10 @@ impl RunError {
     pub fn exit_code(&self) -> u8 {
         match self {
             Self::Store(OpenError::Newer { .. } | OpenError::Unusable { .. }) => exit_code::USAGE,
-            Self::Store(OpenError::InUse { .. }) | Self::Socket { .. } | Self::Thread(_) => exit_code::FAILED,
+            Self::Store(OpenError::InUse { .. })
+            | Self::Socket { .. }
+            | Self::Thread(_)
+            | Self::Engine(_) => exit_code::FAILED,
         }
     }
 }
@@ -59,7 +67,7 @@ impl RunError {
 /// By the time it returns everything taken is on disk and the store is closed.
 ///
 /// # Errors
-/// [`RunError`] where it cannot start. Once it runs, nothing ends it but `stop`.
+/// [`RunError`] where it cannot start, or where the watching itself failed.
 pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<(), RunError> {
     let farm = Arc::new(farm);
     let (path, now) = (farm.store.path.clone(), clock.now());
@@ -79,13 +87,21 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
         .map_err(RunError::Thread)?;
     // Ends after the probes, so that what they have read is taken.
     let stop_engine = CancellationToken::new();
-    let running = tokio::spawn(engine.run(stop_engine.clone()));
+    let mut running = tokio::spawn(engine.run(stop_engine.clone()));
     let mut reading = probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop.clone());
     let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), waiting });
     let serving = tokio::spawn(server::serve(socket, counter, stop.clone()));
     tracing::info!("watching");
 
-    watch_over(&mut reading, &inbox, &stop).await;
+    let early = tokio::select! {
+        () = watch_over(&mut reading, &inbox, &stop) => None,
+        ended = &mut running => Some(ended.err().map_or_else(|| "it ended".to_owned(), |error| error.to_string())),
+    };
+    if let Some(cause) = early {
+        // Without it nothing is watched: better to start again than to look alive.
+        stop.cancel();
+        return Err(RunError::Engine(cause));
+    }
     drop(inbox);
     end(&mut reading, "a probe task").await;
     // The server only ends its own clients and cannot hang.

@@ -202,8 +202,10 @@ impl Keeper {
     }
 
     /// Ends the writing thread and closes the store.
-    pub(super) fn close(self) {
-        self.writer.close();
+    pub(super) async fn close(self) {
+        if !self.writer.close(PATIENCE * 2).await {
+            tracing::error!("the disk still does not answer; the store is left as it is");
+        }
     }
 
     fn settle(&mut self, outcome: Committed) {

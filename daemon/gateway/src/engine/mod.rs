@@ -10,12 +10,14 @@ mod keeper;
 mod recent;
 mod replay;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use std::collections::VecDeque;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::view::FarmView;
 use pondreeve_core::{Effect, Event, Input, Quantity, State, Timestamp};
@@ -144,13 +146,12 @@ impl Engine {
         self.take(Event::Stopped).await;
         self.settle(true).await;
         let Self { keeper, state, .. } = self;
-        // Joining the thread may wait for the disk.
-        let _ = tokio::task::spawn_blocking(move || keeper.close()).await;
+        keeper.close().await;
         state
     }
 
     async fn begin(&mut self, notes: Vec<String>) {
-        let replayed = replay(&self.keeper).await;
+        let replayed = replay(&self.keeper, self.clock.now()).await;
         self.next_seq = replayed.next_seq.max(1);
         if let Some(last_at) = replayed.last_at {
             self.clock.not_before(last_at);
@@ -161,22 +162,27 @@ impl Engine {
         let given_up = self.adopt(replayed);
         self.take(Event::Started { site: self.farm.site.clone() }).await;
         self.recent.site(&self.farm.site);
-        for note in notes {
-            self.tell_once(GatewayPart::Store, "set-aside", note).await;
+        // What was wrong with a part of the last run is not known to be wrong in this one; whoever finds
+        // it so says it again.
+        for PartFault { part, which, .. } in self.state.view().faults {
+            self.take(Event::GatewayFault { part, which, detail: None }).await;
+        }
+        for note in notes.into_iter().chain(reading.notes) {
+            self.tell(GatewayPart::Store, "set-aside", note).await;
         }
         if reading.damaged > 0 || reading.missing > 0 {
             let detail = format!(
                 "the store has damaged places: {} skipped, {} inputs missing; everything else in it was read",
                 reading.damaged, reading.missing
             );
-            self.tell_once(GatewayPart::Store, "damage", detail).await;
+            self.tell(GatewayPart::Store, "damage", detail).await;
         }
         for seq in failed {
             self.keeper.leave_out(seq);
-            self.tell_quarantine(seq, "while reading the journal").await;
+            self.tell(GatewayPart::Quarantine, "", quarantine_detail(seq, "while reading the journal")).await;
         }
         if given_up {
-            self.tell_once(GatewayPart::Quarantine, "journal", GIVEN_UP.to_owned()).await;
+            self.tell(GatewayPart::Quarantine, "journal", GIVEN_UP.to_owned()).await;
         }
         self.settle(true).await;
         self.look_at_clock().await;
@@ -232,12 +238,12 @@ impl Engine {
         self.rebuild().await;
         // Not through `take`, which could end up here again.
         let detail = quarantine_detail(seq, "when it arrived");
-        self.step_fault(GatewayPart::Quarantine, &seq.to_string(), Some(detail.clone()));
+        self.step_fault(GatewayPart::Quarantine, "", Some(detail.clone()));
         Applied::Refused(detail)
     }
 
     async fn rebuild(&mut self) {
-        let replayed = replay(&self.keeper).await;
+        let replayed = replay(&self.keeper, self.clock.now()).await;
         for &failed in &replayed.failed {
             self.keeper.leave_out(failed);
         }
@@ -281,8 +287,10 @@ impl Engine {
             {
                 tracing::error!(%error, "a summary or an alarm could not be handed to the forwarder");
             }
-            // Nobody listening is no error.
-            let _ = self.changes.send(Arc::new(effect));
+            if self.changes.receiver_count() > 0 {
+                // Nobody listening any more is no error.
+                let _ = self.changes.send(Arc::new(effect));
+            }
         }
     }
 
@@ -303,7 +311,7 @@ impl Engine {
             }
         }
         for note in self.keeper.take_notes() {
-            self.tell_once(GatewayPart::Store, "set-aside", note).await;
+            self.tell(GatewayPart::Store, "set-aside", note).await;
         }
         let trouble = self.keeper.trouble().map(str::to_owned);
         if trouble.is_some() != self.store_fault {
@@ -322,21 +330,16 @@ impl Engine {
             if dropped > 0 && !self.store_fault {
                 let detail = format!("{dropped} inputs were given up while the store took nothing");
                 self.step_fault(GatewayPart::Store, "given-up", Some(detail));
-                self.step_fault(GatewayPart::Store, "given-up", None);
             }
             let _ = self.keeper.commit_now(self.last_at).await;
             self.hand_out();
         }
     }
 
-    /// A fault that happened and is over: raised and ended, so that it stays until acknowledged.
-    async fn tell_once(&mut self, part: GatewayPart, which: &str, detail: String) {
+    /// A fault that stands for the rest of this run.
+    async fn tell(&mut self, part: GatewayPart, which: &str, detail: String) {
         tracing::error!(?part, %detail, "the gateway has something to say");
         self.take(Event::GatewayFault { part, which: which.to_owned(), detail: Some(detail) }).await;
-    }
-
-    async fn tell_quarantine(&mut self, seq: u64, when: &str) {
-        self.tell_once(GatewayPart::Quarantine, &seq.to_string(), quarantine_detail(seq, when)).await;
     }
 
     async fn fire_deadlines(&mut self) {
@@ -385,8 +388,14 @@ impl Engine {
     fn answer(&mut self, question: Question) {
         match question {
             Question::View(answer) => {
-                let view = self.view.get_or_insert_with(|| Arc::new(self.state.view()));
-                let _ = answer.send(Arc::clone(view));
+                if self.view.is_none() {
+                    let state = &self.state;
+                    // Showing must not be able to end the watching; the one who asked gets no answer.
+                    self.view = catch_unwind(AssertUnwindSafe(|| state.view())).ok().map(Arc::new);
+                }
+                if let Some(view) = &self.view {
+                    let _ = answer.send(Arc::clone(view));
+                }
             }
             Question::History { pond, quantity, from, most, answer } => {
                 let _ = answer.send(self.history(&pond, quantity, from, most));

@@ -14,29 +14,29 @@ const MOST_FAILURES: usize = 5;
 
 /// Where a replay ended.
 #[derive(Debug, Default)]
-pub(super) struct Replayed {
-    pub(super) state: State,
+pub(crate) struct Replayed {
+    pub(crate) state: State,
     pub(super) recent: Recent,
     /// Position of the next input.
     pub(super) next_seq: u64,
     /// Time of the newest input.
     pub(super) last_at: Option<Timestamp>,
     /// What was found while reading.
-    pub(super) reading: Reading,
+    pub(crate) reading: Reading,
     /// Inputs that made the program fail now and did not before.
-    pub(super) failed: Vec<u64>,
+    pub(crate) failed: Vec<u64>,
     /// The state is empty because too many inputs failed.
-    pub(super) given_up: bool,
+    pub(crate) given_up: bool,
 }
 
 /// Rebuilds the state from what is on disk and what waits to get there.
-pub(super) async fn replay(keeper: &Keeper) -> Replayed {
+pub(super) async fn replay(keeper: &Keeper, now: Timestamp) -> Replayed {
     let mut left_out = keeper.left_out().clone();
     let mut failed = Vec::new();
     loop {
         let mut pass = Pass::new(&left_out);
         let mut reading = Reading::default();
-        if let Some((mut chunks, answer)) = keeper.writer().read() {
+        if let Some((mut chunks, answer)) = keeper.writer().read(now) {
             while let Some(chunk) = chunks.recv().await {
                 chunk.iter().for_each(|input| pass.input(input));
             }
@@ -110,7 +110,12 @@ impl<'a> Pass<'a> {
 /// those of before.
 pub(super) fn try_step(state: &mut State, input: &Input, effects: &mut Vec<Effect>) -> bool {
     let before = effects.len();
-    let done = catch_unwind(AssertUnwindSafe(|| state.step(input, effects))).is_ok();
+    let done = catch_unwind(AssertUnwindSafe(|| {
+        #[cfg(test)]
+        super::tests::fail_if_asked(input);
+        state.step(input, effects);
+    }))
+    .is_ok();
     if !done {
         effects.truncate(before);
     }

@@ -13,3 +13,6 @@ pub mod writer;
 
 pub use store::{Journal, OpenError, Reading};
 pub use writer::Writer;
+
+#[cfg(test)]
+mod disk_tests;

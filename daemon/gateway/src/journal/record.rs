@@ -286,7 +286,8 @@ pub fn read_batch(key: u64, bytes: &[u8]) -> Batch {
     let mut batch = Batch::default();
     let first = bytes.get(..HEAD_BYTES).and_then(|head| read_head(key, head));
     let last_at = bytes.len().saturating_sub(HEAD_BYTES);
-    let last = bytes.get(last_at..).and_then(|head| read_head(key, head));
+    // A batch cut right after its first head must not take that for its last.
+    let last = bytes.get(last_at..).filter(|_| last_at >= HEAD_BYTES).and_then(|head| read_head(key, head));
     let Some(base) = first.or(last) else {
         batch.damaged = 1;
         return batch;
@@ -408,3 +409,7 @@ fn read_event(reader: &mut Reader<'_>, code: u8, at: Timestamp) -> Result<Event,
         _ => return Err(Malformed::Unknown),
     })
 }
+
+#[cfg(test)]
+#[path = "record_tests.rs"]
+mod tests;

@@ -84,8 +84,9 @@ pub struct Journal {
     path: PathBuf,
     lock: Option<Flock<File>>,
     store: Option<Store>,
-    tried: Option<Instant>,
+    pub(super) tried: Option<Instant>,
     trouble: String,
+    pub(super) least_free_bytes: u64,
 }
 
 /// What came of reading the journal.
@@ -97,6 +98,8 @@ pub struct Reading {
     pub damaged: u64,
     /// Inputs that should be there by their numbers and are not.
     pub missing: u64,
+    /// What people must know of it.
+    pub notes: Vec<String>,
 }
 
 impl Journal {
@@ -105,14 +108,24 @@ impl Journal {
     /// read-only is no error either: the journal then keeps nothing until it can, and says so at each
     /// [`Journal::commit`].
     pub fn open(path: &Path, now: Timestamp) -> Result<(Self, Vec<String>), OpenError> {
-        let mut journal =
-            Self { path: path.to_owned(), lock: None, store: None, tried: None, trouble: String::new() };
+        let mut journal = Self {
+            path: path.to_owned(),
+            lock: None,
+            store: None,
+            tried: None,
+            trouble: String::new(),
+            least_free_bytes: LEAST_FREE_BYTES,
+        };
         let mut notes = Vec::new();
         match journal.try_open(now, &mut notes) {
             Ok(()) => {}
             Err(Trouble::Refused(error)) => return Err(error),
-            Err(Trouble::Io(error)) if stays_whole(&error) => {
-                journal.failed(describe(&error));
+            Err(Trouble::Io(error)) if may_pass(&error) => {
+                journal.failed(format!(
+                    "the store {} cannot be opened: {}",
+                    path.display(),
+                    describe(&error)
+                ));
             }
             Err(Trouble::Io(error)) => {
                 return Err(OpenError::Unusable { path: path.to_owned(), detail: error.to_string() });
@@ -128,38 +141,88 @@ impl Journal {
     pub fn left_out(&self) -> BTreeSet<u64> {
         let Some(store) = &self.store else { return BTreeSet::new() };
         let keys = store.left_out.iter().keys().filter_map(Result::ok);
-        keys.filter_map(|key| <[u8; 8]>::try_from(&key[..]).ok()).map(u64::from_be_bytes).collect()
+        keys.filter_map(|key| position(&key)).collect()
     }
 
-    /// Hands every readable input to `each`, in order.
-    pub fn read(&mut self, each: &mut dyn FnMut(Input)) -> Reading {
+    /// Hands every readable input to `each`, in order. Where the database itself cannot read on, what
+    /// can be read before and after that place is carried over into a new store, and the damaged one
+    /// set aside.
+    pub fn read(&mut self, now: Timestamp, each: &mut dyn FnMut(Input)) -> Reading {
         let mut reading = Reading::default();
-        let Some(store) = &self.store else { return reading };
         let mut next_seq = None;
+        if self.read_on(&mut reading, &mut next_seq, each) {
+            return reading;
+        }
+        reading.damaged += 1;
+        match self.carry_over(now) {
+            Ok(note) => {
+                reading.notes.push(note);
+                self.read_on(&mut reading, &mut next_seq, each);
+            }
+            Err(trouble) => self.failed(trouble.to_string()),
+        }
+        reading
+    }
+
+    /// Reads on from `next_seq`; `false` where the database failed before the end.
+    fn read_on(
+        &self,
+        reading: &mut Reading,
+        next_seq: &mut Option<u64>,
+        each: &mut dyn FnMut(Input),
+    ) -> bool {
+        let Some(store) = &self.store else { return true };
+        let from = next_seq.unwrap_or(0).to_be_bytes();
         let outcome = catch_unwind(AssertUnwindSafe(|| {
-            for entry in store.inputs.iter() {
-                let Ok((key, value)) = entry else {
-                    reading.damaged += 1;
-                    break;
-                };
-                let Ok(key) = <[u8; 8]>::try_from(&key[..]).map(u64::from_be_bytes) else {
+            for entry in store.inputs.range(from..) {
+                let Ok((key, value)) = entry else { return false };
+                let Some(key) = position(&key) else {
                     reading.damaged += 1;
                     continue;
                 };
-                if let Some(expected) = next_seq {
+                if let Some(expected) = *next_seq {
                     reading.missing += key.saturating_sub(expected);
                 }
                 let batch = read_batch(key, &value);
                 reading.damaged += batch.damaged;
                 reading.inputs += batch.inputs.len() as u64;
-                next_seq = Some(batch.next_seq.max(key));
+                *next_seq = Some(batch.next_seq.max(key.saturating_add(1)));
                 batch.inputs.into_iter().for_each(&mut *each);
             }
+            true
         }));
-        if outcome.is_err() {
-            reading.damaged += 1;
-        }
-        reading
+        outcome.unwrap_or(false)
+    }
+
+    /// Copies what can be read, from both ends up to the damage, and puts the copy in the store's place.
+    fn carry_over(&mut self, now: Timestamp) -> Result<String, Trouble> {
+        let Some(old) = self.store.take() else { return Err(Trouble::Damaged("it is closed".to_owned())) };
+        let making = build_store(&self.path, |new| {
+            for (old, new) in [(&old.inputs, &new.inputs), (&old.left_out, &new.left_out)] {
+                // A panic while reading ends that direction, as an error does.
+                let _ = catch_unwind(AssertUnwindSafe(|| {
+                    old.iter()
+                        .map_while(Result::ok)
+                        .try_for_each(|(key, value)| new.insert(key, value).map(drop))
+                }));
+                let _ = catch_unwind(AssertUnwindSafe(|| {
+                    let from_end = old.iter().rev().map_while(Result::ok);
+                    from_end
+                        .take_while(|(key, _)| !matches!(new.contains_key(key), Ok(true)))
+                        .try_for_each(|(key, value)| new.insert(key, value).map(drop))
+                }));
+            }
+        })?;
+        let _ = catch_unwind(AssertUnwindSafe(|| drop(old)));
+        let aside = set_aside(&self.path, now)?;
+        fs::rename(&making, &self.path)?;
+        sync_parent(&self.path)?;
+        self.store = Some(Store::open(&self.path)?);
+        Ok(format!(
+            "the store {} is damaged inside; what could be read was carried over into a new one, and the damaged one is kept as {}",
+            self.path.display(),
+            aside.display()
+        ))
     }
 
     /// Puts batches on disk for good. On `Err` they are not, for the reason given; handing the same
@@ -176,7 +239,7 @@ impl Journal {
                 return Err(self.trouble.clone());
             }
             if let Err(trouble) = self.try_open(now, &mut notes) {
-                self.failed(trouble.to_string());
+                self.failed(format!("the store {} cannot be opened: {trouble}", self.path.display()));
                 return Err(self.trouble.clone());
             }
         }
@@ -185,13 +248,13 @@ impl Journal {
         }
         let free = free_bytes(&self.path);
         if let Ok(free) = free
-            && free < LEAST_FREE_BYTES
+            && free < self.least_free_bytes
         {
             return Err(format!(
                 "the disk of {} is full: {} kB free, at least {} kB needed; delete something there",
                 self.path.display(),
                 free / 1024,
-                LEAST_FREE_BYTES / 1024
+                self.least_free_bytes / 1024
             ));
         }
         let Some(store) = &self.store else { return Err(self.trouble.clone()) };
@@ -199,11 +262,15 @@ impl Journal {
         match catch_unwind(AssertUnwindSafe(|| store.commit(batches, left_out))) {
             Ok(Ok(())) => Ok(notes),
             Ok(Err(error)) => {
-                self.failed(format!("writing to {} failed: {error}", self.path.display()));
+                let error = Trouble::from(error);
+                self.failed(format!("writing to the store {} failed: {error}", self.path.display()));
                 Err(self.trouble.clone())
             }
             Err(_) => {
-                self.failed(format!("writing to {} failed inside the database", self.path.display()));
+                self.failed(format!(
+                    "writing to the store {} failed inside the database",
+                    self.path.display()
+                ));
                 Err(self.trouble.clone())
             }
         }
@@ -261,14 +328,22 @@ enum Trouble {
 impl From<sled::Error> for Trouble {
     fn from(error: sled::Error) -> Self {
         match error {
-            sled::Error::Io(error) if stays_whole(&error) => Self::Io(error),
+            sled::Error::Io(error) if !speaks_of_content(&error) => Self::Io(error),
             other => Self::Damaged(other.to_string()),
         }
     }
 }
 
-/// Whether an error says something about the disk or the rights rather than about the store's content.
-fn stays_whole(error: &io::Error) -> bool {
+/// Whether an error from sled is about what is in the store, rather than about the disk or the rights.
+fn speaks_of_content(error: &io::Error) -> bool {
+    use io::ErrorKind as Kind;
+    let odd_files = [Kind::NotFound, Kind::NotADirectory, Kind::IsADirectory, Kind::AlreadyExists];
+    let odd_bytes = [Kind::InvalidData, Kind::InvalidInput, Kind::UnexpectedEof, Kind::Other];
+    odd_files.contains(&error.kind()) || odd_bytes.contains(&error.kind())
+}
+
+/// Whether an error leaves hope that the disk takes data again by itself or after a person's help.
+fn may_pass(error: &io::Error) -> bool {
     use io::ErrorKind as Kind;
     matches!(
         error.kind(),
@@ -353,6 +428,14 @@ fn is_locked(error: &io::Error) -> bool {
 
 /// Makes an empty store so that a power cut at any moment leaves either none or a whole one.
 fn make_store(path: &Path) -> Result<(), Trouble> {
+    let making = build_store(path, |_| {})?;
+    fs::rename(&making, path)?;
+    sync_parent(path)?;
+    Ok(())
+}
+
+/// Makes a store beside `path`, filled and on disk for good, ready to be renamed.
+fn build_store(path: &Path, fill: impl FnOnce(&Trees)) -> Result<PathBuf, Trouble> {
     let making = with_suffix(path, ".making");
     if making.exists() {
         // Left by a cut; it was never in use.
@@ -361,14 +444,23 @@ fn make_store(path: &Path) -> Result<(), Trouble> {
     let db = catch_unwind(|| settings(&making).open())
         .map_err(|_| Trouble::Damaged("the database fails while making it".to_owned()))??;
     db.open_tree("about")?.insert(FORMAT_KEY, &u64::from(FORMAT).to_be_bytes())?;
-    db.open_tree("inputs")?;
-    db.open_tree("left-out")?;
+    let trees = Trees { inputs: db.open_tree("inputs")?, left_out: db.open_tree("left-out")? };
+    fill(&trees);
+    drop(trees);
     db.flush()?;
     drop(db);
     sync_tree(&making)?;
-    fs::rename(&making, path)?;
-    sync_parent(path)?;
-    Ok(())
+    Ok(making)
+}
+
+/// What a store is filled with.
+struct Trees {
+    inputs: sled::Tree,
+    left_out: sled::Tree,
+}
+
+fn position(key: &[u8]) -> Option<u64> {
+    <[u8; 8]>::try_from(key).ok().map(u64::from_be_bytes)
 }
 
 fn sync_tree(folder: &Path) -> io::Result<()> {
@@ -437,3 +529,7 @@ fn free_bytes(path: &Path) -> nix::Result<u64> {
     let stat = nix::sys::statvfs::statvfs(path)?;
     Ok(stat.blocks_available().saturating_mul(stat.fragment_size()))
 }
+
+#[cfg(test)]
+#[path = "store_tests.rs"]
+mod tests;

@@ -1,6 +1,7 @@
 //! The one thread that touches the store. sled blocks, sometimes for long; the engine must not.
 
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use pondreeve_core::{Input, Timestamp};
 use tokio::sync::{mpsc, oneshot};
@@ -19,14 +20,14 @@ pub type Committed = Result<Vec<String>, String>;
 
 enum Command {
     Commit { batches: Vec<KeyedBatch>, left_out: Vec<u64>, now: Timestamp, done: oneshot::Sender<Committed> },
-    Read { to: mpsc::Sender<Vec<Input>>, done: oneshot::Sender<Reading> },
+    Read { now: Timestamp, to: mpsc::Sender<Vec<Input>>, done: oneshot::Sender<Reading> },
 }
 
 /// Handle of the thread.
 #[derive(Debug)]
 pub struct Writer {
     commands: mpsc::Sender<Command>,
-    thread: Option<JoinHandle<()>>,
+    thread: JoinHandle<()>,
 }
 
 impl Writer {
@@ -38,7 +39,7 @@ impl Writer {
         let (commands, queue) = mpsc::channel(WRITER_BOUND);
         let thread =
             std::thread::Builder::new().name("journal".to_owned()).spawn(move || work(journal, queue))?;
-        Ok(Self { commands, thread: Some(thread) })
+        Ok(Self { commands, thread })
     }
 
     /// Hands batches in; the receiver is answered once they are on disk for good or cannot be.
@@ -55,21 +56,25 @@ impl Writer {
     }
 
     /// Reads the whole journal back, a chunk of inputs at a time.
-    pub fn read(&self) -> Option<(mpsc::Receiver<Vec<Input>>, oneshot::Receiver<Reading>)> {
+    pub fn read(&self, now: Timestamp) -> Option<(mpsc::Receiver<Vec<Input>>, oneshot::Receiver<Reading>)> {
         let (to, records) = mpsc::channel(2);
         let (done, answer) = oneshot::channel();
-        self.commands.try_send(Command::Read { to, done }).ok()?;
+        self.commands.try_send(Command::Read { now, to, done }).ok()?;
         Some((records, answer))
     }
 
-    /// Ends the thread once it has done what it was given, and closes the store.
-    pub fn close(mut self) {
-        let thread = self.thread.take();
-        drop(self);
-        if let Some(thread) = thread {
-            // A panic there was already answered as a failed commit.
-            let _ = thread.join();
-        }
+    /// Ends the thread once it has done what it was given, and closes the store. `false` where it still
+    /// hangs in the disk after `patience`.
+    pub async fn close(self, patience: Duration) -> bool {
+        let Self { commands, thread } = self;
+        drop(commands);
+        // Polled rather than joined: a join cannot be given up.
+        let ended = async {
+            while !thread.is_finished() {
+                tokio::time::sleep(Duration::from_millis(2)).await;
+            }
+        };
+        tokio::time::timeout(patience, ended).await.is_ok()
     }
 }
 
@@ -79,9 +84,9 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
             Command::Commit { batches, left_out, now, done } => {
                 let _ = done.send(journal.commit(&batches, &left_out, now));
             }
-            Command::Read { to, done } => {
+            Command::Read { now, to, done } => {
                 let mut chunk = Vec::with_capacity(READ_CHUNK);
-                let reading = journal.read(&mut |input| {
+                let reading = journal.read(now, &mut |input| {
                     chunk.push(input);
                     if chunk.len() == READ_CHUNK {
                         let _ =

@@ -79,17 +79,25 @@ pub async fn connect(path: &Path) -> Result<Client, ClientError> {
 impl Client {
     /// Asks one thing and waits for the answer. For [`Ask::Watch`] use [`Client::watch`].
     pub async fn ask(&mut self, ask: Ask) -> Result<Reply, ClientError> {
-        self.send(ask).await?;
-        match self.next_reply().await? {
-            Some(reply) => Ok(reply),
-            None => Err(self.broken("it closed before answering")),
+        let sent = self.send(ask).await;
+        match (self.next_reply().await, sent) {
+            // A daemon that turns a client away answers and closes without having read.
+            (Ok(Some(reply)), _) => Ok(reply),
+            (_, Err(error)) | (Err(error), _) => Err(error),
+            (Ok(None), Ok(())) => Err(self.broken("it closed before answering")),
         }
     }
 
     /// Turns the connection into a stream of the farm's status: one now, one each second, and one at
     /// once when an alarm changes.
     pub async fn watch(mut self) -> Result<Watch, ClientError> {
-        self.send(Ask::Watch).await?;
+        if let Err(error) = self.send(Ask::Watch).await {
+            // As in `ask`: the reason may have been said already.
+            return match self.next_reply().await {
+                Ok(Some(Reply::Error { message, .. })) => Err(ClientError::Refused(message)),
+                _ => Err(error),
+            };
+        }
         Ok(Watch { client: self })
     }
 

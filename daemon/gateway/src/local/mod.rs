@@ -5,3 +5,6 @@ pub mod protocol;
 pub mod requests;
 pub mod server;
 pub mod status;
+
+#[cfg(test)]
+mod tests;

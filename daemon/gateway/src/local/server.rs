@@ -160,12 +160,20 @@ async fn attend(stream: UnixStream, counter: &Counter) {
         let reply = tokio::select! {
             line = lines.next() => match line {
                 None | Some(Err(LinesCodecError::Io(_))) => return,
-                Some(Err(LinesCodecError::MaxLineLengthExceeded)) => bad_request(format!(
-                    "a request line longer than {LONGEST_REQUEST_BYTES} bytes: send one JSON object a line"
-                )),
-                Some(Ok(line)) => match serde_json::from_str::<Request>(&line) {
-                    Ok(Request { ask }) => {
-                        watching |= ask == Ask::Watch;
+                Some(Err(LinesCodecError::MaxLineLengthExceeded)) => {
+                    // After an error the stream says once that it has ended, and then goes on; the codec
+                    // skips the rest of the line.
+                    let _ = lines.next().await;
+                    bad_request(format!(
+                        "a request line longer than {LONGEST_REQUEST_BYTES} bytes: send one JSON object a line"
+                    ))
+                }
+                Some(Ok(line)) => match parse(&line) {
+                    Ok(ask) => {
+                        if ask == Ask::Watch {
+                            watching = true;
+                            every.reset();
+                        }
                         counter.answer(ask, &by).await
                     }
                     Err(error) => bad_request(format!(
@@ -215,6 +223,18 @@ async fn tell(lines: &mut Lines, reply: &Reply) -> Result<(), ()> {
             tracing::warn!("a local client does not read its answers and was dropped");
             Err(())
         }
+    }
+}
+
+/// Reads a request; a key that is not known is an error everywhere. (Of an `ask` without fields of its
+/// own serde checks no keys.)
+fn parse(line: &str) -> Result<Ask, String> {
+    let value: serde_json::Value = serde_json::from_str(line).map_err(|error| error.to_string())?;
+    let keys = value.get("ask").and_then(serde_json::Value::as_object).cloned().unwrap_or_default();
+    let Request { ask } = serde_json::from_value(value).map_err(|error| error.to_string())?;
+    match keys.keys().find(|key| *key != "what") {
+        Some(key) if matches!(ask, Ask::Status | Ask::Watch) => Err(format!("unknown field `{key}`")),
+        _ => Ok(ask),
     }
 }
 

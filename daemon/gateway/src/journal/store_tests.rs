@@ -1,0 +1,210 @@
+//! Opening, refusing, setting aside; and kills at random moments.
+
+use std::io::{BufRead, BufReader, Write};
+use std::process::{Command, Stdio};
+
+use pondreeve_core::Event;
+use tempfile::TempDir;
+
+use super::*;
+use crate::journal::record::BatchWriter;
+
+const NOW: Timestamp = Timestamp(1_780_000_000_000);
+
+fn input(seq: u64) -> Input {
+    let event = Event::Acknowledge { alarm: format!("p1.alarm-{seq}"), by: "ana".to_owned() };
+    Input { seq, at: Timestamp(NOW.as_millis() + seq as i64), event }
+}
+
+fn batch(seqs: std::ops::Range<u64>) -> KeyedBatch {
+    let mut batch = BatchWriter::new(seqs.start, input(seqs.start).at);
+    seqs.for_each(|seq| batch.input(&input(seq)));
+    (batch.key(), batch.finish().into())
+}
+
+fn open(path: &Path) -> (Journal, Vec<String>) {
+    Journal::open(path, NOW).expect("opens")
+}
+
+fn read(journal: &mut Journal) -> (Vec<Input>, Reading) {
+    let mut inputs = Vec::new();
+    let reading = journal.read(NOW, &mut |input| inputs.push(input));
+    (inputs, reading)
+}
+
+#[test]
+fn what_was_committed_is_there_after_reopening() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("deep/below/store");
+    let (mut journal, notes) = open(&path);
+    assert_eq!((notes.len(), read(&mut journal)), (0, (Vec::new(), Reading::default())));
+    journal.commit(&[batch(1..4), batch(4..5)], &[2], NOW).unwrap();
+    // Handing the same in again changes nothing.
+    journal.commit(&[batch(4..5), batch(5..9)], &[2], NOW).unwrap();
+    drop(journal);
+    let (mut journal, notes) = open(&path);
+    let (inputs, reading) = read(&mut journal);
+    assert!(notes.is_empty());
+    assert_eq!(inputs, (1..9).map(input).collect::<Vec<_>>());
+    assert_eq!(reading, Reading { inputs: 8, damaged: 0, missing: 0, notes: Vec::new() });
+    assert_eq!(journal.left_out(), BTreeSet::from([2]));
+}
+
+#[test]
+fn a_second_daemon_is_told_who_has_the_store() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let (journal, _) = open(&path);
+    let error = Journal::open(&path, NOW).expect_err("the lock is held");
+    let text = error.to_string();
+    assert!(
+        matches!(error, OpenError::InUse { holder: Some(pid), .. } if pid == std::process::id()),
+        "{text}"
+    );
+    assert!(text.contains(&path.display().to_string()) && text.contains("ps -fp"), "{text}");
+    drop(journal);
+    open(&path);
+}
+
+#[test]
+fn a_store_of_a_later_version_is_refused_and_left_as_it_is() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let (mut journal, _) = open(&path);
+    journal.commit(&[batch(1..2)], &[], NOW).unwrap();
+    let store = journal.store.as_ref().unwrap();
+    let about = store.db.open_tree("about").unwrap();
+    about.insert(FORMAT_KEY, &7_u64.to_be_bytes()).unwrap();
+    store.db.flush().unwrap();
+    drop(about);
+    drop(journal);
+    let error = Journal::open(&path, NOW).expect_err("too new");
+    let text = error.to_string();
+    assert!(matches!(error, OpenError::Newer { found: 7, known: 1, .. }), "{text}");
+    assert!(text.contains("format 7") && text.contains("up to 1"), "{text}");
+    let left: Vec<_> = fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(left.len(), 2, "store and lock only: {left:?}");
+}
+
+/// What a power cut leaves while a store is made is thrown away and made anew; it never was in use.
+#[test]
+fn a_half_made_store_is_no_obstacle() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    fs::create_dir(folder.path().join("store.making")).unwrap();
+    fs::write(folder.path().join("store.making/db"), b"half a segment").unwrap();
+    let (mut journal, notes) = open(&path);
+    assert!(notes.is_empty());
+    journal.commit(&[batch(1..3)], &[], NOW).unwrap();
+    assert_eq!(read(&mut journal).1.inputs, 2);
+    assert!(!folder.path().join("store.making").exists());
+}
+
+#[test]
+fn a_store_that_will_not_open_is_set_aside_whole() {
+    for spoil in [
+        (|path: &Path| fs::write(path.join("conf"), b"segment_size: nonsense").unwrap()) as fn(&Path),
+        |path| fs::remove_file(path.join("db")).unwrap(),
+        |path| fs::write(path.join("db"), vec![0xa5; 1_000_000]).unwrap(),
+        |path| {
+            fs::remove_dir_all(path).unwrap();
+            fs::write(path, b"a file where the folder should be").unwrap();
+        },
+    ] {
+        let folder = TempDir::new().unwrap();
+        let path = folder.path().join("store");
+        let (mut journal, _) = open(&path);
+        journal.commit(&[batch(1..3)], &[], NOW).unwrap();
+        drop(journal);
+        spoil(&path);
+        let (mut journal, notes) = open(&path);
+        assert_eq!(notes.len(), 1, "{notes:?}");
+        let aside = folder.path().join("store.damaged-20260528T202640Z");
+        assert!(notes[0].contains(&aside.display().to_string()), "{notes:?}");
+        assert!(aside.exists());
+        // The new one works.
+        journal.commit(&[batch(10..12)], &[], NOW).unwrap();
+        assert_eq!(read(&mut journal).1, Reading { inputs: 2, damaged: 0, missing: 0, notes: Vec::new() });
+    }
+}
+
+#[test]
+fn damaged_values_and_gaps_are_counted_and_skipped() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let (mut journal, _) = open(&path);
+    journal.commit(&[batch(1..4), batch(4..8), batch(10..11)], &[], NOW).unwrap();
+    let inputs = journal.store.as_ref().unwrap().inputs.clone();
+    let mut spoilt = inputs.get(4_u64.to_be_bytes()).unwrap().unwrap().to_vec();
+    let middle = spoilt.len() / 2;
+    spoilt[middle] ^= 0x10;
+    inputs.insert(4_u64.to_be_bytes(), spoilt).unwrap();
+    let (found, reading) = read(&mut journal);
+    assert_eq!(found.iter().filter(|found| (1..4).contains(&found.seq)).count(), 3);
+    assert_eq!(found.iter().filter(|found| (4..8).contains(&found.seq)).count(), 3);
+    assert_eq!(found.last(), Some(&input(10)));
+    assert_eq!(reading, Reading { inputs: 7, damaged: 1, missing: 2, notes: Vec::new() });
+}
+
+/// Environment variable by which the killed child learns where to write.
+const CHILD_STORE: &str = "PONDREEVE_TEST_KILL_STORE";
+
+/// Not a test of its own: what the killed process does. It prints each position once it is committed.
+#[test]
+#[ignore = "the child of the kill test, which starts it"]
+fn kill_child() {
+    let Some(path) = std::env::var_os(CHILD_STORE) else { return };
+    let (mut journal, notes) = open(Path::new(&path));
+    assert!(notes.is_empty(), "{notes:?}");
+    let mut next = 1;
+    journal.read(NOW, &mut |input| next = input.seq + 1);
+    let mut out = std::io::stdout();
+    loop {
+        let end = next + 1 + next % 7;
+        journal.commit(&[batch(next..end)], &[], NOW).unwrap();
+        writeln!(out, "kept {}", end - 1).unwrap();
+        out.flush().unwrap();
+        next = end;
+    }
+}
+
+/// A process that commits without a pause is killed at random moments, each time on the same store.
+/// What it said it kept is there, in order and without a gap.
+#[test]
+fn nothing_acknowledged_is_lost_by_kill_9() {
+    const ROUNDS: u64 = 25;
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let mut acknowledged = 0;
+    for round in 0..ROUNDS {
+        let mut child = Command::new(std::env::current_exe().unwrap())
+            .args(["--exact", "journal::store::tests::kill_child", "--ignored", "--nocapture"])
+            .env(CHILD_STORE, &path)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        // The first rounds hit the making of the store, later ones the middle of commits.
+        let wait = Duration::from_millis(if round < 5 { 2 + round * 4 } else { 60 + (round * 37) % 90 });
+        std::thread::sleep(wait);
+        child.kill().unwrap();
+        child.wait().unwrap();
+        for line in lines.by_ref().map_while(Result::ok) {
+            if let Some(seq) = line.strip_prefix("kept ") {
+                acknowledged = seq.parse::<u64>().unwrap();
+            }
+        }
+        let (mut journal, notes) = open(&path);
+        let (inputs, reading) = read(&mut journal);
+        assert!(notes.is_empty(), "round {round}: {notes:?}");
+        assert_eq!((reading.damaged, reading.missing), (0, 0), "round {round}");
+        assert!(
+            inputs.len() as u64 >= acknowledged,
+            "round {round}: {acknowledged} kept, {} there",
+            inputs.len()
+        );
+        assert!(inputs.iter().zip(1..).all(|(found, seq)| *found == input(seq)), "round {round}");
+    }
+    assert!(acknowledged > 0, "no round got as far as a commit");
+}
