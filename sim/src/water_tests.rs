@@ -58,7 +58,8 @@ fn lifeless_water_comes_to_the_published_saturation_from_both_sides() {
     for start in [0.0, 14.0] {
         for running in [false, true] {
             let basin = lifeless(paddles(running));
-            let mut water = Water { do_mg_l: start, temperature_c: 30.0, ..tidewick::water(1.5, 0.0) };
+            let mut water =
+                Water { do_mg_l: start, temperature_c: 30.0, tan_mg_l: 0.0, ..tidewick::water(1.5, 0.0) };
             run(&basin, &mut water, &sky, 24.0 * 14.0);
             assert!((water.temperature_c - 30.0).abs() < 1e-6, "{}", water.temperature_c);
             assert!((water.do_mg_l - 7.56).abs() < 0.02, "from {start}: {} mg/L", water.do_mg_l);

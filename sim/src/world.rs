@@ -182,3 +182,7 @@ impl World {
         faults::on_line(&self.plan, &self.probes.get(probe)?.id, at_ms)
     }
 }
+
+#[cfg(test)]
+#[path = "world_tests.rs"]
+mod tests;

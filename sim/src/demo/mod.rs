@@ -39,8 +39,8 @@ const END_WITHIN: Duration = Duration::from_secs(15);
 /// How to play the night.
 #[derive(Debug, Clone, clap::Args)]
 pub(crate) struct Options {
-    /// Seconds of farm time to each second; 840 plays the night in a minute
-    #[arg(long, default_value_t = 840.0, value_parser = speed)]
+    /// Seconds of farm time to each second; 900 plays the night in a minute
+    #[arg(long, default_value_t = 900.0, value_parser = speed)]
     pub(crate) speed: f64,
     /// Seed of weather and probe noise; the same seed plays the same night
     #[arg(long, default_value_t = 1)]
@@ -49,7 +49,7 @@ pub(crate) struct Options {
     #[arg(long, value_name = "HH:MM", default_value = "17:30", value_parser = clock_hours)]
     pub(crate) from: f64,
     /// Farm time at which to end, on the next morning
-    #[arg(long, value_name = "HH:MM", default_value = "07:30", value_parser = clock_hours)]
+    #[arg(long, value_name = "HH:MM", default_value = "08:30", value_parser = clock_hours)]
     pub(crate) until: f64,
     /// Plain lines instead of the full-screen console, and a simulated technician who acknowledges
     #[arg(long)]
@@ -187,12 +187,7 @@ async fn show(
     full_screen: bool,
 ) -> Result<report::FromDaemon> {
     let client = watcher::connect(socket).await?;
-    let technician = technician::Technician::new(
-        Arc::clone(world),
-        notebook.clone(),
-        !full_screen,
-        times.at(story::REST_H),
-    );
+    let technician = technician::Technician::new(Arc::clone(world), notebook.clone(), !full_screen);
     let follow = watcher::follow(client, technician, notebook.clone(), pace.clone());
     if full_screen {
         let options = pondreeve::console::Options {

@@ -9,7 +9,7 @@ use sim::world::World;
 use super::notebook::{Notebook, wrapped};
 
 /// Most readings of one quantity in one pond that are asked for; a night has under a thousand.
-const POINTS: usize = 100_000;
+const POINTS: usize = 10_000;
 
 /// What the daemon can tell only while it runs.
 #[derive(Debug, Default)]

@@ -11,15 +11,13 @@ pub(crate) const FEEDER_BACK_H: f64 = 29.0 + 20.0 / 60.0;
 /// The pond it happens to, and its groups on feeder 1.
 pub(crate) const TRIP_POND: &str = "p1";
 pub(crate) const TRIP_GROUPS: [&str; 2] = ["a", "c"];
-/// Groups started by hand in the night are rested again at this hour.
-pub(crate) const REST_H: f64 = 31.0;
 
 /// Hours of local time between which the farm's own timers run an aerator group.
 pub(crate) fn timer(pond: &str, group: &str) -> Option<(f64, f64)> {
     match (pond, group) {
         // From when the water is no longer above saturation, until the sun makes oxygen again.
-        ("p1" | "p2", "a" | "c") => Some((21.5, 7.0)),
-        ("p3", "a") => Some((1.0, 7.0)),
+        ("p1" | "p2", "a" | "c") => Some((21.5, 9.0)),
+        ("p3", "a") => Some((1.0, 9.0)),
         _ => None,
     }
 }

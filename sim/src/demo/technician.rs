@@ -30,17 +30,10 @@ pub(crate) struct Technician {
     called: BTreeMap<String, i64>,
     started: BTreeSet<(usize, usize)>,
     measured: BTreeSet<(String, String)>,
-    rested: bool,
-    rest_at_ms: i64,
 }
 
 impl Technician {
-    pub(crate) fn new(
-        world: Arc<Mutex<World>>,
-        notebook: Notebook,
-        acknowledges: bool,
-        rest_at_ms: i64,
-    ) -> Self {
+    pub(crate) fn new(world: Arc<Mutex<World>>, notebook: Notebook, acknowledges: bool) -> Self {
         Self {
             world,
             notebook,
@@ -49,8 +42,6 @@ impl Technician {
             called: BTreeMap::new(),
             started: BTreeSet::new(),
             measured: BTreeSet::new(),
-            rested: false,
-            rest_at_ms,
         }
     }
 
@@ -88,10 +79,6 @@ impl Technician {
             if let Some(blind) = heard(|id| id.contains(".do-blind")) {
                 self.measure(index, pond, blind, client, now_ms).await;
             }
-        }
-        if now_ms >= self.rest_at_ms && !self.rested {
-            self.rested = true;
-            self.rest(status, now_ms);
         }
     }
 
@@ -163,16 +150,6 @@ impl Technician {
         );
         let values = vec![("do_mg_l".to_owned(), value)];
         self.ask(client, Ask::Enter { pond: pond.id.clone(), values, at: None }, now_ms).await;
-    }
-
-    fn rest(&self, status: &FarmStatus, now_ms: i64) {
-        for &(index, group) in &self.started {
-            self.world.lock().unwrap_or_else(PoisonError::into_inner).farm.switch(index, group, false);
-            if let Some(pond) = status.ponds.get(index) {
-                let id = pond.aerators.get(group).map_or(String::new(), |group| group.id.to_uppercase());
-                self.notebook.say(now_ms, &format!("day technician at {}: {id} rested", place(pond)));
-            }
-        }
     }
 }
 

@@ -72,9 +72,16 @@ impl Told {
         for pond in &status.ponds {
             let Some(advice) = &pond.advice else { continue };
             let now = (advice.action.clone(), advice.aerators.clone());
-            let before = self.advice.insert(pond.id.clone(), now.clone());
-            // Rest at the start is no news.
-            if before.as_ref() != Some(&now) && (before.is_some() || advice.action != "rest") {
+            let before = self.advice.get(&pond.id);
+            // "Nothing can be said" comes with an alarm or passes within minutes; rest is news only
+            // after a call to start something.
+            let is_news = match advice.action.as_str() {
+                "start-now" | "start-at" => before != Some(&now),
+                "rest" => before.is_some_and(|(action, _)| action.starts_with("start")),
+                _ => false,
+            };
+            if is_news {
+                self.advice.insert(pond.id.clone(), now);
                 notebook.say(now_ms, &advice_line(pond, advice, notebook));
             }
         }
@@ -111,12 +118,12 @@ fn advice_line(pond: &PondStatus, advice: &AdviceStatus, notebook: &Notebook) ->
     let groups: Vec<String> = advice.aerators.iter().map(|id| id.to_uppercase()).collect();
     let start = advice.start.as_ref().and_then(|start| start.parse::<jiff::Timestamp>().ok());
     let what = match (advice.action.as_str(), start) {
+        ("start-now", _) if groups.is_empty() => "look now".to_owned(),
         ("start-now", _) => format!("start {} now", groups.join(", ")),
         ("start-at", Some(start)) => {
             format!("start {} at {}", groups.join(", "), notebook.clock_time(start.as_millisecond()))
         }
-        ("rest", _) => "no more aeration needed".to_owned(),
-        _ => "nothing can be said, look yourself".to_owned(),
+        _ => "no more aeration needed".to_owned(),
     };
     format!("advice for {}: {what}. {}", place(pond), advice.reason)
 }
