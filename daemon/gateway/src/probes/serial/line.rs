@@ -127,11 +127,6 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
         self.lock().counts
     }
 
-    /// The silence kept after a time-out.
-    pub fn after_timeout(&self) -> Duration {
-        self.timing.after_timeout
-    }
-
     fn lock(&self) -> MutexGuard<'_, Inner<P>> {
         lock(&self.inner)
     }

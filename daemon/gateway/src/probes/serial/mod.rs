@@ -1,6 +1,6 @@
 //! Modbus RTU probes on a serial bus: one task per bus, one request on the line at a time.
 //!
-//! `line` asks and checks, `schedule` says who is next, this module opens the port and turns what
+//! `line` asks and checks, `poll` reads a whole probe, `schedule` says who is next, this module opens the port and turns what
 //! happens into events. A probe that does not answer is reported and asked less often; a port that is
 //! gone is reported and opened again and again.
 
@@ -11,12 +11,12 @@ use pondreeve_core::Event;
 use pondreeve_core::Quantity;
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_protocol::modbus::exception_name;
-use pondreeve_protocol::register_map::{Block, Table};
 use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use tokio_util::sync::CancellationToken;
-use tracing::{debug, info, warn};
+use tracing::{info, warn};
 
 use self::line::{Failure, Line, Timing};
+use self::poll::{Device, Doubts, Reading};
 use self::schedule::Schedule;
 use super::report::{Gone, Reporter};
 use crate::clock::Clock;
@@ -25,14 +25,15 @@ use crate::config::farm::{Bus, BusProbe, Parity};
 use crate::inbox::Inbox;
 
 pub mod line;
+pub mod poll;
 pub mod schedule;
+
+#[cfg(test)]
+mod line_faults;
 
 /// Real time between attempts to open a port that is not there: first and longest. The longest keeps
 /// the wait after plugging in short; an attempt costs next to nothing.
 const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(5));
-
-/// Modbus exceptions after which asking again makes sense: acknowledge, and server device busy.
-const PASSING_EXCEPTIONS: [u8; 2] = [5, 6];
 
 /// Polls the probes of one bus until `stop` is cancelled or the engine is gone.
 pub async fn run(farm: Arc<Farm>, index: usize, clock: Clock, inbox: Inbox, stop: CancellationToken) {
@@ -48,18 +49,13 @@ pub async fn run(farm: Arc<Farm>, index: usize, clock: Clock, inbox: Inbox, stop
     }
 }
 
-struct Device {
-    blocks: Vec<Block>,
-    /// Full name for messages.
-    name: String,
-}
-
 struct BusTask<'a> {
     bus: &'a Bus,
     clock: Clock,
     reporter: Reporter,
     schedule: Schedule,
     devices: Vec<Device>,
+    doubts: Doubts,
     timing: Timing,
 }
 
@@ -68,21 +64,14 @@ impl<'a> BusTask<'a> {
         let slowest = bus.probes.iter().map(|probe| probe.timeout).max().unwrap_or_default();
         let parity_bit = u32::from(bus.parity != Parity::None);
         let bits = 1 + u32::from(bus.data_bits) + parity_bit + u32::from(bus.stop_bits);
-        let devices = bus
-            .probes
-            .iter()
-            .map(|probe| Device {
-                // The resolver has refused maps that cannot be planned.
-                blocks: probe.map.plan().unwrap_or_default(),
-                name: format!("unit {} on bus {} ({})", probe.unit, bus.id, probe.map.id),
-            })
-            .collect();
+        let devices = bus.probes.iter().map(|probe| Device::new(bus, probe)).collect();
         Self {
             bus,
             reporter: Reporter::new(clock.clone(), inbox),
             schedule: Schedule::new(clock.now(), bus.probes.iter().map(|probe| probe.poll_every)),
             clock,
             devices,
+            doubts: Doubts::default(),
             timing: Timing::new(bus.baud, bits, bus.turnaround, slowest),
         }
     }
@@ -139,7 +128,7 @@ impl<'a> BusTask<'a> {
                 continue;
             };
             let attempts = if next.failing { 1 } else { 1 + u32::from(probe.retries) };
-            let outcome = read_probe(line, probe, device, attempts).await;
+            let outcome = poll::read_probe(line, probe, device, attempts, &mut self.doubts).await;
             if let Err(Failure::Device(error)) = outcome {
                 return Ok(error);
             }
@@ -151,8 +140,7 @@ impl<'a> BusTask<'a> {
             match outcome {
                 Ok(reading) => self.accept(probe, reading).await?,
                 Err(failure) => {
-                    let name = self.devices.get(next.index).map_or("", |device| device.name.as_str());
-                    let fault = fault_of(&failure, probe, name);
+                    let fault = fault_of(&failure, probe, device);
                     self.reporter.probe_fault(probe.probe, fault).await?;
                 }
             }
@@ -183,85 +171,8 @@ impl<'a> BusTask<'a> {
     }
 }
 
-#[derive(Default)]
-struct Reading {
-    values: Vec<(String, f64)>,
-    problems: Vec<String>,
-}
-
-/// All blocks of one probe. The first block without an answer ends the poll: half a sweep from a probe
-/// that has fallen silent is not worth the bus time.
-async fn read_probe(
-    line: &mut Line<SerialStream>,
-    probe: &BusProbe,
-    device: &Device,
-    attempts: u32,
-) -> Result<Reading, Failure> {
-    let mut reading = Reading::default();
-    for block in &device.blocks {
-        let words = read_block(line, probe, device, block, attempts).await?;
-        for register in block.serves.iter().filter_map(|&i| probe.map.registers.get(i)) {
-            let found = block.words(register, &words).unwrap_or_default();
-            match register.decode(found) {
-                Ok(value) => reading.values.push((register.channel.clone(), value)),
-                Err(why) => reading.problems.push(format!(
-                    "{} ({} register {}): {why}",
-                    register.channel,
-                    table_name(register.table),
-                    register.address
-                )),
-            }
-        }
-    }
-    Ok(reading)
-}
-
-async fn read_block(
-    line: &mut Line<SerialStream>,
-    probe: &BusProbe,
-    device: &Device,
-    block: &Block,
-    attempts: u32,
-) -> Result<Vec<u16>, Failure> {
-    let request = block.request(probe.unit);
-    let mut unanswered = false;
-    let mut attempt = 1;
-    loop {
-        let failure = match line.read(&request, probe.timeout).await {
-            Ok(words) => {
-                if unanswered {
-                    // The answer may have been the late one to an earlier attempt; then the answer to
-                    // the last attempt is still to come, and would fit the next request of this shape.
-                    line.settle(probe.timeout + line.after_timeout()).await.map_err(Failure::Device)?;
-                }
-                return Ok(words);
-            }
-            Err(failure) => failure,
-        };
-        debug!(probe = device.name, ?failure, attempt, "no reading");
-        let worth_another = match &failure {
-            Failure::Device(_) => false,
-            Failure::Exception(code) => PASSING_EXCEPTIONS.contains(code),
-            Failure::Silent | Failure::Garbled { .. } => {
-                unanswered = true;
-                true
-            }
-        };
-        if !worth_another || attempt >= attempts {
-            return Err(failure);
-        }
-        attempt += 1;
-    }
-}
-
-fn table_name(table: Table) -> &'static str {
-    match table {
-        Table::Holding => "holding",
-        Table::Input => "input",
-    }
-}
-
-fn fault_of(failure: &Failure, probe: &BusProbe, name: &str) -> ProbeFault {
+fn fault_of(failure: &Failure, probe: &BusProbe, device: &Device) -> ProbeFault {
+    let name = device.name.as_str();
     match failure {
         Failure::Silent => {
             warn!(probe = name, timeout_ms = probe.timeout.as_millis(), "probe is silent");
@@ -272,14 +183,12 @@ fn fault_of(failure: &Failure, probe: &BusProbe, name: &str) -> ProbeFault {
             ProbeFault::Garbled
         }
         Failure::Exception(2) => {
-            let registers: Vec<String> = probe
-                .map
-                .plan()
-                .unwrap_or_default()
+            let registers: Vec<String> = device
+                .blocks
                 .iter()
                 .map(|block| {
                     let last = block.address.saturating_add(block.count - 1);
-                    format!("{} registers {} to {last}", table_name(block.table), block.address)
+                    format!("{} registers {} to {last}", poll::table_name(block.table), block.address)
                 })
                 .collect();
             let detail = format!(

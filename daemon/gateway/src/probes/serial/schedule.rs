@@ -94,14 +94,16 @@ mod tests {
     fn simulate(every_s: &[i64], dead: &[usize], cost_ms: impl Fn(usize) -> i64, until_s: i64) -> Vec<usize> {
         let mut schedule = Schedule::new(at(0), every_s.iter().map(|&s| Span::from_secs(s)));
         let (mut now, mut polls) = (at(0), vec![0; every_s.len()]);
-        while now < at(until_s) {
+        loop {
             let next = schedule.next(now).expect("a bus with probes");
             now = now.max(next.due);
+            if now >= at(until_s) {
+                return polls;
+            }
             now = now + Span::from_millis(cost_ms(next.index));
             polls[next.index] += 1;
             schedule.done(next.index, now, !dead.contains(&next.index));
         }
-        polls
     }
 
     #[test]
