@@ -18,11 +18,16 @@ use crate::local::client::{self, ClientError};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
 pub(crate) use replay::At;
 
+pub mod acknowledge;
+pub mod alarms;
 pub mod calc;
 pub mod check;
 pub mod console;
+pub mod enter;
+mod plain;
 pub mod replay;
 pub mod run;
+pub mod status;
 
 /// What is typed.
 #[derive(Debug, Parser)]
@@ -55,6 +60,14 @@ pub enum Command {
     Check(check::Arguments),
     /// Open the technician's full-screen terminal
     Console(console::Arguments),
+    /// Show every pond in plain lines: values, tonight's forecast, advice
+    Status(status::Arguments),
+    /// List the alarms that stand or wait to be acknowledged
+    Alarms(alarms::Arguments),
+    /// Say that you have seen an alarm and are acting on it
+    Acknowledge(acknowledge::Arguments),
+    /// Enter test-kit and hand-meter readings
+    Enter(enter::Arguments),
     /// Put recorded readings through the whole pipeline
     Replay(replay::Arguments),
     /// The chemistry as a calculator: JSON lines in, JSON lines out
@@ -82,6 +95,10 @@ pub fn main() -> ExitCode {
         Command::Run(arguments) => run::run(arguments),
         Command::Check(arguments) => check::run(arguments),
         Command::Console(arguments) => console::run(arguments),
+        Command::Status(arguments) => status::run(arguments),
+        Command::Alarms(arguments) => alarms::run(arguments),
+        Command::Acknowledge(arguments) => acknowledge::run(arguments),
+        Command::Enter(arguments) => enter::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Calc(arguments) => calc::command(arguments),
     };
@@ -140,6 +157,26 @@ impl Daemon {
             )),
         }
     }
+}
+
+/// Refuses a pond that is not on the farm.
+fn known_pond(farm: &FarmStatus, id: &str) -> Result<(), Failure> {
+    if farm.ponds.iter().any(|pond| pond.id == id) {
+        return Ok(());
+    }
+    let known: Vec<&str> = farm.ponds.iter().map(|pond| pond.id.as_str()).collect();
+    Err(Failure::usage(format!("there is no pond '{id}' on the farm; accepted is {}", known.join(", "))))
+}
+
+/// Prints text for a person: nothing in it can steer the terminal, and where the terminal knows no
+/// UTF-8 it is spelt in ASCII.
+fn print_plain(text: &str) -> Outcome {
+    let set = |name| std::env::var(name).ok().filter(|value| !value.is_empty());
+    let locale = set("LC_ALL").or_else(|| set("LC_CTYPE")).or_else(|| set("LANG")).unwrap_or_default();
+    let locale = locale.to_ascii_lowercase();
+    let utf8 = locale.contains("utf-8") || locale.contains("utf8");
+    let lines: Vec<String> = text.lines().map(|line| crate::console::text::clean(line, utf8)).collect();
+    print(&(lines.join("\n") + "\n"))
 }
 
 /// Prints text to standard output. The end of a reader (`pondreeve status | head`) is a quiet end.

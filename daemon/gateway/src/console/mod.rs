@@ -16,13 +16,13 @@ mod entry;
 mod keys;
 mod link;
 #[cfg(test)]
-mod sample;
+pub(crate) mod sample;
 mod terminal;
 #[cfg(test)]
 mod tests;
-mod text;
+pub(crate) mod text;
 mod ui;
-mod words;
+pub(crate) mod words;
 
 use std::path::PathBuf;
 use std::time::{Duration, Instant};

@@ -6,7 +6,7 @@ use crate::local::protocol::{
 };
 
 /// 02:14 on the farm, five hours behind UTC.
-pub(super) const NOW: &str = "2026-11-25T07:14:00Z";
+pub(crate) const NOW: &str = "2026-11-25T07:14:00Z";
 
 fn reading(quantity: &str, unit: &str, decimals: usize, value: f64, age_s: i64) -> ReadingStatus {
     ReadingStatus {
@@ -74,7 +74,7 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
 }
 
 /// Four ponds, all well.
-pub(super) fn normal_night() -> FarmStatus {
+pub(crate) fn normal_night() -> FarmStatus {
     FarmStatus {
         at: NOW.to_owned(),
         time_zone_offset_s: -5 * 3_600,
@@ -109,7 +109,7 @@ fn alarm(pond: &str, kind: &str, name: &str, priority: u8, message: &str) -> Ala
 }
 
 /// One pond's oxygen critically low, another's probe suspect and already acknowledged.
-pub(super) fn critical_alarm() -> FarmStatus {
+pub(crate) fn critical_alarm() -> FarmStatus {
     let mut farm = normal_night();
     let mut heron = pond("p1", "Heron", 2.81, -0.66, 1.4);
     if let Some(forecast) = &mut heron.forecast {
@@ -154,7 +154,7 @@ pub(super) fn critical_alarm() -> FarmStatus {
 }
 
 /// A pond whose oxygen has not been seen for 25 minutes.
-pub(super) fn blind_pond() -> FarmStatus {
+pub(crate) fn blind_pond() -> FarmStatus {
     let mut farm = normal_night();
     let ibis = &mut farm.ponds[1];
     ibis.readings[0].value = None;
@@ -189,7 +189,7 @@ pub(super) fn blind_pond() -> FarmStatus {
 }
 
 /// A pond whose oxygen is suspect.
-pub(super) fn suspect_probe() -> FarmStatus {
+pub(crate) fn suspect_probe() -> FarmStatus {
     let mut farm = normal_night();
     let curlew = &mut farm.ponds[2];
     curlew.readings[0].value = Some(3.1);
@@ -216,7 +216,7 @@ pub(super) fn suspect_probe() -> FarmStatus {
 }
 
 /// The first pond's oxygen since sunset, one point each quarter of an hour, down to `last`.
-pub(super) fn curve(last: f64) -> Vec<HistoryPoint> {
+pub(crate) fn curve(last: f64) -> Vec<HistoryPoint> {
     let sunset: jiff::Timestamp = "2026-11-24T23:02:00Z".parse().unwrap();
     (0..33)
         .map(|step| HistoryPoint {

@@ -1,0 +1,270 @@
+//! The farm in plain lines of at most 80 columns, for dumb terminals, serial consoles and mail.
+//!
+//! The words are the console's own, so that a thing is called the same wherever it is read. No colour:
+//! what matters is said in words.
+
+use std::fmt::Write as _;
+
+use crate::console::text::{self, FarmClock, NO_VALUE, age_words, number, quality, signed};
+use crate::console::words::{act_within, mark, priority_name, quantity_name};
+use crate::local::protocol::{
+    AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
+};
+
+/// Columns of a serial console.
+const COLUMNS: usize = 80;
+
+/// Rows a paragraph may take; no message comes near it.
+const PARAGRAPH_ROWS: usize = 40;
+
+/// Said wherever somebody may walk out to a pond.
+pub(super) const CAUTION: &str = "Walk, do not run. Nobody enters the water while aerators are live. \
+     If in doubt, start aerators and look.";
+
+/// The whole farm.
+pub(super) fn status(farm: &FarmStatus) -> String {
+    let clock = clock(farm);
+    let mut out = String::new();
+    heading(farm, clock, &mut out);
+    alarm_lines(farm, clock, &mut out);
+    fault_lines(farm, clock, &mut out);
+    for pond in &farm.ponds {
+        out.push('\n');
+        pond_lines(pond, clock, &mut out);
+    }
+    out.push('\n');
+    if farm.alarms.iter().any(|alarm| alarm.priority <= 2) {
+        paragraph(&mut out, "", "", CAUTION);
+    } else {
+        paragraph(
+            &mut out,
+            "",
+            "",
+            "Advice only; nothing is switched. If in doubt, start aerators and look.",
+        );
+    }
+    out
+}
+
+/// The alarms alone.
+pub(super) fn alarms(farm: &FarmStatus) -> String {
+    let clock = clock(farm);
+    let mut out = String::new();
+    heading(farm, clock, &mut out);
+    alarm_lines(farm, clock, &mut out);
+    fault_lines(farm, clock, &mut out);
+    if let Some(alarm) = farm.alarms.iter().find(|alarm| can_be_acknowledged(alarm)) {
+        let _ = write!(out, "\nTo say that you have seen one: pondreeve acknowledge {}\n", alarm.id);
+    }
+    if farm.alarms.iter().any(|alarm| alarm.priority <= 2) {
+        paragraph(&mut out, "", "", CAUTION);
+    }
+    out
+}
+
+/// Farm time as the daemon told it.
+pub(super) fn clock(farm: &FarmStatus) -> FarmClock {
+    FarmClock::new(&farm.at, farm.time_zone_offset_s)
+}
+
+/// Whether somebody has yet to say that it was seen.
+pub(super) fn can_be_acknowledged(alarm: &AlarmStatus) -> bool {
+    matches!(alarm.state.as_str(), "unacknowledged" | "returned-unacknowledged")
+}
+
+/// A text broken at spaces to fit the screen: `first` before the first row, `then` before the others.
+pub(super) fn paragraph(out: &mut String, first: &str, then: &str, words: &str) {
+    let columns = COLUMNS - text::width(first).max(text::width(then));
+    for (index, row) in text::wrap(words, columns, PARAGRAPH_ROWS).iter().enumerate() {
+        let _ = writeln!(out, "{}{row}", if index == 0 { first } else { then });
+    }
+}
+
+fn heading(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
+    let open = farm.alarms.iter().filter(|alarm| can_be_acknowledged(alarm)).count();
+    let alarms = match (farm.alarms.len(), open) {
+        (0, _) => "no alarms".to_owned(),
+        (1, 0) => "1 alarm, acknowledged".to_owned(),
+        (all, 0) => format!("{all} alarms, all acknowledged"),
+        (1, _) => "1 alarm, NOT ACKNOWLEDGED".to_owned(),
+        (all, open) => format!("{all} alarms, {open} NOT ACKNOWLEDGED"),
+    };
+    let mut line = format!("{}, {}, {alarms}", farm.farm, clock.date_and_time());
+    if farm.horn {
+        line.push_str(", HORN ON");
+    }
+    paragraph(out, "", "  ", &line);
+}
+
+fn alarm_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
+    for alarm in &farm.alarms {
+        let since = clock.time_and_day(&alarm.raised_at);
+        let state = match (alarm.state.as_str(), &alarm.acknowledged_by) {
+            ("unacknowledged", _) => format!("NOT ACKNOWLEDGED, {}", act_within(alarm.priority)),
+            ("acknowledged", Some(by)) => format!("acknowledged by {by}"),
+            ("returned-unacknowledged", _) => {
+                format!("over since {}, NOT ACKNOWLEDGED", clock.time_and_day(&alarm.changed_at))
+            }
+            (state, _) => state.to_owned(),
+        };
+        out.push('\n');
+        let head = format!("{} {}, since {since}: {state}", priority_name(alarm.priority), alarm.name);
+        paragraph(out, &format!("{} ", mark(alarm.priority)), "     ", &head);
+        paragraph(out, "     ", "     ", &alarm.message);
+        let _ = writeln!(out, "     id: {}", alarm.id);
+    }
+}
+
+fn fault_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
+    if !farm.faults.is_empty() {
+        out.push('\n');
+    }
+    for FaultStatus { part, detail, since } in &farm.faults {
+        let words = format!("gateway, {part}, since {}: {detail}", clock.time_and_day(since));
+        paragraph(out, "  ", "    ", &words);
+    }
+    if farm.waiting_to_forward > 0 {
+        let _ = writeln!(out, "  {} messages wait to be forwarded", farm.waiting_to_forward);
+    }
+}
+
+fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
+    let _ = writeln!(out, "{} {}", pond.id, pond.name);
+    let told_by_forecast = |reading: &&ReadingStatus| {
+        !(pond.forecast.is_some()
+            && matches!(reading.quantity.as_str(), "night_slope_mg_l_h" | "dawn_do_mg_l"))
+    };
+    for reading in pond.readings.iter().chain(pond.derived.iter().filter(told_by_forecast)) {
+        reading_line(reading, out);
+    }
+    let running: Vec<String> = pond
+        .aerators
+        .iter()
+        .map(|group| {
+            let state = match group.on {
+                Some(true) => "running",
+                Some(false) => "off",
+                None => "not known",
+            };
+            format!("{} {state}", group.id)
+        })
+        .collect();
+    if !running.is_empty() {
+        paragraph(out, "  Aerators: ", "    ", &running.join(", "));
+    }
+    match (&pond.forecast, &pond.no_forecast) {
+        (Some(forecast), _) => forecast_lines(forecast, pond, clock, out),
+        (None, Some(why)) => paragraph(out, "  Tonight: ", "    ", &format!("no forecast: {why}")),
+        (None, None) => {}
+    }
+    if let Some(advice) = &pond.advice {
+        paragraph(out, "  Advice: ", "    ", &advice_words(advice, clock));
+    }
+}
+
+fn reading_line(reading: &ReadingStatus, out: &mut String) {
+    let name = quantity_name(&reading.quantity);
+    let value = reading.value.map_or_else(|| NO_VALUE.to_owned(), |value| number(value, reading.decimals));
+    let trend = match reading.per_hour {
+        Some(slope) => format!("{}/h", signed(slope, reading.decimals.max(1))),
+        None => String::new(),
+    };
+    let (unit, quality, age) = (&reading.unit, quality(reading.flag), age_words(reading.age_s));
+    let line = format!("  {name:<18} {value:>8} {unit:<9} {trend:<10} {quality}, {age} old");
+    let _ = writeln!(out, "{}", line.trim_end());
+}
+
+fn forecast_lines(forecast: &ForecastStatus, pond: &PondStatus, clock: FarmClock, out: &mut String) {
+    let mut words = format!(
+        "lowest {} mg/L at {}, 80% sure of {} to {}.",
+        number(forecast.do_min_mg_l, 1),
+        clock.time(&forecast.do_min_at),
+        number(forecast.low_80, 1),
+        number(forecast.high_80, 1),
+    );
+    for (limit, at, probability) in &forecast.below {
+        let percent = number(probability * 100.0, 0);
+        let limit = number(*limit, 1);
+        match at {
+            Some(at) if clock.seconds_since(at).is_some_and(|since| since >= 0) => {
+                let _ = write!(words, " Below {limit} now.");
+            }
+            Some(at) => {
+                let _ = write!(words, " Below {limit} at about {} (chance {percent}%).", clock.time(at));
+            }
+            None => {
+                let _ = write!(words, " Below {limit}: chance {percent}%.");
+            }
+        }
+    }
+    if let Some(sunrise) = &pond.sunrise {
+        let _ = write!(words, " Sunrise {}.", clock.time(sunrise));
+    }
+    if forecast.night_slope_mg_l_h.is_finite() {
+        let _ = write!(words, " Now {} mg/L per hour.", signed(forecast.night_slope_mg_l_h, 2));
+    }
+    let _ = write!(
+        words,
+        " Made at {} from: {}.",
+        clock.time(&forecast.at),
+        forecast.basis.trim_end_matches('.')
+    );
+    paragraph(out, "  Tonight: ", "    ", &words);
+}
+
+fn advice_words(advice: &AdviceStatus, clock: FarmClock) -> String {
+    let groups = match advice.aerators.as_slice() {
+        [] => String::new(),
+        groups => format!(" {}", groups.join(", ")),
+    };
+    let mut words = match (advice.action.as_str(), &advice.start) {
+        ("start-now", _) => format!("START AERATORS{groups} NOW"),
+        ("start-at", Some(start)) => format!("start aerators{groups} at {}", clock.time_and_day(start)),
+        ("rest", _) => "no aeration needed in the coming hours".to_owned(),
+        ("unknown", _) => "none can be given".to_owned(),
+        (other, _) => other.to_owned(),
+    };
+    if let Some(stop) = &advice.stop {
+        let _ = write!(words, ", until {}", clock.time_and_day(stop));
+    }
+    if advice.kwh > 0.0 {
+        let _ = write!(words, " ({} kWh)", number(advice.kwh, 1));
+    }
+    let _ = write!(words, ". {}", advice.reason);
+    words
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::console::sample;
+
+    fn fits(shown: &str) -> &str {
+        for line in shown.lines() {
+            assert!(text::width(line) <= COLUMNS, "wider than a serial console: {line}");
+        }
+        shown
+    }
+
+    #[test]
+    fn a_quiet_night() {
+        insta::assert_snapshot!(fits(&status(&sample::normal_night())));
+    }
+
+    #[test]
+    fn a_critical_alarm_comes_first() {
+        let farm = sample::critical_alarm();
+        insta::assert_snapshot!("critical_status", fits(&status(&farm)));
+        insta::assert_snapshot!("critical_alarms", fits(&alarms(&farm)));
+    }
+
+    #[test]
+    fn a_pond_whose_oxygen_is_not_seen() {
+        insta::assert_snapshot!(fits(&status(&sample::blind_pond())));
+    }
+
+    #[test]
+    fn no_alarms_is_said() {
+        assert_eq!(alarms(&sample::normal_night()), "Tidewick Ponds, Wed 25 Nov 02:14, no alarms\n");
+    }
+}
