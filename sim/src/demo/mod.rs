@@ -200,14 +200,12 @@ async fn show(
         }
     } else {
         let night = async {
-            let mut told = [
-                (times.at(story::TRIP_H), "feeder 1 trips: the aerators A and C of Heron stop".to_owned()),
-                (times.at(story::FEEDER_BACK_H), "electrician: feeder 1 has power again".to_owned()),
-            ];
-            told.sort();
-            for (at_ms, text) in told.into_iter().filter(|(at_ms, _)| *at_ms < times.end_ms) {
+            let told = story::EVENTS.map(|(hours, text)| (times.at(hours), text));
+            for (at_ms, text) in
+                told.into_iter().filter(|(at_ms, _)| (times.start_ms..times.end_ms).contains(at_ms))
+            {
                 tokio::time::sleep(pace.until(at_ms)).await;
-                notebook.say(at_ms, &format!("(in the simulated water) {text}"));
+                notebook.say(at_ms, &format!("({text})"));
             }
             tokio::time::sleep(pace.until(times.end_ms)).await;
         };
@@ -269,10 +267,11 @@ fn start_log(place: &Place) -> Result<()> {
 fn opening(farm: &Farm, place: &Place, options: &Options, full_screen: bool) -> String {
     let seconds = (24.0 + options.until - options.from) * 3_600.0 / options.speed;
     let how = if full_screen {
-        "The console opens in 3 seconds. When an alarm sounds, acknowledge it there: the\n\
-         technician goes to the pond then and starts what the advice says. q leaves."
+        "The console opens in 3 seconds. When an alarm of low oxygen sounds, acknowledge it: the\n\
+         technician then walks to the pond and starts what the advice says. q leaves."
     } else {
-        "Plain lines; a simulated technician acknowledges. Ctrl-C ends it."
+        "A simulated technician acknowledges alarms two minutes after they sound. Ctrl-C ends\n\
+         it. Oxygen is in mg/L; letters after it are the aerator groups that turn."
     };
     format!(
         "{}: a simulated night of {} ponds, in about {seconds:.0} seconds.\n\

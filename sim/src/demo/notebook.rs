@@ -77,23 +77,49 @@ pub(crate) fn print(text: &str) {
     let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
 }
 
-/// Text with lines broken at spaces, continued at an indent, each ended.
+/// Text with lines broken at single spaces, continued at an indent, each ended. Runs of spaces, such
+/// as those of columns, stay.
 pub(crate) fn wrapped(text: &str, indent: usize) -> String {
     let mut out = String::new();
     let mut width = 0;
-    for word in text.split(' ') {
+    for (index, word) in text.split(' ').enumerate() {
         let long = word.chars().count();
-        if width > 0 && width + 1 + long > WIDTH {
-            out.push('\n');
-            out.push_str(&" ".repeat(indent));
-            width = indent;
-        } else if !out.is_empty() {
-            out.push(' ');
-            width += 1;
+        if index > 0 {
+            if width + 1 + long > WIDTH {
+                out.push('\n');
+                out.push_str(&" ".repeat(indent));
+                width = indent;
+            } else {
+                out.push(' ');
+                width += 1;
+            }
         }
         out.push_str(word);
         width += long;
     }
     out.push('\n');
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{WIDTH, clock_time, wrapped};
+
+    #[test]
+    fn lines_fit_a_serial_console_and_keep_every_word() {
+        let text = format!("  P1 {}", "oxygen low since ".repeat(20).trim_end());
+        let lines = wrapped(&text, 6);
+        assert!(lines.lines().count() > 3);
+        assert!(lines.lines().all(|line| line.len() <= WIDTH));
+        assert!(lines.starts_with("  P1 oxygen"));
+        assert!(lines.lines().skip(1).all(|line| line.starts_with("      ") && !line.starts_with("       ")));
+        assert_eq!(lines.split_whitespace().count(), text.split_whitespace().count());
+        assert_eq!(wrapped("02:00  oxygen   P1 5.1 AC", 7), "02:00  oxygen   P1 5.1 AC\n");
+    }
+
+    #[test]
+    fn clock_times_are_those_of_the_farm() {
+        // 2026-03-19T07:10:00Z, five hours west.
+        assert_eq!(clock_time(1_773_904_200_000, -5 * 3_600_000), "02:10");
+    }
 }

@@ -12,6 +12,15 @@ pub(crate) const FEEDER_BACK_H: f64 = 29.0 + 20.0 / 60.0;
 pub(crate) const TRIP_POND: &str = "p1";
 pub(crate) const TRIP_GROUPS: [&str; 2] = ["a", "c"];
 
+/// What the plain lines tell of the simulated world, in order; the daemon has to find out by itself.
+pub(crate) const EVENTS: [(f64, &str); 5] = [
+    (21.5, "timer: night set A, C runs at Heron and Ibis; B stays in reserve on feeder 2"),
+    (23.0, "Curlew's solar node loses its radio link"),
+    (23.75, "Curlew's solar node is back"),
+    (TRIP_H, "feeder 1 trips: the aerators A, C of Heron stop"),
+    (FEEDER_BACK_H, "the electrician has mended feeder 1: A, C of Heron have power again"),
+];
+
 /// Hours of local time between which the farm's own timers run an aerator group.
 pub(crate) fn timer(pond: &str, group: &str) -> Option<(f64, f64)> {
     match (pond, group) {
@@ -31,12 +40,15 @@ pub(crate) fn probe_faults(at: impl Fn(f64) -> i64) -> Vec<Fault> {
         until_ms: at(until_h),
         kind,
     };
-    vec![
-        // Curlew's node loses its radio link, and with it the pond's oxygen.
-        fault("p3-bottom", Kind::Silent, 23.0, 23.0 + 50.0 / 60.0),
-        // Water in a gland of Ibis's pH probe garbles its answers for a while.
-        fault("p2-ph", Kind::BadChecksum, 24.5, 25.0),
-    ]
+    let mut faults = vec![
+        // Ibis's pH probe reports a fault of its own for a while.
+        fault("p2-ph", Kind::Exception(4), 24.5, 25.0),
+    ];
+    // Curlew's solar node loses its radio link, and with it sight of the pond.
+    for probe in ["p3-bottom", "p3-surface", "p3-node"] {
+        faults.push(fault(probe, Kind::Silent, 23.0, 23.75));
+    }
+    faults
 }
 
 /// A clear day and a still night.

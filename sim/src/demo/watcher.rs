@@ -31,11 +31,23 @@ pub(crate) async fn connect(socket: &Path) -> Result<Client, client::ClientError
     }
 }
 
-/// What was last told of each pond's advice.
+/// Farm time between two lines about one pond's advice while no new alarm asks for one: it is made
+/// anew every few minutes, and its clock times wander.
+const ADVICE_EVERY_MS: i64 = 60 * 60_000;
+
+/// What was last told.
 #[derive(Debug, Default)]
 struct Told {
-    advice: BTreeMap<String, (String, Vec<String>)>,
+    advice: BTreeMap<String, ToldAdvice>,
     next_line_ms: i64,
+}
+
+/// What was last told of one pond's advice.
+#[derive(Debug, Default)]
+struct ToldAdvice {
+    what: (String, Vec<String>),
+    at_ms: i64,
+    alarms: usize,
 }
 
 /// Looks again and again. Returns only when the connection breaks.
@@ -71,21 +83,33 @@ impl Told {
         }
         for pond in &status.ponds {
             let Some(advice) = &pond.advice else { continue };
-            let now = (advice.action.clone(), advice.aerators.clone());
-            let before = self.advice.get(&pond.id);
+            let told = self.advice.entry(pond.id.clone()).or_default();
+            let alarms = urgent_oxygen_alarms(status, &pond.id);
+            let what = (advice.action.clone(), advice.aerators.clone());
+            let is_time = now_ms - told.at_ms >= ADVICE_EVERY_MS || alarms > told.alarms;
             // "Nothing can be said" comes with an alarm or passes within minutes; rest is news only
             // after a call to start something.
             let is_news = match advice.action.as_str() {
-                "start-now" | "start-at" => before != Some(&now),
-                "rest" => before.is_some_and(|(action, _)| action.starts_with("start")),
+                "start-now" | "start-at" => told.what != what,
+                "rest" => told.what.0.starts_with("start"),
                 _ => false,
             };
-            if is_news {
-                self.advice.insert(pond.id.clone(), now);
+            told.alarms = alarms;
+            if is_time && is_news {
+                (told.what, told.at_ms) = (what, now_ms);
                 notebook.say(now_ms, &advice_line(pond, advice, notebook));
             }
         }
     }
+}
+
+/// Standing alarms about a pond's oxygen that are not of the lowest priority.
+fn urgent_oxygen_alarms(status: &FarmStatus, pond: &str) -> usize {
+    let ours = status.alarms.iter().filter(|alarm| alarm.pond.as_deref() == Some(pond));
+    ours.filter(|alarm| {
+        alarm.id.contains(".do-") && alarm.priority <= 2 && alarm.state.ends_with("acknowledged")
+    })
+    .count()
 }
 
 /// Newest oxygen of a pond: value, and whether it is good.
@@ -94,24 +118,25 @@ fn oxygen(pond: &PondStatus) -> Option<(f64, bool)> {
     Some((reading.value?, reading.flag <= 2))
 }
 
+/// Oxygen of each pond in a column, with the aerator groups that turn.
 fn oxygen_line(status: &FarmStatus) -> String {
-    let mut line = String::from("oxygen mg/L");
+    let mut line = String::from("oxygen");
     for pond in &status.ponds {
         let value = match oxygen(pond) {
             Some((value, true)) => format!("{value:.1}"),
             Some((value, false)) => format!("{value:.1}?"),
             None => "no data".to_owned(),
         };
-        let on: String = pond
+        let turning: String = pond
             .aerators
             .iter()
             .filter(|group| group.on == Some(true))
             .map(|group| group.id.to_uppercase())
             .collect();
-        let running = if on.is_empty() { String::new() } else { format!(" (on: {on})") };
-        line.push_str(&format!(" | {} {value}{running}", pond.id.to_uppercase()));
+        let cell = format!("{} {value} {turning}", pond.id.to_uppercase());
+        line.push_str(&format!("   {cell:<12}"));
     }
-    line
+    line.trim_end().to_owned()
 }
 
 fn advice_line(pond: &PondStatus, advice: &AdviceStatus, notebook: &Notebook) -> String {
