@@ -250,11 +250,13 @@ fn shared_quantities(farm: &Farm, pond: usize) -> Vec<String> {
         if let [first, rest @ ..] = reporting.as_slice()
             && !rest.is_empty()
         {
-            wrapped(
-                &mut lines,
-                "  ",
-                &[format!("{}: {first} is listed first; also from {}", quantity.id(), rest.join(", "))],
-            );
+            // The core takes the first usable one; low oxygen alarms by the lowest of all.
+            let id = quantity.id();
+            let mut items = vec![format!("{id} from {first}"), format!("stand-in {}", rest.join(", "))];
+            if quantity == Quantity::DoMgL {
+                items.push("low-oxygen alarms by the lowest of them".to_owned());
+            }
+            wrapped(&mut lines, "  several: ", &items);
         }
     }
     lines

@@ -12,9 +12,9 @@ pub const LARGEST_BYTES: u64 = 1_048_576;
 ///
 /// # Errors
 /// One problem: the file cannot be opened, is no file, is too large, or is not UTF-8 (with the place).
-pub fn read(path: &Path) -> Result<String, Problem> {
+pub fn read(path: &Path) -> Result<String, Box<Problem>> {
     let accepted = "a TOML file that the daemon's user can read";
-    let cannot = |error: std::io::Error| {
+    let cannot = |error: std::io::Error| -> Box<Problem> {
         let problem = Problem::whole_file(path, format!("a file that cannot be read: {error}"), accepted);
         match error.kind() {
             std::io::ErrorKind::NotFound => problem.with_hint(
@@ -25,11 +25,12 @@ pub fn read(path: &Path) -> Result<String, Problem> {
             }
             _ => problem,
         }
+        .into()
     };
     let file = std::fs::File::open(path).map_err(cannot)?;
     let about = file.metadata().map_err(cannot)?;
     if about.is_dir() {
-        return Err(Problem::whole_file(path, "a folder", accepted).with_hint("name the file in it"));
+        return Err(Problem::whole_file(path, "a folder", accepted).with_hint("name the file in it").into());
     }
     let mut bytes = Vec::new();
     // One byte more than accepted, also from a pipe or a device that has no size.
@@ -40,7 +41,8 @@ pub fn read(path: &Path) -> Result<String, Problem> {
             path,
             found,
             format!("a TOML file of at most {LARGEST_BYTES} bytes"),
-        ));
+        )
+        .into());
     }
     String::from_utf8(bytes).map_err(|error| {
         let valid = error.utf8_error().valid_up_to();
@@ -56,6 +58,7 @@ pub fn read(path: &Path) -> Result<String, Problem> {
             "text in UTF-8",
         )
         .with_hint("save the file as UTF-8; degree signs and accents from other encodings cause this")
+        .into()
     })
 }
 

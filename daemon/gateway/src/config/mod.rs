@@ -88,7 +88,7 @@ pub fn load(path: &Path) -> Result<Farm, ConfigError> {
 pub fn load_with_warnings(path: &Path) -> Result<Loaded, ConfigError> {
     match files::read(path) {
         Ok(text) => from_text(path, text),
-        Err(problem) => Err(ConfigError { report: Report::new(vec![problem]) }),
+        Err(problem) => Err(ConfigError { report: Report::new(vec![*problem]) }),
     }
 }
 

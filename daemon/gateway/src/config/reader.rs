@@ -58,6 +58,11 @@ impl Problems {
         Problem::new(&self.source, at.span.clone(), at.path.clone(), found, accepted)
     }
 
+    /// Whether there is one about this key already.
+    pub fn any_about(&self, path: &str) -> bool {
+        self.list.borrow().iter().any(|problem| problem.path == path)
+    }
+
     /// Whether any of them is an error.
     pub fn any_error(&self) -> bool {
         self.list.borrow().iter().any(|problem| problem.severity == Severity::Error)
@@ -103,7 +108,7 @@ impl<'a> Cell<'a> {
         None
     }
 
-    fn child(&self, step: &str, value: &'a DeValue<'a>, span: Range<usize>) -> Cell<'a> {
+    fn child(&self, step: &str, value: &'a DeValue<'a>, span: Range<usize>) -> Self {
         let path = if self.path.is_empty() { step.to_owned() } else { format!("{}.{step}", self.path) };
         Cell { value, span, path, problems: self.problems }
     }
@@ -291,6 +296,12 @@ impl<T> TableOf<T> {
     }
 }
 
+impl<T> Default for TableOf<T> {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
 impl<T: FromTable> Rule for TableOf<T> {
     type Out = T;
     fn read(&self, cell: &Cell<'_>) -> Option<T> {
@@ -405,6 +416,12 @@ impl<T> PerQuantity<T> {
     /// The rule.
     pub const fn new() -> Self {
         Self(std::marker::PhantomData)
+    }
+}
+
+impl<T> Default for PerQuantity<T> {
+    fn default() -> Self {
+        Self::new()
     }
 }
 

@@ -79,12 +79,19 @@ fn told(text: &str) -> String {
     }
 }
 
+/// Compares with the text kept in `snapshots/`.
+fn snapshot(name: &str, told: &str) {
+    insta::with_settings!({ omit_expression => true, prepend_module_to_snapshot => false }, {
+        insta::assert_snapshot!(name, told);
+    });
+}
+
 /// One snapshot: the changed lines, then what is told.
 macro_rules! tells {
     ($name:ident: $($old:expr => $new:expr),* $(,)?) => {
         #[test]
         fn $name() {
-            insta::assert_snapshot!(told(&changed(&[$(($old, $new)),*])));
+            snapshot(stringify!($name), &told(&changed(&[$(($old, $new)),*])));
         }
     };
 }
@@ -133,7 +140,7 @@ fn more_polls_than_the_line_carries() {
         let probes = format!("{probes}\n[[broker]]");
         told(&changed(&[(device, &format!("{device}\nbaud = {baud}")), ("\n[[broker]]", &probes)]))
     };
-    insta::assert_snapshot!([with("1200"), with("1800"), with("9600")].join("\n"));
+    snapshot("more_polls_than_the_line_carries", &[with("1200"), with("1800"), with("9600")].join("\n"));
 }
 
 tells!(aerators_that_do_not_fit: "poll_every = \"1m\"" => "poll_every = \"1m\"\naerator = \"a\"\n[[bus.probe]]\nid = \"motor\"\npond = \"p1\"\naddress = 51\nprofile = \"motor-1\"\naerator = \"b\"\npoll_every = \"1m\"\n[[bus.probe]]\nid = \"motor-2\"\npond = \"p1\"\naddress = 52\nprofile = \"motor-1\"\npoll_every = \"1m\"");
@@ -162,7 +169,7 @@ fn files_that_cannot_be_read_at_all() {
     std::fs::write(&huge, vec![b'#'; super::files::LARGEST_BYTES as usize + 1]).expect("written");
     let all = [tell(&folder.path().join("missing.toml")), tell(folder.path()), tell(&latin), tell(&huge)]
         .join("\n");
-    insta::assert_snapshot!(all);
+    snapshot("files_that_cannot_be_read_at_all", &all);
 }
 
 #[test]
@@ -195,7 +202,7 @@ fn files_beside_the_configuration_come_before_built_in_ones() {
     let told = from_text(&path, changed(&[("depth_m = 1.5", "depth_m = 0")]))
         .expect_err("problems")
         .render(Style::Plain);
-    insta::assert_snapshot!(told.replace(&folder.path().display().to_string(), "FOLDER"));
+    snapshot("files_beside_the_configuration", &told.replace(&folder.path().display().to_string(), "FOLDER"));
 }
 
 /// The defaults of the program and the files of limits must not drift apart.

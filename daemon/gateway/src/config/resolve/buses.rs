@@ -153,7 +153,7 @@ impl Resolver<'_> {
     fn read_profile(&self, at: &At<String>) -> Option<Arc<RegisterMap>> {
         let file = self.folder.join("probes").join(format!("{}.toml", at.value));
         let text = if file.exists() {
-            files::read(&file).map_err(|problem| self.elsewhere.borrow_mut().push(problem)).ok()?
+            files::read(&file).map_err(|problem| self.elsewhere.borrow_mut().push(*problem)).ok()?
         } else if let Some(text) = builtin::profile(&at.value) {
             text.to_owned()
         } else {

@@ -120,8 +120,10 @@ impl Own<'_> {
 
     fn own_or_base<T>(&self, own: Option<T>, base: Option<T>, at: &At<RawLimits>, key: &str) -> Option<T> {
         let found = own.or(base);
-        if found.is_none() {
-            let place = At { path: format!("{}.{key}", at.path), ..at.with(()) };
+        let path = format!("{}.{key}", at.path);
+        // A limit that is there but cannot be read has been told of already.
+        if found.is_none() && !self.problems.any_about(&path) {
+            let place = At { path, ..at.with(()) };
             self.problems.push(self.problems.about(
                 &place,
                 "no such limit",
@@ -211,33 +213,36 @@ impl Own<'_> {
         sound
     }
 
+    /// Every default names its source; reported where the limit itself stands.
     fn check_sources(&self, raw: &RawLimits, at: &At<RawLimits>) {
-        let need = |source: Option<&At<String>>, key: String| {
+        let need = |table: Option<At<()>>, source: Option<&At<String>>, key: String| {
             if source.is_none() {
-                let place = At { path: format!("{}.{key}.source", at.path), ..at.with(()) };
+                let place = table.unwrap_or_else(|| at.with(()));
+                let place = At { path: format!("{}.{key}.source", at.path), ..place };
                 let accepted = "where the limit comes from: a publication, or \"common practice, no source\"";
                 self.problems.push(self.problems.about(&place, "no source", accepted));
             }
         };
         macro_rules! levels {
-            ($field:ident: $($level:ident),+) => {
-                $( need(
-                    raw.$field.as_ref().and_then(|at| at.value.$level.as_ref()).and_then(|at| at.value.source.as_ref()),
-                    format!("{}.{}", stringify!($field), stringify!($level)),
-                ); )+
-            };
+            ($field:ident: $($level:ident),+) => { $(
+                let table = raw.$field.as_ref().and_then(|at| at.value.$level.as_ref());
+                let source = table.and_then(|at| at.value.source.as_ref());
+                need(table.map(|at| at.with(())), source, format!("{}.{}", stringify!($field), stringify!($level)));
+            )+ };
         }
         levels!(do_low_mg_l: warn, critical, emergency);
         levels!(ph_low: warn, critical);
         levels!(ph_high: warn, critical);
         levels!(nh3_mean_mg_l: warn, critical);
         levels!(nh3_peak_mg_l: warn, critical);
-        need(raw.do_forecast.as_ref().and_then(|at| at.value.source.as_ref()), "do_forecast".into());
-        need(
-            raw.do_fall_30min_mg_l.as_ref().and_then(|at| at.value.source.as_ref()),
-            "do_fall_30min_mg_l".into(),
-        );
-        need(raw.do_blind.as_ref().and_then(|at| at.value.source.as_ref()), "do_blind".into());
+        macro_rules! single {
+            ($($field:ident),+) => { $(
+                let table = raw.$field.as_ref();
+                let source = table.and_then(|at| at.value.source.as_ref());
+                need(table.map(|at| at.with(())), source, stringify!($field).to_owned());
+            )+ };
+        }
+        single!(do_forecast, do_fall_30min_mg_l, do_blind);
     }
 }
 

@@ -57,6 +57,9 @@ pub(super) fn resolve(raw: &RawFarm, folder: &Path, problems: &Problems) -> (Opt
     (farm, resolver.elsewhere.into_inner())
 }
 
+/// Pond, aerator group and quantity.
+type ToldAerator = (u16, u16, &'static str);
+
 /// What later parts need to know of a pond.
 #[derive(Debug, Clone)]
 struct KnownPond {
@@ -76,7 +79,7 @@ struct Resolver<'a> {
     probes: RefCell<Vec<Probe>>,
     probe_ids: RefCell<HashMap<String, Range<usize>>>,
     /// Pond, aerator and quantity that a probe already tells about.
-    aerators_told: RefCell<HashMap<(u16, u16, &'static str), Range<usize>>>,
+    aerators_told: RefCell<HashMap<ToldAerator, Range<usize>>>,
     /// Profiles read so far; `None` for one that has problems.
     profiles: RefCell<HashMap<String, Option<Arc<RegisterMap>>>>,
     /// Host, port and client id of connections so far.

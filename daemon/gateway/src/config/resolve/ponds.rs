@@ -85,7 +85,7 @@ impl Resolver<'_> {
         let name = format!("{}-{}", species.value, stage.value);
         let beside = self.folder.join("limits").join(format!("{name}.toml"));
         let text = if beside.exists() {
-            files::read(&beside).map_err(|problem| self.elsewhere.borrow_mut().push(problem)).ok()?
+            files::read(&beside).map_err(|problem| self.elsewhere.borrow_mut().push(*problem)).ok()?
         } else if let Some(text) = builtin::limits(&name) {
             text.to_owned()
         } else {
