@@ -82,9 +82,10 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     // Ends after the engine, so that the last summaries still reach it.
     let stop_forward = CancellationToken::new();
     let (mut forwarding, waiting) = forward::start(&farm, effects_to_forward, &inbox, &stop_forward);
-    let (engine, desk) = Engine::start(Arc::clone(&farm), clock.clone(), incoming, effects, journal, notes)
-        .await
-        .map_err(RunError::Thread)?;
+    let (engine, desk) =
+        Engine::start(Arc::clone(&farm), clock.clone(), incoming, (effects, waiting.clone()), journal, notes)
+            .await
+            .map_err(RunError::Thread)?;
     // Ends after the probes, so that what they have read is taken.
     let stop_engine = CancellationToken::new();
     let mut running = tokio::spawn(engine.run(stop_engine.clone()));

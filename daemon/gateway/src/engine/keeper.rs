@@ -8,7 +8,7 @@ use pondreeve_core::{Input, Timestamp};
 use tokio::sync::oneshot;
 
 use crate::journal::record::{BatchWriter, read_batch};
-use crate::journal::store::{KeyedBatch, RETRY_AFTER};
+use crate::journal::store::{Commit, KeyedBatch, RETRY_AFTER};
 use crate::journal::writer::{Committed, Writer};
 
 /// A batch is closed at this size: values that share a database page stay cheap to rewrite.
@@ -39,6 +39,9 @@ pub(super) struct Keeper {
     /// Inputs not to be replayed, and those of them that the disk does not know yet.
     left_out: BTreeSet<u64>,
     left_out_unkept: Vec<u64>,
+    /// Time up to which other systems have confirmed everything, and what the disk knows of it.
+    forwarded: Option<Timestamp>,
+    forwarded_kept: Option<Timestamp>,
     under_way: Option<UnderWay>,
     /// Since when the oldest input waits.
     waiting_since: Option<Instant>,
@@ -56,6 +59,7 @@ struct UnderWay {
     since: Instant,
     last_key: Option<u64>,
     left_out: usize,
+    forwarded: Option<Timestamp>,
     /// Position after the last input handed in.
     before: u64,
 }
@@ -70,6 +74,8 @@ impl Keeper {
             closed_bytes: 0,
             left_out,
             left_out_unkept: Vec::new(),
+            forwarded: None,
+            forwarded_kept: None,
             under_way: None,
             waiting_since: None,
             kept_before: 0,
@@ -104,6 +110,11 @@ impl Keeper {
         if self.left_out.insert(seq) {
             self.left_out_unkept.push(seq);
         }
+    }
+
+    /// Other systems have confirmed everything up to this time. Goes to disk with the next commit.
+    pub(super) fn forwarded(&mut self, until: Timestamp) {
+        self.forwarded = self.forwarded.max(Some(until));
     }
 
     /// Whether this input is on disk.
@@ -151,10 +162,12 @@ impl Keeper {
         let before = batches.last().map_or(self.kept_before, |(key, bytes)| read_batch(*key, bytes).next_seq);
         let last_key = batches.last().map(|(key, _)| *key);
         let left_out_count = left_out.len();
-        match self.writer.commit(batches, left_out, now) {
+        let forwarded = self.forwarded.filter(|_| self.forwarded != self.forwarded_kept);
+        match self.writer.commit(Commit { batches, left_out, forwarded }, now) {
             Some(answer) => {
                 let since = Instant::now();
-                self.under_way = Some(UnderWay { answer, since, last_key, left_out: left_out_count, before });
+                let left_out = left_out_count;
+                self.under_way = Some(UnderWay { answer, since, last_key, left_out, forwarded, before });
             }
             None => self.fail("the thread that writes to the disk does not answer".to_owned()),
         }
@@ -191,6 +204,16 @@ impl Keeper {
         }
     }
 
+    /// A last commit, for what is never worth one of its own.
+    pub(super) async fn commit_last(&mut self, now: Timestamp) {
+        // Whether it worked no longer matters: nothing rests on it.
+        let _ = self.commit_now(now).await;
+        self.start_commit(now);
+        if self.under_way.is_some() {
+            let _ = tokio::time::timeout(PATIENCE, self.finished()).await;
+        }
+    }
+
     /// Inputs that are not on disk, oldest first, for a rebuild of the state.
     pub(super) fn unkept(&self) -> Vec<Input> {
         let closed = self.closed.iter().flat_map(|(key, bytes)| read_batch(*key, bytes).inputs);
@@ -215,6 +238,7 @@ impl Keeper {
                 self.notes.extend(notes);
                 self.trouble = None;
                 self.failed_at = None;
+                self.forwarded_kept = under_way.forwarded.or(self.forwarded_kept);
                 self.kept_before = self.kept_before.max(under_way.before);
                 // By key, not by count: the oldest may have been given up in the meantime.
                 if let Some(last_key) = under_way.last_key {

@@ -20,7 +20,7 @@ use std::time::{Duration, Instant};
 use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::view::FarmView;
-use pondreeve_core::{Effect, Event, Input, Quantity, State, Timestamp};
+use pondreeve_core::{Effect, Event, Input, Quantity, Span, State, Timestamp};
 use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
@@ -29,12 +29,13 @@ pub use recent::{KEPT as HISTORY_KEPT, Point};
 
 use crate::clock::{Clock, Trust};
 use crate::config::Farm;
+use crate::forward::Waiting;
 use crate::inbox::{Applied, Incoming};
 use crate::journal::{Journal, Writer};
 use desk::{CHANGES_BOUND, QUESTIONS_BOUND, Question};
 use keeper::Keeper;
 use recent::Recent;
-use replay::{Replayed, replay, try_step, try_wake};
+use replay::{Replayed, forwarded_at, replay, try_step, try_wake};
 
 /// Inputs taken together, so that one commit serves them all.
 const GROUP: usize = 256;
@@ -42,6 +43,9 @@ const GROUP: usize = 256;
 /// With this many unanswered senders a commit is started at once: brokers commonly leave 20 messages
 /// unacknowledged and then wait (mosquitto's default for `max_inflight_messages`).
 const SENDERS_PER_COMMIT: usize = 16;
+
+/// How long an orderly stop waits for other systems to confirm what they were sent.
+const CONFIRM_PATIENCE: Duration = Duration::from_secs(1);
 
 /// How often the clock is looked at, in real time.
 const HEARTBEAT: Duration = Duration::from_secs(1);
@@ -60,6 +64,11 @@ pub struct Engine {
     questions: mpsc::Receiver<Question>,
     changes: broadcast::Sender<Arc<Effect>>,
     forward: mpsc::Sender<Effect>,
+    forwarding: Waiting,
+    /// Effects handed to the forwarder since the start.
+    handed: u64,
+    /// How many of them the confirmation last noted covers.
+    noted: u64,
     /// Effects not yet handed out.
     fresh: Vec<Effect>,
     /// Senders to answer once their input is on disk.
@@ -81,11 +90,11 @@ impl Engine {
         farm: Arc<Farm>,
         clock: Clock,
         inbox: mpsc::Receiver<Incoming>,
-        forward: mpsc::Sender<Effect>,
+        (forward, forwarding): (mpsc::Sender<Effect>, Waiting),
         journal: Journal,
         notes: Vec<String>,
     ) -> std::io::Result<(Self, Desk)> {
-        let left_out = journal.left_out();
+        let (left_out, forwarded) = (journal.left_out(), journal.forwarded());
         let keeper = Keeper::new(Writer::start(journal)?, farm.store.durable_within, left_out);
         let (ask, questions) = mpsc::channel(QUESTIONS_BOUND);
         let (changes, _) = broadcast::channel(CHANGES_BOUND);
@@ -102,6 +111,9 @@ impl Engine {
             questions,
             changes,
             forward,
+            forwarding,
+            handed: 0,
+            noted: 0,
             fresh: Vec::new(),
             senders: VecDeque::new(),
             view: None,
@@ -109,7 +121,7 @@ impl Engine {
             clock_fault: None,
             looked_at_clock: Instant::now(),
         };
-        engine.begin(notes).await;
+        engine.begin(notes, forwarded).await;
         Ok((engine, desk))
     }
 
@@ -134,6 +146,7 @@ impl Engine {
             }
             self.fire_deadlines().await;
             self.look_at_clock().await;
+            self.note_forwarded();
             if self.keeper.due_in() == Some(Duration::ZERO) || self.senders.len() >= SENDERS_PER_COMMIT {
                 self.keeper.start_commit(self.last_at);
                 self.after_commit().await;
@@ -145,13 +158,31 @@ impl Engine {
         }
         self.take(Event::Stopped).await;
         self.settle(true).await;
+        self.last_confirmations().await;
         let Self { keeper, state, .. } = self;
         keeper.close().await;
         state
     }
 
-    async fn begin(&mut self, notes: Vec<String>) {
-        let replayed = replay(&self.keeper, self.clock.now()).await;
+    /// Gives other systems a moment to confirm what was just forwarded, so that the next start does not
+    /// send it again.
+    async fn last_confirmations(&mut self) {
+        let waited = Instant::now();
+        let all = |engine: &Self| engine.forwarding.taken() == engine.handed && engine.forwarding.get() == 0;
+        while !all(self) && waited.elapsed() < CONFIRM_PATIENCE {
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+        if all(self) {
+            self.keeper.forwarded(self.last_at);
+        } else {
+            self.note_forwarded();
+        }
+        self.keeper.commit_last(self.last_at).await;
+    }
+
+    async fn begin(&mut self, notes: Vec<String>, forwarded: Option<Timestamp>) {
+        let mut replayed = replay(&self.keeper, forwarded, self.clock.now()).await;
+        self.hand_in_again(std::mem::take(&mut replayed.unconfirmed)).await;
         self.next_seq = replayed.next_seq.max(1);
         if let Some(last_at) = replayed.last_at {
             self.clock.not_before(last_at);
@@ -243,7 +274,7 @@ impl Engine {
     }
 
     async fn rebuild(&mut self) {
-        let replayed = replay(&self.keeper, self.clock.now()).await;
+        let replayed = replay(&self.keeper, Some(self.last_at), self.clock.now()).await;
         for &failed in &replayed.failed {
             self.keeper.leave_out(failed);
         }
@@ -282,15 +313,49 @@ impl Engine {
 
     fn hand_out(&mut self) {
         for effect in self.fresh.drain(..) {
-            if matches!(effect, Effect::Summary(_) | Effect::AlarmChanged(_))
-                && let Err(error) = self.forward.try_send(effect.clone())
-            {
-                tracing::error!(%error, "a summary or an alarm could not be handed to the forwarder");
+            if forwarded_at(&effect).is_some() {
+                match self.forward.try_send(effect.clone()) {
+                    Ok(()) => self.handed += 1,
+                    Err(error) => {
+                        tracing::error!(%error, "a summary or an alarm could not be handed to the forwarder");
+                    }
+                }
             }
             if self.changes.receiver_count() > 0 {
                 // Nobody listening any more is no error.
                 let _ = self.changes.send(Arc::new(effect));
             }
+        }
+    }
+
+    /// What was not confirmed before the start goes to the forwarder once more.
+    async fn hand_in_again(&mut self, unconfirmed: VecDeque<Effect>) {
+        for effect in unconfirmed {
+            // The forwarder takes them at once; a minute means that it is gone.
+            match tokio::time::timeout(Duration::from_secs(60), self.forward.send(effect)).await {
+                Ok(Ok(())) => self.handed += 1,
+                _ => {
+                    return tracing::error!(
+                        "what was not forwarded before the start cannot be handed in again"
+                    );
+                }
+            }
+        }
+    }
+
+    /// Notes up to which time everything forwarded is confirmed, for the next start.
+    fn note_forwarded(&mut self) {
+        if self.forwarding.taken() != self.handed {
+            return;
+        }
+        // A later effect of this very millisecond may still come.
+        let before = |at: Timestamp| at - Span::from_millis(1);
+        if let Some(oldest) = self.forwarding.oldest_at() {
+            self.keeper.forwarded(before(oldest));
+        } else if self.noted != self.handed {
+            // Only when something new was confirmed: each change costs the card a page.
+            self.noted = self.handed;
+            self.keeper.forwarded(before(self.last_at));
         }
     }
 

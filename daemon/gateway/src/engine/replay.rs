@@ -1,12 +1,13 @@
 //! Start-up: the journal through the core's ordinary step, with the effects kept from everybody.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, VecDeque};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use pondreeve_core::{Effect, Event, Input, State, Timestamp};
 
 use super::keeper::Keeper;
 use super::recent::Recent;
+use crate::forward::OUTBOX_BOUND;
 use crate::journal::store::Reading;
 
 /// A replay in which more inputs than this make the program fail is given up.
@@ -23,6 +24,8 @@ pub(crate) struct Replayed {
     pub(super) last_at: Option<Timestamp>,
     /// What was found while reading.
     pub(crate) reading: Reading,
+    /// Summaries and alarms after the time up to which everything is confirmed, oldest first.
+    pub(crate) unconfirmed: VecDeque<Effect>,
     /// Inputs that made the program fail now and did not before.
     pub(crate) failed: Vec<u64>,
     /// The state is empty because too many inputs failed.
@@ -30,11 +33,11 @@ pub(crate) struct Replayed {
 }
 
 /// Rebuilds the state from what is on disk and what waits to get there.
-pub(super) async fn replay(keeper: &Keeper, now: Timestamp) -> Replayed {
+pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: Timestamp) -> Replayed {
     let mut left_out = keeper.left_out().clone();
     let mut failed = Vec::new();
     loop {
-        let mut pass = Pass::new(&left_out);
+        let mut pass = Pass::new(&left_out, forwarded);
         let mut reading = Reading::default();
         if let Some((mut chunks, answer)) = keeper.writer().read(now) {
             while let Some(chunk) = chunks.recv().await {
@@ -43,8 +46,9 @@ pub(super) async fn replay(keeper: &Keeper, now: Timestamp) -> Replayed {
             reading = answer.await.unwrap_or_default();
         }
         keeper.unkept().iter().for_each(|input| pass.input(input));
-        let Pass { state, recent, next_seq, last_at, failed: stopped_at, .. } = pass;
-        let replayed = Replayed { state, recent, next_seq, last_at, reading, failed, given_up: false };
+        let Pass { state, recent, next_seq, last_at, unconfirmed, failed: stopped_at, .. } = pass;
+        let replayed =
+            Replayed { state, recent, next_seq, last_at, reading, unconfirmed, failed, given_up: false };
         let Some(seq) = stopped_at else { return replayed };
         left_out.insert(seq);
         failed = replayed.failed;
@@ -68,11 +72,13 @@ struct Pass<'a> {
     effects: Vec<Effect>,
     next_seq: u64,
     last_at: Option<Timestamp>,
+    forwarded: Option<Timestamp>,
+    unconfirmed: VecDeque<Effect>,
     failed: Option<u64>,
 }
 
 impl<'a> Pass<'a> {
-    fn new(left_out: &'a BTreeSet<u64>) -> Self {
+    fn new(left_out: &'a BTreeSet<u64>, forwarded: Option<Timestamp>) -> Self {
         Self {
             left_out,
             state: State::new(),
@@ -80,6 +86,8 @@ impl<'a> Pass<'a> {
             effects: Vec::new(),
             next_seq: 1,
             last_at: None,
+            forwarded,
+            unconfirmed: VecDeque::new(),
             failed: None,
         }
     }
@@ -100,9 +108,30 @@ impl<'a> Pass<'a> {
         self.effects.clear();
         if try_step(&mut self.state, input, &mut self.effects) {
             self.recent.note(&self.effects);
+            self.note_unconfirmed();
         } else {
             self.failed = Some(input.seq);
         }
+    }
+
+    fn note_unconfirmed(&mut self) {
+        for effect in &self.effects {
+            if forwarded_at(effect).is_some_and(|at| Some(at) > self.forwarded) {
+                self.unconfirmed.push_back(effect.clone());
+                if self.unconfirmed.len() > OUTBOX_BOUND {
+                    self.unconfirmed.pop_front();
+                }
+            }
+        }
+    }
+}
+
+/// When an effect that goes to other systems came about; `None` for one that stays here.
+pub(super) fn forwarded_at(effect: &Effect) -> Option<Timestamp> {
+    match effect {
+        Effect::Summary(summary) => Some(summary.to),
+        Effect::AlarmChanged(change) => Some(change.at),
+        _ => None,
     }
 }
 

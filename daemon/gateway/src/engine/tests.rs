@@ -50,6 +50,7 @@ pub(crate) struct Rig {
     pub(crate) inbox: mpsc::Sender<Incoming>,
     pub(crate) desk: Desk,
     pub(crate) forwarded: mpsc::Receiver<Effect>,
+    forwarding: Waiting,
     stop: CancellationToken,
     running: tokio::task::JoinHandle<State>,
 }
@@ -57,14 +58,16 @@ pub(crate) struct Rig {
 impl Rig {
     pub(crate) async fn start(farm: &Farm, at: Timestamp) -> Self {
         let (script, clock) = Script::at(at);
-        let (journal, notes) = Journal::open(&farm.store.path, clock.now()).expect("opens");
+        let (journal, notes) = open(farm, clock.now()).await;
         let (inbox, incoming) = mpsc::channel(crate::inbox::INBOX_BOUND);
         let (forward, forwarded) = mpsc::channel(1024);
+        let forwarding = Waiting::default();
+        let to_forward = (forward, forwarding.clone());
         let (engine, desk) =
-            Engine::start(Arc::new(farm.clone()), clock, incoming, forward, journal, notes).await.unwrap();
+            Engine::start(Arc::new(farm.clone()), clock, incoming, to_forward, journal, notes).await.unwrap();
         let stop = CancellationToken::new();
         let running = tokio::spawn(engine.run(stop.clone()));
-        Self { script, inbox, desk, forwarded, stop, running }
+        Self { script, inbox, desk, forwarded, forwarding, stop, running }
     }
 
     /// Sends and waits until it is applied and, since `urgent`, on disk.
@@ -88,11 +91,24 @@ impl Rig {
     }
 }
 
+/// Opens the journal, once the thread of an engine that was killed has let it go.
+async fn open(farm: &Farm, now: Timestamp) -> (Journal, Vec<String>) {
+    for _ in 0..100 {
+        match Journal::open(&farm.store.path, now) {
+            Err(crate::journal::OpenError::InUse { .. }) => {
+                tokio::time::sleep(Duration::from_millis(20)).await
+            }
+            opened => return opened.expect("opens"),
+        }
+    }
+    panic!("the store is not let go");
+}
+
 pub(crate) async fn replayed(farm: &Farm) -> Replayed {
-    let (journal, _) = Journal::open(&farm.store.path, EVENING).expect("opens");
+    let (journal, _) = open(farm, EVENING).await;
     let left_out = journal.left_out();
     let keeper = Keeper::new(Writer::start(journal).unwrap(), Duration::from_secs(5), left_out);
-    let replayed = replay(&keeper, EVENING).await;
+    let replayed = replay(&keeper, None, EVENING).await;
     keeper.close().await;
     replayed
 }
@@ -187,6 +203,45 @@ async fn a_replay_gives_the_state_of_life() {
     let points = again.recent.since("pond", Quantity::DoMgL, from, 1_000);
     assert_eq!(points.last().map(|point| point.value), Some(1.1));
     assert!(points.len() > 15, "{}", points.len());
+}
+
+#[tokio::test]
+async fn what_nobody_confirmed_is_forwarded_again_after_a_kill() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let mut sent = Vec::new();
+    for run in 0..2 {
+        let mut rig = Rig::start(&farm, EVENING + Span::from_hours(run)).await;
+        rig.readings(&falling()).await;
+        // A kill: no stop, no last commit.
+        rig.running.abort();
+        assert!(rig.running.await.unwrap_err().is_cancelled());
+        let mut now = Vec::new();
+        while let Ok(effect) = rig.forwarded.try_recv() {
+            now.push(effect);
+        }
+        assert!(now.len() > sent.len() && now.starts_with(&sent), "run {run}: {now:?}");
+        sent = now;
+    }
+    assert!(sent.iter().any(|effect| matches!(effect, Effect::AlarmChanged(_))), "{sent:?}");
+
+    // Now everything is confirmed at once.
+    let mut rig = Rig::start(&farm, EVENING + Span::from_hours(3)).await;
+    while let Ok(effect) = rig.forwarded.try_recv() {
+        assert!(forwarded_at(&effect).is_some());
+        rig.forwarding.took_one();
+    }
+    rig.readings(&[1.3, 1.3]).await;
+    while rig.forwarded.try_recv().is_ok() {
+        rig.forwarding.took_one();
+    }
+    rig.end().await;
+    let mut rig = Rig::start(&farm, EVENING + Span::from_hours(4)).await;
+    let confirmed_until = EVENING + Span::from_hours(3) + Span::from_secs(60);
+    while let Ok(effect) = rig.forwarded.try_recv() {
+        assert!(forwarded_at(&effect) > Some(confirmed_until), "forwarded again: {effect:?}");
+    }
+    rig.end().await;
 }
 
 #[tokio::test]

@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 use bytes::Bytes;
 use pondreeve_core::effect::{AlarmChange, QuantitySummary, Summary};
 use pondreeve_core::site::PondIndex;
-use pondreeve_core::{Effect, Quantity, Site};
+use pondreeve_core::{Effect, Quantity, Site, Timestamp};
 use pondreeve_protocol::senml::{Pack, Record};
 use serde::Serialize;
 
@@ -26,6 +26,8 @@ use crate::cli::At;
 pub(super) struct Message {
     pub(super) topic: String,
     pub(super) payload: Bytes,
+    /// Farm time of the effect it came from.
+    pub(super) at: Timestamp,
     /// Whether it makes way first when there is no room: a later summary tells most of an earlier one.
     pub(super) may_be_dropped: bool,
 }
@@ -68,7 +70,12 @@ impl Topics {
                 return None;
             }
         };
-        Some(Message { topic: format!("{base}/summary"), payload: payload.into(), may_be_dropped: true })
+        Some(Message {
+            topic: format!("{base}/summary"),
+            payload: payload.into(),
+            at: summary.to,
+            may_be_dropped: true,
+        })
     }
 
     fn alarm(&self, change: &AlarmChange) -> Option<Message> {
@@ -92,7 +99,7 @@ impl Topics {
             }
         };
         let topic = format!("pondreeve/{}/alarm", self.gateway);
-        Some(Message { topic, payload: payload.into(), may_be_dropped: false })
+        Some(Message { topic, payload: payload.into(), at: change.at, may_be_dropped: false })
     }
 }
 

@@ -10,14 +10,14 @@
 //! after a newer one. A summary carries its sequence number; an alarm transition is told apart by `id`,
 //! `at` and `state`.
 //!
-//! Unconfirmed messages wait in memory, [`OUTBOX_BOUND`] for each destination: a broker may be away for
-//! hours, but what waits is lost if the gateway itself loses power in that time. The readings behind it
-//! are not: they are in the journal.
+//! Unconfirmed messages wait in memory, [`OUTBOX_BOUND`] for each destination. They survive a power cut
+//! all the same: the engine keeps in the journal up to which time everything is confirmed, and what the
+//! journal brings after that time is handed in again at the next start.
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, OnceLock};
 
-use pondreeve_core::Effect;
+use pondreeve_core::{Effect, Timestamp};
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
@@ -68,15 +68,19 @@ pub fn start(
             publisher::Publisher::new(destination.clone(), Arc::clone(&topics), outbox, inbox.clone());
         tasks.spawn(publisher.run(no_more.clone()));
     }
-    let stop = stop.clone();
+    // Set once, here.
+    let _ = waiting.outboxes.set(outboxes.clone());
+    let (stop, progress) = (stop.clone(), waiting.clone());
     tasks.spawn(async move {
         // The publishers end when this task does, whichever way.
         let _no_more = no_more.drop_guard();
         let hand_on = |effect: &Effect| {
-            let Some(message) = topics.message(effect).map(Arc::new) else { return };
-            for outbox in &outboxes {
-                outbox.push(Arc::clone(&message));
+            if let Some(message) = topics.message(effect).map(Arc::new) {
+                for outbox in &outboxes {
+                    outbox.push(Arc::clone(&message));
+                }
             }
+            progress.taken.fetch_add(1, Ordering::Release);
         };
         loop {
             tokio::select! {
@@ -94,21 +98,41 @@ pub fn start(
     (tasks, waiting)
 }
 
-/// How many messages wait to be confirmed, over all destinations, for `status`.
+/// How far forwarding has come: for `status`, and for the engine to know what is confirmed.
 #[derive(Debug, Clone, Default)]
-pub struct Waiting(Arc<AtomicU64>);
+pub struct Waiting {
+    count: Arc<AtomicU64>,
+    taken: Arc<AtomicU64>,
+    outboxes: Arc<OnceLock<Vec<Arc<Outbox>>>>,
+}
 
 impl Waiting {
-    /// The number now.
+    /// How many messages wait to be confirmed, over all destinations.
     pub fn get(&self) -> u64 {
-        self.0.load(Ordering::Relaxed)
+        self.count.load(Ordering::Relaxed)
+    }
+
+    /// How many effects were taken out of the queue from the engine, since the start.
+    pub fn taken(&self) -> u64 {
+        self.taken.load(Ordering::Acquire)
+    }
+
+    /// Farm time of the oldest message that some destination has not confirmed.
+    pub fn oldest_at(&self) -> Option<Timestamp> {
+        self.outboxes.get()?.iter().filter_map(|outbox| outbox.oldest_at()).min()
+    }
+
+    /// A forwarder whose brokers confirm at once has taken one more.
+    #[cfg(test)]
+    pub(crate) fn took_one(&self) {
+        self.taken.fetch_add(1, Ordering::Release);
     }
 
     fn add(&self) {
-        self.0.fetch_add(1, Ordering::Relaxed);
+        self.count.fetch_add(1, Ordering::Relaxed);
     }
 
     fn remove(&self) {
-        self.0.fetch_sub(1, Ordering::Relaxed);
+        self.count.fetch_sub(1, Ordering::Relaxed);
     }
 }

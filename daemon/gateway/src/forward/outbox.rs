@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use pondreeve_core::Timestamp;
 use tokio::sync::Notify;
 
 use super::Waiting;
@@ -66,6 +67,11 @@ impl Outbox {
         }
     }
 
+    /// Farm time of the oldest message that waits.
+    pub(super) fn oldest_at(&self) -> Option<Timestamp> {
+        self.lock().queue.iter().map(|(_, message)| message.at).min()
+    }
+
     /// How many were dropped unconfirmed since the start.
     pub(super) fn dropped(&self) -> u64 {
         self.lock().dropped
@@ -87,7 +93,7 @@ mod tests {
     use super::*;
 
     fn message(topic: &str, may_be_dropped: bool) -> Arc<Message> {
-        Arc::new(Message { topic: topic.to_owned(), payload: "x".into(), may_be_dropped })
+        Arc::new(Message { topic: topic.to_owned(), payload: "x".into(), at: Timestamp(0), may_be_dropped })
     }
 
     fn topics(outbox: &Outbox) -> Vec<String> {

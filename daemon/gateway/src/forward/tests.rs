@@ -352,5 +352,8 @@ async fn a_refused_password_is_said_in_plain_words() {
             password.display()
         ))
     );
+    while running.waiting.taken() == 0 {
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
     assert_eq!(running.waiting.get(), 1, "what could not be sent is kept");
 }

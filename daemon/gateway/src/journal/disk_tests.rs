@@ -9,7 +9,7 @@ use std::time::Duration;
 use pondreeve_core::{Effect, Event, Timestamp};
 use tempfile::TempDir;
 
-use super::store::{Journal, KeyedBatch, RETRY_AFTER};
+use super::store::{Commit, Journal, KeyedBatch, RETRY_AFTER};
 use crate::inbox::Applied;
 use crate::journal::record::BatchWriter;
 
@@ -91,7 +91,9 @@ fn a_disk_that_runs_full_under_the_database_costs_nothing_acknowledged() {
         disk.fill_up_to(100_000 + round * 150_000);
         let mut refused = 0;
         while refused < 3 {
-            match journal.commit(&[batch(seq)], &[], NOW) {
+            match journal
+                .commit(&Commit { batches: vec![batch(seq)], left_out: vec![], forwarded: None }, NOW)
+            {
                 Ok(_) => {
                     acknowledged = seq;
                     seq += 1;
@@ -105,7 +107,9 @@ fn a_disk_that_runs_full_under_the_database_costs_nothing_acknowledged() {
         }
         disk.empty();
         journal.tried = None;
-        let notes = journal.commit(&[batch(seq)], &[], NOW).expect("there is room again");
+        let notes = journal
+            .commit(&Commit { batches: vec![batch(seq)], left_out: vec![], forwarded: None }, NOW)
+            .expect("there is room again");
         assert!(notes.is_empty(), "round {round}: {notes:?}");
         acknowledged = acknowledged.max(seq);
         seq += 1;

@@ -11,7 +11,7 @@ mod site_record;
 pub mod store;
 pub mod writer;
 
-pub use store::{Journal, OpenError, Reading};
+pub use store::{Commit, Journal, OpenError, Reading};
 pub use writer::Writer;
 
 #[cfg(test)]

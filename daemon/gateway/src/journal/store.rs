@@ -6,7 +6,8 @@
 //!
 //! Layout: tree `inputs`, key the position of the first record as eight bytes, highest first, value one
 //! batch (see [`super::record`]); tree `left-out`, keys the positions of inputs that made the program
-//! fail and are not to be replayed; tree `about`, key `format`, the version of the layout.
+//! fail and are not to be replayed; tree `about`, keys `format`, the version of the layout, and
+//! `forwarded`, the time up to which everything that goes to other systems is confirmed by them.
 
 use std::collections::BTreeSet;
 use std::fs::{self, File};
@@ -36,6 +37,7 @@ pub const RETRY_AFTER: Duration = Duration::from_secs(5);
 const LOCK_PATIENCE: Duration = Duration::from_secs(5);
 
 const FORMAT_KEY: &[u8] = b"format";
+const FORWARDED_KEY: &[u8] = b"forwarded";
 
 /// Why the daemon must not start with this store.
 #[derive(Debug, Error)]
@@ -77,6 +79,18 @@ pub enum OpenError {
 
 /// One batch on its way to disk: key and bytes.
 pub type KeyedBatch = (u64, Arc<[u8]>);
+
+/// What goes to disk together.
+#[derive(Debug, Clone, Default)]
+pub struct Commit {
+    /// Inputs.
+    pub batches: Vec<KeyedBatch>,
+    /// Positions of inputs that are never to be replayed.
+    pub left_out: Vec<u64>,
+    /// Time up to which other systems have confirmed everything, where it changed. Never worth a commit
+    /// of its own: without it something is forwarded twice.
+    pub forwarded: Option<Timestamp>,
+}
 
 /// The journal and, while all is well, the open store behind it.
 #[derive(Debug)]
@@ -144,6 +158,12 @@ impl Journal {
         keys.filter_map(|key| position(&key)).collect()
     }
 
+    /// Time up to which other systems have confirmed everything; `None` where nothing was written yet.
+    pub fn forwarded(&self) -> Option<Timestamp> {
+        let value = self.store.as_ref()?.about.get(FORWARDED_KEY).ok()??;
+        <[u8; 8]>::try_from(&value[..]).ok().map(i64::from_be_bytes).map(Timestamp)
+    }
+
     /// Hands every readable input to `each`, in order. Where the database itself cannot read on, what
     /// can be read before and after that place is carried over into a new store, and the damaged one
     /// set aside.
@@ -198,6 +218,10 @@ impl Journal {
     fn carry_over(&mut self, now: Timestamp) -> Result<String, Trouble> {
         let Some(old) = self.store.take() else { return Err(Trouble::Damaged("it is closed".to_owned())) };
         let making = build_store(&self.path, |new| {
+            if let Ok(Some(forwarded)) = old.about.get(FORWARDED_KEY) {
+                // Without it things are forwarded twice, no more.
+                let _ = new.about.insert(FORWARDED_KEY, forwarded);
+            }
             for (old, new) in [(&old.inputs, &new.inputs), (&old.left_out, &new.left_out)] {
                 // A panic while reading ends that direction, as an error does.
                 let _ = catch_unwind(AssertUnwindSafe(|| {
@@ -227,12 +251,7 @@ impl Journal {
 
     /// Puts batches on disk for good. On `Err` they are not, for the reason given; handing the same
     /// batches in again later is right.
-    pub fn commit(
-        &mut self,
-        batches: &[KeyedBatch],
-        left_out: &[u64],
-        now: Timestamp,
-    ) -> Result<Vec<String>, String> {
+    pub fn commit(&mut self, commit: &Commit, now: Timestamp) -> Result<Vec<String>, String> {
         let mut notes = Vec::new();
         if self.store.is_none() {
             if self.tried.is_some_and(|tried| tried.elapsed() < RETRY_AFTER) {
@@ -243,7 +262,7 @@ impl Journal {
                 return Err(self.trouble.clone());
             }
         }
-        if batches.is_empty() && left_out.is_empty() {
+        if commit.batches.is_empty() && commit.left_out.is_empty() && commit.forwarded.is_none() {
             return Ok(notes);
         }
         let free = free_bytes(&self.path);
@@ -259,7 +278,7 @@ impl Journal {
         }
         let Some(store) = &self.store else { return Err(self.trouble.clone()) };
         // sled is known to panic in places where it should return an error.
-        match catch_unwind(AssertUnwindSafe(|| store.commit(batches, left_out))) {
+        match catch_unwind(AssertUnwindSafe(|| store.commit(commit))) {
             Ok(Ok(())) => Ok(notes),
             Ok(Err(error)) => {
                 let error = Trouble::from(error);
@@ -366,6 +385,7 @@ fn describe(error: &io::Error) -> String {
 #[derive(Debug)]
 struct Store {
     db: sled::Db,
+    about: sled::Tree,
     inputs: sled::Tree,
     left_out: sled::Tree,
     /// The same file that sled writes; see the module's first lines.
@@ -401,15 +421,18 @@ impl Store {
         let inputs = db.open_tree("inputs")?;
         let file = File::open(path.join("db"))?;
         let left_out = db.open_tree("left-out")?;
-        Ok(Self { db, inputs, left_out, file })
+        Ok(Self { db, about, inputs, left_out, file })
     }
 
-    fn commit(&self, batches: &[KeyedBatch], left_out: &[u64]) -> Result<(), sled::Error> {
-        for (key, bytes) in batches {
+    fn commit(&self, commit: &Commit) -> Result<(), sled::Error> {
+        for (key, bytes) in &commit.batches {
             self.inputs.insert(key.to_be_bytes(), &bytes[..])?;
         }
-        for seq in left_out {
+        for seq in &commit.left_out {
             self.left_out.insert(seq.to_be_bytes(), &[])?;
+        }
+        if let Some(forwarded) = commit.forwarded {
+            self.about.insert(FORWARDED_KEY, &forwarded.as_millis().to_be_bytes())?;
         }
         self.db.flush()?;
         self.file.sync_data()?;
@@ -443,8 +466,9 @@ fn build_store(path: &Path, fill: impl FnOnce(&Trees)) -> Result<PathBuf, Troubl
     }
     let db = catch_unwind(|| settings(&making).open())
         .map_err(|_| Trouble::Damaged("the database fails while making it".to_owned()))??;
-    db.open_tree("about")?.insert(FORMAT_KEY, &u64::from(FORMAT).to_be_bytes())?;
-    let trees = Trees { inputs: db.open_tree("inputs")?, left_out: db.open_tree("left-out")? };
+    let about = db.open_tree("about")?;
+    about.insert(FORMAT_KEY, &u64::from(FORMAT).to_be_bytes())?;
+    let trees = Trees { about, inputs: db.open_tree("inputs")?, left_out: db.open_tree("left-out")? };
     fill(&trees);
     drop(trees);
     db.flush()?;
@@ -455,6 +479,7 @@ fn build_store(path: &Path, fill: impl FnOnce(&Trees)) -> Result<PathBuf, Troubl
 
 /// What a store is filled with.
 struct Trees {
+    about: sled::Tree,
     inputs: sled::Tree,
     left_out: sled::Tree,
 }

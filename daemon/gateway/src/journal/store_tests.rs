@@ -38,9 +38,13 @@ fn what_was_committed_is_there_after_reopening() {
     let path = folder.path().join("deep/below/store");
     let (mut journal, notes) = open(&path);
     assert_eq!((notes.len(), read(&mut journal)), (0, (Vec::new(), Reading::default())));
-    journal.commit(&[batch(1..4), batch(4..5)], &[2], NOW).unwrap();
+    journal
+        .commit(&Commit { batches: vec![batch(1..4), batch(4..5)], left_out: vec![2], forwarded: None }, NOW)
+        .unwrap();
     // Handing the same in again changes nothing.
-    journal.commit(&[batch(4..5), batch(5..9)], &[2], NOW).unwrap();
+    journal
+        .commit(&Commit { batches: vec![batch(4..5), batch(5..9)], left_out: vec![2], forwarded: None }, NOW)
+        .unwrap();
     drop(journal);
     let (mut journal, notes) = open(&path);
     let (inputs, reading) = read(&mut journal);
@@ -71,7 +75,7 @@ fn a_store_of_a_later_version_is_refused_and_left_as_it_is() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("store");
     let (mut journal, _) = open(&path);
-    journal.commit(&[batch(1..2)], &[], NOW).unwrap();
+    journal.commit(&Commit { batches: vec![batch(1..2)], left_out: vec![], forwarded: None }, NOW).unwrap();
     let store = journal.store.as_ref().unwrap();
     let about = store.db.open_tree("about").unwrap();
     about.insert(FORMAT_KEY, &7_u64.to_be_bytes()).unwrap();
@@ -95,7 +99,7 @@ fn a_half_made_store_is_no_obstacle() {
     fs::write(folder.path().join("store.making/db"), b"half a segment").unwrap();
     let (mut journal, notes) = open(&path);
     assert!(notes.is_empty());
-    journal.commit(&[batch(1..3)], &[], NOW).unwrap();
+    journal.commit(&Commit { batches: vec![batch(1..3)], left_out: vec![], forwarded: None }, NOW).unwrap();
     assert_eq!(read(&mut journal).1.inputs, 2);
     assert!(!folder.path().join("store.making").exists());
 }
@@ -114,7 +118,9 @@ fn a_store_that_will_not_open_is_set_aside_whole() {
         let folder = TempDir::new().unwrap();
         let path = folder.path().join("store");
         let (mut journal, _) = open(&path);
-        journal.commit(&[batch(1..3)], &[], NOW).unwrap();
+        journal
+            .commit(&Commit { batches: vec![batch(1..3)], left_out: vec![], forwarded: None }, NOW)
+            .unwrap();
         drop(journal);
         spoil(&path);
         let (mut journal, notes) = open(&path);
@@ -123,7 +129,9 @@ fn a_store_that_will_not_open_is_set_aside_whole() {
         assert!(notes[0].contains(&aside.display().to_string()), "{notes:?}");
         assert!(aside.exists());
         // The new one works.
-        journal.commit(&[batch(10..12)], &[], NOW).unwrap();
+        journal
+            .commit(&Commit { batches: vec![batch(10..12)], left_out: vec![], forwarded: None }, NOW)
+            .unwrap();
         assert_eq!(read(&mut journal).1, Reading { inputs: 2, damaged: 0, missing: 0, notes: Vec::new() });
     }
 }
@@ -133,7 +141,16 @@ fn damaged_values_and_gaps_are_counted_and_skipped() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("store");
     let (mut journal, _) = open(&path);
-    journal.commit(&[batch(1..4), batch(4..8), batch(10..11)], &[], NOW).unwrap();
+    journal
+        .commit(
+            &Commit {
+                batches: vec![batch(1..4), batch(4..8), batch(10..11)],
+                left_out: vec![],
+                forwarded: None,
+            },
+            NOW,
+        )
+        .unwrap();
     let inputs = journal.store.as_ref().unwrap().inputs.clone();
     let mut spoilt = inputs.get(4_u64.to_be_bytes()).unwrap().unwrap().to_vec();
     let middle = spoilt.len() / 2;
@@ -158,10 +175,12 @@ fn kill_child() {
     assert!(notes.is_empty(), "{notes:?}");
     let mut next = 1;
     journal.read(NOW, &mut |input| next = input.seq + 1);
-    let mut out = std::io::stdout();
+    let mut out = io::stdout();
     loop {
         let end = next + 1 + next % 7;
-        journal.commit(&[batch(next..end)], &[], NOW).unwrap();
+        journal
+            .commit(&Commit { batches: vec![batch(next..end)], left_out: vec![], forwarded: None }, NOW)
+            .unwrap();
         writeln!(out, "kept {}", end - 1).unwrap();
         out.flush().unwrap();
         next = end;

@@ -6,7 +6,7 @@ use std::time::Duration;
 use pondreeve_core::{Input, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
-use super::store::{Journal, KeyedBatch, Reading};
+use super::store::{Commit, Journal, Reading};
 
 /// Bound of the queue to the thread. The engine has at most one commit and one reading under way, so
 /// two would do; the rest is room for a thread that hangs in the disk while the engine goes on.
@@ -19,7 +19,7 @@ const READ_CHUNK: usize = 1_000;
 pub type Committed = Result<Vec<String>, String>;
 
 enum Command {
-    Commit { batches: Vec<KeyedBatch>, left_out: Vec<u64>, now: Timestamp, done: oneshot::Sender<Committed> },
+    Commit { commit: Commit, now: Timestamp, done: oneshot::Sender<Committed> },
     Read { now: Timestamp, to: mpsc::Sender<Vec<Input>>, done: oneshot::Sender<Reading> },
 }
 
@@ -42,16 +42,11 @@ impl Writer {
         Ok(Self { commands, thread })
     }
 
-    /// Hands batches in; the receiver is answered once they are on disk for good or cannot be.
+    /// Hands a commit in; the receiver is answered once they are on disk for good or cannot be.
     /// `None` where the thread has not taken the commits before this one.
-    pub fn commit(
-        &self,
-        batches: Vec<KeyedBatch>,
-        left_out: Vec<u64>,
-        now: Timestamp,
-    ) -> Option<oneshot::Receiver<Committed>> {
+    pub fn commit(&self, commit: Commit, now: Timestamp) -> Option<oneshot::Receiver<Committed>> {
         let (done, answer) = oneshot::channel();
-        self.commands.try_send(Command::Commit { batches, left_out, now, done }).ok()?;
+        self.commands.try_send(Command::Commit { commit, now, done }).ok()?;
         Some(answer)
     }
 
@@ -81,8 +76,8 @@ impl Writer {
 fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
     while let Some(command) = queue.blocking_recv() {
         match command {
-            Command::Commit { batches, left_out, now, done } => {
-                let _ = done.send(journal.commit(&batches, &left_out, now));
+            Command::Commit { commit, now, done } => {
+                let _ = done.send(journal.commit(&commit, now));
             }
             Command::Read { now, to, done } => {
                 let mut chunk = Vec::with_capacity(READ_CHUNK);
