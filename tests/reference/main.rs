@@ -5,8 +5,10 @@
 
 mod aeration;
 mod ammonia;
+mod bits;
 mod carbonate;
 mod oxygen;
+mod rules;
 mod struvite;
 mod sulfide;
 mod sun;

@@ -11,7 +11,7 @@ use crate::carbonate::{AIR_PCO2_UATM, NoCarbonateLeft, Water};
 use crate::masses::{CALCIUM_CARBONATE, CARBON, CARBON_DIOXIDE, MAGNESIUM, MAGNESIUM_HYDROXIDE};
 use crate::scale::{PhScale, free_minus_total};
 use crate::seawater::magnesium_mg_l;
-use crate::struvite::{Solution, brucite_index};
+use crate::struvite::{Solution, brucite_index, brucite_index_bound};
 use crate::units::{
     Alkalinity, Celsius, Magnesium, OutOfRange, Ph, Phosphate, Salinity, TotalAmmonia, checked,
 };
@@ -86,7 +86,7 @@ impl Slurry {
     /// The density that ideal mixing gives a slurry, kg/L: 1.53 at 60 %. Use the label where it has one.
     pub fn ideal_density_kg_l(solids_percent: f64) -> f64 {
         let solids = solids_percent / 100.0;
-        1.0 / (solids / SOLID_DENSITY_KG_L + (1.0 - solids))
+        1.0 / (solids / SOLID_DENSITY_KG_L + (1.0 - solids) / 0.998)
     }
 }
 
@@ -211,9 +211,9 @@ pub fn effect(pond: &Pond, solids_mg_l: f64) -> Result<Effect, NoCarbonateLeft> 
         magnesium_mg_l: pond.magnesium.map_or_else(|| magnesium_mg_l(t, s), Magnesium::get),
     };
     let all_dissolved = closed.ph_with(solids_mg_l);
-    let solubility_limited = solids_mg_l > 0.0 && closed.brucite(solids_mg_l) > 0.0;
-    let stops = if solubility_limited { Some(closed.ph_at_index(0.0, solids_mg_l)) } else { None };
-    let bound = if solids_mg_l > 0.0 && closed.brucite(solids_mg_l) > FRESH_OVER_BRUCITE {
+    let index = if solids_mg_l > 0.0 { closed.brucite_at_most(solids_mg_l, all_dissolved) } else { -1.0 };
+    let stops = if index > 0.0 { Some(closed.ph_at_index(0.0, solids_mg_l)) } else { None };
+    let bound = if index > FRESH_OVER_BRUCITE {
         closed.ph_at_index(FRESH_OVER_BRUCITE, solids_mg_l)
     } else {
         all_dissolved
@@ -232,7 +232,7 @@ pub fn effect(pond: &Pond, solids_mg_l: f64) -> Result<Effect, NoCarbonateLeft> 
         ph_after_mixing: back(bound),
         ph_after_air: back(aired),
         ph_after_air_without_dose: back(water.ph_with_pco2(AIR_PCO2_UATM)),
-        solubility_limited,
+        solubility_limited: stops.is_some(),
         ph_where_dissolving_stops: stops.map(back),
         nh3,
         co2_mg_l_before: before.co2_mg_l,
@@ -254,6 +254,14 @@ impl Closed<'_> {
     /// pH (total scale) with this much dissolved, mg/L.
     fn ph_with(&self, dissolved_mg_l: f64) -> f64 {
         self.water.with_alkalinity_added(dissolved_mg_l * ALKALINITY_PER_SOLIDS).ph_with_dic(self.dic_umol_kg)
+    }
+
+    /// Saturation index of brucite with this much dissolved and its pH known; where the water is clearly
+    /// below saturation, a bound below 0 that is quick to find: no activity is above the amount.
+    fn brucite_at_most(&self, dissolved_mg_l: f64, ph_total: f64) -> f64 {
+        let magnesium = self.magnesium_mg_l + dissolved_mg_l * MAGNESIUM_PER_SOLIDS;
+        let bound = brucite_index_bound(self.pond.temperature, ph_total + self.free_minus_total, magnesium);
+        if bound < 0.0 { bound } else { self.brucite(dissolved_mg_l) }
     }
 
     /// Saturation index of brucite with this much dissolved, mg/L.
