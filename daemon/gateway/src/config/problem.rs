@@ -6,16 +6,22 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, SourceCode};
+use miette::{
+    Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, SourceCode, ThemeCharacters,
+};
 
 /// Longer lines are not drawn: a drawing wider than any screen helps nobody.
 const WIDEST_DRAWN_LINE: usize = 240;
+/// Further problems are told in plain lines: one mistake repeated for each probe should not fill ten screens.
+const MOST_DRAWN: usize = 20;
 
 /// A text that was read, kept so that a problem can be shown in its place.
 #[derive(Debug)]
 pub struct Source {
     file: PathBuf,
     text: String,
+    /// Byte offset of the start of each line.
+    lines: Vec<usize>,
     /// The text as it is drawn: same length, but nothing in it can steer a terminal.
     drawn: NamedSource<String>,
 }
@@ -25,7 +31,8 @@ impl Source {
     pub fn new(file: impl Into<PathBuf>, text: impl Into<String>) -> Arc<Self> {
         let (file, text) = (file.into(), text.into());
         let drawn = NamedSource::new(file.display().to_string(), without_control(&text));
-        Arc::new(Self { file, text, drawn })
+        let lines = std::iter::once(0).chain(text.match_indices('\n').map(|(at, _)| at + 1)).collect();
+        Arc::new(Self { file, text, lines, drawn })
     }
 
     /// The file it was read from.
@@ -44,9 +51,9 @@ impl Source {
         while !self.text.is_char_boundary(end) {
             end -= 1;
         }
-        let before = &self.text[..end];
-        let start = before.rfind('\n').map_or(0, |newline| newline + 1);
-        (before.matches('\n').count() + 1, before[start..].chars().count() + 1)
+        let line = self.lines.partition_point(|start| *start <= end).max(1);
+        let start = self.lines.get(line - 1).copied().unwrap_or_default();
+        (line, self.text[start..end].chars().count() + 1)
     }
 
     fn longest_line_at(&self, span: &Range<usize>) -> usize {
@@ -287,10 +294,10 @@ impl Report {
     /// The whole report as text.
     pub fn render(&self, style: Style) -> String {
         let mut text = String::new();
-        for problem in &self.problems {
+        for (index, problem) in self.problems.iter().enumerate() {
             match style {
-                Style::Drawn => draw(problem, &mut text),
-                Style::Plain => plain(problem, &mut text),
+                Style::Drawn if index < MOST_DRAWN => draw(problem, &mut text),
+                _ => plain(problem, &mut text),
             }
         }
         text
@@ -298,11 +305,19 @@ impl Report {
 }
 
 fn draw(problem: &Problem, text: &mut String) {
-    let handler = GraphicalReportHandler::new_themed(GraphicalTheme::unicode()).with_links(false);
+    // Characters that every console font has, in colour.
+    let theme = GraphicalTheme { characters: ThemeCharacters::ascii(), ..GraphicalTheme::unicode() };
+    let handler = GraphicalReportHandler::new_themed(theme).with_links(false).with_width(width());
     // Writing to a String cannot fail; a problem that cannot be drawn is still told plainly.
     if !problem.drawable() || handler.render_report(text, problem).is_err() {
         plain(problem, text);
     }
+    text.push('\n');
+}
+
+/// Columns of the terminal. Serial consoles report none: 80.
+fn width() -> usize {
+    crossterm::terminal::size().map_or(80, |(columns, _)| usize::from(columns)).clamp(80, 120)
 }
 
 fn plain(problem: &Problem, text: &mut String) {

@@ -308,9 +308,11 @@ table! {
 
 /// Delays of alarms: a longer one than this is no alarm any more.
 const DELAY: Length = length_s(0, 3_600);
+/// Oxygen can fall from a warning to deaths within an hour; half of it is the longest to wait.
+const OXYGEN_ON_DELAY: Length = length_s(0, 1_800);
 
 macro_rules! threshold {
-    ($(#[doc = $about:literal])+ $name:ident, $lowest:literal ..= $highest:literal, $unit:literal, $deadband:literal) => {
+    ($(#[doc = $about:literal])+ $name:ident, $lowest:literal ..= $highest:literal, $unit:literal, $deadband:literal, $on_delay:expr) => {
         table! {
             $(#[doc = $about])+
             pub struct $name {
@@ -319,7 +321,7 @@ macro_rules! threshold {
                 /// How far the value must come back past the limit before the alarm clears.
                 deadband: f64 = optional number(0.0, $deadband, $unit);
                 /// How long the value must stay beyond the limit before the alarm is raised.
-                on_delay: Duration = optional DELAY;
+                on_delay: Duration = optional $on_delay;
                 /// How long the value must stay clear before the alarm returns to normal.
                 off_delay: Duration = optional DELAY;
                 /// Where the limit comes from.
@@ -367,15 +369,15 @@ pub trait RawThreshold {
 
 threshold!(
     /// Limit of low oxygen. It has a floor: no setting makes a pond's oxygen go unwatched.
-    RawOxygenLimit, 0.5..=15.0, "mg/L", 5.0
+    RawOxygenLimit, 0.5..=15.0, "mg/L", 5.0, OXYGEN_ON_DELAY
 );
 threshold!(
     /// Limit of pH.
-    RawPhLimit, 4.0..=11.0, "", 2.0
+    RawPhLimit, 4.0..=11.0, "", 2.0, DELAY
 );
 threshold!(
     /// Limit of un-ionised ammonia, as N.
-    RawAmmoniaLimit, 0.001..=5.0, "mg/L", 1.0
+    RawAmmoniaLimit, 0.001..=5.0, "mg/L", 1.0, DELAY
 );
 
 table! {

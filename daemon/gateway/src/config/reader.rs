@@ -118,8 +118,8 @@ impl<'a> Cell<'a> {
 pub fn describe(value: &DeValue<'_>) -> String {
     match value {
         DeValue::String(text) => format!("the text {}", quoted(text)),
-        DeValue::Integer(number) => format!("the whole number {number}"),
-        DeValue::Float(number) => format!("the number {number}"),
+        DeValue::Integer(number) => format!("the whole number {}", cut(&number.to_string())),
+        DeValue::Float(number) => format!("the number {}", cut(&number.to_string())),
         DeValue::Boolean(flag) => format!("{flag}"),
         DeValue::Datetime(time) => format!("the date or time {time}"),
         DeValue::Array(items) => format!("a list of {}", items.len()),
@@ -127,17 +127,37 @@ pub fn describe(value: &DeValue<'_>) -> String {
     }
 }
 
+/// Longest piece of a file that is repeated in a message, characters.
+const LONGEST_REPEATED: usize = 60;
+
+fn cut(text: &str) -> String {
+    match text.char_indices().nth(LONGEST_REPEATED) {
+        Some((end, _)) => format!("{}…", &text[..end]),
+        None => text.to_owned(),
+    }
+}
+
 /// Text in quotes, cut if long, with nothing in it that steers a terminal.
 pub fn quoted(text: &str) -> String {
-    const LONGEST: usize = 60;
-    match text.char_indices().nth(LONGEST) {
+    match text.char_indices().nth(LONGEST_REPEATED) {
         Some((end, _)) => format!("{:?}… ({} bytes)", &text[..end], text.len()),
         None => format!("{text:?}"),
     }
 }
 
+/// A key as it stands in a key path: in quotes where it is not one that a person would write.
+fn step(key: &str) -> String {
+    let plain = !key.is_empty()
+        && key.bytes().all(|byte| byte.is_ascii_alphanumeric() || byte == b'-' || byte == b'_');
+    if plain && key.len() <= LONGEST_REPEATED { key.to_owned() } else { quoted(key) }
+}
+
 /// The candidate that was probably meant, if one is near enough.
 pub fn nearest<'c>(found: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
+    // Comparing takes time that grows with the length; nobody misspells an id into a page of text.
+    if found.len() > LONGEST_REPEATED {
+        return None;
+    }
     let found = found.to_lowercase();
     candidates
         .into_iter()
@@ -256,7 +276,7 @@ impl<'a> Table<'a> {
     }
 
     fn key_path(&self, key: &str) -> String {
-        if self.cell.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.cell.path) }
+        if self.cell.path.is_empty() { step(key) } else { format!("{}.{}", self.cell.path, step(key)) }
     }
 
     /// The header of a table in here as TOML writes it: without the ids of list items.
@@ -433,7 +453,7 @@ impl<T: FromTable> Rule for PerQuantity<T> {
         };
         let mut read = Vec::new();
         for (name, value) in table {
-            let path = format!("{}.{}", cell.path, name.get_ref());
+            let path = format!("{}.{}", cell.path, step(name.get_ref()));
             let Some(quantity) = measurable(name.get_ref()) else {
                 let known = measurable_ids();
                 let mut problem = Problem::new(

@@ -154,6 +154,7 @@ tells!(hosts_with_more_than_a_host: "host = \"localhost\"" => "host = \"mqtt://l
 tells!(warnings_do_not_stop: "host = \"localhost\"" => "host = \"broker.example\"\nusername = \"u\"\npassword_file = \"missing\"",
     "topic = \"farm/p1\"" => "topic = \"farm/+\"", "profile = \"optical-oxygen\"" => "profile = \"glass-ph\"",
     "quantity = \"ph\", json = \"/ph\"" => "quantity = \"salinity_psu\"");
+tells!(odd_keys_and_numbers_are_cut_and_quoted: "depth_m = 1.5" => "depth_m = 1.5\n\"\\u001b[2J\" = 1", "area_m2 = 5000" => "area_m2 = 111111111111111111111111111111111111111111111111111111111111111111111111111111111111111111111111");
 tells!(control_characters_are_shown_not_sent: "id = \"p1\"" => "id = \"p1\\u001b[2J\"");
 
 #[test]

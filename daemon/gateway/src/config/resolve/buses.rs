@@ -74,7 +74,7 @@ impl Resolver<'_> {
         }
         let probes: Vec<Option<BusProbe>> =
             list.value.iter().map(|at| self.bus_probe(&at.value, &settings)).collect();
-        self.check_addresses(&list.value, &probes);
+        self.check_addresses(&list.value);
         let bus = Bus { probes: probes.into_iter().collect::<Option<_>>()?, ..settings };
         self.check_load(raw, &bus);
         (raw.id.is_some() && raw.device.is_some()).then_some(bus)
@@ -193,22 +193,21 @@ impl Resolver<'_> {
 
     /// Two devices with one address answer at once and garble each other. Two probes of the configuration
     /// may share one address only as parts of one device: with different registers.
-    fn check_addresses(&self, raw: &[At<RawBusProbe>], probes: &[Option<BusProbe>]) {
-        for (later, probe) in raw.iter().enumerate() {
-            let Some(address) = &probe.value.address else { continue };
-            for (earlier, other) in raw.iter().enumerate().take(later) {
-                let Some(first) = other.value.address.as_ref().filter(|first| first.value == address.value)
-                else {
-                    continue;
-                };
-                let (Some(Some(one)), Some(Some(two))) = (probes.get(earlier), probes.get(later)) else {
-                    continue;
-                };
-                if shared_register(&one.map, &two.map) {
+    fn check_addresses(&self, raw: &[At<RawBusProbe>]) {
+        let profiles = self.profiles.borrow();
+        let map = |probe: &RawBusProbe| profiles.get(&probe.profile.as_ref()?.value).and_then(Option::as_ref);
+        for (index, later) in raw.iter().enumerate() {
+            let Some(address) = &later.value.address else { continue };
+            for earlier in raw.iter().take(index) {
+                let first = earlier.value.address.as_ref().filter(|first| first.value == address.value);
+                if let (Some(first), Some(one), Some(two)) = (first, map(&earlier.value), map(&later.value))
+                    && shared_register(one, two)
+                {
                     let problem = self.problems.about(
                         address,
                         format!("address {} a second time on this bus, with the same registers", address.value),
-                        "one probe for each address; several only with profiles that read different registers of one device",
+                        "one probe for each address; several only with profiles that read different registers of \
+                         one device",
                     );
                     self.problems.push(problem.with_also(first.span.clone(), "first used here"));
                     break;
