@@ -31,7 +31,11 @@ pub fn start() -> io::Result<u16> {
     Err(io::Error::new(last.kind(), format!("the demo's MQTT broker did not start: {last}")))
 }
 
-fn start_on(port: u16) -> io::Result<()> {
+/// Starts a broker on a given loopback port.
+///
+/// # Errors
+/// When the port is taken, or nothing answers on it within ten seconds.
+pub fn start_on(port: u16) -> io::Result<()> {
     let address = SocketAddr::from((Ipv4Addr::LOCALHOST, port));
     let server = ServerSettings {
         name: "demo".to_owned(),

@@ -31,7 +31,7 @@ pub fn load(pond_id: &str) -> Load {
             feed_kg_day: 152.0,
             photosynthesis_max_mg_l_h: 5.4,
             attenuation_per_m: 5.0,
-            water_respiration_mg_l_h: 0.23,
+            water_respiration_mg_l_h: 0.24,
             bottom_respiration_g_m2_h: 0.24,
         },
         "p2" => Load {
@@ -46,10 +46,10 @@ pub fn load(pond_id: &str) -> Load {
         "p3" => Load {
             shrimp_kg: 2_400.0,
             feed_kg_day: 92.0,
-            photosynthesis_max_mg_l_h: 2.7,
+            photosynthesis_max_mg_l_h: 2.4,
             attenuation_per_m: 5.0,
-            water_respiration_mg_l_h: 0.15,
-            bottom_respiration_g_m2_h: 0.16,
+            water_respiration_mg_l_h: 0.12,
+            bottom_respiration_g_m2_h: 0.12,
         },
         _ => Load {
             shrimp_kg: 2_200.0,

@@ -4,6 +4,7 @@
 mod notebook;
 mod onlooker;
 mod place;
+pub(crate) mod probes;
 mod report;
 mod stage;
 mod story;
@@ -111,7 +112,7 @@ pub(crate) async fn run(options: Options) -> Result<()> {
     let place = Place::new(options.keep.as_deref())?;
     start_log(&place)?;
     let port = broker::start()?;
-    let farm = configured(&place, port)?;
+    let farm = configured(&place, port, options.speed)?;
     let times = Times::new(&farm, &options)?;
     let world = Arc::new(Mutex::new(the_world(&farm, &options, times)?));
     let notebook = Notebook::new(times.utc_offset_ms, !full_screen);
@@ -219,8 +220,8 @@ async fn show(
     Ok(report::FromDaemon::ask(&mut client, hours).await)
 }
 
-fn configured(place: &Place, port: u16) -> Result<Farm> {
-    let (path, text) = place.write_farm(port)?;
+fn configured(place: &Place, port: u16, speed: f64) -> Result<Farm> {
+    let (path, text) = place.write_farm(port, speed)?;
     match config::from_text(&path, text) {
         Ok(loaded) => Ok(loaded.farm),
         Err(error) => bail!("the demo's own configuration has problems:\n{error}"),
@@ -267,11 +268,12 @@ fn start_log(place: &Place) -> Result<()> {
 fn opening(farm: &Farm, place: &Place, options: &Options, full_screen: bool) -> String {
     let seconds = (24.0 + options.until - options.from) * 3_600.0 / options.speed;
     let how = if full_screen {
-        "The console opens in 3 seconds. When an alarm of low oxygen sounds, acknowledge it: the\n\
-         technician then walks to the pond and starts what the advice says. q leaves."
+        "The console opens in 3 seconds. When an alarm of low oxygen sounds, acknowledge\n\
+         it; the technician then walks to the pond and starts what the advice says.\n\
+         q leaves."
     } else {
-        "A simulated technician acknowledges alarms two minutes after they sound. Ctrl-C ends\n\
-         it. Oxygen is in mg/L; letters after it are the aerator groups that turn."
+        "A simulated technician acknowledges alarms two minutes after they sound.\n\
+         Oxygen is in mg/L; letters after it are aerator groups that turn. Ctrl-C ends it."
     };
     format!(
         "{}: a simulated night of {} ponds, in about {seconds:.0} seconds.\n\
@@ -290,8 +292,8 @@ fn closing(place: &Place) -> String {
         let at = place.path().display();
         format!("\nKept in {at}: farm.toml, the store and daemon.log.\n")
     } else {
-        "\nNothing is left behind. --keep DIR keeps configuration, store and log; README.md says how to\n\
-         set up a farm of your own.\n"
+        "\nNothing is left behind. --keep DIR keeps configuration, store and log. README.md\n\
+         says how to set up a farm of your own; `sim probes` lets you try the daemon by hand.\n"
             .to_owned()
     }
 }

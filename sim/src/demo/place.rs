@@ -64,9 +64,10 @@ impl Place {
         self.path.join("daemon.log")
     }
 
-    /// Writes the demo farm's configuration with this folder's paths and the broker's port.
-    pub(crate) fn write_farm(&self, broker_port: u16) -> Result<(PathBuf, String)> {
-        let text = with_places(FARM, self, broker_port);
+    /// Writes the demo farm's configuration with this folder's paths, the broker's port, and for a
+    /// farm whose time runs fast the waits that suit it.
+    pub(crate) fn write_farm(&self, broker_port: u16, speed: f64) -> Result<(PathBuf, String)> {
+        let text = with_places(FARM, self, broker_port, speed);
         let path = self.path.join("farm.toml");
         fs::write(&path, &text).with_context(|| format!("writing {} failed", path.display()))?;
         Ok((path, text))
@@ -74,7 +75,7 @@ impl Place {
 }
 
 /// The farm's text with its places put in, line by line so that its comments stay.
-fn with_places(farm: &str, place: &Place, broker_port: u16) -> String {
+fn with_places(farm: &str, place: &Place, broker_port: u16, speed: f64) -> String {
     // Debug formatting of a path without odd characters is a TOML string; temporary folders have none,
     // and where a kept one has, the configuration check says so.
     let text = |path: &Path| format!("{:?}", path.display().to_string());
@@ -84,8 +85,9 @@ fn with_places(farm: &str, place: &Place, broker_port: u16) -> String {
         ("path", text(&place.path.join("store"))),
         ("port", broker_port.to_string()),
     ];
-    let puts: Vec<(&str, String)> =
-        puts.into_iter().chain(LINE.map(|(key, value)| (key, value.to_owned()))).collect();
+    let waits = if speed > 1.0 { &LINE[..] } else { &[] };
+    let waits = waits.iter().map(|&(key, value)| (key, value.to_owned()));
+    let puts: Vec<(&str, String)> = puts.into_iter().chain(waits).collect();
     let mut out = String::with_capacity(farm.len() + 512);
     for line in farm.lines() {
         let key = line.split_once(" = ").map(|(key, _)| key.trim());

@@ -1,0 +1,186 @@
+//! Only the simulated water and probes, at the speed of real time, for a daemon started by hand.
+
+use std::fs;
+use std::net::{SocketAddr, TcpStream};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+use anyhow::{Context as _, Result, anyhow, bail};
+use pondreeve::config::{self, Farm};
+use sim::faults::{Fault, Kind};
+use sim::pace::Pace;
+use sim::pty::Line;
+use sim::world::World;
+use sim::{broker, mqtt_node};
+
+use super::notebook::print;
+use super::place::Place;
+use super::{Signals, stage, story};
+
+/// What to serve.
+#[derive(Debug, Clone, clap::Args)]
+pub(crate) struct Options {
+    /// Serve the probes of this configuration; its devices must not exist yet, and its brokers must be
+    /// on 127.0.0.1. Without it the demo farm is set up in a folder of its own
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// Seed of weather and probe noise
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Let a probe fail from the start: silent, stuck, fouling, spikes, bad-checksum, exception, late
+    /// or stray. May be given several times
+    #[arg(long = "fault", value_name = "PROBE=KIND", value_parser = probe_and_kind)]
+    faults: Vec<(String, Kind)>,
+    /// Keep the demo farm's configuration, and the store that a daemon makes, in this new folder
+    #[arg(long, value_name = "DIR", conflicts_with = "config")]
+    keep: Option<PathBuf>,
+}
+
+fn probe_and_kind(text: &str) -> Result<(String, Kind), String> {
+    let (probe, kind) = text.split_once('=').ok_or("accepted is PROBE=KIND, such as p1-oxygen=silent")?;
+    let kind = match kind {
+        "silent" => Kind::Silent,
+        "stuck" => Kind::Stuck,
+        "fouling" => Kind::Fouling { per_hour: -0.5, at_most: 3.0 },
+        "spikes" => Kind::Spikes { size: 4.0, share: 0.05 },
+        "bad-checksum" => Kind::BadChecksum,
+        "exception" => Kind::Exception(4),
+        "late" => Kind::Late { by_ms: 600 },
+        "stray" => Kind::Stray { bytes: 30 },
+        _ => {
+            return Err("accepted is silent, stuck, fouling, spikes, bad-checksum, exception, late or stray"
+                .to_owned());
+        }
+    };
+    Ok((probe.to_owned(), kind))
+}
+
+/// Serves until a signal comes.
+pub(crate) async fn run(options: Options) -> Result<()> {
+    let mut signals = Signals::new()?;
+    // Held to the end: a temporary folder goes when it is dropped.
+    let mut place = None;
+    let (path, farm) = if let Some(path) = options.config.clone() {
+        let text = fs::read_to_string(&path).with_context(|| format!("reading {} failed", path.display()))?;
+        let farm = config::from_text(&path, text).map_err(|error| anyhow!("{error}"))?.farm;
+        (path, farm)
+    } else {
+        let own = Place::new(options.keep.as_deref())?;
+        let port = broker::start()?;
+        let (path, text) = own.write_farm(port, 1.0)?;
+        place = Some(own);
+        let farm = config::from_text(&path, text).map_err(|error| anyhow!("{error}"))?.farm;
+        (path, farm)
+    };
+    let ports = ports(&farm)?;
+    let world = Arc::new(Mutex::new(the_world(&farm, &options)?));
+    let pace = Pace::new(|| jiff::Timestamp::now().as_millisecond(), 1.0);
+
+    let mut lines = Vec::new();
+    for bus in &farm.buses {
+        let line = Line::open(&bus.device).with_context(|| {
+            format!(
+                "making the serial line {} of bus {} failed; accepted is a path that does not exist yet, in a folder that does",
+                bus.device.display(),
+                bus.id
+            )
+        })?;
+        lines.push((stage::serve_bus(bus, &line, &world, pace.clone())?, line));
+    }
+    let nodes = {
+        let world = world.lock().unwrap_or_else(PoisonError::into_inner);
+        stage::nodes(&farm, &world)?
+    };
+    let mut publishing = tokio::task::JoinSet::new();
+    for (index, &port) in ports.iter().enumerate() {
+        let of_broker = farm.brokers[index].subscriptions.iter();
+        let own: Vec<_> = of_broker.map(|subscription| usize::from(subscription.probe.0)).collect();
+        let nodes = nodes.iter().filter(|node| own.contains(&node.probe)).cloned().collect();
+        let client_id = format!("simulated-nodes-{index}");
+        let (world, pace) = (Arc::clone(&world), pace.clone());
+        publishing.spawn(async move {
+            mqtt_node::publish(port, &client_id, nodes, world, pace, std::future::pending()).await;
+        });
+    }
+    print(&told(&farm, &path));
+    signals.any().await;
+    publishing.shutdown().await;
+    drop(lines);
+    drop(place);
+    print("\nStopped; the serial lines are gone.\n");
+    Ok(())
+}
+
+/// The loopback port of each broker, after starting one wherever none answers.
+fn ports(farm: &Farm) -> Result<Vec<u16>> {
+    let mut ports = Vec::new();
+    for its in &farm.brokers {
+        let address = &its.address;
+        if address.host != "127.0.0.1" && address.host != "localhost" || address.tls.is_some() {
+            bail!(
+                "broker {} is at {}:{}; simulated nodes accept only 127.0.0.1 without TLS",
+                its.id,
+                address.host,
+                address.port
+            );
+        }
+        let socket = SocketAddr::from(([127, 0, 0, 1], address.port));
+        if TcpStream::connect_timeout(&socket, Duration::from_millis(500)).is_err() {
+            broker::start_on(address.port)
+                .with_context(|| format!("starting a broker on port {} failed", address.port))?;
+        }
+        ports.push(address.port);
+    }
+    Ok(ports)
+}
+
+fn the_world(farm: &Farm, options: &Options) -> Result<World> {
+    let now = jiff::Timestamp::now();
+    for (probe, _) in &options.faults {
+        if !farm.site.probes.iter().any(|own| own.id == *probe) {
+            let known: Vec<&str> = farm.site.probes.iter().map(|probe| probe.id.as_str()).collect();
+            bail!("--fault {probe}: no such probe; accepted is one of {}", known.join(", "));
+        }
+    }
+    let faults = options.faults.iter().map(|(probe, kind)| Fault {
+        probe: probe.clone(),
+        quantity: None,
+        from_ms: now.as_millisecond(),
+        until_ms: i64::MAX,
+        kind: kind.clone(),
+    });
+    stage::world(
+        farm,
+        stage::Play {
+            seed: options.seed,
+            start_ms: now.as_millisecond(),
+            utc_offset_ms: i64::from(farm.time_zone.to_offset(now).seconds()) * 1_000,
+            climate: story::climate(farm.site.latitude_deg, farm.site.longitude_deg),
+            faults: faults.collect(),
+            happenings: Vec::new(),
+            timer: story::timer,
+        },
+    )
+}
+
+fn told(farm: &Farm, path: &std::path::Path) -> String {
+    let mut text = format!("Simulated probes of {} answer now, at the speed of real time:\n", farm.name);
+    for bus in &farm.buses {
+        let units: Vec<String> = bus.probes.iter().map(|probe| probe.unit.to_string()).collect();
+        let mut units = units;
+        units.dedup();
+        text += &format!("  bus {}: {} (units {})\n", bus.id, bus.device.display(), units.join(", "));
+    }
+    for broker in &farm.brokers {
+        let topics = broker.subscriptions.len();
+        text += &format!("  broker {}: 127.0.0.1:{} ({topics} topics)\n", broker.id, broker.address.port);
+    }
+    text + &format!(
+        "\nIn a second terminal:\n  cargo run --release -p pondreeve -- run --config {0}\n\
+         and in a third:\n  cargo run --release -p pondreeve -- console --socket {1}\n\
+         Ctrl-C here ends it.\n",
+        path.display(),
+        farm.local.socket.display(),
+    )
+}
