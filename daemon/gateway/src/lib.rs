@@ -18,5 +18,5 @@ pub mod mqtt_link;
 pub mod probes;
 pub mod run;
 
-pub use pondreeve_core::Timestamp;
+pub use pondreeve_core::{Event, Timestamp};
 pub use run::{RunError, run};

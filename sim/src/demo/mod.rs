@@ -37,6 +37,9 @@ const EVENING: jiff::civil::Date = jiff::civil::date(2026, 3, 18);
 /// How long the daemon may take to end in order.
 const END_WITHIN: Duration = Duration::from_secs(15);
 
+/// How long a person who stops the demo waits for its report.
+const LEAVE_WITHIN: Duration = Duration::from_secs(2);
+
 /// How to play the night.
 #[derive(Debug, Clone, clap::Args)]
 pub(crate) struct Options {
@@ -150,15 +153,17 @@ pub(crate) async fn run(options: Options) -> Result<()> {
         stop.clone().cancelled_owned(),
     ));
     let onlooker = tokio::spawn(onlooker::watch(port, notebook.clone()));
-    let socket = farm.local.socket.clone();
+    let (socket, store) = (farm.local.socket.clone(), farm.store.path.clone());
     let mut daemon = tokio::spawn(pondreeve::run(farm, clock, stop.clone()));
 
     let show = show(&socket, &world, &notebook, &pace, times, full_screen);
-    let told = tokio::select! {
-        told = show => told?,
+    let at_end = tokio::select! {
+        at_end = show => at_end?,
         () = signals.any() => {
             notebook.say(pace.now_ms(), "stopped by a signal");
-            report::FromDaemon::default()
+            // A daemon that does not answer must not keep a person from leaving.
+            let asked = ask_at_end(&socket, &world, &pace, times);
+            tokio::time::timeout(LEAVE_WITHIN, asked).await.ok().and_then(Result::ok).unwrap_or_default()
         }
         ended = &mut daemon => {
             ended.context("the daemon failed")?.context("the daemon could not run")?;
@@ -170,10 +175,11 @@ pub(crate) async fn run(options: Options) -> Result<()> {
     onlooker.abort();
     publishing.abort();
     drop(lines);
-    let world = world.lock().unwrap_or_else(PoisonError::into_inner);
-    print(&report::text(&notebook, &world, &told));
-    print(&closing(&place));
     ended.context("the daemon did not end in time")?.context("the daemon failed")??;
+    let now = Timestamp(pace.now_ms());
+    let kept = tokio::task::spawn_blocking(move || report::kept(&store, now)).await??;
+    print(&report::text(&notebook, &at_end, kept));
+    print(&closing(&place));
     Ok(())
 }
 
@@ -186,38 +192,62 @@ async fn show(
     pace: &Pace,
     times: Times,
     full_screen: bool,
-) -> Result<report::FromDaemon> {
+) -> Result<report::AtEnd> {
     let client = watcher::connect(socket).await?;
     let technician = technician::Technician::new(Arc::clone(world), notebook.clone(), !full_screen);
     let follow = watcher::follow(client, technician, notebook.clone(), pace.clone());
+    // Asked for when the night is over, even where the console stays open longer.
+    let at_end = async {
+        tokio::time::sleep(pace.until(times.end_ms)).await;
+        ask_at_end(socket, world, pace, times).await
+    };
+    tokio::pin!(follow, at_end);
     if full_screen {
         let options = pondreeve::console::Options {
             socket: socket.to_owned(),
             title: Some("simulated ponds".to_owned()),
         };
-        tokio::select! {
-            ended = pondreeve::console::run(options) => ended?,
-            error = follow => return Err(error).context("the daemon stopped answering"),
+        let console = pondreeve::console::run(options);
+        tokio::pin!(console);
+        let mut told = None;
+        loop {
+            tokio::select! {
+                ended = &mut console => {
+                    ended?;
+                    break;
+                }
+                at_end = &mut at_end, if told.is_none() => told = Some(at_end?),
+                error = &mut follow => return Err(error).context("the daemon stopped answering"),
+            }
+        }
+        match told {
+            Some(told) => Ok(told),
+            // The person left before the night was over.
+            None => ask_at_end(socket, world, pace, times).await,
         }
     } else {
-        let night = async {
-            let told = story::EVENTS.map(|(hours, text)| (times.at(hours), text));
-            for (at_ms, text) in
-                told.into_iter().filter(|(at_ms, _)| (times.start_ms..times.end_ms).contains(at_ms))
-            {
-                tokio::time::sleep(pace.until(at_ms)).await;
-                notebook.say(at_ms, &format!("({text})"));
+        let events = async {
+            for (hours, text) in story::EVENTS {
+                let at_ms = times.at(hours);
+                if (times.start_ms..times.end_ms).contains(&at_ms) {
+                    tokio::time::sleep(pace.until(at_ms)).await;
+                    notebook.say(at_ms, &format!("({text})"));
+                }
             }
-            tokio::time::sleep(pace.until(times.end_ms)).await;
+            std::future::pending::<()>().await;
         };
         tokio::select! {
-            () = night => {}
-            error = follow => return Err(error).context("the daemon stopped answering"),
+            at_end = &mut at_end => at_end,
+            error = &mut follow => Err(error).context("the daemon stopped answering"),
+            () = events => unreachable!("the events wait for ever"),
         }
     }
+}
+
+async fn ask_at_end(socket: &Path, world: &Mutex<World>, pace: &Pace, times: Times) -> Result<report::AtEnd> {
     let mut client = watcher::connect(socket).await?;
-    let hours = (pace.now_ms() - times.start_ms) as f64 / 3_600_000.0 + 1.0;
-    Ok(report::FromDaemon::ask(&mut client, hours).await)
+    let hours = (pace.now_ms() - times.start_ms) as f64 / 3_600_000.0;
+    Ok(report::AtEnd::ask(&mut client, world, hours).await)
 }
 
 fn configured(place: &Place, port: u16, speed: f64) -> Result<Farm> {
@@ -293,7 +323,8 @@ fn closing(place: &Place) -> String {
         format!("\nKept in {at}: farm.toml, the store and daemon.log.\n")
     } else {
         "\nNothing is left behind. --keep DIR keeps configuration, store and log. README.md\n\
-         says how to set up a farm of your own; `sim probes` lets you try the daemon by hand.\n"
+         says how to set up a farm of your own. `cargo run --release -p sim -- probes`\n\
+         serves the simulated probes for a daemon that you start yourself.\n"
             .to_owned()
     }
 }

@@ -1,108 +1,141 @@
 //! The closing report of a night.
 
 use std::fmt::Write as _;
+use std::path::Path;
+use std::sync::{Mutex, PoisonError};
 
+use anyhow::{Context as _, Result};
+use pondreeve::journal::Journal;
 use pondreeve::local::client::Client;
-use pondreeve::local::protocol::{Ask, FarmStatus, Reply};
+use pondreeve::local::protocol::{Ask, Reply};
+use pondreeve::{Event, Timestamp};
 use sim::world::World;
 
-use super::notebook::{Notebook, wrapped};
+use super::notebook::{AlarmStory, Notebook, wrapped};
 
-/// Most readings of one quantity in one pond that are asked for; a night has under a thousand.
+/// Most points of one answer of the daemon; a night has under a thousand readings of a quantity.
 const POINTS: usize = 10_000;
+/// Longest history that the daemon has at hand, hours.
+const HISTORY_H: f64 = 24.0;
 
-/// What the daemon can tell only while it runs.
+/// What is known at the end of the night, while the daemon still runs.
 #[derive(Debug, Default)]
-pub(crate) struct FromDaemon {
-    status: Option<FarmStatus>,
-    /// Kept readings over all ponds.
-    kept: usize,
-    /// Lowest kept oxygen by pond.
-    lowest: Vec<Option<(f64, i64)>>,
+pub(crate) struct AtEnd {
+    ponds: Vec<PondNight>,
 }
 
-impl FromDaemon {
-    /// Asks for the night's kept readings.
-    pub(crate) async fn ask(client: &mut Client, hours: f64) -> Self {
+#[derive(Debug)]
+struct PondNight {
+    id: String,
+    name: String,
+    /// Lowest oxygen that was truly in the water, and when.
+    truth: (f64, i64),
+    /// Lowest good reading, and when.
+    measured: Option<(f64, i64)>,
+}
+
+impl AtEnd {
+    /// Asks the daemon what it measured over the last hours, and the water what was true.
+    pub(crate) async fn ask(client: &mut Client, world: &Mutex<World>, hours: f64) -> Self {
         let Ok(Reply::Status(status)) = client.ask(Ask::Status).await else { return Self::default() };
-        let mut told = Self::default();
-        for pond in &status.ponds {
-            let mut lowest: Option<(f64, i64)> = None;
-            for reading in &pond.readings {
-                let ask = Ask::History {
-                    pond: pond.id.clone(),
-                    quantity: reading.quantity.clone(),
-                    seconds: (hours * 3_600.0) as u64,
-                    points: POINTS,
-                };
-                let Ok(Reply::History { points }) = client.ask(ask).await else { continue };
-                told.kept += points.len();
-                if reading.quantity != "do_mg_l" {
-                    continue;
-                }
+        let mut ponds = Vec::new();
+        for (index, pond) in status.ponds.iter().enumerate() {
+            let ask = Ask::History {
+                pond: pond.id.clone(),
+                quantity: "do_mg_l".to_owned(),
+                seconds: (hours.min(HISTORY_H) * 3_600.0) as u64,
+                points: POINTS,
+            };
+            let mut measured: Option<(f64, i64)> = None;
+            if let Ok(Reply::History { points }) = client.ask(ask).await {
                 for point in points.iter().filter(|point| point.flag <= 2) {
                     let Ok(at) = point.at.parse::<jiff::Timestamp>() else { continue };
-                    if lowest.is_none_or(|(value, _)| point.value < value) {
-                        lowest = Some((point.value, at.as_millisecond()));
+                    if measured.is_none_or(|(value, _)| point.value < value) {
+                        measured = Some((point.value, at.as_millisecond()));
                     }
                 }
             }
-            told.lowest.push(lowest);
+            let world = world.lock().unwrap_or_else(PoisonError::into_inner);
+            let Some(truth) = world.farm.ponds.get(index).map(|pond| pond.lowest_do) else { continue };
+            ponds.push(PondNight { id: pond.id.to_uppercase(), name: pond.name.clone(), truth, measured });
         }
-        told.status = Some(*status);
-        told
+        Self { ponds }
     }
 }
 
+/// What the store holds: inputs of any kind, and probe readings and hand entries in them.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Kept {
+    inputs: usize,
+    readings: usize,
+}
+
+/// Opens the store once the daemon has closed it, and reads everything back.
+pub(crate) fn kept(store: &Path, now: Timestamp) -> Result<Kept> {
+    let (mut journal, _) = Journal::open(store, now)
+        .with_context(|| format!("opening the store {} again failed", store.display()))?;
+    let mut kept = Kept::default();
+    journal.read(now, &mut |input| {
+        kept.inputs += 1;
+        kept.readings += match &input.event {
+            Event::Sweep { samples } => samples.len(),
+            Event::ManualSample { .. } => 1,
+            _ => 0,
+        };
+    });
+    Ok(kept)
+}
+
 /// The report as text.
-pub(crate) fn text(notebook: &Notebook, world: &World, told: &FromDaemon) -> String {
+pub(crate) fn text(notebook: &Notebook, at_end: &AtEnd, kept: Kept) -> String {
     let mut out = String::from("\nThe night in short\n");
-    for (index, pond) in world.farm.ponds.iter().enumerate() {
-        let name = told.status.as_ref().and_then(|status| status.ponds.get(index)).map(|pond| &pond.name);
-        let (truth, at_ms) = pond.lowest_do;
-        let measured = told.lowest.get(index).copied().flatten().map_or_else(
-            || "not measured".to_owned(),
-            |(value, at_ms)| format!("measured {value:.2} at {}", notebook.clock_time(at_ms)),
+    for pond in &at_end.ponds {
+        let measured = pond.measured.map_or_else(
+            || "no good reading".to_owned(),
+            |(value, at_ms)| format!("{value:.2} at {} as measured", notebook.clock_time(at_ms)),
         );
         let _ = writeln!(
             out,
-            "  {:<3} {:<8} lowest oxygen {truth:.2} mg/L at {} in the water, {measured}",
-            pond.id.to_uppercase(),
-            name.map_or("", String::as_str),
-            notebook.clock_time(at_ms),
+            "  {:<3} {:<8} lowest oxygen {:.2} mg/L at {} in the water, {measured}",
+            pond.id,
+            pond.name,
+            pond.truth.0,
+            notebook.clock_time(pond.truth.1),
         );
     }
     notebook.with(|seen| {
         let raised: usize = seen.alarms.values().map(|alarm| alarm.raised.len()).sum();
         let _ = writeln!(out, "  Alarms raised: {raised}");
-        for alarm in seen.alarms.values() {
-            let urgency = ["", "critical", "high", "medium"].get(alarm.priority as usize).unwrap_or(&"");
-            let times: Vec<String> = alarm.raised.iter().map(|at_ms| notebook.clock_time(*at_ms)).collect();
-            let acknowledged = match alarm.acknowledged.last() {
-                Some((at_ms, by)) => format!("acknowledged by {by} at {}", notebook.clock_time(*at_ms)),
-                None => "not acknowledged".to_owned(),
-            };
-            let pond = alarm.pond.as_deref().unwrap_or("gateway").to_uppercase();
-            let standing = if alarm.standing { ", still standing" } else { "" };
-            let line = format!(
-                "    {pond} {} ({urgency}) at {}; {acknowledged}{standing}",
-                alarm.name,
-                if times.is_empty() { "?".to_owned() } else { times.join(", ") },
-            );
-            out.push_str(&wrapped(&line, 6));
+        let mut alarms: Vec<_> = seen.alarms.values().filter(|alarm| !alarm.raised.is_empty()).collect();
+        alarms.sort_by_key(|alarm| alarm.raised.first().copied());
+        for alarm in alarms {
+            out.push_str(&wrapped(&alarm_line(alarm, notebook), 10));
         }
         let counts: Vec<String> = seen
             .summaries
             .iter()
             .map(|(pond, numbers)| format!("{} {}", pond.to_uppercase(), numbers.len()))
             .collect();
-        let line = format!(
-            "  Summaries received at the office over MQTT: {}, {} came twice",
-            if counts.is_empty() { "none".to_owned() } else { counts.join(", ") },
-            seen.repeats
-        );
-        out.push_str(&wrapped(&line, 4));
+        let counts = if counts.is_empty() { "none".to_owned() } else { counts.join(", ") };
+        let twice = if seen.repeats > 0 { format!("; {} came twice", seen.repeats) } else { String::new() };
+        out.push_str(&wrapped(&format!("  Summaries received at the office over MQTT: {counts}{twice}"), 4));
     });
-    let _ = writeln!(out, "  Readings kept in the daemon's store: {}", told.kept);
+    let line = format!(
+        "  Read back from the daemon's store: {} inputs with {} readings",
+        kept.inputs, kept.readings
+    );
+    out.push_str(&wrapped(&line, 4));
     out
+}
+
+fn alarm_line(alarm: &AlarmStory, notebook: &Notebook) -> String {
+    let urgency = ["", "critical", "high", "medium"].get(alarm.priority as usize).unwrap_or(&"");
+    let times: Vec<String> = alarm.raised.iter().map(|at_ms| notebook.clock_time(*at_ms)).collect();
+    let acknowledged = match alarm.acknowledged.last() {
+        Some((at_ms, by)) => format!("acknowledged by {by} at {}", notebook.clock_time(*at_ms)),
+        None => "not acknowledged".to_owned(),
+    };
+    let pond = alarm.pond.as_deref().unwrap_or("gateway").to_uppercase();
+    let standing = if alarm.standing { ", still standing" } else { "" };
+    format!("    {}  {pond} {} ({urgency}), {acknowledged}{standing}", times.join(", "), alarm.name)
 }
