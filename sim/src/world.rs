@@ -100,10 +100,10 @@ impl World {
             self.farm.advance_to(from_ms);
             for probe in 0..self.probes.len() {
                 for channel in 0..self.probes[probe].channels.len() {
-                    if !self.held.contains_key(&(fault, probe, channel)) {
-                        if let Some(value) = self.reading(probe, channel, from_ms) {
-                            self.held.insert((fault, probe, channel), value);
-                        }
+                    if !self.held.contains_key(&(fault, probe, channel))
+                        && let Some(value) = self.reading(probe, channel, from_ms)
+                    {
+                        self.held.insert((fault, probe, channel), value);
                     }
                 }
             }
