@@ -9,7 +9,8 @@ use crate::local::protocol::{AlarmStatus, Ask, FarmStatus, Reply};
 const AFTER: &str = "\
 Acknowledging silences the horn for this alarm and records who you are, by your
 login on this machine. It mends nothing: the alarm stands until the water or the
-probe is right again.
+probe is right again, and while a critical one stands the horn sounds again
+after 10 minutes.
 
 Walk, do not run. Nobody enters the water while aerators are live.
 If in doubt, start aerators and look.
@@ -109,7 +110,10 @@ fn told(before: &AlarmStatus, now: Option<&AlarmStatus>, farm: &FarmStatus, warn
     paragraph(&mut out, "", "", &head);
     if let Some(alarm) = now {
         paragraph(&mut out, "", "", &format!("It still stands: {}", alarm.message));
-        if alarm.priority <= 2 {
+        if alarm.priority == 1 {
+            out.push_str("The horn sounds again in 10 minutes while it stands.\n");
+        }
+        if alarm.priority <= 2 && !alarm.message.contains("Walk, do not run") {
             paragraph(&mut out, "", "", CAUTION);
         }
     }

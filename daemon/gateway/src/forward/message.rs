@@ -5,7 +5,7 @@
 //! `/maximum`, `/last`, and for each quantity `/usable` and `/doubtful` (readings), then
 //! `alarms/critical`, `/high`, `/medium` (alarms standing at the end of the interval).
 //!
-//! Values are in the unit that the quantity's id names. Where SenML's registry or its secondary units
+//! Values carry two decimals more than a person is shown. They are in the unit that the quantity's id names. Where SenML's registry or its secondary units
 //! (RFC 8798) have that unit it is given by that code: `Cel`, `pH`, `m`, `cm`, `hPa`, `mV`, `kW`, `NTU`,
 //! `/100` for percent. Milligrams per litre are not registered and are given in UCUM, `mg/L`; so are the
 //! rest. Practical salinity and on/off have no unit.
@@ -145,12 +145,20 @@ fn quantity_records(of: &QuantitySummary, records: &mut Vec<Record>) {
         for (statistic, value) in
             [("mean", of.mean), ("minimum", of.minimum), ("maximum", of.maximum), ("last", of.last)]
         {
-            records.push(record(format!("{id}/{statistic}"), unit, value));
+            records.push(record(format!("{id}/{statistic}"), unit, rounded(of.quantity, value)));
         }
     }
     for (statistic, readings) in [("usable", of.usable), ("doubtful", of.doubtful)] {
         records.push(record(format!("{id}/{statistic}"), "count", f64::from(readings)));
     }
+}
+
+/// Two decimals more than a person is shown: below that there is only noise, and noise costs airtime.
+fn rounded(quantity: Quantity, value: f64) -> f64 {
+    let places = i32::try_from(quantity.decimals() + 2).unwrap_or(0);
+    let factor = 10_f64.powi(places);
+    let scaled = (value * factor).round() / factor;
+    if scaled.is_finite() { scaled } else { value }
 }
 
 fn record(name: String, unit: &str, value: f64) -> Record {
@@ -175,6 +183,14 @@ fn unit(quantity: Quantity) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn values_are_rounded_below_what_can_be_measured() {
+        assert_eq!(rounded(Quantity::DoMgL, 6.946_399_569), 6.946_4);
+        assert_eq!(rounded(Quantity::DoSaturationPercent, 23.033_515_19), 23.03);
+        assert_eq!(rounded(Quantity::Nh3NMgL, 0.069_326_85), 0.069_33);
+        assert_eq!(rounded(Quantity::DoMgL, 1e308), 1e308);
+    }
 
     #[test]
     fn every_unit_is_one_that_senml_can_carry() {

@@ -41,8 +41,8 @@ reading goes on:
   - a column that is no quantity is named once and not read;
   - a time or a number that cannot be read: that row or value is left out, and
     the exit status is 2 at the end;
-  - a row older than one before it is passed on and printed, marked by the
-    order test, and said.
+  - a row older than one before it is said, passed on and printed; the order
+    test marks what is older than a reading already taken.
 How often readings come is learnt from the first rows, and the limits for stale
 and missing readings are widened to fit: a 30-minute recording is not an outage.
 Recorded values are taken as they stand: calibration is not applied again.
@@ -52,8 +52,8 @@ reading, derived, forecast, alarm, advice.
 
 Examples:
   pondreeve replay --latitude 9.5 --longitude -75.6 lagoon.csv
-  pondreeve replay --config farm.toml --pond p1 --only alarm,advice june.csv july.csv
-  pondreeve replay --latitude 9.5 --longitude -75.6 --only forecast lagoon.csv | tail -1";
+  pondreeve replay --config farm.toml --pond p1 --only alarm june.csv july.csv
+  pondreeve replay --latitude 9.5 --longitude -75.6 --only forecast lagoon.csv";
 
 /// Arguments of `replay`.
 #[derive(Debug, Clone, clap::Args)]

@@ -45,7 +45,13 @@ impl Recording {
             Failure::usage(format!("reading recorded readings from {name} failed: {error}"))
         };
         let file = File::open(path).map_err(|error| unreadable(&error))?;
-        let mut reader = csv::ReaderBuilder::new().has_headers(false).flexible(true).from_reader(file);
+        // Lines end at the line feed, and the carriage return before it is trimmed with the cell: left to
+        // itself the reader counts one line too few in files with both.
+        let mut reader = csv::ReaderBuilder::new()
+            .has_headers(false)
+            .flexible(true)
+            .terminator(csv::Terminator::Any(b'\n'))
+            .from_reader(file);
         let mut header = ByteRecord::new();
         if !reader.read_byte_record(&mut header).map_err(|error| unreadable(&error))? {
             return Err(Failure::usage(format!(
@@ -175,9 +181,15 @@ impl Recording {
     }
 
     fn read(&mut self, record: &mut ByteRecord) -> Result<bool, Failure> {
-        self.reader.read_byte_record(record).map_err(|error| {
-            Failure::failed(format!("reading recorded readings from {} failed: {error}", self.name))
-        })
+        loop {
+            let more = self.reader.read_byte_record(record).map_err(|error| {
+                Failure::failed(format!("reading recorded readings from {} failed: {error}", self.name))
+            })?;
+            let blank = record.len() == 1 && record.get(0).is_some_and(|cell| cell.trim_ascii().is_empty());
+            if !(more && blank) {
+                return Ok(more);
+            }
+        }
     }
 
     fn parse(&self, row: &mut Row, trouble: &mut Trouble<'_>) -> bool {
