@@ -5,11 +5,13 @@
 //! the page and type `[A`. [`Assembler`] holds an `Esc` back for a moment to see whether it was the
 //! start of more.
 
+use std::io;
+use std::os::fd::BorrowedFd;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
 
-use crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
+use nix::errno::Errno;
+use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use tokio::sync::mpsc;
 
 /// How long an `Esc` is held back, and then each character after it. One character takes 1 ms at 9600
@@ -55,39 +57,17 @@ pub(crate) enum Key {
     Resized,
 }
 
-/// Translates one event of the terminal.
-fn translate(event: &Event) -> Option<Key> {
-    let key = match event {
-        Event::Resize(..) => return Some(Key::Resized),
-        Event::Key(key) if key.kind != KeyEventKind::Release => key,
-        _ => return None,
-    };
-    if key.modifiers.contains(KeyModifiers::CONTROL) {
-        return match key.code {
-            KeyCode::Char('c') => Some(Key::Interrupt),
-            KeyCode::Char('l') => Some(Key::Redraw),
-            // Ctrl-J and Ctrl-H are what some terminals send for enter and backspace.
-            KeyCode::Char('j') => Some(Key::Enter),
-            KeyCode::Char('h') => Some(Key::Backspace),
-            _ => None,
-        };
-    }
-    if key.modifiers.contains(KeyModifiers::ALT) {
-        return None;
-    }
-    Some(match key.code {
-        KeyCode::Char(character) => Key::Char(character),
-        KeyCode::Enter => Key::Enter,
-        KeyCode::Esc => Key::Escape,
-        KeyCode::Tab => Key::Tab,
-        KeyCode::BackTab => Key::BackTab,
-        KeyCode::Backspace | KeyCode::Delete => Key::Backspace,
-        KeyCode::Up => Key::Up,
-        KeyCode::Down => Key::Down,
-        KeyCode::Left => Key::Left,
-        KeyCode::Right => Key::Right,
-        KeyCode::PageUp => Key::PageUp,
-        KeyCode::PageDown => Key::PageDown,
+/// The key one byte from a terminal in raw mode stands for. Nothing beyond ASCII is a key here, and an
+/// `Esc` may be the start of more.
+fn translate(byte: u8) -> Option<Key> {
+    Some(match byte {
+        0x03 => Key::Interrupt,
+        0x0c => Key::Redraw,
+        b'\r' | b'\n' => Key::Enter,
+        b'\t' => Key::Tab,
+        0x08 | 0x7f => Key::Backspace,
+        0x1b => Key::Escape,
+        b' '..=b'~' => Key::Char(char::from(byte)),
         _ => return None,
     })
 }
@@ -116,7 +96,8 @@ impl Assembler {
                 rest.push(character);
                 self.held = Some((now_ms, rest));
             }
-            Key::Char(character) if !rest.is_empty() && (character.is_ascii_digit() || character == ';') => {
+            // The Linux console sends `Esc [ [ A` for F1.
+            Key::Char(character @ ('0'..='9' | ';' | '[')) if !rest.is_empty() => {
                 rest.push(character);
                 self.held = Some((now_ms, rest));
             }
@@ -124,6 +105,7 @@ impl Assembler {
                 // The end of a sequence. One that is not known is swallowed: typing its letters, of
                 // which one may acknowledge, would be worse than ignoring it.
                 certain.extend(match (character, rest.as_str()) {
+                    (_, "[[") => None,
                     ('A', _) => Some(Key::Up),
                     ('B', _) => Some(Key::Down),
                     ('C', _) => Some(Key::Right),
@@ -169,36 +151,46 @@ pub(crate) struct Reader {
 }
 
 impl Reader {
-    /// Starts reading.
-    pub(crate) fn start() -> std::io::Result<(Self, mpsc::Receiver<std::io::Result<Key>>)> {
+    /// Starts reading standard input. The channel closes when the terminal is hung up.
+    pub(crate) fn start() -> io::Result<(Self, mpsc::Receiver<Key>)> {
         let (out, keys) = mpsc::channel(PRESSES_BOUND);
         let stop = Arc::new(AtomicBool::new(false));
         let stopped = Arc::clone(&stop);
         let thread = std::thread::Builder::new().name("console-keys".to_owned()).spawn(move || {
+            use std::os::fd::AsFd as _;
+            let input = io::stdin();
             while !stopped.load(Ordering::Relaxed) {
-                // Short enough that leaving the console is not felt to hang.
-                let key = match event::poll(Duration::from_millis(100)) {
-                    Ok(false) => continue,
-                    Ok(true) => event::read().map(|event| translate(&event)),
-                    Err(error) => Err(error),
-                };
-                let ended = match key {
-                    Ok(None) => false,
-                    Ok(Some(key)) => {
-                        matches!(out.try_send(Ok(key)), Err(mpsc::error::TrySendError::Closed(_)))
+                let Ok(bytes) = some_bytes(input.as_fd()) else { break };
+                for key in bytes.into_iter().filter_map(translate) {
+                    if matches!(out.try_send(key), Err(mpsc::error::TrySendError::Closed(_))) {
+                        return;
                     }
-                    Err(error) => {
-                        // The receiver learns of it or is gone; either way there is nothing to read.
-                        drop(out.blocking_send(Err(error)));
-                        true
-                    }
-                };
-                if ended {
-                    break;
                 }
             }
         })?;
         Ok((Self { stop, thread: Some(thread) }, keys))
+    }
+}
+
+/// Bytes that came, perhaps none within a tenth of a second: short enough that leaving the console is
+/// not felt to hang. An error once nothing can come any more.
+fn some_bytes(input: BorrowedFd<'_>) -> io::Result<Vec<u8>> {
+    let mut ready = [PollFd::new(input, PollFlags::POLLIN)];
+    match poll(&mut ready, PollTimeout::from(100_u8)) {
+        Ok(0) | Err(Errno::EINTR) => return Ok(Vec::new()),
+        Ok(_) => {}
+        Err(error) => return Err(error.into()),
+    }
+    let mut bytes = vec![0; PRESSES_BOUND];
+    match nix::unistd::read(input, &mut bytes) {
+        // A terminal that was hung up is readable for ever, with nothing in it.
+        Ok(0) => Err(io::ErrorKind::UnexpectedEof.into()),
+        Ok(count) => {
+            bytes.truncate(count);
+            Ok(bytes)
+        }
+        Err(Errno::EINTR | Errno::EAGAIN) => Ok(Vec::new()),
+        Err(error) => Err(error.into()),
     }
 }
 
@@ -235,6 +227,34 @@ mod tests {
             typed(&[(Escape, 0), (Char('['), 1), (Char('5'), 2), (Char('~'), 3), (Char('a'), 9)], 100),
             [Key::PageUp, Char('a')]
         );
+    }
+
+    #[test]
+    fn bytes_of_a_raw_terminal_become_keys() {
+        let mut assembler = Assembler::default();
+        let mut pressed = |bytes: &[u8]| -> Vec<Key> {
+            let keys = bytes.iter().filter_map(|byte| translate(*byte));
+            keys.flat_map(|key| assembler.press(key, 0)).collect()
+        };
+        assert_eq!(
+            pressed(b"a1\r\t\x7f"),
+            [Key::Char('a'), Key::Char('1'), Key::Enter, Key::Tab, Key::Backspace]
+        );
+        assert_eq!(pressed(b"\x1b[A\x1bOB\x1b[Z\x1b[6~"), [Key::Up, Key::Down, Key::BackTab, Key::PageDown]);
+        assert_eq!(pressed(b"\x1b[[A\x1b[15~\x1bOP"), [], "function keys");
+        assert_eq!(pressed("ñ\u{9b}".as_bytes()), []);
+        assert_eq!(pressed(b"\x03"), [Key::Interrupt]);
+    }
+
+    #[test]
+    fn a_terminal_hung_up_ends_the_reading() {
+        use std::os::fd::AsFd as _;
+        let (read, write) = nix::unistd::pipe().unwrap();
+        assert!(some_bytes(read.as_fd()).unwrap().is_empty());
+        nix::unistd::write(&write, b"q").unwrap();
+        assert_eq!(some_bytes(read.as_fd()).unwrap(), b"q");
+        drop(write);
+        assert!(some_bytes(read.as_fd()).is_err());
     }
 
     #[test]

@@ -69,3 +69,73 @@ pub(crate) async fn ask(socket: &Path, ask: Ask) -> Result<Reply, String> {
         Err(_) => Err(format!("no answer from the daemon within {} s", ANSWER_WITHIN.as_secs())),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
+    use tokio::net::{UnixListener, UnixStream};
+
+    use super::super::sample;
+    use super::*;
+
+    /// Takes one connection and reads its request.
+    async fn request(listener: &UnixListener) -> (String, BufReader<UnixStream>) {
+        let mut stream = BufReader::new(listener.accept().await.unwrap().0);
+        let mut line = String::new();
+        stream.read_line(&mut line).await.unwrap();
+        (line.trim_end().to_owned(), stream)
+    }
+
+    async fn answer(stream: &mut BufReader<UnixStream>, reply: &Reply) {
+        let line = serde_json::to_string(reply).unwrap() + "\n";
+        stream.write_all(line.as_bytes()).await.unwrap();
+    }
+
+    #[tokio::test]
+    async fn the_farm_is_heard_lost_and_heard_again_when_the_daemon_restarts() {
+        let folder = tempfile::tempdir().unwrap();
+        let socket = folder.path().join("socket");
+        let (out, mut news) = mpsc::channel(NEWS_BOUND);
+        let watching = tokio::spawn(watch(socket.clone(), out));
+        let Some(News::Lost(why)) = news.recv().await else { panic!("heard before there is a daemon") };
+        assert!(why.contains(socket.to_str().unwrap()), "{why}");
+
+        for _ in 0..2 {
+            let listener = UnixListener::bind(&socket).unwrap();
+            let (asked, mut stream) = request(&listener).await;
+            assert_eq!(asked, r#"{"ask":{"what":"watch"}}"#);
+            for _ in 0..2 {
+                answer(&mut stream, &Reply::Status(Box::new(sample::normal_night()))).await;
+                let Some(News::Farm(farm)) = news.recv().await else { panic!("not heard") };
+                assert_eq!(*farm, sample::normal_night());
+            }
+            drop((stream, listener));
+            std::fs::remove_file(&socket).unwrap();
+            let Some(News::Lost(_)) = news.recv().await else { panic!("not noticed") };
+        }
+        drop(news);
+        watching.abort();
+    }
+
+    #[tokio::test]
+    async fn what_is_asked_arrives_and_so_does_the_refusal() {
+        let folder = tempfile::tempdir().unwrap();
+        let socket = folder.path().join("socket");
+        let listener = UnixListener::bind(&socket).unwrap();
+        let refusal = Reply::Error { message: "no such alarm".to_owned(), bad_request: true };
+        let daemon = async {
+            let (asked, mut stream) = request(&listener).await;
+            answer(&mut stream, &refusal).await;
+            asked
+        };
+        let (asked, answered) =
+            tokio::join!(daemon, ask(&socket, Ask::Acknowledge { id: "p1.do-low-warn".to_owned() }));
+        assert_eq!(asked, r#"{"ask":{"what":"acknowledge","id":"p1.do-low-warn"}}"#);
+        assert_eq!(answered, Ok(refusal.clone()));
+
+        // A daemon that dies before it answers.
+        let dying = async { drop(request(&listener).await) };
+        let ((), answered) = tokio::join!(dying, ask(&socket, Ask::Status));
+        assert!(answered.is_err());
+    }
+}

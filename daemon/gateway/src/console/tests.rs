@@ -127,6 +127,27 @@ fn farm_in_a_large_window() {
 }
 
 #[test]
+fn farm_with_many_alarms() {
+    let mut farm = sample::critical_alarm();
+    for (pond, name) in [("p2", "Oxygen forecast low"), ("p4", "pH high")] {
+        let mut alarm = farm.alarms[0].clone();
+        alarm.id = format!("{pond}.{name}");
+        alarm.pond = Some(pond.to_owned());
+        alarm.priority = 2;
+        alarm.name = name.to_owned();
+        farm.alarms.insert(1, alarm);
+    }
+    let mut gateway = farm.alarms[0].clone();
+    gateway.id = "gateway.bus.rs485-1".to_owned();
+    gateway.pond = None;
+    gateway.name = "Bus rs485-1 faulty".to_owned();
+    gateway.state = "returned-unacknowledged".to_owned();
+    farm.alarms.push(gateway);
+    farm.faults = sample::blind_pond().faults;
+    insta::assert_snapshot!(Shown::of(farm).text());
+}
+
+#[test]
 fn farm_with_more_ponds_than_rows() {
     let mut farm = sample::critical_alarm();
     for number in 5..=20 {

@@ -299,8 +299,11 @@ fn ponds(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
     let farm = context.farm;
     let count = u16::try_from(farm.ponds.len()).unwrap_or(u16::MAX);
     let headings = if rows.height() >= count + 2 { 2 } else { 1 };
-    // A line for the other alarms, if there are any, is worth more than second lines of ponds.
-    let reserved = u16::from(farm.alarms.len() > 1 || !farm.faults.is_empty());
+    // Lines for the other alarms are worth more than second lines of ponds: one in any case, more
+    // while somebody must acknowledge them.
+    let unread = farm.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).count().saturating_sub(1);
+    let least = usize::from(farm.alarms.len() > 1 || !farm.faults.is_empty());
+    let reserved = u16::try_from(unread.clamp(least, 4)).unwrap_or(4);
     let room = rows.height().saturating_sub(headings);
     let two_lines = count.saturating_mul(2).saturating_add(reserved) <= room;
     let (columns, name_columns) = layout(canvas.columns(), !two_lines);
