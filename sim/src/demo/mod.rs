@@ -21,12 +21,14 @@ use anyhow::{Context as _, Result, bail};
 use pondreeve::Timestamp;
 use pondreeve::clock::Clock;
 use pondreeve::config::{self, Farm};
+use pondreeve::console::ConsoleError;
 use sim::farm::Happening;
 use sim::pace::Pace;
 use sim::pty::Line;
 use sim::world::World;
 use sim::{broker, mqtt_node};
 use tokio::signal::unix::{SignalKind, signal};
+use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 use notebook::{Notebook, print};
@@ -156,7 +158,13 @@ pub(crate) async fn run(options: Options) -> Result<()> {
     let (socket, store) = (farm.local.socket.clone(), farm.store.path.clone());
     let mut daemon = tokio::spawn(pondreeve::run(farm, clock, stop.clone()));
 
-    let show = show(&socket, &world, &notebook, &pace, times, full_screen);
+    // A task of its own: a console whose terminal has gone may hang in it, and must not keep the demo
+    // from cleaning up.
+    let mut console = full_screen.then(|| {
+        let title = Some("simulated ponds".to_owned());
+        tokio::spawn(pondreeve::console::run(pondreeve::console::Options { socket: socket.clone(), title }))
+    });
+    let show = show(&socket, &world, &notebook, &pace, times, console.as_mut());
     let at_end = tokio::select! {
         at_end = show => at_end?,
         () = signals.any() => {
@@ -170,6 +178,10 @@ pub(crate) async fn run(options: Options) -> Result<()> {
             bail!("the daemon ended by itself");
         }
     };
+    if let Some(console) = console.filter(|console| !console.is_finished()) {
+        // It hears the same signals, and gives the terminal back.
+        let _ = tokio::time::timeout(LEAVE_WITHIN, console).await;
+    }
     stop.cancel();
     let ended = tokio::time::timeout(END_WITHIN, daemon).await;
     onlooker.abort();
@@ -191,10 +203,10 @@ async fn show(
     notebook: &Notebook,
     pace: &Pace,
     times: Times,
-    full_screen: bool,
+    console: Option<&mut JoinHandle<Result<(), ConsoleError>>>,
 ) -> Result<report::AtEnd> {
     let client = watcher::connect(socket).await?;
-    let technician = technician::Technician::new(Arc::clone(world), notebook.clone(), !full_screen);
+    let technician = technician::Technician::new(Arc::clone(world), notebook.clone(), console.is_none());
     let follow = watcher::follow(client, technician, notebook.clone(), pace.clone());
     // Asked for when the night is over, even where the console stays open longer.
     let at_end = async {
@@ -202,18 +214,12 @@ async fn show(
         ask_at_end(socket, world, pace, times).await
     };
     tokio::pin!(follow, at_end);
-    if full_screen {
-        let options = pondreeve::console::Options {
-            socket: socket.to_owned(),
-            title: Some("simulated ponds".to_owned()),
-        };
-        let console = pondreeve::console::run(options);
-        tokio::pin!(console);
+    if let Some(console) = console {
         let mut told = None;
         loop {
             tokio::select! {
-                ended = &mut console => {
-                    ended?;
+                ended = &mut *console => {
+                    ended.context("the console failed")??;
                     break;
                 }
                 at_end = &mut at_end, if told.is_none() => told = Some(at_end?),

@@ -11,7 +11,7 @@ const FARM: &str = include_str!("../../../config/demo/farm.toml");
 
 /// Waiting times on a real line. A pseudo-terminal has no bit rate and its probes answer at once,
 /// while farm time runs hundreds of times faster: the same waits would be quarters of an hour.
-const LINE: [(&str, &str); 3] = [("turnaround", "\"1ms\""), ("timeout", "\"30ms\""), ("retries", "1")];
+const LINE: [(&str, &str); 3] = [("turnaround", "\"1ms\""), ("timeout", "\"100ms\""), ("retries", "1")];
 
 /// A demo's folder.
 #[derive(Debug)]

@@ -89,19 +89,14 @@ pub(crate) fn kept(store: &Path, now: Timestamp) -> Result<Kept> {
 /// The report as text.
 pub(crate) fn text(notebook: &Notebook, at_end: &AtEnd, kept: Kept) -> String {
     let mut out = String::from("\nThe night in short\n");
+    let value_at = |(value, at_ms): (f64, i64)| format!("{value:.2} at {}", notebook.clock_time(at_ms));
+    if !at_end.ponds.is_empty() {
+        let _ = writeln!(out, "  Lowest oxygen, mg/L   in the water     as measured");
+    }
     for pond in &at_end.ponds {
-        let measured = pond.measured.map_or_else(
-            || "no good reading".to_owned(),
-            |(value, at_ms)| format!("{value:.2} at {} as measured", notebook.clock_time(at_ms)),
-        );
-        let _ = writeln!(
-            out,
-            "  {:<3} {:<8} lowest oxygen {:.2} mg/L at {} in the water, {measured}",
-            pond.id,
-            pond.name,
-            pond.truth.0,
-            notebook.clock_time(pond.truth.1),
-        );
+        let measured = pond.measured.map_or_else(|| "no good reading".to_owned(), value_at);
+        let truth = value_at(pond.truth);
+        let _ = writeln!(out, "    {:<3} {:<14}  {truth:<15}  {measured}", pond.id, pond.name);
     }
     notebook.with(|seen| {
         let raised: usize = seen.alarms.values().map(|alarm| alarm.raised.len()).sum();
