@@ -293,3 +293,48 @@ fn reached(address: &BrokerAddress) -> String {
     let tls = if address.tls.is_some() { " with TLS" } else { "" };
     format!("{}:{}{tls}", address.host, address.port)
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::{farm_json, problem_json, summary};
+    use crate::config;
+
+    fn demo() -> config::Loaded {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/demo/farm.toml");
+        config::load_with_warnings(&path).expect("the demo farm is sound")
+    }
+
+    #[test]
+    fn the_summary_fits_a_terminal_of_80_columns() {
+        let text = summary(Path::new("farm.toml"), &demo());
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        insta::assert_snapshot!(text);
+    }
+
+    #[test]
+    fn scripts_read_the_same_farm() {
+        let json = farm_json(&demo().farm);
+        let ids: Vec<&str> =
+            json["ponds"].as_array().expect("ponds").iter().filter_map(|pond| pond["id"].as_str()).collect();
+        assert_eq!(ids, ["p1", "p2", "p3", "p4"]);
+        assert_eq!(json["ponds"][0]["aerators_kw"], 11.2);
+        assert_eq!(json["buses"][0]["probes"], 17);
+    }
+
+    #[test]
+    fn scripts_read_problems_with_their_places() {
+        let error = config::from_text(Path::new("/nowhere/farm.toml"), "[farm]\nlatitude = 99\n")
+            .expect_err("problems");
+        let latitude =
+            error.report.problems().iter().find(|problem| problem.path == "farm.latitude").expect("told");
+        assert_eq!(
+            problem_json(latitude),
+            serde_json::json!({
+                "kind": "problem", "file": "/nowhere/farm.toml", "line": 2, "column": 12, "key": "farm.latitude",
+                "found": "the whole number 99", "accepted": "a number from -90 to 90 degrees", "mend": null
+            })
+        );
+    }
+}

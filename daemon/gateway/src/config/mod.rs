@@ -1,8 +1,8 @@
 //! From TOML text to a resolved [`Farm`]: parsed raw, then resolved once, with every problem reported
 //! together. Past this module nothing is unchecked.
 //!
-//! The way of a configuration: [`files`] → [`reader`] (with the tables of [`raw`] and the [`rules`] of
-//! single values) → the resolver (with [`profile`]s and limits from beside the file or [`builtin`]) →
+//! The way of a configuration: [`files`] → [`reader`] (with the [`tables`] of [`raw`] and the [`rules`]
+//! of single values) → the resolver (with [`profile`]s and limits from beside the file or [`builtin`]) →
 //! [`Farm`].
 
 pub mod builtin;
@@ -15,8 +15,10 @@ pub mod raw;
 pub mod reader;
 mod resolve;
 pub mod rules;
+pub mod tables;
 #[cfg(test)]
 mod tests;
+pub mod words;
 
 use std::fmt;
 use std::path::Path;

@@ -6,7 +6,8 @@ use pondreeve_core::Quantity;
 use schemars::{Schema, SchemaGenerator, json_schema};
 use toml::de::DeValue;
 
-use super::reader::{Cell, Rule, describe, did_you_mean, is_id, listed, measurable, measurable_ids, quoted};
+use super::reader::{Cell, Rule};
+use super::words::{describe, did_you_mean, is_id, listed, quoted};
 
 /// Any text that is not empty, at most 256 bytes, without control characters.
 #[derive(Debug, Clone, Copy)]
@@ -231,6 +232,16 @@ impl<T: Copy> Rule for Choice<T> {
         let words: Vec<&str> = self.0.iter().map(|(word, _)| *word).collect();
         json_schema!({ "title": format!("one of {}", listed(words.iter().copied())), "type": "string", "enum": words })
     }
+}
+
+/// A quantity that a probe can measure, by its id.
+pub fn measurable(id: &str) -> Option<Quantity> {
+    Quantity::from_id(id).filter(|quantity| !quantity.is_derived())
+}
+
+/// Ids of the quantities that a probe can measure.
+pub fn measurable_ids() -> Vec<&'static str> {
+    Quantity::ALL.iter().filter(|quantity| !quantity.is_derived()).map(|quantity| quantity.id()).collect()
 }
 
 /// The id of a quantity that can be measured.

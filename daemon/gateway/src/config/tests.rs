@@ -321,9 +321,7 @@ fn schema_keys(schema: &serde_json::Value) -> Vec<String> {
     match schema {
         serde_json::Value::Object(map) => {
             if let Some(serde_json::Value::Object(properties)) = map.get("properties") {
-                keys.extend(
-                    properties.keys().filter(|key| super::reader::measurable(key).is_none()).cloned(),
-                );
+                keys.extend(properties.keys().filter(|key| super::rules::measurable(key).is_none()).cloned());
             }
             keys.extend(map.values().flat_map(schema_keys));
         }

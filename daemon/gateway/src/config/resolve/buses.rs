@@ -10,7 +10,8 @@ use pondreeve_protocol::register_map::RegisterMap;
 
 use super::super::farm::{Bus, BusProbe, Parity};
 use super::super::raw::{RawBus, RawBusProbe};
-use super::super::reader::{At, did_you_mean, listed};
+use super::super::reader::At;
+use super::super::words::{did_you_mean, listed};
 use super::super::{builtin, bus_load, files, profile};
 use super::probes::RawChannel;
 use super::{Resolver, span};

@@ -3,6 +3,7 @@
 
 mod brokers;
 mod buses;
+mod connection;
 mod limits;
 mod ponds;
 mod probes;
@@ -151,7 +152,7 @@ impl Resolver<'_> {
             Err(_) => {
                 let problem = self.problems.about(
                     at,
-                    format!("the time zone {}", super::reader::quoted(text)),
+                    format!("the time zone {}", super::words::quoted(text)),
                     "an offset from UTC such as \"-05:00\", or a name of this machine's time-zone database such as \
                      \"Asia/Bangkok\"",
                 );
@@ -164,9 +165,8 @@ impl Resolver<'_> {
 
     /// A lost minus sign puts sunset half a day off, and with it every night alarm.
     fn check_longitude(&self, longitude: &At<f64>, offset_s: i32) {
-        let by_sun_h = longitude.value / 15.0;
         let by_clock_h = f64::from(offset_s) / 3_600.0;
-        let apart_h = (by_clock_h - by_sun_h + 36.0).rem_euclid(24.0) - 12.0;
+        let apart_h = hours_apart(longitude.value, offset_s);
         // The widest gap between clock and sun on land is a little over three hours.
         if apart_h.abs() > 4.5 {
             let accepted =
@@ -250,7 +250,7 @@ impl Resolver<'_> {
                 Some(mode)
             }
             _ => {
-                let found = format!("the mode {}", super::reader::quoted(&at.value));
+                let found = format!("the mode {}", super::words::quoted(&at.value));
                 let accepted = "an octal file mode that lets the owner read and write, such as \"660\"";
                 self.problems.push(self.problems.about(at, found, accepted));
                 None
@@ -301,6 +301,13 @@ fn span(length: Duration) -> Span {
     Span::from_millis(i64::try_from(length.as_millis()).unwrap_or(i64::MAX))
 }
 
+/// By how many hours the clock is ahead of the sun, −12 to 12.
+fn hours_apart(longitude_deg: f64, offset_s: i32) -> f64 {
+    let by_sun_h = longitude_deg / 15.0;
+    let by_clock_h = f64::from(offset_s) / 3_600.0;
+    (by_clock_h - by_sun_h + 36.0).rem_euclid(24.0) - 12.0
+}
+
 /// Seconds of an offset such as `-05:00`, `+05:30` or `UTC`; `None` if it is none.
 fn fixed_offset_s(text: &str) -> Option<i32> {
     if matches!(text, "UTC" | "Z") {
@@ -323,7 +330,21 @@ fn fixed_offset_s(text: &str) -> Option<i32> {
 
 #[cfg(test)]
 mod tests {
-    use super::fixed_offset_s;
+    use super::{fixed_offset_s, hours_apart};
+
+    /// Places whose clock is far from the sun, by an atlas (from memory).
+    #[test]
+    fn clocks_far_from_the_sun_are_still_clocks() {
+        // Kashgar by Beijing time; Kiritimati, a day ahead; Chatham Islands; Apia.
+        for (longitude, offset_min, ahead_h) in
+            [(76.0, 480, 2.9), (-157.4, 840, 0.5), (-176.5, 765, 0.5), (-171.8, 780, 0.5)]
+        {
+            let apart = hours_apart(longitude, offset_min * 60);
+            assert!((apart - ahead_h).abs() < 0.1, "{longitude}: {apart}");
+        }
+        // Guayaquil with a lost minus sign.
+        assert!(hours_apart(79.9, -5 * 3_600).abs() > 10.0);
+    }
 
     #[test]
     fn fixed_offsets_are_told_from_names() {

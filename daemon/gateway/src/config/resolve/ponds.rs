@@ -6,7 +6,8 @@ use pondreeve_core::Quantity;
 use pondreeve_core::site::{AeratorGroup, Limits, Pond, PondIndex};
 
 use super::super::raw::{RawAerator, RawFarm, RawPond};
-use super::super::reader::{At, did_you_mean, listed};
+use super::super::reader::At;
+use super::super::words::{did_you_mean, listed};
 use super::super::{builtin, files};
 use super::{KnownPond, Resolver, limits};
 

@@ -6,7 +6,8 @@ use pondreeve_core::Quantity;
 use pondreeve_core::site::{Channel, PondIndex, Probe, ProbeIndex, QualityLimits};
 
 use super::super::raw::{RawCalibration, RawQuality};
-use super::super::reader::{At, did_you_mean, listed};
+use super::super::reader::At;
+use super::super::words::{did_you_mean, listed};
 use super::{KnownPond, Resolver, span};
 
 /// Offsets and slopes per quantity.
