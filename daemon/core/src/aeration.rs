@@ -8,6 +8,7 @@ use crate::alarm_set::{FORECAST_ALARM, Facts};
 use crate::derived::{self, Water};
 use crate::effect::{Advice, AdviceAction, Flag, Forecast};
 use crate::message::{self, length};
+use crate::quality::Seen;
 use crate::site::{AeratorGroup, Pond, PondIndex};
 use crate::sunlight::LOW_UNTIL;
 use crate::time::{Span, Timestamp};
@@ -91,23 +92,7 @@ fn advise(situation: &Situation<'_>) -> Advice {
     };
     let [warn, ..] = pond.limits.do_low_mg_l;
     if oxygen.value < warn.limit {
-        let doubt = if oxygen.flag == Flag::Suspect {
-            " The reading is suspect: check with a hand meter."
-        } else {
-            ""
-        };
-        return Advice {
-            aerators: idle_groups(situation),
-            start: Some(facts.now),
-            stop: situation.sunrise.map(|sunrise| sunrise + LOW_UNTIL),
-            ..blank(
-                AdviceAction::StartNow,
-                format!(
-                    "Oxygen is {:.1} mg/L, below {:.1}.{doubt} Start aerators and look.",
-                    oxygen.value, warn.limit
-                ),
-            )
-        };
+        return start_all_now(situation, oxygen, warn.limit, &blank);
     }
     if let Some(forecast) = facts.forecast.filter(|_| !facts.forecast_over) {
         return for_the_night(situation, forecast, &blank);
@@ -128,6 +113,43 @@ fn advise(situation: &Situation<'_>) -> Advice {
         _ => format!("Oxygen is {:.1} mg/L and it is day.", oxygen.value),
     };
     blank(AdviceAction::Rest, reason)
+}
+
+/// Oxygen is below its limit: everything that does not run yet is started.
+fn start_all_now(
+    situation: &Situation<'_>,
+    oxygen: Seen,
+    limit_mg_l: f64,
+    blank: &dyn Fn(AdviceAction, String) -> Advice,
+) -> Advice {
+    let Situation { facts, pond, .. } = *situation;
+    let idle = idle_groups(situation);
+    let doubt =
+        if oxygen.flag == Flag::Suspect { " The reading is suspect: check with a hand meter." } else { "" };
+    let now = format!("Oxygen is {:.1} mg/L, below {limit_mg_l:.1}.{doubt}", oxygen.value);
+    // By night until the sun has worked for an hour; by day until a person has looked.
+    let stop = situation.sunrise.filter(|_| !facts.forecast_over).map(|sunrise| sunrise + LOW_UNTIL);
+    let power_kw = power_kw(pond, &idle);
+    let reason = if !idle.is_empty() {
+        format!("{now} Start {} ({power_kw:.1} kW) and look. Stop feeding.", names(pond, &idle))
+    } else if pond.aerators.is_empty() {
+        format!("{now} Start aerators and look. Stop feeding.")
+    } else {
+        format!(
+            "{now} Every aerator is said to run: look whether they turn. Stop feeding, bring further aeration, call the adviser."
+        )
+    };
+    Advice {
+        kwh: stop.map_or(0.0, |stop| power_kw * (stop - facts.now).as_hours().max(0.0)),
+        aerators: idle,
+        start: Some(facts.now),
+        stop,
+        ..blank(AdviceAction::StartNow, reason)
+    }
+}
+
+fn power_kw(pond: &Pond, groups: &[u16]) -> f64 {
+    groups.iter().filter_map(|&group| pond.aerators.get(usize::from(group))).map(|group| group.power_kw).sum()
 }
 
 fn idle_groups(situation: &Situation<'_>) -> Vec<u16> {
@@ -242,11 +264,7 @@ fn for_the_night(
             }
         }
         None => {
-            let power_kw: f64 = idle
-                .iter()
-                .filter_map(|&group| pond.aerators.get(usize::from(group)))
-                .map(|group| group.power_kw)
-                .sum();
+            let power_kw = power_kw(pond, &idle);
             Advice {
                 aerators: idle,
                 start: Some(now),

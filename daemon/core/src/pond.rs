@@ -129,6 +129,11 @@ impl PondState {
         self
     }
 
+    /// Counts blindness from now on, after the gateway itself was off.
+    pub fn watch_anew(&mut self, now: Timestamp) {
+        self.since = now;
+    }
+
     fn find_probes(&mut self, site: &Site) {
         let positions = |pond: Option<PondIndex>| {
             site.probes

@@ -71,6 +71,13 @@ impl ProbeState {
         self
     }
 
+    /// Gives every channel its time to report again, after the gateway itself was off.
+    pub fn expect_anew(&mut self, now: Timestamp) {
+        for channel in &mut self.channels {
+            channel.expect_anew(now);
+        }
+    }
+
     fn set_deadline(&mut self, probe: &Probe) {
         let gaps = self
             .channels

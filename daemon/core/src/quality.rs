@@ -236,6 +236,14 @@ impl ChannelState {
         if self.newest.is_some() { Flag::Pass } else { Flag::NotEvaluated }
     }
 
+    /// Gives the channel its time to report again, unless it was missing before.
+    pub fn expect_anew(&mut self, now: Timestamp) {
+        if self.gap != Gap::Missing {
+            self.gap = Gap::Fresh;
+            self.expected_since = now;
+        }
+    }
+
     fn silent_since(&self) -> Timestamp {
         self.newest.map_or(self.expected_since, |(at, _)| at.max(self.expected_since))
     }

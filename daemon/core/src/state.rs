@@ -30,6 +30,8 @@ pub struct State {
     pub(crate) now: Timestamp,
     /// Time of the newest input that was more than a tick.
     heard_at: Option<Timestamp>,
+    /// The daemon was stopped in an orderly way: nothing is watched, and nothing is due.
+    stopped: bool,
     pub(crate) night: Option<Night>,
     pub(crate) ponds: Vec<PondState>,
     pub(crate) probes: Vec<ProbeState>,
@@ -62,8 +64,12 @@ impl State {
             return;
         }
         let first = effects.len();
+        let was_quiet = self.heard_at.is_some_and(|heard| input.at > heard + QUIET_AFTER);
         self.now = if self.heard_at.is_some() { self.now.max(input.at) } else { input.at };
         self.heard_at = Some(self.now);
+        if was_quiet || self.stopped {
+            self.resume(effects);
+        }
         self.handle(input, effects);
         self.sound_horn(first, effects);
     }
@@ -71,7 +77,7 @@ impl State {
     /// When the state next wants to be woken, if ever. Waking early, late or twice changes nothing
     /// but when the effects are learnt of.
     pub fn next_deadline(&self) -> Option<Timestamp> {
-        let last = self.heard_at? + QUIET_AFTER;
+        let last = self.heard_at.filter(|_| !self.stopped)? + QUIET_AFTER;
         let ponds = self.ponds.iter().filter_map(|pond| pond.deadline);
         let probes = self.probes.iter().filter_map(|probe| probe.deadline);
         let gateway = self.gateway_alarms.iter().filter_map(Alarm::deadline);
@@ -165,7 +171,8 @@ impl State {
     fn handle(&mut self, input: &Input, effects: &mut Vec<Effect>) {
         match &input.event {
             Event::Started { site } | Event::SiteChanged { site } => self.take_site(site, effects),
-            Event::Stopped | Event::Tick => {}
+            Event::Stopped => self.stopped = true,
+            Event::Tick => {}
             Event::Sweep { samples } => self.take_sweep(samples, input.at, effects),
             Event::ProbeFault { probe, fault } => self.take_probe_fault(*probe, fault, effects),
             Event::ManualSample { pond, quantity, value, taken_at, by: _ } => {
@@ -177,6 +184,29 @@ impl State {
             }
             Event::ClockStepped { from, to } => self.take_clock_step(*from, *to, effects),
         }
+    }
+
+    /// Takes up the watch again after a time in which no deadline was kept: what fell due in it is
+    /// looked at now. After an orderly stop probes get their time to report anew, since it was the
+    /// gateway that was silent.
+    fn resume(&mut self, effects: &mut Vec<Effect>) {
+        let Some(site) = &self.site else { return };
+        let now = self.now;
+        if core::mem::take(&mut self.stopped) {
+            for probe in &mut self.probes {
+                probe.expect_anew(now);
+            }
+            for pond in &mut self.ponds {
+                pond.watch_anew(now);
+            }
+        }
+        self.night = Some(Night::at(site, now, WATCH_UNTIL));
+        self.summary_from = now;
+        self.summary_due = Some(summary::next_multiple(now, site.summary_every));
+        for probe in 0..self.probes.len() {
+            self.settle_probe(probe, effects);
+        }
+        self.settle_ponds(effects);
     }
 
     fn refuse(&self, reason: String, effects: &mut Vec<Effect>) {
@@ -219,8 +249,6 @@ impl State {
             self.summary_from = now;
             self.summary_due = Some(summary::next_multiple(now, site.summary_every));
         }
-        // Alarms of what is gone cannot stay: nobody could acknowledge them.
-        self.horn = self.horn && self.any_sounds();
         for probe in 0..self.probes.len() {
             self.settle_probe(probe, effects);
         }
@@ -233,10 +261,11 @@ impl State {
         ponds.chain(probes).chain(&self.gateway_alarms).any(Alarm::sounds)
     }
 
-    /// Sounds or silences the horn, if an alarm changed since effect number `first`.
+    /// Sounds or silences the horn, if an alarm changed since effect number `first`, or if a sounding
+    /// alarm may have gone with its pond.
     fn sound_horn(&mut self, first: usize, effects: &mut Vec<Effect>) {
         let changed = effects.iter().skip(first).any(|effect| matches!(effect, Effect::AlarmChanged(_)));
-        if !changed {
+        if !changed && !self.horn {
             return;
         }
         let sound = self.any_sounds();
