@@ -18,6 +18,12 @@ use crate::sunlight::{LOW_UNTIL, Night};
 use crate::time::{Span, Timestamp};
 use crate::window::{Window, median, theil_sen};
 
+mod course;
+mod witness;
+
+use course::{HALF_HOUR, below_chance, crossing, lasting_low};
+use witness::{Memory, USUAL_SHARE_PER_HOUR, Witnesses, basis, shipped, shipped_error};
+
 /// The forecast is made anew this often.
 pub const EVERY: Span = Span::from_minutes(15);
 
@@ -182,76 +188,6 @@ impl NightState {
                 None
             }
         }
-    }
-}
-
-/// What this evening and the pond's memory say of the fall still to come, each in mg/L.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Witnesses {
-    oxygen_mg_l: f64,
-    hours_left: f64,
-    line: f64,
-    exponential: f64,
-    usual: f64,
-    memory: Option<Memory>,
-    deficit: f64,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Memory {
-    mean_fall: f64,
-    last_fall: f64,
-    mean_low: f64,
-    last_low: f64,
-    nights: usize,
-}
-
-/// Shipped weights of the terms, in the order of [`Witnesses::terms`], so many hours after sunset:
-/// they say that the coming low resembles the last lows, corrected by how tonight compares. The later
-/// the hour, the more the present oxygen and the usual fall from this hour on count, and the less the
-/// level of the last lows. (Our own choice, not fitted to any site; the pond's nights move them.)
-fn shipped(phase: usize) -> Terms {
-    let late = (phase as f64 / 12.0).min(1.0);
-    let evening = 0.05 + 0.05 * late;
-    let fall = 0.10 + 0.40 * late;
-    let level = 1.0 - evening - fall;
-    [0.5 * evening, 0.5 * evening, 0.0, 0.7 * fall, 0.3 * fall, 0.3 * level, 0.7 * level, 0.0, 0.0]
-}
-
-/// The usual fall in an hour as a share of present oxygen, while nothing is known of a pond:
-/// 0.3 mg/L per hour at 7 mg/L, the upper end of semi-intensive earthen ponds (Dalla Santa & Vinatea
-/// 2007, Aquacult. Eng., sediment and water respiration, worked out for 1 m of water with shrimp).
-const USUAL_SHARE_PER_HOUR: f64 = 0.045;
-
-/// Standard error to expect of a pond of which nothing is known: a little for the probe and the spot,
-/// more the longer the night still is. (Our own choice; the pond's own errors replace it.)
-fn shipped_error(hours_left: f64) -> f64 {
-    0.3 + 0.11 * hours_left.max(0.0)
-}
-
-impl Witnesses {
-    fn evening(&self) -> f64 {
-        0.5 * (self.exponential + self.usual)
-    }
-
-    fn terms(&self) -> Terms {
-        let evening = self.evening();
-        let (mean_fall, last_fall, over_mean, over_last) =
-            self.memory.map_or((evening, evening, evening, evening), |memory| {
-                let over = |low: f64| self.oxygen_mg_l - low;
-                (memory.mean_fall, memory.last_fall, over(memory.mean_low), over(memory.last_low))
-            });
-        [
-            self.line.min(self.oxygen_mg_l),
-            self.exponential,
-            self.usual,
-            mean_fall,
-            last_fall,
-            over_mean,
-            over_last,
-            self.deficit,
-            1.0,
-        ]
     }
 }
 
@@ -471,97 +407,5 @@ impl PastNight {
         let before = self.course_mg_l.get(whole as usize).copied().flatten()?;
         let after = self.course_mg_l.get(whole as usize + 1).copied().flatten().unwrap_or(before);
         Some(before + (hours.max(0.0) - whole) * (after - before))
-    }
-}
-
-const HALF_HOUR: Span = Span::from_minutes(30);
-
-/// The lowest oxygen that lasted about an hour: the lowest running median of three half-hour means.
-fn lasting_low(window: &Window, from: Timestamp, to: Timestamp) -> Option<f64> {
-    let means: Vec<f64> = window.blocks(from, to, HALF_HOUR).into_iter().map(|(_, mean)| mean).collect();
-    means.windows(3).filter_map(|three| median(&mut three.to_vec())).min_by(f64::total_cmp)
-}
-
-/// When the expected course reaches a limit. The course falls steeply first and flattens, as nights
-/// do: from the present to the minimum it follows 1 - e^-x over one unit of x.
-fn crossing(now: Timestamp, oxygen: f64, min_at: Timestamp, min: f64, limit: f64) -> Option<Timestamp> {
-    if oxygen < limit {
-        return Some(now);
-    }
-    if min >= limit {
-        return None;
-    }
-    const WHOLE: f64 = 1.0 - 0.367_879_441_171_442_3;
-    let share = ((oxygen - limit) / (oxygen - min)).clamp(0.0, 1.0);
-    let progress = -libm::log(1.0 - share * WHOLE);
-    Some(
-        now + Span::from_millis((progress.clamp(0.0, 1.0) * (min_at - now).as_millis().max(0) as f64) as i64),
-    )
-}
-
-/// Chance that a normally distributed minimum lies below the limit.
-fn below_chance(limit: f64, expected: f64, error: f64) -> f64 {
-    let z = (limit - expected) / error.max(0.05);
-    0.5 * libm::erfc(-z / core::f64::consts::SQRT_2)
-}
-
-fn basis(witnesses: &Witnesses) -> String {
-    let low = |fall: f64| (witnesses.oxygen_mg_l - fall).max(0.0);
-    let evening = format!(
-        "this evening's straight line leads to {:.1} mg/L at sunrise, its exponential course to {:.1}",
-        low(witnesses.line),
-        low(witnesses.exponential),
-    );
-    match witnesses.memory {
-        Some(memory) => format!(
-            "{evening}; last night's low was {:.1}, the mean low of {} nights {:.1}, after a fall of {:.1} from this hour on",
-            memory.last_low, memory.nights, memory.mean_low, memory.mean_fall,
-        ),
-        None => format!(
-            "{evening}; no night of this pond is known yet, so a usual fall of {:.1} mg/L stands in",
-            witnesses.usual
-        ),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_low_must_last_to_count() {
-        let mut window = Window::default();
-        for minute in 0..240_i64 {
-            let value = if minute == 100 {
-                0.5
-            } else if (150..210).contains(&minute) {
-                4.0
-            } else {
-                6.0
-            };
-            window.add(Timestamp(0) + Span::from_minutes(minute), value);
-        }
-        let low = lasting_low(&window, Timestamp(0), Timestamp(0) + Span::from_minutes(240)).unwrap();
-        assert!((low - 4.0).abs() < 1e-9, "{low}");
-    }
-
-    #[test]
-    fn a_course_crosses_limits_in_order_and_early_on_a_bent_curve() {
-        let now = Timestamp(0);
-        let dawn = now + Span::from_hours(10);
-        let at = |limit| crossing(now, 8.0, dawn, 2.0, limit);
-        assert_eq!(at(1.9), None);
-        assert_eq!(at(9.0), Some(now));
-        assert!(at(4.0) < at(3.0));
-        // Half the fall is done before half of the time, since the fall flattens.
-        assert!(at(5.0).unwrap() < now + Span::from_hours(5));
-    }
-
-    /// Φ(0) = 0.5, Φ(1.2816) = 0.9, Φ(-1) = 0.1587: standard normal table.
-    #[test]
-    fn chances_are_the_normal_distributions() {
-        assert!((below_chance(3.0, 3.0, 0.5) - 0.5).abs() < 1e-12);
-        assert!((below_chance(3.0 + Z_80 * 0.5, 3.0, 0.5) - 0.9).abs() < 1e-9);
-        assert!((below_chance(2.5, 3.0, 0.5) - 0.158_655).abs() < 1e-5);
     }
 }

@@ -9,17 +9,19 @@ use alloc::vec::Vec;
 use crate::aeration;
 use crate::alarm::{Alarm, Cause};
 use crate::alarm_set::{self, AmmoniaDay, CONDITIONS, Condition, Facts};
-use crate::derived::{self, Water};
+use crate::derived;
 use crate::effect::{Advice, AlarmState, Derived, Effect, Flag};
 use crate::message;
 use crate::night::{Evening, NightState};
 use crate::probe::ProbeState;
-use crate::quality::{ChannelState, Seen};
+use crate::quality::Seen;
 use crate::quantity::Quantity;
-use crate::site::{Channel, Pond, PondIndex, Site};
+use crate::site::{Pond, PondIndex, Site};
 use crate::summary::Tally;
 use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
+
+mod present;
 
 /// A hand meter's oxygen stands in for a probe this long. (Common practice, no source.)
 pub const HAND_OXYGEN_GOOD_FOR: Span = Span::from_minutes(30);
@@ -147,71 +149,6 @@ impl PondState {
         self.shared = positions(None);
     }
 
-    fn channels<'a>(
-        &'a self,
-        scene: &Scene<'a>,
-        quantity: Quantity,
-    ) -> impl Iterator<Item = (&'a Channel, &'a ChannelState)> + use<'a> {
-        let (site, probes) = (scene.site, scene.probes);
-        self.members.iter().chain(&self.shared).flat_map(move |&position| {
-            let position = usize::from(position);
-            let configured =
-                site.probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            configured.iter().zip(known).filter(move |(channel, _)| channel.quantity == quantity)
-        })
-    }
-
-    /// The present value: of the first probe, in the order of the configuration, that has a usable
-    /// one, else a suspect one, else what a person entered.
-    fn present(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
-        let mut suspect = None;
-        for (channel, state) in self.channels(scene, quantity) {
-            if let Some(seen) = state.present(&channel.quality, scene.now) {
-                if seen.flag.is_usable() {
-                    return Some(seen);
-                }
-                suspect = suspect.or(Some(seen));
-            }
-        }
-        suspect
-            .or_else(|| self.hand.get(&quantity).copied().filter(|seen| scene.now - seen.at < HAND_GOOD_FOR))
-    }
-
-    /// The lowest of the present oxygen values, and the channel it comes from unless a person
-    /// entered it.
-    fn oxygen<'a>(&'a self, scene: &Scene<'a>) -> (Option<Seen>, Option<&'a ChannelState>) {
-        let mut lowest: (Option<Seen>, Option<&ChannelState>) = (None, None);
-        for (channel, state) in self.channels(scene, Quantity::DoMgL) {
-            if let Some(seen) = state.present(&channel.quality, scene.now)
-                && lowest.0.is_none_or(|other| seen.value < other.value)
-            {
-                lowest = (Some(seen), Some(state));
-            }
-        }
-        if let Some(&hand) = self.hand.get(&Quantity::DoMgL)
-            && scene.now - hand.at < HAND_OXYGEN_GOOD_FOR
-            && lowest.0.is_none_or(|other| hand.value < other.value)
-        {
-            lowest.0 = Some(hand);
-        }
-        lowest
-    }
-
-    fn water(&self, scene: &Scene<'_>, pond: &Pond) -> Water {
-        let salinity = self
-            .present(scene, Quantity::SalinityPsu)
-            .or_else(|| self.hand.get(&Quantity::SalinityPsu).copied());
-        let pressure = self.present(scene, Quantity::PressureHpa);
-        Water {
-            temperature_c: self.present(scene, Quantity::TemperatureC),
-            salinity_psu: salinity.map_or(pond.salinity_psu, |seen| seen.value),
-            salinity_flag: salinity.map_or(Flag::NotEvaluated, |seen| seen.flag),
-            pressure_hpa: pressure.map_or(scene.site.pressure_hpa, |seen| seen.value),
-            pressure_flag: pressure.map_or(Flag::NotEvaluated, |seen| seen.flag),
-        }
-    }
-
     /// Notes what a kit or a probe says of total ammonia.
     pub fn take_tan(&mut self, seen: Seen) {
         if self.tan.is_none_or(|known| known.at <= seen.at) {
@@ -301,18 +238,6 @@ impl PondState {
             )
         });
         self.ammonia_due = tan.map(|_| scene.now + AMMONIA_EVERY);
-    }
-
-    /// When values that alarms are judged by become too old to speak of now.
-    fn expiries<'a>(&'a self, scene: &Scene<'a>) -> impl Iterator<Item = Timestamp> + use<'a> {
-        let of = |quantity| {
-            self.channels(scene, quantity).filter_map(|(channel, state)| state.expires_at(&channel.quality))
-        };
-        let hand = |quantity, good_for| self.hand.get(&quantity).map(|seen| seen.at + good_for);
-        of(Quantity::DoMgL)
-            .chain(of(Quantity::Ph))
-            .chain(hand(Quantity::DoMgL, HAND_OXYGEN_GOOD_FOR))
-            .chain(hand(Quantity::Ph, HAND_GOOD_FOR))
     }
 
     /// What the alarms are judged by.
@@ -467,21 +392,6 @@ impl PondState {
         let pond = scene.site.ponds.get(usize::from(self.index.0))?;
         let (condition, ..) = *CONDITIONS.get(place)?;
         Some(message::condition(condition, pond, &pond.limits, &self.facts(scene, pond)))
-    }
-
-    /// Every channel of the pond's own probes, with what is known of it.
-    pub fn own_channels<'a>(
-        &'a self,
-        scene: &Scene<'a>,
-    ) -> impl Iterator<Item = (&'a Channel, &'a ChannelState)> + use<'a> {
-        let (site, probes) = (scene.site, scene.probes);
-        self.members.iter().flat_map(move |&position| {
-            let position = usize::from(position);
-            let configured =
-                site.probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            configured.iter().zip(known)
-        })
     }
 }
 

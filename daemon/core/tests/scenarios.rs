@@ -261,3 +261,137 @@ fn what_is_known_survives_a_changed_configuration() {
     let view = farm.state.view();
     assert_eq!(view.alarms.iter().find(|alarm| alarm.id == "p1.do-low-critical").unwrap().pond.unwrap().0, 1);
 }
+
+#[test]
+fn an_orderly_stop_is_not_held_against_the_probes() {
+    let mut farm = Farm::start(20 * 60);
+    farm.hold_oxygen(20 * 60, 20 * 60 + 10, 6.0);
+    farm.event(20 * 60 + 10, Event::Stopped);
+    assert_eq!(farm.state.next_deadline(), None, "nothing is watched");
+    farm.wake(23 * 60);
+    farm.event(23 * 60, Event::Started { site: farm::site() });
+    farm.oxygen(23 * 60 + 1, 6.0);
+    assert_eq!(farm.raised("p1.do-blind-high"), []);
+    assert_eq!(farm.raised("p1.probe-fault.do11"), []);
+    // The watch goes on: the other pond's probe never reports, which is missing ten minutes after the
+    // start, and so is its oxygen.
+    farm.wake(23 * 60 + 9);
+    assert_eq!(farm.raised("p2.do-blind-high"), [at(20 * 60 + 10)], "before the stop");
+    farm.hold_oxygen(23 * 60 + 9, 23 * 60 + 40, 2.5);
+    assert_eq!(farm.raised("p1.do-low-critical"), [at(23 * 60 + 9 + 5)]);
+}
+
+#[test]
+fn a_power_cut_at_night_is_blindness() {
+    let mut farm = Farm::start(20 * 60);
+    farm.hold_oxygen(20 * 60, 20 * 60 + 10, 6.0);
+    // No Stopped: the power went. The last reading is of minute 9.
+    farm.event(23 * 60, Event::Started { site: farm::site() });
+    assert_eq!(farm.raised("p1.do-blind-high"), [at(20 * 60 + 9 + 10)]);
+    assert_eq!(farm.raised("p1.do-blind-critical"), [at(20 * 60 + 9 + 20)]);
+}
+
+#[test]
+fn a_farm_of_which_nothing_is_heard_for_weeks_is_taken_up_again() {
+    let mut farm = Farm::start(NOON);
+    farm.oxygen(NOON, 6.0);
+    let month = 30 * 24 * 60;
+    farm.wake(month);
+    let summaries =
+        |farm: &Farm| farm.effects.iter().filter(|effect| matches!(effect, Effect::Summary(_))).count();
+    // A week of quarters of an hour for two ponds, and no more.
+    assert_eq!(summaries(&farm), 7 * 24 * 4 * 2);
+    farm.hold_oxygen(month, month + 40, 2.5);
+    assert_eq!(farm.raised("p1.do-low-critical").last(), Some(&at(month + 5)));
+    assert!(summaries(&farm) > 7 * 24 * 4 * 2, "summaries go on");
+    assert!(farm.state.next_deadline().is_some_and(|due| due > at(month + 39)));
+}
+
+#[test]
+fn the_horn_falls_silent_when_the_sounding_pond_is_removed() {
+    let mut farm = Farm::start(NOON);
+    farm.hold_oxygen(NOON, NOON + 10, 2.5);
+    assert!(farm.state.view().horn);
+    let mut site = farm::site();
+    site.ponds.remove(0);
+    site.probes.drain(0..2);
+    for probe in &mut site.probes {
+        probe.pond = Some(pondreeve_core::site::PondIndex(0));
+    }
+    farm.event(NOON + 10, Event::SiteChanged { site });
+    assert_eq!(farm.horn().last(), Some(&(at(NOON + 10), false)));
+    assert!(farm.state.view().alarms.iter().all(|alarm| !alarm.id.starts_with("p1.")));
+}
+
+#[test]
+fn aerators_just_switched_make_the_forecast_wait() {
+    let mut site = farm::site();
+    site.probes[1].channels.push(pondreeve_core::site::Channel {
+        aerator: Some(0),
+        ..pondreeve_core::site::Channel::uncorrected(Quantity::AeratorKw)
+    });
+    let mut farm = Farm::start(NOON);
+    farm.event(NOON, Event::SiteChanged { site });
+    let switched = 22 * 60;
+    for minute in NOON..switched + 60 {
+        let kw = if minute < switched { 0.0 } else { 4.4 };
+        farm.sweep(minute, &[(Quantity::DoMgL, 7.0), (Quantity::AeratorKw, kw)]);
+    }
+    assert_eq!(farm.state.view().ponds[0].aerators_on, [Some(true), None]);
+    let waited: Vec<_> =
+        farm.forecasts().iter().map(|forecast| forecast.at).filter(|&made| made >= at(switched)).collect();
+    assert!(!waited.is_empty() && waited[0] - at(switched) >= minutes(45), "{waited:?}");
+}
+
+#[test]
+fn samples_of_what_is_not_configured_are_refused_by_name() {
+    let mut farm = Farm::start(NOON);
+    let sample = |probe, quantity| pondreeve_core::input::Sample {
+        probe: ProbeIndex(probe),
+        quantity,
+        channel: None,
+        value: 1.0,
+        taken_at: None,
+    };
+    farm.event(NOON, Event::Sweep { samples: vec![sample(9, Quantity::DoMgL), sample(0, Quantity::Ph)] });
+    farm.event(NOON, Event::ProbeFault { probe: ProbeIndex(9), fault: ProbeFault::Silent });
+    farm.enter(NOON, Quantity::DawnDoMgL, 4.0);
+    farm.enter(NOON, Quantity::TanMgL, -1.0);
+    let refused = farm.refused();
+    for (reason, part) in refused.iter().zip([
+        "probe number 9; the farm has 4 probes",
+        "took ph from probe do11, which is configured for do_mg_l",
+        "fault of probe number 9; the farm has 4 probes",
+        "entered dawn_do_mg_l = 4 for pond p1: it is computed, not entered",
+        "entered tan_mg_l = -1 for pond p1: accepted is 0 to 1000 mg/L",
+    ]) {
+        assert!(reason.contains(part), "{reason}");
+    }
+    assert_eq!(refused.len(), 5);
+}
+
+#[test]
+fn every_message_is_plain_ascii_on_one_line() {
+    let mut farm = Farm::start(NOON);
+    for minute in 0..22 * 60 {
+        let oxygen = 9.0 - minute as f64 / 150.0;
+        farm.sweep(
+            NOON + minute,
+            &[(Quantity::DoMgL, oxygen), (Quantity::Ph, 9.4), (Quantity::TemperatureC, 29.0)],
+        );
+        if minute == 30 {
+            farm.enter(NOON + minute, Quantity::TanMgL, 3.0);
+        }
+    }
+    let texts = farm.effects.iter().flat_map(|effect| match effect {
+        Effect::AlarmChanged(change) => vec![change.message.clone(), change.name.clone()],
+        Effect::Advice(advice) => vec![advice.reason.clone()],
+        Effect::Forecast(forecast) => vec![forecast.basis.clone()],
+        _ => Vec::new(),
+    });
+    let texts: std::collections::BTreeSet<String> = texts.collect();
+    assert!(texts.len() > 20);
+    for text in texts {
+        assert!(text.is_ascii() && !text.contains('\n') && text.len() < 320, "{text}");
+    }
+}

@@ -1,0 +1,86 @@
+//! The shape of a night: its lasting low, and when a falling course crosses a limit.
+
+use alloc::vec::Vec;
+
+use crate::time::{Span, Timestamp};
+use crate::window::{Window, median};
+
+pub(super) const HALF_HOUR: Span = Span::from_minutes(30);
+
+/// The lowest oxygen that lasted about an hour: the lowest running median of three half-hour means.
+pub(super) fn lasting_low(window: &Window, from: Timestamp, to: Timestamp) -> Option<f64> {
+    let means: Vec<f64> = window.blocks(from, to, HALF_HOUR).into_iter().map(|(_, mean)| mean).collect();
+    means.windows(3).filter_map(|three| median(&mut three.to_vec())).min_by(f64::total_cmp)
+}
+
+/// When the expected course reaches a limit. The course falls steeply first and flattens, as nights
+/// do: from the present to the minimum it follows 1 - e^-x over one unit of x.
+pub(super) fn crossing(
+    now: Timestamp,
+    oxygen: f64,
+    min_at: Timestamp,
+    min: f64,
+    limit: f64,
+) -> Option<Timestamp> {
+    if oxygen < limit {
+        return Some(now);
+    }
+    if min >= limit {
+        return None;
+    }
+    const WHOLE: f64 = 1.0 - 0.367_879_441_171_442_3;
+    let share = ((oxygen - limit) / (oxygen - min)).clamp(0.0, 1.0);
+    let progress = -libm::log(1.0 - share * WHOLE);
+    Some(
+        now + Span::from_millis((progress.clamp(0.0, 1.0) * (min_at - now).as_millis().max(0) as f64) as i64),
+    )
+}
+
+/// Chance that a normally distributed minimum lies below the limit.
+pub(super) fn below_chance(limit: f64, expected: f64, error: f64) -> f64 {
+    let z = (limit - expected) / error.max(0.05);
+    0.5 * libm::erfc(-z / core::f64::consts::SQRT_2)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::Z_80;
+    use super::*;
+
+    #[test]
+    fn a_low_must_last_to_count() {
+        let mut window = Window::default();
+        for minute in 0..240_i64 {
+            let value = if minute == 100 {
+                0.5
+            } else if (150..210).contains(&minute) {
+                4.0
+            } else {
+                6.0
+            };
+            window.add(Timestamp(0) + Span::from_minutes(minute), value);
+        }
+        let low = lasting_low(&window, Timestamp(0), Timestamp(0) + Span::from_minutes(240)).unwrap();
+        assert!((low - 4.0).abs() < 1e-9, "{low}");
+    }
+
+    #[test]
+    fn a_course_crosses_limits_in_order_and_early_on_a_bent_curve() {
+        let now = Timestamp(0);
+        let dawn = now + Span::from_hours(10);
+        let at = |limit| crossing(now, 8.0, dawn, 2.0, limit);
+        assert_eq!(at(1.9), None);
+        assert_eq!(at(9.0), Some(now));
+        assert!(at(4.0) < at(3.0));
+        // Half the fall is done before half of the time, since the fall flattens.
+        assert!(at(5.0).unwrap() < now + Span::from_hours(5));
+    }
+
+    /// Φ(0) = 0.5, Φ(1.2816) = 0.9, Φ(-1) = 0.1587: standard normal table.
+    #[test]
+    fn chances_are_the_normal_distributions() {
+        assert!((below_chance(3.0, 3.0, 0.5) - 0.5).abs() < 1e-12);
+        assert!((below_chance(3.0 + Z_80 * 0.5, 3.0, 0.5) - 0.9).abs() < 1e-9);
+        assert!((below_chance(2.5, 3.0, 0.5) - 0.158_655).abs() < 1e-5);
+    }
+}

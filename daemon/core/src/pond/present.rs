@@ -1,0 +1,103 @@
+//! The present: which probe or hand reading speaks for a quantity of the pond now.
+
+use super::{HAND_GOOD_FOR, HAND_OXYGEN_GOOD_FOR, PondState, Scene};
+use crate::derived::Water;
+use crate::effect::Flag;
+use crate::quality::{ChannelState, Seen};
+use crate::quantity::Quantity;
+use crate::site::{Channel, Pond};
+use crate::time::Timestamp;
+
+impl PondState {
+    pub(super) fn channels<'a>(
+        &'a self,
+        scene: &Scene<'a>,
+        quantity: Quantity,
+    ) -> impl Iterator<Item = (&'a Channel, &'a ChannelState)> + use<'a> {
+        let (site, probes) = (scene.site, scene.probes);
+        self.members.iter().chain(&self.shared).flat_map(move |&position| {
+            let position = usize::from(position);
+            let configured =
+                site.probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
+            let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
+            configured.iter().zip(known).filter(move |(channel, _)| channel.quantity == quantity)
+        })
+    }
+
+    /// The present value: of the first probe, in the order of the configuration, that has a usable
+    /// one, else a suspect one, else what a person entered.
+    pub(super) fn present(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
+        let mut suspect = None;
+        for (channel, state) in self.channels(scene, quantity) {
+            if let Some(seen) = state.present(&channel.quality, scene.now) {
+                if seen.flag.is_usable() {
+                    return Some(seen);
+                }
+                suspect = suspect.or(Some(seen));
+            }
+        }
+        suspect
+            .or_else(|| self.hand.get(&quantity).copied().filter(|seen| scene.now - seen.at < HAND_GOOD_FOR))
+    }
+
+    /// The lowest of the present oxygen values, and the channel it comes from unless a person
+    /// entered it.
+    pub(super) fn oxygen<'a>(&'a self, scene: &Scene<'a>) -> (Option<Seen>, Option<&'a ChannelState>) {
+        let mut lowest: (Option<Seen>, Option<&ChannelState>) = (None, None);
+        for (channel, state) in self.channels(scene, Quantity::DoMgL) {
+            if let Some(seen) = state.present(&channel.quality, scene.now)
+                && lowest.0.is_none_or(|other| seen.value < other.value)
+            {
+                lowest = (Some(seen), Some(state));
+            }
+        }
+        if let Some(&hand) = self.hand.get(&Quantity::DoMgL)
+            && scene.now - hand.at < HAND_OXYGEN_GOOD_FOR
+            && lowest.0.is_none_or(|other| hand.value < other.value)
+        {
+            lowest.0 = Some(hand);
+        }
+        lowest
+    }
+
+    pub(super) fn water(&self, scene: &Scene<'_>, pond: &Pond) -> Water {
+        let salinity = self
+            .present(scene, Quantity::SalinityPsu)
+            .or_else(|| self.hand.get(&Quantity::SalinityPsu).copied());
+        let pressure = self.present(scene, Quantity::PressureHpa);
+        Water {
+            temperature_c: self.present(scene, Quantity::TemperatureC),
+            salinity_psu: salinity.map_or(pond.salinity_psu, |seen| seen.value),
+            salinity_flag: salinity.map_or(Flag::NotEvaluated, |seen| seen.flag),
+            pressure_hpa: pressure.map_or(scene.site.pressure_hpa, |seen| seen.value),
+            pressure_flag: pressure.map_or(Flag::NotEvaluated, |seen| seen.flag),
+        }
+    }
+
+    /// When values that alarms are judged by become too old to speak of now.
+    pub(super) fn expiries<'a>(&'a self, scene: &Scene<'a>) -> impl Iterator<Item = Timestamp> + use<'a> {
+        let of = |quantity| {
+            self.channels(scene, quantity).filter_map(|(channel, state)| state.expires_at(&channel.quality))
+        };
+        let hand = |quantity, good_for| self.hand.get(&quantity).map(|seen| seen.at + good_for);
+        of(Quantity::DoMgL)
+            .chain(of(Quantity::Ph))
+            .chain(hand(Quantity::DoMgL, HAND_OXYGEN_GOOD_FOR))
+            .chain(hand(Quantity::Ph, HAND_GOOD_FOR))
+    }
+
+    /// Every channel of the pond's own probes, with what is known of it.
+    pub fn own_channels<'a>(
+        &'a self,
+        scene: &Scene<'a>,
+    ) -> impl Iterator<Item = (&'a Channel, &'a ChannelState)> + use<'a> {
+        let (site, probes) = (scene.site, scene.probes);
+        self.members.iter().flat_map(move |&position| {
+            let position = usize::from(position);
+            let configured =
+                site.probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
+            let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
+            configured.iter().zip(known)
+        })
+    }
+}

@@ -1,0 +1,335 @@
+//! What each kind of input does to the state.
+
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use super::State;
+use crate::alarm::{Cause, Delays, Sight};
+use crate::effect::{AlarmState, Effect, Flag, Reading};
+use crate::gateway_fault;
+use crate::input::{GatewayPart, ProbeFault, Sample};
+use crate::message::length;
+use crate::pond::Scene;
+use crate::quality::{self, AHEAD_TOLERANCE, Seen};
+use crate::quantity::Quantity;
+use crate::site::{Channel, PondIndex, Probe, ProbeIndex};
+use crate::time::Timestamp;
+
+impl State {
+    pub(super) fn take_sweep(&mut self, samples: &[Sample], arrived: Timestamp, effects: &mut Vec<Effect>) {
+        let mut news: Vec<(PondIndex, Vec<Quantity>)> = Vec::new();
+        let mut probes: Vec<usize> = Vec::new();
+        for (position, sample) in samples.iter().enumerate() {
+            match self.take_sample(samples.get(..position).unwrap_or_default(), sample, arrived) {
+                Ok((reading, is_news)) => {
+                    if let Some(pond) = reading.pond {
+                        match news.iter_mut().find(|(known, _)| *known == pond) {
+                            Some((_, quantities)) if is_news => quantities.push(reading.quantity),
+                            Some(_) => {}
+                            None => news.push((
+                                pond,
+                                if is_news { alloc::vec![reading.quantity] } else { Vec::new() },
+                            )),
+                        }
+                    }
+                    effects.push(Effect::Reading(reading));
+                }
+                Err(reason) => self.refuse(reason, effects),
+            }
+            let probe = usize::from(sample.probe.0);
+            if !probes.contains(&probe) {
+                probes.push(probe);
+            }
+        }
+        for probe in probes {
+            self.settle_probe(probe, effects);
+        }
+        let (Some(site), Some(night)) = (&self.site, self.night) else { return };
+        let scene = Scene { site, probes: &self.probes, night, now: self.now };
+        for (index, quantities) in news {
+            if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
+                pond.derive(&scene, &quantities, effects);
+                pond.settle(&scene, effects);
+            }
+        }
+    }
+
+    /// Judges one sample of a sweep, `earlier` being those before it.
+    fn take_sample(
+        &mut self,
+        earlier: &[Sample],
+        sample: &Sample,
+        arrived: Timestamp,
+    ) -> Result<(Reading, bool), String> {
+        let now = self.now;
+        let Some(site) = &self.site else {
+            return Err(String::from(
+                "took a sample before any farm was known: the first input must be Started",
+            ));
+        };
+        let position = usize::from(sample.probe.0);
+        let (Some(probe), Some(state)) = (site.probes.get(position), self.probes.get_mut(position)) else {
+            return Err(format!(
+                "took a sample of probe number {position}; the farm has {} probes",
+                site.probes.len()
+            ));
+        };
+        let place = channel_of(probe, earlier, sample).ok_or_else(|| {
+            format!(
+                "took {} from probe {}, which is configured for {}",
+                sample.quantity.id(),
+                probe.id,
+                channels(probe)
+            )
+        })?;
+        let (Some(channel), Some(known)) = (probe.channels.get(place), state.channels.get_mut(place)) else {
+            return Err(format!(
+                "took channel {place} of probe {}, which has {}",
+                probe.id,
+                probe.channels.len()
+            ));
+        };
+        let whose = (probe.pond, sample.probe);
+        let judged =
+            known.judge(channel, whose, sample.value, sample.taken_at, arrived, now).map_err(|future| {
+                state.clock_ahead = Some(future.ahead);
+                format!(
+                    "took {} = {} from probe {}, measured {} in the future; up to {} is accepted",
+                    sample.quantity.id(),
+                    sample.value,
+                    probe.id,
+                    length(future.ahead),
+                    length(AHEAD_TOLERANCE),
+                )
+            })?;
+        state.fault = None;
+        state.clock_ahead = None;
+        let reading = &judged.reading;
+        if let Some(pond) = probe.pond.and_then(|pond| self.ponds.get_mut(usize::from(pond.0))) {
+            pond.tally.count(reading.quantity, reading.value, reading.flag);
+            if let (true, Some(value), true) = (judged.is_news, reading.value, reading.flag.may_warn()) {
+                match (reading.quantity, channel.aerator) {
+                    (Quantity::TanMgL, _) => {
+                        pond.take_tan(Seen { value, at: reading.at, flag: reading.flag });
+                    }
+                    (Quantity::AeratorOn, Some(group)) => pond.take_aerator(group, value >= 0.5, now),
+                    (Quantity::AeratorKw, Some(group)) => {
+                        let rated = site.ponds.get(usize::from(probe.pond.map_or(0, |pond| pond.0)));
+                        let rated = rated.and_then(|pond| pond.aerators.get(usize::from(group)));
+                        // Current is proof of running; an idle starter draws next to nothing.
+                        let running = value > 0.1 * rated.map_or(1.0, |group| group.power_kw);
+                        pond.take_aerator(group, running, now);
+                    }
+                    _ => {}
+                }
+            }
+        }
+        Ok((judged.reading, judged.is_news))
+    }
+
+    pub(super) fn take_probe_fault(
+        &mut self,
+        index: ProbeIndex,
+        fault: &ProbeFault,
+        effects: &mut Vec<Effect>,
+    ) {
+        let position = usize::from(index.0);
+        match self.probes.get_mut(position) {
+            Some(probe) => probe.fault = Some(fault.clone()),
+            None => {
+                let reason = format!(
+                    "took a fault of probe number {position}; the farm has {} probes",
+                    self.probes.len()
+                );
+                return self.refuse(reason, effects);
+            }
+        }
+        self.settle_probe(position, effects);
+    }
+
+    pub(super) fn take_entry(
+        &mut self,
+        index: PondIndex,
+        quantity: Quantity,
+        value: f64,
+        taken_at: Option<Timestamp>,
+        effects: &mut Vec<Effect>,
+    ) {
+        let now = self.now;
+        let known = self.site.as_ref().and_then(|site| site.ponds.get(usize::from(index.0)));
+        let Some(pond) = known else {
+            let reason = format!(
+                "entered {} for pond number {}; the farm has {} ponds",
+                quantity.id(),
+                index.0,
+                self.ponds.len()
+            );
+            return self.refuse(reason, effects);
+        };
+        let refusal = if quantity.is_derived() {
+            Some(String::from("it is computed, not entered"))
+        } else if quality::syntax(quantity, value) != Flag::Pass {
+            let (low, high) = quantity.conceivable();
+            Some(format!("accepted is {low} to {high} {}", quantity.unit()))
+        } else {
+            taken_at.filter(|&taken| taken - now > AHEAD_TOLERANCE).map(|taken| {
+                format!(
+                    "its time lies {} in the future; up to {} is accepted",
+                    length(taken - now),
+                    length(AHEAD_TOLERANCE)
+                )
+            })
+        };
+        if let Some(refusal) = refusal {
+            let reason = format!("entered {} = {value} for pond {}: {refusal}", quantity.id(), pond.id);
+            return self.refuse(reason, effects);
+        }
+        let at = taken_at.unwrap_or(now);
+        let limits = Channel::uncorrected(quantity).quality;
+        let reading = quality::judge_entry(index, quantity, value, at, Some(&limits));
+        let flag = reading.flag;
+        effects.push(Effect::Reading(reading));
+        if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
+            pond.tally.count(quantity, Some(value), flag);
+            if flag.may_warn() {
+                let seen = Seen { value, at, flag };
+                let known = pond.hand.entry(quantity).or_insert(seen);
+                if known.at <= at {
+                    *known = seen;
+                }
+                if quantity == Quantity::TanMgL {
+                    pond.take_tan(seen);
+                }
+            }
+        }
+        let (Some(site), Some(night)) = (&self.site, self.night) else { return };
+        let scene = Scene { site, probes: &self.probes, night, now };
+        if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
+            pond.derive(&scene, &[quantity], effects);
+            pond.settle(&scene, effects);
+        }
+    }
+
+    pub(super) fn acknowledge(&mut self, id: &str, by: &str, effects: &mut Vec<Effect>) {
+        let now = self.now;
+        let mut refused: Option<AlarmState> = None;
+        for pond in &mut self.ponds {
+            match pond.acknowledge(id, by, now, effects) {
+                Some(Ok(())) => return,
+                Some(Err(state)) => refused = Some(state),
+                None => {}
+            }
+        }
+        let probes = self.probes.iter_mut().map(|probe| &mut probe.alarm);
+        if let Some(alarm) = probes.chain(&mut self.gateway_alarms).find(|alarm| alarm.id == id) {
+            match alarm.apply(now, Cause::Acknowledge, Some(by), None) {
+                Some(change) => return effects.push(Effect::AlarmChanged(change)),
+                None => refused = Some(alarm.state),
+            }
+        }
+        let waiting: Vec<&str> = self
+            .ponds
+            .iter()
+            .flat_map(|pond| &pond.alarms)
+            .chain(self.probes.iter().map(|probe| &probe.alarm))
+            .chain(&self.gateway_alarms)
+            .filter(|alarm| {
+                matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged)
+            })
+            .map(|alarm| alarm.id.as_str())
+            .collect();
+        let accepted = if waiting.is_empty() {
+            String::from("no alarm waits for it")
+        } else {
+            format!("waiting for it: {}", waiting.join(", "))
+        };
+        let why = match refused {
+            Some(AlarmState::Acknowledged) => "is acknowledged already",
+            Some(_) => "is not in alarm",
+            None => "is not the id of any alarm",
+        };
+        self.refuse(format!("acknowledged {id}, which {why}; {accepted}"), effects);
+    }
+
+    pub(super) fn take_gateway_fault(
+        &mut self,
+        part: GatewayPart,
+        which: &str,
+        detail: Option<&str>,
+        effects: &mut Vec<Effect>,
+    ) {
+        gateway_fault::note(&mut self.faults, part, which, detail, self.now);
+        let id = gateway_fault::id(part, which);
+        if !self.gateway_alarms.iter().any(|alarm| alarm.id == id) {
+            if detail.is_none() {
+                return;
+            }
+            if !gateway_fault::make_room(&mut self.gateway_alarms) {
+                let reason = format!(
+                    "took a fault of {id}; {} parts of the gateway are in alarm already, which is the most that are kept",
+                    self.gateway_alarms.len()
+                );
+                return self.refuse(reason, effects);
+            }
+            self.gateway_alarms.push(gateway_fault::alarm(part, which));
+        }
+        if let Some(alarm) = self.gateway_alarms.iter_mut().find(|alarm| alarm.id == id) {
+            gateway_fault::settle(alarm, &self.faults, self.now, effects);
+        }
+    }
+
+    pub(super) fn take_clock_step(&mut self, from: Timestamp, to: Timestamp, effects: &mut Vec<Effect>) {
+        let forward = to - from;
+        let (direction, by) = if to >= from { ("forward", forward) } else { ("back", from - to) };
+        let id = gateway_fault::id(GatewayPart::Clock, "");
+        if !self.gateway_alarms.iter().any(|alarm| alarm.id == id)
+            && gateway_fault::make_room(&mut self.gateway_alarms)
+        {
+            self.gateway_alarms.push(gateway_fault::alarm(GatewayPart::Clock, ""));
+        }
+        let standing = self.faults.iter().any(|fault| fault.part == GatewayPart::Clock);
+        if let Some(alarm) = self.gateway_alarms.iter_mut().find(|alarm| alarm.id == id) {
+            let message = format!(
+                "Gateway: its clock was set {direction} by {}. Times of readings around now are unsure.",
+                length(by)
+            );
+            const AT_ONCE: Delays = Delays::minutes(0, 0);
+            for sight in [Sight::Beyond, Sight::Clear] {
+                if sight == Sight::Clear && standing {
+                    continue;
+                }
+                if let Some(cause) = alarm.observe(self.now, sight, AT_ONCE) {
+                    let change = alarm.apply(self.now, cause, None, Some(message.clone()));
+                    effects.extend(change.map(Effect::AlarmChanged));
+                }
+            }
+        }
+    }
+}
+
+/// Finds the channel a sample belongs to: as it says, else the first, second, third one of its
+/// quantity for the first, second, third such sample of the sweep.
+fn channel_of(probe: &Probe, earlier: &[Sample], sample: &Sample) -> Option<usize> {
+    let fits = |&(_, channel): &(usize, &Channel)| channel.quantity == sample.quantity;
+    if let Some(place) = sample.channel {
+        let place = usize::from(place);
+        return probe
+            .channels
+            .get(place)
+            .filter(|channel| channel.quantity == sample.quantity)
+            .map(|_| place);
+    }
+    let candidates = || probe.channels.iter().enumerate().filter(fits);
+    let count = candidates().count();
+    let same = |other: &&Sample| {
+        other.probe == sample.probe && other.quantity == sample.quantity && other.taken_at == sample.taken_at
+    };
+    let nth = if count > 1 { earlier.iter().filter(same).count() } else { 0 };
+    candidates().nth(nth.checked_rem(count)?).map(|(place, _)| place)
+}
+
+fn channels(probe: &Probe) -> String {
+    let ids: Vec<&str> = probe.channels.iter().map(|channel| channel.quantity.id()).collect();
+    if ids.is_empty() { String::from("nothing") } else { ids.join(", ") }
+}
