@@ -9,13 +9,14 @@
 use crate::ammonia::{fraction, pka};
 use crate::carbonate::{AIR_PCO2_UATM, NoCarbonateLeft, Water};
 use crate::masses::{CALCIUM_CARBONATE, CARBON, CARBON_DIOXIDE, MAGNESIUM, MAGNESIUM_HYDROXIDE};
+use crate::root::crossing;
 use crate::scale::{PhScale, free_minus_total};
 use crate::seawater::magnesium_mg_l;
 use crate::struvite::{Solution, brucite_index, brucite_index_bound};
 use crate::units::{
     Alkalinity, Celsius, Magnesium, OutOfRange, Ph, Phosphate, Salinity, TotalAmmonia, checked,
 };
-use libm::{ceil, fabs};
+use libm::ceil;
 
 /// Alkalinity, mg/L as CaCO3, that each mg/L of Mg(OH)2 adds: 1.7162.
 pub const ALKALINITY_PER_SOLIDS: f64 = CALCIUM_CARBONATE / MAGNESIUM_HYDROXIDE;
@@ -283,18 +284,13 @@ impl Closed<'_> {
     /// pH (total scale) at which brucite's index reaches a value, given that it passes it before
     /// `most_mg_l` is dissolved; the pH before where it is passed already.
     fn ph_at_index(&self, index: f64, most_mg_l: f64) -> f64 {
-        if self.brucite(0.0) >= index {
+        // Water without magnesium is infinitely far from saturation, which no search can stand on.
+        let excess = |dissolved: f64| (self.brucite(dissolved) - index).max(-30.0);
+        let before = excess(0.0);
+        if before >= 0.0 {
             return self.ph_before;
         }
-        let (mut low, mut high) = (0.0, most_mg_l);
-        while fabs(high - low) > 1e-6 * most_mg_l {
-            let middle = (low + high) / 2.0;
-            if self.brucite(middle) > index {
-                high = middle;
-            } else {
-                low = middle;
-            }
-        }
-        self.ph_with(high)
+        let most = (most_mg_l, excess(most_mg_l));
+        self.ph_with(crossing(excess, (0.0, before), most, 1e-8 * most_mg_l))
     }
 }

@@ -22,6 +22,7 @@ pub mod formulas;
 pub mod masses;
 pub mod nitrite;
 pub mod oxygen;
+mod root;
 pub mod scale;
 pub mod seawater;
 pub mod struvite;

@@ -13,6 +13,7 @@
 //! at pH 8 it takes some 40 mg/L each of ammonia and phosphate. Sludge pore water can reach that.
 
 use crate::masses::{CALCIUM_CARBONATE_PER_EQUIVALENT, MAGNESIUM, NITROGEN, PHOSPHORUS, STRUVITE};
+use crate::root::crossing;
 use crate::seawater::{density_kg_m3, ionic_strength};
 use crate::units::{Celsius, Magnesium, Phosphate, Salinity, TotalAmmonia};
 use core::f64::consts::LN_10;
@@ -85,18 +86,12 @@ pub fn saturation(solution: &Solution) -> Saturation {
     let start = index(0.0);
     let mut at_most = 0.0;
     if start > 0.0 {
-        // The index falls as struvite takes the ions out, and without end as the scarcest is used up.
+        // The cube root of the saturation ratio is nearly straight in what has formed, and falls to 0 as
+        // the scarcest ion is used up.
         let most = ceiling / STRUVITE / 1000.0 / totals.water_kg_per_l;
-        let (mut low, mut high) = (0.0, most);
-        while high - low > 1e-9 * most {
-            let middle = (low + high) / 2.0;
-            if index(middle) > 0.0 {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        at_most = high * totals.water_kg_per_l * 1000.0 * STRUVITE;
+        let excess = |formed: f64| exp10(index(formed) / 3.0) - 1.0;
+        let formed = crossing(excess, (0.0, exp10(start / 3.0) - 1.0), (most, -1.0), 1e-10 * most);
+        at_most = formed.clamp(0.0, most) * totals.water_kg_per_l * 1000.0 * STRUVITE;
     }
     Saturation { index: Some(start), at_most_mg_l: at_most, if_all_reacted_mg_l: ceiling }
 }

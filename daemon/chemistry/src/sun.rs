@@ -10,12 +10,15 @@
 //! Accuracy: within 5 s of the NREL algorithm below 60° of latitude, 10 s beyond, and a minute
 //! where the sun only grazes the horizon. Real refraction near the horizon varies by more than that.
 
+use crate::root::crossing;
 use core::f64::consts::PI;
-use libm::{asin, cos, exp, fabs, sin, tan};
+use libm::{asin, cos, exp, sin, sincos, sqrt};
 
 /// Altitude of the sun's centre at sunrise and sunset, degrees.
 pub const HORIZON_DEG: f64 = -0.8333;
 
+/// How near to its event a time is searched for.
+const TOLERANCE_MS: f64 = 10.0;
 const DEGREE: f64 = PI / 180.0;
 const DAY_MS: f64 = 86_400_000.0;
 const HOUR_MS: f64 = 3_600_000.0;
@@ -63,8 +66,8 @@ pub fn sun_day(latitude_deg: f64, longitude_deg: f64, local_day: i64) -> SunDay 
     if at_noon <= 0.0 {
         SunDay::PolarNight
     } else if before < 0.0 && after < 0.0 {
-        let sunrise = crossing(&height, (noon - 12.0 * HOUR_MS, before), (noon, at_noon));
-        let sunset = crossing(&height, (noon, at_noon), (noon + 12.0 * HOUR_MS, after));
+        let sunrise = crossing(height, (noon - 12.0 * HOUR_MS, before), (noon, at_noon), TOLERANCE_MS);
+        let sunset = crossing(height, (noon, at_noon), (noon + 12.0 * HOUR_MS, after), TOLERANCE_MS);
         SunDay::Normal { sunrise_ms: libm::rint(sunrise) as i64, sunset_ms: libm::rint(sunset) as i64 }
     } else {
         SunDay::PolarDay
@@ -94,10 +97,13 @@ pub fn altitude_deg(latitude_deg: f64, longitude_deg: f64, ms_utc: f64) -> f64 {
     let clock_min = (ms_utc - libm::floor(ms_utc / DAY_MS) * DAY_MS) / MINUTE_MS;
     let solar_min = clock_min + 4.0 * longitude_deg.clamp(-180.0, 180.0) + sun.equation_of_time_min;
     let hour_angle = (solar_min / 4.0 - 180.0) * DEGREE;
-    let sine = sin(latitude) * sin(sun.declination) + cos(latitude) * cos(sun.declination) * cos(hour_angle);
-    let altitude = asin(sine.clamp(-1.0, 1.0));
+    let (sine_latitude, cosine_latitude) = sincos(latitude);
+    let cosine_declination = sqrt(1.0 - sun.sine_declination * sun.sine_declination);
+    let sine = (sine_latitude * sun.sine_declination
+        + cosine_latitude * cosine_declination * cos(hour_angle))
+    .clamp(-1.0, 1.0);
     // The sun's horizontal parallax, 8.794 seconds of arc.
-    altitude / DEGREE - 8.794 / 3600.0 * cos(altitude)
+    asin(sine) / DEGREE - 8.794 / 3600.0 * sqrt(1.0 - sine * sine)
 }
 
 /// Light of a clear sky on level ground, W/m².
@@ -134,8 +140,8 @@ pub fn clear_sky_par_mol_m2_day(latitude_deg: f64, longitude_deg: f64, local_day
 }
 
 struct Place {
-    /// Radians.
-    declination: f64,
+    /// Sine of the declination.
+    sine_declination: f64,
     /// Sundial minus clock, minutes.
     equation_of_time_min: f64,
 }
@@ -146,44 +152,25 @@ fn place(ms_utc: f64) -> Place {
     let mean_longitude = (280.466_46 + century * (36_000.769_83 + century * 0.000_303_2)) * DEGREE;
     let anomaly = (357.529_11 + century * (35_999.050_29 - century * 0.000_153_7)) * DEGREE;
     let eccentricity = 0.016_708_634 - century * (0.000_042_037 + century * 0.000_000_126_7);
-    let centre = sin(anomaly) * (1.914_602 - century * (0.004_817 + century * 0.000_014))
-        + sin(2.0 * anomaly) * (0.019_993 - century * 0.000_101)
-        + sin(3.0 * anomaly) * 0.000_289;
-    let node = (125.04 - 1934.136 * century) * DEGREE;
-    let longitude = mean_longitude + (centre - 0.005_69 - 0.004_78 * sin(node)) * DEGREE;
+    // Multiples of an angle come from its own sine and cosine, which cost more than products.
+    let (sin_anomaly, cos_anomaly) = sincos(anomaly);
+    let (sin_twice, sin_thrice) =
+        (2.0 * sin_anomaly * cos_anomaly, sin_anomaly * (3.0 - 4.0 * sin_anomaly * sin_anomaly));
+    let centre = sin_anomaly * (1.914_602 - century * (0.004_817 + century * 0.000_014))
+        + sin_twice * (0.019_993 - century * 0.000_101)
+        + sin_thrice * 0.000_289;
+    let (sin_node, cos_node) = sincos((125.04 - 1934.136 * century) * DEGREE);
+    let longitude = mean_longitude + (centre - 0.005_69 - 0.004_78 * sin_node) * DEGREE;
     let mean_obliquity = 23.0
         + (26.0 + (21.448 - century * (46.815 + century * (0.000_59 - century * 0.001_813))) / 60.0) / 60.0;
-    let obliquity = (mean_obliquity + 0.002_56 * cos(node)) * DEGREE;
-    let half = tan(obliquity / 2.0);
-    let y = half * half;
-    let equation = y * sin(2.0 * mean_longitude) - 2.0 * eccentricity * sin(anomaly)
-        + 4.0 * eccentricity * y * sin(anomaly) * cos(2.0 * mean_longitude)
-        - 0.5 * y * y * sin(4.0 * mean_longitude)
-        - 1.25 * eccentricity * eccentricity * sin(2.0 * anomaly);
-    Place {
-        declination: asin(sin(obliquity) * sin(longitude)),
-        equation_of_time_min: 4.0 * equation / DEGREE,
-    }
-}
-
-/// Where a function crosses zero between two points of opposite sign, to a millisecond: false
-/// position with the Illinois rule, which keeps the bracket and does not stall at one end.
-fn crossing(height: &impl Fn(f64) -> f64, from: (f64, f64), to: (f64, f64)) -> f64 {
-    let ((mut a, mut at_a), (mut b, mut at_b)) = (from, to);
-    let mut middle = a;
-    for _ in 0..60 {
-        let previous = middle;
-        middle = if at_b == at_a { (a + b) / 2.0 } else { b - at_b * (b - a) / (at_b - at_a) };
-        let at_middle = height(middle);
-        if at_middle == 0.0 || fabs(middle - previous) < 1.0 || fabs(b - a) < 1.0 {
-            break;
-        }
-        if (at_middle < 0.0) == (at_b < 0.0) {
-            at_a *= 0.5;
-        } else {
-            (a, at_a) = (b, at_b);
-        }
-        (b, at_b) = (middle, at_middle);
-    }
-    middle
+    let (sin_obliquity, cos_obliquity) = sincos((mean_obliquity + 0.002_56 * cos_node) * DEGREE);
+    // Square of the tangent of half the obliquity.
+    let y = (1.0 - cos_obliquity) / (1.0 + cos_obliquity);
+    let (sin_mean, cos_mean) = sincos(mean_longitude);
+    let (sin_double, cos_double) = (2.0 * sin_mean * cos_mean, 1.0 - 2.0 * sin_mean * sin_mean);
+    let equation = y * sin_double - 2.0 * eccentricity * sin_anomaly
+        + 4.0 * eccentricity * y * sin_anomaly * cos_double
+        - y * y * sin_double * cos_double
+        - 1.25 * eccentricity * eccentricity * sin_twice;
+    Place { sine_declination: sin_obliquity * sin(longitude), equation_of_time_min: 4.0 * equation / DEGREE }
 }
