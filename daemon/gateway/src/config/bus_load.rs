@@ -45,3 +45,61 @@ pub fn share(bus: &Bus) -> f64 {
         })
         .sum()
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+    use std::time::Duration;
+
+    use pondreeve_core::Span;
+    use pondreeve_core::site::ProbeIndex;
+
+    use super::super::farm::{Bus, BusProbe, Parity};
+    use super::{share, transaction};
+
+    fn bus(baud: u32, parity: Parity) -> Bus {
+        let text = super::super::builtin::profile("optical-oxygen").expect("built in");
+        let mut map = super::super::profile::parse(text, "optical-oxygen.toml").expect("sound");
+        // Two floats side by side, so that the sum below can be done by hand.
+        map.registers.truncate(2);
+        map.registers[0].address = 0;
+        map.registers[1].address = 2;
+        let probe = BusProbe {
+            probe: ProbeIndex(0),
+            unit: 1,
+            map: Arc::new(map),
+            poll_every: Span::from_secs(1),
+            timeout: Duration::from_millis(300),
+            retries: 0,
+        };
+        Bus {
+            id: "line".into(),
+            device: "/dev/null".into(),
+            baud,
+            data_bits: 8,
+            parity,
+            stop_bits: 1,
+            turnaround: Duration::from_millis(5),
+            probes: vec![probe],
+        }
+    }
+
+    /// By hand from the Modbus serial line specification: 8 bytes asked, 5 + 8 answered, two silences of 3.5
+    /// characters, and the 25 ms of a probe that thinks and a line that rests.
+    #[test]
+    fn a_transaction_takes_what_its_characters_take() {
+        for (baud, parity, ms) in [
+            // 10 bits a character: 21 × 1.0417 + 7 × 1.0417 + 25.
+            (9_600, Parity::None, 54.17),
+            // 11 bits a character: 28 × 1.1458 + 25.
+            (9_600, Parity::Even, 57.08),
+            // Above 19200 the silence is 1.75 ms: 21 × 0.086806 + 3.5 + 25.
+            (115_200, Parity::None, 30.32),
+        ] {
+            let bus = bus(baud, parity);
+            let found = transaction(&bus, &bus.probes[0]).as_secs_f64() * 1_000.0;
+            assert!((found - ms).abs() < 0.01, "{baud} {parity:?}: {found}");
+            assert!((share(&bus) - ms / 1_000.0).abs() < 1e-5, "{}", share(&bus));
+        }
+    }
+}

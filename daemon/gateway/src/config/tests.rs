@@ -1,7 +1,9 @@
 //! Bad configurations and what a person reads about them; files of the repository that must load.
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
+use pondreeve_core::Span;
 use pondreeve_core::site::Limits;
 use proptest::prelude::*;
 
@@ -101,6 +103,51 @@ fn the_small_farm_is_sound() {
     assert_eq!(told(SMALL), "sound\n");
 }
 
+/// What a farm is that says no more than it must.
+#[test]
+fn defaults_are_the_documented_ones() {
+    let farm = from_text(Path::new("/etc/p/farm.toml"), SMALL).expect("sound").farm;
+    assert_eq!(farm.store.path, Path::new("/etc/p/store"));
+    assert_eq!(farm.store.durable_within, Duration::from_secs(5));
+    assert_eq!((farm.local.mode, farm.local.group), (0o660, None));
+    assert_eq!(farm.site.summary_every, Span::from_minutes(15));
+    assert_eq!(farm.site.pressure_hpa, 1013.25);
+    assert_eq!(farm.site.ponds[0].limits, Limits::grow_out());
+    let bus = &farm.buses[0];
+    assert_eq!(
+        (bus.baud, bus.data_bits, bus.parity, bus.stop_bits),
+        (9_600, 8, super::farm::Parity::None, 1)
+    );
+    let probe = &bus.probes[0];
+    assert_eq!((probe.unit, probe.timeout, probe.retries), (11, Duration::from_millis(500), 2));
+    assert_eq!(probe.poll_every, Span::from_minutes(1));
+    let broker = &farm.brokers[0];
+    assert_eq!(broker.address.client_id, "pondreeve-test-here-in");
+    assert_eq!((broker.max_payload_bytes, broker.address.keep_alive), (16_384, Duration::from_secs(30)));
+    let subscription = &broker.subscriptions[0];
+    assert_eq!((subscription.qos, subscription.max_ahead), (1, Duration::from_secs(300)));
+    // A probe that sends each 5 minutes is not stale after the 10 minutes of one that is polled each minute,
+    // nor missing between two messages.
+    let quality = farm.site.probes[1].channels[0].quality;
+    assert!(quality.stale_after > Span::from_minutes(5) && quality.missing_after > quality.stale_after);
+}
+
+/// 212 °F is 100 °C and 32 °F is 0 °C; a level of 121 cm is 1.21 m.
+#[test]
+fn units_are_converted_after_the_scale() {
+    let text = changed(&[(
+        "{ quantity = \"ph\", json = \"/ph\" }",
+        "{ quantity = \"temperature_c\", json = \"/t\", unit = \"degF\", scale = 0.1, offset = 1 }, \
+         { quantity = \"depth_m\", json = \"/l\", unit = \"cm\" }",
+    )]);
+    let farm = from_text(Path::new("/nowhere/farm.toml"), text).expect("sound").farm;
+    let picks = &farm.brokers[0].subscriptions[0].picks;
+    for (pick, number, value) in [(0, 2_110.0, 100.0), (0, 310.0, 0.0), (1, 121.0, 1.21)] {
+        let found = number * picks[pick].scale + picks[pick].offset;
+        assert!((found - value).abs() < 1e-9, "{number}: {found}");
+    }
+}
+
 tells!(malformed_lines: "latitude = -3.0" => "latitude = = -3.0\n[unclosed");
 tells!(unknown_keys_get_a_guess: "latitude" => "lattitude", "[store]" => "[stores]", "depth_m" => "depth");
 tells!(wrong_types: "name = \"Test\"" => "name = 7", "area_m2 = 5000" => "area_m2 = \"5000\"",
@@ -119,7 +166,7 @@ tells!(an_unknown_time_zone: "time_zone = \"-05:00\"" => "time_zone = \"Mars/Oly
 tells!(a_password_in_the_file: "port = 1883" => "port = 1883\nusername = \"u\"\npassword = \"hunter2\"");
 tells!(credentials_by_halves: "port = 1883" => "port = 1883\npassword_file = \"secret\"\nclient_key_file = \"key.pem\"");
 tells!(one_address_twice: "poll_every = \"1m\"" => "poll_every = \"1m\"\n[[bus.probe]]\nid = \"p1-other\"\npond = \"p1\"\naddress = 11\nprofile = \"optical-oxygen\"\npoll_every = \"1m\"");
-tells!(ids_used_twice: "[[bus]]" => "[[pond]]\nid = \"p1\"\nname = \"Two\"\nspecies = \"monodon\"\nstage = \"grow-out\"\narea_m2 = 1\ndepth_m = 1\nsalinity_psu = 1\n[[bus]]",
+tells!(ids_used_twice: "[[bus]]" => "[[pond]]\nid = \"p1\"\nname = \"One\"\nspecies = \"monodon\"\nstage = \"grow-out\"\narea_m2 = 1\ndepth_m = 1\nsalinity_psu = 1\n[[bus]]",
     "id = \"p1-node\"" => "id = \"p1-oxygen\"", "aerator = [" => "aerator = [{ id = \"a\", power_kw = 1, sae_kg_kwh = 1 }, ");
 tells!(limits_out_of_order: "[[bus]]" => "[pond.limits]\ndo_low_mg_l.critical.limit = 4.5\nph_high.warn.limit = 9.5\ndo_blind.critical_after = \"5m\"\n[[bus]]");
 tells!(oxygen_limits_cannot_be_switched_off: "[[bus]]" => "[pond.limits.do_low_mg_l]\nenabled = false\nemergency.limit = 0\n[[bus]]");

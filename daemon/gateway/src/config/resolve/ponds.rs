@@ -32,6 +32,18 @@ impl Resolver<'_> {
                 self.ponds.borrow_mut().push(known);
             }
         }
+        let mut names: HashMap<&str, &At<String>> = HashMap::new();
+        for name in list.value.iter().filter_map(|pond| pond.value.name.as_ref()) {
+            if let Some(first) = names.insert(&name.value, name) {
+                let found = format!("the name \"{}\" for a second pond", name.value);
+                let problem = self.problems.about(
+                    name,
+                    found,
+                    "a name of its own, so that nobody walks to the wrong pond",
+                );
+                self.problems.push(problem.with_also(first.span.clone(), "first used here").as_warning());
+            }
+        }
         let ponds: Vec<Option<Pond>> = list.value.iter().map(|pond| self.pond(&pond.value)).collect();
         ponds.into_iter().collect()
     }
