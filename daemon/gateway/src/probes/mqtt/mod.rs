@@ -205,9 +205,8 @@ impl BrokerTask<'_> {
                 }
                 Some(Ok(MqttEvent::Incoming(Packet::Publish(publish)))) => {
                     let done = self.take(&publish).await?;
-                    if publish.qos != QoS::AtMostOnce {
-                        unconfirmed.push_back(Unconfirmed { publish, done });
-                    }
+                    // Of quality of service 0 as well: what became of it tells whether the store works.
+                    unconfirmed.push_back(Unconfirmed { publish, done });
                 }
                 Some(Ok(_)) => {}
             }
@@ -294,6 +293,7 @@ impl BrokerTask<'_> {
     }
 }
 
+/// Does nothing for a message of quality of service 0.
 async fn acknowledge(client: &AsyncClient, publish: &Publish) {
     // It fails only when the connection has ended; the broker then sends the message again.
     if let Err(error) = client.ack(publish).await {

@@ -1,0 +1,70 @@
+"""A bus of Modbus RTU probes served by pymodbus: a second implementation that knows nothing of ours.
+
+Usage: pymodbus_server.py PORT. Prints `ready` once it serves.
+"""
+
+import asyncio
+import struct
+import sys
+
+from pymodbus.server import ModbusSerialServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+
+def registers(fmt, *values):
+    """Register words of numbers packed by Python's own struct module."""
+    data = struct.pack(fmt, *values)
+    return list(struct.unpack(f">{len(data) // 2}H", data))
+
+
+def swapped(words):
+    """Both words of each pair exchanged."""
+    return [word for pair in zip(words[1::2], words[0::2]) for word in pair]
+
+
+def words(address, values):
+    return SimData(address, values=values, datatype=DataType.REGISTERS)
+
+
+def device(unit, holding=None, inputs=None):
+    """A device with separate tables; one that has no such table has one word far away."""
+    nothing = [SimData(9999, values=0, datatype=DataType.REGISTERS)]
+    bits = [SimData(9999, values=[False] * 16, datatype=DataType.BITS)]
+    return SimDevice(unit, (bits, bits, holding or nothing, inputs or nothing))
+
+
+DEVICES = [
+    # The optical oxygen probe, its floats laid out by pymodbus itself.
+    device(11, inputs=[SimData(0, values=[6.42, 28.9], datatype=DataType.FLOAT32)]),
+    # pH 7.86 in hundredths.
+    device(12, holding=[words(0, [786])]),
+    # Conductivity, temperature, salinity: floats with their words exchanged.
+    device(13, inputs=[words(0, swapped(registers(">fff", 29.3, 28.8, 18.2)))]),
+    # A pH transmitter where the configuration expects an oxygen probe.
+    device(14, inputs=[words(0, [786])]),
+    # An oxygen probe whose oxygen is not a number.
+    device(15, inputs=[words(0, registers(">ff", float("nan"), 27.5))]),
+    # Light and, in pascal, pressure.
+    device(40, holding=[words(0, [1450, 0] + registers(">I", 101132))]),
+    # Three clamps: running at 4.41 kW, stopped, running at 2.15 kW.
+    device(51, inputs=[words(0, [1, 441]), words(10, [0, 0]), words(20, [1, 215])]),
+    # The meter's clamp is on the wrong way round: −4.4 kW in tenths of a watt, words exchanged.
+    device(52, holding=[words(18, swapped(registers(">i", -44000)))]),
+    # Dead: see `mute`.
+    device(90, inputs=[words(0, [1, 2, 3, 4])]),
+]
+
+
+def mute(sending, data):
+    """Unit 90 never gets a word out."""
+    return b"" if sending and data[:1] == bytes([90]) else data
+
+
+async def main():
+    server = ModbusSerialServer(DEVICES, port=sys.argv[1], baudrate=9600, trace_packet=mute)
+    await server.serve_forever(background=True)
+    print("ready", flush=True)
+    await asyncio.Event().wait()
+
+
+asyncio.run(main())
