@@ -27,6 +27,10 @@ use trouble::{Kind as TroubleKind, Trouble};
 /// Salinity assumed where neither a column nor the command line says: what the example farm has.
 const SALINITY_PSU: f64 = 18.0;
 
+/// A row that is further ahead of the one before it than this carries a mistyped date, unless the next
+/// row agrees with it: believed at once, it would make every later row out of order.
+const LONGEST_GAP: Span = Span::from_hours(366 * 24);
+
 /// Interval assumed for a quantity with fewer than two readings to measure it by.
 const STEP_UNKNOWN: Span = Span::from_minutes(15);
 
@@ -282,8 +286,24 @@ fn feed<W: Write>(
     let mut seq = 0;
     let mut now: Option<Timestamp> = None;
     let mut row = Row::default();
+    let mut doubted: Option<Timestamp> = None;
     for mut recording in recordings {
         while recording.next(&mut row, trouble)? {
+            if let Some(newest) = now
+                && row.at - newest > LONGEST_GAP
+                && !doubted.is_some_and(|other| row.at >= other && row.at - other < Span::from_hours(24))
+            {
+                doubted = Some(row.at);
+                let (name, line, at) = (recording.name(), row.line, At(row.at));
+                trouble.about(TroubleKind::Time, name, || {
+                    format!(
+                        "{name}, line {line}, column 'time_utc': {at} is more than a year after {} before it \
+                         and stands alone: taken for a mistyped date, row not read",
+                        At(newest)
+                    )
+                });
+                continue;
+            }
             let arrived = match now {
                 None => {
                     let event = Event::Started { site: site.clone() };
@@ -333,4 +353,79 @@ fn feed<W: Write>(
         }
     }
     Ok(lines.flush()?)
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn bare() -> Place {
+        Place::Bare { latitude: 9.5, longitude: -75.6, salinity_psu: 18.0, id: "p1".to_owned() }
+    }
+
+    /// Outcome, lines and complaints.
+    fn replayed(bytes: &[u8]) -> (Outcome, String, String) {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.csv");
+        std::fs::write(&path, bytes).unwrap();
+        let (mut out, mut errors) = (Vec::new(), Vec::new());
+        let outcome = replay(&bare(), &[path], &[], &mut out, &mut errors);
+        (outcome, String::from_utf8(out).unwrap(), String::from_utf8(errors).unwrap())
+    }
+
+    #[test]
+    fn a_mistyped_year_does_not_spoil_what_follows() {
+        let (outcome, out, errors) = replayed(
+            b"time_utc,do_mg_l\n2026-03-01T18:00:00Z,6.0\n2062-03-01T18:15:00Z,6.0\n2026-03-01T18:30:00Z,6.0\n",
+        );
+        assert_eq!(outcome, Ok(USAGE));
+        assert!(
+            errors.contains("line 3, column 'time_utc': 2062-03-01T18:15:00Z is more than a year"),
+            "{errors}"
+        );
+        assert!(!errors.contains("out of order") && !out.contains("2062-"), "{errors}");
+    }
+
+    #[test]
+    fn a_gap_of_years_between_recordings_is_believed_at_its_second_row() {
+        let (outcome, out, _) = replayed(
+            b"time_utc,do_mg_l\n2024-03-01T18:00:00Z,6.0\n2026-03-01T18:15:00Z,6.0\n2026-03-01T18:30:00Z,6.5\n",
+        );
+        assert_eq!(outcome, Ok(USAGE));
+        assert!(out.contains(r#""at":"2026-03-01T18:30:00Z","quantity":"do_mg_l","raw":6.5"#), "{out}");
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(200))]
+
+        /// Whatever stands in the file: an answer, never a panic, and every line that is printed is JSON.
+        #[test]
+        fn no_bytes_make_it_fail_otherwise(
+            header in prop_oneof![
+                Just("time_utc,do_mg_l,ph\n"),
+                Just("time_utc,do_mg_l,\u{1b}[2J\n"),
+                Just(""),
+            ],
+            rest in prop_oneof![
+                prop::collection::vec(any::<u8>(), 0..300),
+                "(2026-0[1-9]-[0-3][0-9]T[0-2][0-9]:00:00Z,[0-9eE.+-]{0,5},[0-9\",]{0,4}\r?\n){0,12}"
+                    .prop_map(String::into_bytes),
+            ],
+        ) {
+            let (outcome, out, errors) = replayed(&[header.as_bytes(), &rest].concat());
+            match outcome {
+                Ok(status) => prop_assert!(status == DONE || status == USAGE),
+                Err(failure) => {
+                    prop_assert_eq!(failure.status, USAGE, "{}", failure.message);
+                    prop_assert!(!failure.message.contains('\u{1b}'), "{}", failure.message);
+                }
+            }
+            for line in out.lines() {
+                prop_assert!(serde_json::from_str::<serde_json::Value>(line).is_ok(), "{}", line);
+            }
+            prop_assert!(!errors.contains('\u{1b}'), "a file steers the terminal: {}", errors);
+        }
+    }
 }

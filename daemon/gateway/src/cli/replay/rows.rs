@@ -103,7 +103,7 @@ impl Recording {
             } else {
                 "is not a quantity pondreeve knows"
             };
-            trouble.note(&format!("{name}: column '{header}' {why}: not read"));
+            trouble.note(&format!("{name}: column {} {why}: not read", quoted(header.as_bytes())));
         }
         let mut recording = Self {
             name,
@@ -253,7 +253,7 @@ fn accepted_header() -> String {
 }
 
 fn quoted_list(headers: &[String]) -> String {
-    headers.iter().map(|header| format!("'{header}'")).collect::<Vec<_>>().join(", ")
+    headers.iter().map(|header| quoted(header.as_bytes())).collect::<Vec<_>>().join(", ")
 }
 
 /// A cell as a message shows it: quoted, and not the whole of a megabyte.
