@@ -1,3 +1,5 @@
+//! The farm over a night: repeatable, and swinging as ponds swing.
+
 use super::{Farm, HOUR_MS, Happening, PondSetup};
 use crate::noise::Noise;
 use crate::tidewick;

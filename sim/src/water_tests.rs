@@ -1,3 +1,5 @@
+//! The balance of one pond: it adds up, and goes where the published figures say.
+
 use super::{Aerator, Basin, Budget, Water, step};
 use crate::tidewick;
 use crate::weather::Sky;

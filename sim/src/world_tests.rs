@@ -1,3 +1,5 @@
+//! Probes in the water: near the truth when sound, off it as planned when not.
+
 use super::{Channel, Probe, World};
 use crate::farm::{Farm, PondSetup};
 use crate::faults::{Fault, Kind, LineFault};

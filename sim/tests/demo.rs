@@ -56,8 +56,10 @@ fn a_short_night_is_told_and_reported() {
     for wanted in ["Tidewick Ponds", "console --socket", "oxygen   P1", "The night in short", "P4  Avocet"] {
         assert!(text.contains(wanted), "no {wanted:?} in:\n{text}");
     }
-    let kept =
-        text.lines().find_map(|line| line.trim().strip_prefix("Readings kept in the daemon's store: "));
+    let kept = text.lines().find_map(|line| {
+        let counts = line.trim().strip_prefix("Read back from the daemon's store: ")?;
+        counts.split_once(" inputs with ")?.1.strip_suffix(" readings")
+    });
     let kept: usize = kept.expect("the report counts readings").parse().unwrap();
     // Over an hour the line alone brings some twenty values a minute; a loaded machine polls less.
     assert!(kept > 100, "{kept} readings kept:\n{text}");
