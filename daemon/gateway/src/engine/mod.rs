@@ -31,6 +31,7 @@ use crate::clock::{Clock, Trust};
 use crate::config::Farm;
 use crate::forward::Waiting;
 use crate::inbox::{Applied, Incoming};
+use crate::journal::store::SEQ_JUMP;
 use crate::journal::{Journal, Writer};
 use desk::{CHANGES_BOUND, QUESTIONS_BOUND, Question};
 use keeper::Keeper;
@@ -183,7 +184,8 @@ impl Engine {
     async fn begin(&mut self, notes: Vec<String>, forwarded: Option<Timestamp>) {
         let mut replayed = replay(&self.keeper, forwarded, self.clock.now()).await;
         self.hand_in_again(std::mem::take(&mut replayed.unconfirmed)).await;
-        self.next_seq = replayed.next_seq.max(1);
+        let jump = if replayed.reading.partial { SEQ_JUMP } else { 0 };
+        self.next_seq = replayed.next_seq.max(1).saturating_add(jump);
         if let Some(last_at) = replayed.last_at {
             self.clock.not_before(last_at);
             self.last_at = last_at;

@@ -9,6 +9,7 @@ mod codec;
 pub mod record;
 mod site_record;
 pub mod store;
+mod tail;
 pub mod writer;
 
 pub use store::{Commit, Journal, OpenError, Reading};

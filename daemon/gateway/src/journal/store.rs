@@ -22,6 +22,7 @@ use pondreeve_core::{Input, Timestamp};
 use thiserror::Error;
 
 use super::record::{FORMAT, read_batch};
+use super::tail::{self, Tail};
 
 /// Pages that sled keeps in memory. The tail is all that is ever read again.
 const CACHE_BYTES: u64 = 16 * 1024 * 1024;
@@ -29,6 +30,10 @@ const CACHE_BYTES: u64 = 16 * 1024 * 1024;
 /// Below this much free space nothing more is written. sled takes half a mebibyte at a time and writes
 /// a snapshot now and then; running into a full disk in the middle of that is what we spare it.
 pub const LEAST_FREE_BYTES: u64 = 4 * 1024 * 1024;
+
+/// Where the database could not be read at the start, numbering goes on this far ahead, so that nothing
+/// in it is ever written over. A gap of that size is not counted as missing.
+pub const SEQ_JUMP: u64 = 1_000_000_000;
 
 /// A store that failed is tried again after this long.
 pub const RETRY_AFTER: Duration = Duration::from_secs(5);
@@ -98,9 +103,12 @@ pub struct Journal {
     path: PathBuf,
     lock: Option<Flock<File>>,
     store: Option<Store>,
+    tail: Option<Tail>,
     pub(super) tried: Option<Instant>,
     trouble: String,
     pub(super) least_free_bytes: u64,
+    /// What people must know, until a commit that went well takes it along.
+    notes: Vec<String>,
 }
 
 /// What came of reading the journal.
@@ -112,6 +120,8 @@ pub struct Reading {
     pub damaged: u64,
     /// Inputs that should be there by their numbers and are not.
     pub missing: u64,
+    /// The database is closed: these are the newest inputs only, and not surely all of them.
+    pub partial: bool,
     /// What people must know of it.
     pub notes: Vec<String>,
 }
@@ -126,12 +136,13 @@ impl Journal {
             path: path.to_owned(),
             lock: None,
             store: None,
+            tail: None,
             tried: None,
             trouble: String::new(),
             least_free_bytes: LEAST_FREE_BYTES,
+            notes: Vec::new(),
         };
-        let mut notes = Vec::new();
-        match journal.try_open(now, &mut notes) {
+        match journal.try_open(now) {
             Ok(()) => {}
             Err(Trouble::Refused(error)) => return Err(error),
             Err(Trouble::Io(error)) if may_pass(&error) => {
@@ -148,6 +159,7 @@ impl Journal {
                 return Err(OpenError::Unusable { path: path.to_owned(), detail });
             }
         }
+        let notes = std::mem::take(&mut journal.notes);
         Ok((journal, notes))
     }
 
@@ -175,8 +187,8 @@ impl Journal {
         }
         reading.damaged += 1;
         match self.carry_over(now) {
-            Ok(note) => {
-                reading.notes.push(note);
+            Ok(notes) => {
+                reading.notes.extend(notes);
                 self.read_on(&mut reading, &mut next_seq, each);
             }
             Err(trouble) => self.failed(trouble.to_string()),
@@ -191,7 +203,16 @@ impl Journal {
         next_seq: &mut Option<u64>,
         each: &mut dyn FnMut(Input),
     ) -> bool {
-        let Some(store) = &self.store else { return true };
+        let Some(store) = &self.store else {
+            // Better the newest than nothing: the tail can be read on a disk that takes nothing.
+            reading.partial = true;
+            for (key, bytes) in tail::read(&self.path) {
+                let batch = read_batch(key, &bytes);
+                reading.inputs += batch.inputs.len() as u64;
+                batch.inputs.into_iter().for_each(&mut *each);
+            }
+            return true;
+        };
         let from = next_seq.unwrap_or(0).to_be_bytes();
         let outcome = catch_unwind(AssertUnwindSafe(|| {
             for entry in store.inputs.range(from..) {
@@ -201,7 +222,8 @@ impl Journal {
                     continue;
                 };
                 if let Some(expected) = *next_seq {
-                    reading.missing += key.saturating_sub(expected);
+                    let gap = key.saturating_sub(expected);
+                    reading.missing += if gap < SEQ_JUMP { gap } else { 0 };
                 }
                 let batch = read_batch(key, &value);
                 reading.damaged += batch.damaged;
@@ -215,7 +237,7 @@ impl Journal {
     }
 
     /// Copies what can be read, from both ends up to the damage, and puts the copy in the store's place.
-    fn carry_over(&mut self, now: Timestamp) -> Result<String, Trouble> {
+    fn carry_over(&mut self, now: Timestamp) -> Result<Vec<String>, Trouble> {
         let Some(old) = self.store.take() else { return Err(Trouble::Damaged("it is closed".to_owned())) };
         let making = build_store(&self.path, |new| {
             if let Ok(Some(forwarded)) = old.about.get(FORWARDED_KEY) {
@@ -241,29 +263,30 @@ impl Journal {
         let aside = set_aside(&self.path, now)?;
         fs::rename(&making, &self.path)?;
         sync_parent(&self.path)?;
-        self.store = Some(Store::open(&self.path)?);
-        Ok(format!(
+        tail::copy(&aside, &self.path)?;
+        let note = format!(
             "the store {} is damaged inside; what could be read was carried over into a new one, and the damaged one is kept as {}",
             self.path.display(),
             aside.display()
-        ))
+        );
+        let put_back = self.adopt(Store::open(&self.path)?)?;
+        Ok([Some(note), put_back].into_iter().flatten().collect())
     }
 
     /// Puts batches on disk for good. On `Err` they are not, for the reason given; handing the same
     /// batches in again later is right.
     pub fn commit(&mut self, commit: &Commit, now: Timestamp) -> Result<Vec<String>, String> {
-        let mut notes = Vec::new();
         if self.store.is_none() {
             if self.tried.is_some_and(|tried| tried.elapsed() < RETRY_AFTER) {
                 return Err(self.trouble.clone());
             }
-            if let Err(trouble) = self.try_open(now, &mut notes) {
+            if let Err(trouble) = self.try_open(now) {
                 self.failed(format!("the store {} cannot be opened: {trouble}", self.path.display()));
                 return Err(self.trouble.clone());
             }
         }
         if commit.batches.is_empty() && commit.left_out.is_empty() && commit.forwarded.is_none() {
-            return Ok(notes);
+            return Ok(std::mem::take(&mut self.notes));
         }
         let free = free_bytes(&self.path);
         if let Ok(free) = free
@@ -279,7 +302,10 @@ impl Journal {
         let Some(store) = &self.store else { return Err(self.trouble.clone()) };
         // sled is known to panic in places where it should return an error.
         match catch_unwind(AssertUnwindSafe(|| store.commit(commit))) {
-            Ok(Ok(())) => Ok(notes),
+            Ok(Ok(())) => {
+                self.append_to_tail(&commit.batches, now);
+                Ok(std::mem::take(&mut self.notes))
+            }
             Ok(Err(error)) => {
                 let error = Trouble::from(error);
                 self.failed(format!("writing to the store {} failed: {error}", self.path.display()));
@@ -295,6 +321,25 @@ impl Journal {
         }
     }
 
+    /// The commit is on disk; whatever happens here, it stays so.
+    fn append_to_tail(&mut self, batches: &[KeyedBatch], now: Timestamp) {
+        let Some(tail) = &mut self.tail else { return };
+        match tail.append(batches) {
+            Ok(false) => {}
+            Ok(true) => {
+                // Opening makes the snapshot that lets the older file go.
+                self.failed("it is being opened anew".to_owned());
+                if let Err(trouble) = self.try_open(now) {
+                    self.failed(format!("the store {} cannot be opened: {trouble}", self.path.display()));
+                }
+            }
+            Err(error) => {
+                tracing::warn!(%error, "the second copy of the newest inputs cannot be written");
+                self.tail = None;
+            }
+        }
+    }
+
     fn failed(&mut self, trouble: String) {
         self.tried = Some(Instant::now());
         self.trouble = trouble;
@@ -304,7 +349,7 @@ impl Journal {
         }
     }
 
-    fn try_open(&mut self, now: Timestamp, notes: &mut Vec<String>) -> Result<(), Trouble> {
+    fn try_open(&mut self, now: Timestamp) -> Result<(), Trouble> {
         self.tried = Some(Instant::now());
         if let Some(parent) = self.path.parent() {
             fs::create_dir_all(parent)?;
@@ -312,24 +357,59 @@ impl Journal {
         if self.lock.is_none() {
             self.lock = Some(take_lock(&self.path)?);
         }
+        if is_nearly_full(&self.path) {
+            // Opening writes a snapshot; cut short by the end of the disk, it leaves a damaged store.
+            return Err(Trouble::Io(io::ErrorKind::StorageFull.into()));
+        }
         if !self.path.exists() {
             make_store(&self.path)?;
         }
-        self.store = Some(match Store::open(&self.path) {
+        let store = match Store::open(&self.path) {
             Ok(store) => store,
             Err(Trouble::Damaged(detail)) => {
                 let aside = set_aside(&self.path, now)?;
-                notes.push(format!(
-                    "the store {} could not be opened ({detail}); it was set aside whole as {} and a new one begun: readings and alarms from before are not known to this daemon",
+                make_store(&self.path)?;
+                tail::copy(&aside, &self.path)?;
+                let taken_along: usize = tail::read(&self.path).iter().map(count_inputs).sum();
+                self.notes.push(format!(
+                    "the store {} could not be opened ({detail}); it was set aside whole as {} and a new one begun with the newest {taken_along} inputs: older readings and alarms are not known to this daemon",
                     self.path.display(),
                     aside.display()
                 ));
-                make_store(&self.path)?;
-                Store::open(&self.path)?
+                let store = Store::open(&self.path)?;
+                // Expected here, so not told again.
+                return self.adopt(store).map(drop);
             }
             Err(other) => return Err(other),
-        });
+        };
+        let put_back = self.adopt(store)?;
+        self.notes.extend(put_back);
         Ok(())
+    }
+
+    /// Takes a store that was opened, and puts back what its tail knows and it does not.
+    fn adopt(&mut self, store: Store) -> Result<Option<String>, Trouble> {
+        let (mut lost, mut note) = (Vec::new(), None);
+        for (key, bytes) in tail::read(&self.path) {
+            if !matches!(store.inputs.contains_key(key.to_be_bytes()), Ok(true)) {
+                lost.push((key, bytes));
+            }
+        }
+        if !lost.is_empty() {
+            let inputs: usize = lost.iter().map(count_inputs).sum();
+            store.commit(&Commit { batches: lost, ..Commit::default() })?;
+            note = Some(format!(
+                "the store {} had lost {inputs} inputs to damage on the disk; they were put back from the second copy. The card may be failing: replace it soon",
+                self.path.display()
+            ));
+        }
+        self.tail = Tail::open(&self.path)
+            .inspect_err(
+                |error| tracing::warn!(%error, "the second copy of the newest inputs cannot be opened"),
+            )
+            .ok();
+        self.store = Some(store);
+        Ok(note)
     }
 }
 
@@ -482,6 +562,15 @@ struct Trees {
     about: sled::Tree,
     inputs: sled::Tree,
     left_out: sled::Tree,
+}
+
+fn count_inputs((key, bytes): &KeyedBatch) -> usize {
+    read_batch(*key, bytes).inputs.len()
+}
+
+fn is_nearly_full(path: &Path) -> bool {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    free_bytes(folder).is_ok_and(|free| free < LEAST_FREE_BYTES)
 }
 
 fn position(key: &[u8]) -> Option<u64> {

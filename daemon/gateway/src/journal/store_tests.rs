@@ -50,7 +50,7 @@ fn what_was_committed_is_there_after_reopening() {
     let (inputs, reading) = read(&mut journal);
     assert!(notes.is_empty());
     assert_eq!(inputs, (1..9).map(input).collect::<Vec<_>>());
-    assert_eq!(reading, Reading { inputs: 8, damaged: 0, missing: 0, notes: Vec::new() });
+    assert_eq!(reading, Reading { inputs: 8, damaged: 0, missing: 0, ..Reading::default() });
     assert_eq!(journal.left_out(), BTreeSet::from([2]));
 }
 
@@ -128,11 +128,13 @@ fn a_store_that_will_not_open_is_set_aside_whole() {
         let aside = folder.path().join("store.damaged-20260528T202640Z");
         assert!(notes[0].contains(&aside.display().to_string()), "{notes:?}");
         assert!(aside.exists());
-        // The new one works.
+        // The new one works, and begins with what the tail of the old one held, where that was left.
         journal
             .commit(&Commit { batches: vec![batch(10..12)], left_out: vec![], forwarded: None }, NOW)
             .unwrap();
-        assert_eq!(read(&mut journal).1, Reading { inputs: 2, damaged: 0, missing: 0, notes: Vec::new() });
+        let reading = read(&mut journal).1;
+        let (inputs, missing) = if aside.is_dir() { (4, 7) } else { (2, 0) };
+        assert_eq!(reading, Reading { inputs, damaged: 0, missing, ..Reading::default() });
     }
 }
 
@@ -160,22 +162,29 @@ fn damaged_values_and_gaps_are_counted_and_skipped() {
     assert_eq!(found.iter().filter(|found| (1..4).contains(&found.seq)).count(), 3);
     assert_eq!(found.iter().filter(|found| (4..8).contains(&found.seq)).count(), 3);
     assert_eq!(found.last(), Some(&input(10)));
-    assert_eq!(reading, Reading { inputs: 7, damaged: 1, missing: 2, notes: Vec::new() });
+    assert_eq!(reading, Reading { inputs: 7, damaged: 1, missing: 2, ..Reading::default() });
 }
 
 /// Environment variable by which the killed child learns where to write.
 const CHILD_STORE: &str = "PONDREEVE_TEST_KILL_STORE";
 
-/// Not a test of its own: what the killed process does. It prints each position once it is committed.
+/// Not a test of its own: what the killed process does. It prints how far the store goes, then each
+/// position once it is committed.
 #[test]
 #[ignore = "the child of the kill test, which starts it"]
 fn kill_child() {
     let Some(path) = std::env::var_os(CHILD_STORE) else { return };
     let (mut journal, notes) = open(Path::new(&path));
-    assert!(notes.is_empty(), "{notes:?}");
+    assert!(notes.is_empty() && journal.store.is_some(), "{notes:?} {}", journal.trouble);
     let mut next = 1;
-    journal.read(NOW, &mut |input| next = input.seq + 1);
+    let reading = journal.read(NOW, &mut |found| {
+        assert_eq!(found, input(next));
+        next += 1;
+    });
+    assert_eq!((reading.damaged, reading.missing), (0, 0));
     let mut out = io::stdout();
+    writeln!(out, "found {}", next - 1).unwrap();
+    out.flush().unwrap();
     loop {
         let end = next + 1 + next % 7;
         journal
@@ -226,4 +235,64 @@ fn nothing_acknowledged_is_lost_by_kill_9() {
         assert!(inputs.iter().zip(1..).all(|(found, seq)| *found == input(seq)), "round {round}");
     }
     assert!(acknowledged > 0, "no round got as far as a commit");
+}
+
+/// Any bit of the database's own file is flipped. Nothing that was acknowledged is lost: it is read as
+/// it is, or put back from the tail, and then people are told.
+#[test]
+fn a_flipped_bit_in_the_database_file_costs_nothing_recent() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let (mut journal, _) = open(&path);
+    for key in 0..60 {
+        let seqs = 1 + key * 5..6 + key * 5;
+        journal
+            .commit(&Commit { batches: vec![batch(seqs)], left_out: vec![], forwarded: None }, NOW)
+            .unwrap();
+    }
+    drop(journal);
+    let whole = fs::read(path.join("db")).unwrap();
+    let used: Vec<usize> = (0..whole.len()).filter(|&at| whole[at] != 0).collect();
+    let mut told = 0;
+    for flip in 0..60 {
+        let copy = folder.path().join(format!("copy-{flip}"));
+        let to = copy.join("store");
+        fs::create_dir_all(to.join("blobs")).unwrap();
+        for entry in fs::read_dir(&path).unwrap().map(Result::unwrap) {
+            if entry.file_type().unwrap().is_file() {
+                fs::copy(entry.path(), to.join(entry.file_name())).unwrap();
+            }
+        }
+        let mut damaged = whole.clone();
+        // Spread evenly over what is used, each time another bit.
+        damaged[used[used.len() * flip / 60]] ^= 1 << (flip % 8);
+        fs::write(to.join("db"), damaged).unwrap();
+        let (mut journal, notes) = open(&to);
+        let (found, reading) = read(&mut journal);
+        assert_eq!(found, (1..301).map(input).collect::<Vec<_>>(), "flip {flip}: {notes:?}");
+        told += usize::from(!notes.is_empty() || !reading.notes.is_empty());
+        drop(journal);
+        fs::remove_dir_all(&copy).unwrap();
+    }
+    assert!(told > 30, "most flips hit something that sled then no longer has; {told} were told");
+}
+
+/// The files of the tail take turns, and what is in either is found again.
+#[test]
+fn the_tail_takes_turns_and_the_store_goes_on() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let (mut journal, _) = open(&path);
+    let mut seq = 1;
+    while !path.join("tail-1").exists() || fs::metadata(path.join("tail-1")).unwrap().len() < 100_000 {
+        let event = Event::Acknowledge { alarm: "x".repeat(60_000), by: "ana".to_owned() };
+        let mut batch = BatchWriter::new(seq, NOW);
+        batch.input(&Input { seq, at: NOW, event });
+        let batches = vec![(seq, batch.finish().into())];
+        let notes = journal.commit(&Commit { batches, ..Commit::default() }, NOW).unwrap();
+        assert!(notes.is_empty(), "{notes:?}");
+        seq += 1;
+    }
+    assert_eq!(tail::read(&path).len() as u64, seq - 1);
+    assert_eq!(read(&mut journal).1.inputs, seq - 1);
 }
