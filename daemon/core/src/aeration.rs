@@ -58,6 +58,14 @@ pub fn transfer_share(saturation_mg_l: f64, do_mg_l: f64, temperature_c: f64) ->
 
 /// New advice, if it differs from the old one in what a person would do.
 pub fn renew(old: Option<&Advice>, situation: &Situation<'_>) -> Option<Advice> {
+    let facts = situation.facts;
+    let waits = facts
+        .oxygen_unseen_since
+        .is_some_and(|since| facts.now < since + facts.blind_after.first().copied().unwrap_or_default());
+    if facts.oxygen.is_none() && waits {
+        // The probe has not had its time to report yet.
+        return None;
+    }
     let new = advise(situation);
     let differs = old.is_none_or(|old| {
         let moved = |was: Option<Timestamp>, is: Option<Timestamp>| match (was, is) {

@@ -219,7 +219,9 @@ impl NightState {
         let oxygen_mg_l = window.mean(now - Span::from_minutes(10), now).unwrap_or(oxygen.value);
         let hours_left = (sunrise - now).as_hours().max(0.0);
         let fit_from = evening.aerators_changed_at.map_or(sunset, |changed| sunset.max(changed + BLOCK));
-        let points = window.blocks(fit_from, now + Span::from_millis(1), BLOCK);
+        // Late at night half hours are enough points for a line, and cost a quarter.
+        let every = if now - fit_from > Span::from_hours(4) { HALF_HOUR } else { BLOCK };
+        let points = window.blocks(fit_from, now + Span::from_millis(1), every);
         let usual = oxygen_mg_l * (1.0 - libm::exp(-USUAL_SHARE_PER_HOUR * hours_left));
         let (mut line, mut exponential) = (usual, usual);
         if points.len() >= 4 {

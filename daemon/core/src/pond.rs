@@ -32,6 +32,37 @@ const HAND_GOOD_FOR: Span = Span::from_hours(3);
 /// Un-ionised ammonia of the day is worked out anew each hour.
 const AMMONIA_EVERY: Span = Span::from_hours(1);
 
+/// Advice is thought over this often even if nothing of consequence has happened.
+const ADVISE_EVERY: Span = Span::from_minutes(5);
+
+/// The swing of pH over a day is worked out this often.
+const SWING_EVERY: Span = Span::from_minutes(5);
+
+/// What of consequence the advice rests on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Grounds {
+    is_seen: bool,
+    is_low: bool,
+    is_unsure: bool,
+    forecast_at: Option<Timestamp>,
+    is_refused: bool,
+    is_night: bool,
+}
+
+impl Grounds {
+    fn of(pond: &Pond, facts: &Facts<'_>, night: &NightState) -> Self {
+        let [warn, ..] = pond.limits.do_low_mg_l;
+        Self {
+            is_seen: facts.oxygen.is_some(),
+            is_low: facts.oxygen.is_some_and(|seen| seen.value < warn.limit),
+            is_unsure: facts.oxygen.is_some_and(|seen| seen.flag == Flag::Suspect),
+            forecast_at: facts.forecast.map(|forecast| forecast.at),
+            is_refused: night.refusal().is_some(),
+            is_night: !facts.forecast_over,
+        }
+    }
+}
+
 /// What surrounds a pond while it is worked on.
 #[derive(Debug, Clone, Copy)]
 pub struct Scene<'a> {
@@ -71,6 +102,8 @@ pub struct PondState {
     pub night: NightState,
     /// Present advice.
     pub advice: Option<Advice>,
+    /// What the advice was last made from, and when.
+    advised: Option<(Grounds, Timestamp)>,
     /// Since the last summary.
     pub tally: Tally,
     /// When something next happens by the passing of time alone.
@@ -95,6 +128,7 @@ impl PondState {
             aerators_changed_at: None,
             night: NightState::default(),
             advice: None,
+            advised: None,
             tally: Tally::default(),
             deadline: None,
         };
@@ -127,6 +161,7 @@ impl PondState {
         }
         self.night.moved(index);
         self.advice = None;
+        self.advised = None;
         self.find_probes(site);
         self
     }
@@ -167,6 +202,7 @@ impl PondState {
                 self.night.invalidate();
             }
             *known = Some(running);
+            self.advised = None;
         }
     }
 
@@ -192,7 +228,9 @@ impl PondState {
         {
             found.push((Quantity::Nh3NMgL, ammonia, flag));
         }
+        let last_swing = self.derived.get(&Quantity::PhSwing).map(|swing| swing.at);
         if is_new(&[Quantity::Ph])
+            && last_swing.is_none_or(|at| scene.now - at >= SWING_EVERY)
             && let Some(ph) = self.present(scene, Quantity::Ph)
             && let Some((_, state)) = self.channels(scene, Quantity::Ph).next()
             && let Some(swing) = derived::ph_swing(&state.window, scene.now)
@@ -294,7 +332,10 @@ impl PondState {
         let mut alarms = core::mem::take(&mut self.alarms);
         let facts = self.facts(scene, pond);
         judge_alarms(&mut alarms, pond, &facts, effects);
-        let advice = self.renew_advice(scene, pond, &facts);
+        let grounds = Grounds::of(pond, &facts, &self.night);
+        let is_due =
+            self.advised.is_none_or(|(known, at)| known != grounds || scene.now - at >= ADVISE_EVERY);
+        let advice = if is_due { self.renew_advice(scene, pond, &facts) } else { None };
         let deadline = alarms
             .iter()
             .filter_map(Alarm::deadline)
@@ -306,6 +347,9 @@ impl PondState {
             .min();
         self.alarms = alarms;
         self.deadline = deadline;
+        if is_due {
+            self.advised = Some((grounds, scene.now));
+        }
         if let Some(advice) = advice {
             effects.push(Effect::Advice(advice.clone()));
             self.advice = Some(advice);

@@ -129,7 +129,7 @@ fn of_pond(effects: &[Effect], pond: PondIndex) -> Vec<String> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
 
     #[test]
     fn the_same_inputs_have_the_same_effects(inputs in journal(farm_event())) {
@@ -222,7 +222,7 @@ proptest! {
 
     #[test]
     fn no_input_makes_it_panic(
-        inputs in prop::collection::vec((any::<i64>(), prop::option::of(any::<i64>()), farm_event(), value()), 1..40),
+        inputs in prop::collection::vec((any::<i64>(), prop::option::of(any::<i64>()), farm_event(), value()), 1..16),
         place in (any::<f64>(), any::<f64>()),
     ) {
         let mut site = farm::site();
