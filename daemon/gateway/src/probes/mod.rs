@@ -18,6 +18,7 @@ pub mod serial;
 
 /// Starts one task for each bus and each broker of the farm. They run until `stop` is cancelled or the
 /// inbox closes; the set is empty then.
+#[expect(clippy::needless_pass_by_value, reason = "the tasks own all four from here on")]
 pub fn start(farm: Arc<Farm>, clock: Clock, inbox: Inbox, stop: CancellationToken) -> JoinSet<()> {
     let mut tasks = JoinSet::new();
     for index in 0..farm.buses.len() {

@@ -167,7 +167,11 @@ impl BrokerTask<'_> {
                     let Some(message) = unconfirmed.pop_front() else { continue };
                     match applied {
                         Ok(Applied::Done | Applied::Refused(_)) => {
-                            acknowledge(client, &message.publish).await;
+                            if !acknowledge(client, &message.publish) {
+                                // A message that is never acknowledged would hold a place at the broker
+                                // for as long as the connection lasts.
+                                return Ok(End::Anew);
+                            }
                             if not_kept > 0 {
                                 info!(broker = self.broker.id, not_kept, "the store works again: connecting anew");
                                 return Ok(End::Anew);
@@ -293,12 +297,10 @@ impl BrokerTask<'_> {
     }
 }
 
-/// Does nothing for a message of quality of service 0.
-async fn acknowledge(client: &AsyncClient, publish: &Publish) {
-    // It fails only when the connection has ended; the broker then sends the message again.
-    if let Err(error) = client.ack(publish).await {
-        debug!(topic = publish.topic, %error, "acknowledging failed");
-    }
+/// Whether the acknowledgement is on its way. Does nothing for a message of quality of service 0.
+fn acknowledge(client: &AsyncClient, publish: &Publish) -> bool {
+    // Never waits: the connection's task may itself be waiting for us.
+    client.try_ack(publish).inspect_err(|error| debug!(publish.topic, %error, "not acknowledged")).is_ok()
 }
 
 /// What became of the oldest message; never, where there is none. May be cancelled and called again.
