@@ -69,12 +69,12 @@ pub(crate) fn mark(priority: u8) -> &'static str {
     }
 }
 
-/// An alarm's state in words.
+/// An alarm's state in words, in at most 14 columns.
 pub(crate) fn state_name(state: &str) -> &str {
     match state {
         "unacknowledged" => "UNACKNOWLEDGED",
         "acknowledged" => "acknowledged",
-        "returned-unacknowledged" => "OVER, NOT ACKNOWL.",
+        "returned-unacknowledged" => "OVER, NOT ACK.",
         "normal" => "normal",
         other => other,
     }

@@ -27,7 +27,7 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     } else {
         let name_at = 22;
         // Narrow windows give up the end of the state's words, never the alarm's name.
-        let state_columns = if columns >= 76 { 18 } else { 7 };
+        let state_columns = if columns >= 72 { 14 } else { 7 };
         canvas.put(1, y, "Alarm", 6, Style::new());
         canvas.put(8, y, "Where", 13, Style::new());
         canvas.put(name_at, y, "What", 10, Style::new());

@@ -8,7 +8,7 @@ use crate::console::text::{
     NO_VALUE, age, age_words, clean, first_that_fits, number, quality_short, signed, wrap,
 };
 use crate::console::ui::{needs_acknowledging, top_alarm};
-use crate::console::words::{act_within, priority_name, state_name};
+use crate::console::words::{priority_name, state_name};
 use crate::local::protocol::{AlarmStatus, FarmStatus, PondStatus};
 
 use super::outlook::{self, derived, is_old, reading};
@@ -74,10 +74,11 @@ fn panel(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y:
     } else if context.screen.ui.is_pending(&alarm.id) {
         ("Acknowledgement sent, waiting for the daemon ...".to_owned(), canvas.bold())
     } else {
+        let over = if alarm.state == "returned-unacknowledged" { "It is over. " } else { "" };
         let horn = if context.farm.horn { ": the horn falls silent." } else { "." };
         let choices = [
-            &*format!("Press a (or space, or Enter) to acknowledge{horn}"),
-            &*format!("Press a to acknowledge{horn}"),
+            &*format!("{over}Press a (or space, or Enter) to acknowledge{horn}"),
+            &*format!("{over}Press a to acknowledge."),
             "Press a to acknowledge.",
         ];
         (first_that_fits(&choices, usize::from(columns)), canvas.bold())
@@ -427,16 +428,17 @@ fn others(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) {
     let mut lines: Vec<(String, Style)> = Vec::new();
     for alarm in context.farm.alarms.iter().filter(|alarm| Some(&alarm.id) != panel) {
         let text = format!(
-            "{} {}: {} since {}, {}, {}",
+            "{} {}: {} since {}, {}",
             alarm_mark(alarm),
             context.alarm_place(alarm),
             alarm.name,
             context.clock.time_and_day(&alarm.raised_at),
-            act_within(alarm.priority),
             state_name(&alarm.state)
         );
+        // The mark says whether it must be acknowledged.
+        let short = format!("{} {}: {}", alarm_mark(alarm), context.alarm_place(alarm), alarm.name);
         let style = if needs_acknowledging(alarm) { canvas.bold() } else { Style::new() };
-        lines.push((text, style));
+        lines.push((first_that_fits(&[&text, &short], usize::from(columns - 1)), style));
     }
     for fault in context.faults_without_alarm() {
         let since = context.clock.time_and_day(&fault.since);

@@ -58,7 +58,13 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
 /// them. Where rows are short the curve gives way before any reading does.
 fn readings(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
     let Some(pond) = context.farm.ponds.get(context.screen.ui.pond) else { return 0 };
-    let all: Vec<&ReadingStatus> = pond.readings.iter().chain(&pond.derived).collect();
+    // Aerators have a line of their own that tells the groups apart.
+    let all: Vec<&ReadingStatus> = pond
+        .readings
+        .iter()
+        .chain(&pond.derived)
+        .filter(|reading| !reading.quantity.starts_with("aerator_"))
+        .collect();
     let columns = canvas.columns();
     if all.is_empty() {
         canvas.put(0, rows.top, "No reading yet.", columns, canvas.doubtful());
