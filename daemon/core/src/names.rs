@@ -63,7 +63,7 @@ impl GatewayPart {
             Self::Broker => "broker",
             Self::Forward => "forward",
             Self::Clock => "clock",
-            Self::Quarantine => "quarantine",
+            Self::Quarantine => "program",
         }
     }
 }

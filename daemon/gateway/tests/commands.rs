@@ -464,6 +464,39 @@ fn a_daemon_is_asked_told_and_stopped() {
     assert_eq!(daemon.ask(&["status"]).status.code(), Some(1));
 }
 
+/// The broker of the readings is not there: an alarm, which somebody acknowledges.
+#[test]
+fn an_alarm_is_acknowledged_in_somebodys_name() {
+    let daemon = Daemon::start();
+    let id = "gateway.broker.nodes";
+    let standing =
+        || json_lines(&daemon.ask(&["alarms", "--json"])).into_iter().find(|alarm| alarm["id"] == id);
+    let begun = Instant::now();
+    while standing().is_none() {
+        assert!(begun.elapsed() < PATIENCE, "no alarm of the broker");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    assert_eq!(standing().unwrap()["state"], "unacknowledged");
+    let plain = text(&daemon.ask(&["alarms"]).stdout);
+    assert!(plain.contains(&format!("pondreeve acknowledge {id}")), "{plain}");
+
+    let user = nix::unistd::User::from_uid(nix::unistd::getuid()).unwrap().unwrap().name;
+    let output = daemon.ask(&["acknowledge", id]);
+    assert_eq!(told(&output), (0, String::new()));
+    let plain = text(&output.stdout);
+    assert!(plain.starts_with("Acknowledged at ") && plain.contains(&format!(" by {user}: ")), "{plain}");
+    let now = standing().unwrap();
+    assert_eq!(
+        (&now["state"], &now["acknowledged_by"]),
+        (&Value::from("acknowledged"), &Value::from(user.as_str()))
+    );
+
+    // Once more changes nothing and is no failure.
+    let again = daemon.ask(&["acknowledge", id]);
+    assert_eq!(again.status.code(), Some(0));
+    assert!(text(&again.stdout).starts_with("Already acknowledged at "), "{}", text(&again.stdout));
+}
+
 #[test]
 fn a_log_level_that_is_none_is_refused() {
     let folder = tempfile::tempdir().unwrap();

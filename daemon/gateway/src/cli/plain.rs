@@ -108,18 +108,28 @@ fn alarm_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
             (state, _) => state.to_owned(),
         };
         out.push('\n');
-        let head = format!("{} {}, since {since}: {state}", priority_name(alarm.priority), alarm.name);
+        let head = format!("{} {}", priority_name(alarm.priority), alarm.name);
         paragraph(out, &format!("{} ", mark(alarm.priority)), "     ", &head);
+        paragraph(out, "     ", "     ", &format!("since {since}, {state}"));
         paragraph(out, "     ", "     ", &alarm.message);
         let _ = writeln!(out, "     id: {}", alarm.id);
     }
 }
 
 fn fault_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
-    if !farm.faults.is_empty() {
+    // Those that stand among the alarms are not said twice.
+    let untold: Vec<&FaultStatus> = farm
+        .faults
+        .iter()
+        .filter(|fault| {
+            let id = format!("gateway.{}", fault.part.replace(' ', "."));
+            !farm.alarms.iter().any(|alarm| alarm.id == id)
+        })
+        .collect();
+    if !untold.is_empty() || farm.waiting_to_forward > 0 {
         out.push('\n');
     }
-    for FaultStatus { part, detail, since } in &farm.faults {
+    for FaultStatus { part, detail, since } in untold {
         let words = format!("gateway, {part}, since {}: {detail}", clock.time_and_day(since));
         paragraph(out, "  ", "    ", &words);
     }
@@ -169,8 +179,13 @@ fn reading_line(reading: &ReadingStatus, out: &mut String) {
         Some(slope) => format!("{}/h", signed(slope, reading.decimals.max(1))),
         None => String::new(),
     };
-    let (unit, quality, age) = (&reading.unit, quality(reading.flag), age_words(reading.age_s));
-    let line = format!("  {name:<18} {value:>8} {unit:<9} {trend:<10} {quality}, {age} old");
+    let quality = match (reading.value, reading.flag) {
+        // Not evaluated, for want of anything to evaluate.
+        (None, 2) => "nothing yet".to_owned(),
+        _ => format!("{}, {} old", quality(reading.flag), age_words(reading.age_s)),
+    };
+    let unit = &reading.unit;
+    let line = format!("  {name:<18} {value:>8} {unit:<9} {trend:<10} {quality}");
     let _ = writeln!(out, "{}", line.trim_end());
 }
 
@@ -261,6 +276,21 @@ mod tests {
     #[test]
     fn a_pond_whose_oxygen_is_not_seen() {
         insta::assert_snapshot!(fits(&status(&sample::blind_pond())));
+    }
+
+    #[test]
+    fn a_fault_that_is_an_alarm_is_said_once_and_nothing_yet_is_not_called_unchecked() {
+        let mut farm = sample::blind_pond();
+        farm.alarms[0].id = "gateway.bus.rs485-1".to_owned();
+        farm.ponds[0].readings[0].value = None;
+        farm.ponds[0].readings[0].flag = 2;
+        farm.waiting_to_forward = 3;
+        let shown = status(&farm);
+        assert!(!shown.contains("/dev/ttyUSB0") && shown.contains("3 messages wait"), "{shown}");
+        assert!(
+            shown.contains("  Oxygen                   -- mg/L      -0.35/h    nothing yet\n"),
+            "{shown}"
+        );
     }
 
     #[test]

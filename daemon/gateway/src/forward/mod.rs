@@ -2,7 +2,7 @@
 //!
 //! | topic | payload | |
 //! |---|---|---|
-//! | `pondreeve/<gateway>/<pond>/summary` | SenML JSON (RFC 8428), see [`message`] | QoS 1, one per pond and interval |
+//! | `pondreeve/<gateway>/<pond>/summary` | SenML JSON (RFC 8428), its records are listed in `message.rs` | QoS 1, one per pond and interval |
 //! | `pondreeve/<gateway>/alarm` | one JSON object for each alarm transition | QoS 1 |
 //! | `pondreeve/<gateway>/health` | `online` or `offline` | QoS 1, retained; `offline` is also the last will |
 //!

@@ -90,12 +90,16 @@ impl Publisher {
                 Ended::Stopped => return,
                 Ended::Lost(reason) => {
                     let wait = backoff.wait();
-                    tracing::warn!(
-                        "destination {}: {reason}; next attempt in {:.1} s",
-                        self.destination.id,
-                        wait.as_secs_f64()
-                    );
-                    self.report(Some(self.fault(&reason))).await;
+                    let fault = self.fault(&reason);
+                    // A broker that is away for days must not fill the log.
+                    if self.reported.as_ref() != Some(&fault) {
+                        tracing::warn!(
+                            "destination {}: {fault}; trying again until it works",
+                            self.destination.id
+                        );
+                    }
+                    tracing::debug!("destination {}: next attempt in {:?}", self.destination.id, wait);
+                    self.report(Some(fault)).await;
                     tokio::select! {
                         () = stop.cancelled() => return,
                         () = sleep(wait) => {}

@@ -1,8 +1,7 @@
 //! From what the core knows to what is said over the socket.
 
 use pondreeve_core::Timestamp;
-use pondreeve_core::effect::{Advice, AdviceAction, AlarmState, Derived, Forecast, Latest, PartFault};
-use pondreeve_core::input::GatewayPart;
+use pondreeve_core::effect::{Advice, Derived, Forecast, Latest, PartFault};
 use pondreeve_core::site::Pond;
 use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
@@ -70,7 +69,7 @@ fn latest_status(latest: &Latest, now: Timestamp) -> ReadingStatus {
         unit: latest.quantity.unit().to_owned(),
         decimals: latest.quantity.decimals(),
         value: latest.value,
-        flag: latest.flag as u8,
+        flag: latest.flag.code(),
         at: rfc3339(latest.at),
         age_s: age_s(latest.at, now),
         per_hour: latest.per_hour,
@@ -83,7 +82,7 @@ fn derived_status(derived: &Derived, now: Timestamp) -> ReadingStatus {
         unit: derived.quantity.unit().to_owned(),
         decimals: derived.quantity.decimals(),
         value: Some(derived.value),
-        flag: derived.flag as u8,
+        flag: derived.flag.code(),
         at: rfc3339(derived.at),
         age_s: age_s(derived.at, now),
         per_hour: None,
@@ -112,15 +111,9 @@ fn forecast_status(forecast: &Forecast) -> ForecastStatus {
 }
 
 fn advice_status(advice: &Advice, configured: &Pond) -> AdviceStatus {
-    let action = match advice.action {
-        AdviceAction::StartNow => "start-now",
-        AdviceAction::StartAt => "start-at",
-        AdviceAction::Rest => "rest",
-        AdviceAction::Unknown => "unknown",
-    };
     let groups = advice.aerators.iter().filter_map(|&group| configured.aerators.get(usize::from(group)));
     AdviceStatus {
-        action: action.to_owned(),
+        action: advice.action.id().to_owned(),
         aerators: groups.map(|group| group.id.clone()).collect(),
         start: advice.start.map(rfc3339),
         stop: advice.stop.map(rfc3339),
@@ -130,18 +123,12 @@ fn advice_status(advice: &Advice, configured: &Pond) -> AdviceStatus {
 }
 
 fn alarm_status(alarm: &AlarmView, pond: Option<String>) -> AlarmStatus {
-    let state = match alarm.state {
-        AlarmState::Normal => "normal",
-        AlarmState::Unacknowledged => "unacknowledged",
-        AlarmState::Acknowledged => "acknowledged",
-        AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
-    };
     AlarmStatus {
         id: alarm.id.clone(),
         pond,
         name: alarm.name.clone(),
-        priority: alarm.priority as u8,
-        state: state.to_owned(),
+        priority: alarm.priority.number(),
+        state: alarm.state.id().to_owned(),
         raised_at: rfc3339(alarm.raised_at),
         changed_at: rfc3339(alarm.changed_at),
         message: alarm.message.clone(),
@@ -150,14 +137,7 @@ fn alarm_status(alarm: &AlarmView, pond: Option<String>) -> AlarmStatus {
 }
 
 fn fault_status(fault: &PartFault) -> FaultStatus {
-    let part = match fault.part {
-        GatewayPart::Store => "store",
-        GatewayPart::Bus => "bus",
-        GatewayPart::Broker => "broker",
-        GatewayPart::Forward => "forward",
-        GatewayPart::Clock => "clock",
-        GatewayPart::Quarantine => "program",
-    };
+    let part = fault.part.id();
     FaultStatus {
         part: if fault.which.is_empty() { part.to_owned() } else { format!("{part} {}", fault.which) },
         detail: fault.detail.clone(),
