@@ -134,7 +134,7 @@ impl Resolver<'_> {
         let index = self.add_probe(
             id,
             pond.clone().ok().flatten().as_ref(),
-            sends_every.value,
+            sends_every,
             &channels,
             &raw.calibration,
             &raw.quality,

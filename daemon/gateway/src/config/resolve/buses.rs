@@ -110,7 +110,7 @@ impl Resolver<'_> {
         let index = self.add_probe(
             id,
             pond.clone().ok().flatten().as_ref(),
-            poll_every.value,
+            poll_every,
             &channels,
             &raw.calibration,
             &raw.quality,

@@ -47,6 +47,7 @@ pub(super) fn resolve(raw: &RawFarm, folder: &Path, problems: &Problems) -> (Opt
         probes: RefCell::default(),
         probe_ids: RefCell::default(),
         aerators_told: RefCell::default(),
+        oxygen_every: RefCell::default(),
         ponds_unread: raw
             .pond
             .as_ref()
@@ -75,6 +76,8 @@ struct Resolver<'a> {
     /// Problems of other files: limits, probe profiles.
     elsewhere: RefCell<Vec<Problem>>,
     ponds: RefCell<Vec<KnownPond>>,
+    /// Per pond, how often each of its oxygen probes reports.
+    oxygen_every: RefCell<HashMap<PondIndex, Vec<At<Duration>>>>,
     /// Whether some pond has no readable id: a probe may then mean that one.
     ponds_unread: bool,
     probes: RefCell<Vec<Probe>>,
@@ -100,6 +103,7 @@ impl Resolver<'_> {
         let buses = self.all_buses(raw.bus.as_ref());
         let brokers = self.all_brokers(raw.broker.as_ref(), gateway_id);
         let destinations = self.all_destinations(raw.destination.as_ref(), gateway_id);
+        self.check_oxygen_intervals(ponds.as_deref().unwrap_or_default());
         // With an oxygen probe that could not be read, the warning would be wrong.
         if !self.problems.any_error() && self.elsewhere.borrow().is_empty() {
             self.warn_of_unwatched_ponds();

@@ -1,6 +1,7 @@
 //! Ponds, their aerators and their limits.
 
 use std::collections::HashMap;
+use std::time::Duration;
 
 use pondreeve_core::Quantity;
 use pondreeve_core::site::{AeratorGroup, Limits, Pond, PondIndex};
@@ -129,6 +130,33 @@ impl Resolver<'_> {
         let (limits, problems) = limits_file(&beside, &text, Some((&species.value, &stage.value)));
         self.elsewhere.borrow_mut().extend(problems);
         limits
+    }
+
+    /// An oxygen probe that reports more seldom than its silence is alarmed would alarm every night.
+    pub(super) fn check_oxygen_intervals(&self, ponds: &[Pond]) {
+        let told = |length: Duration| humantime::format_duration(length).to_string();
+        for (PondIndex(index), intervals) in self.oxygen_every.borrow().iter() {
+            let (Some(pond), Some(every)) =
+                (ponds.get(usize::from(*index)), intervals.iter().min_by_key(|every| every.value))
+            else {
+                continue;
+            };
+            let blind = Duration::from_millis(pond.limits.do_blind_after[0].as_millis().unsigned_abs());
+            let found = format!(
+                "oxygen of pond `{}` reported each {}, though no oxygen for {} is an alarm at night",
+                pond.id,
+                told(every.value),
+                told(blind)
+            );
+            let accepted = "an interval of at most half that time, so that one lost reading is no alarm";
+            let hint = "report oftener, or let an adviser lengthen do_blind in the pond's limits";
+            let problem = self.problems.about(every, found, accepted).with_hint(hint);
+            if every.value >= blind {
+                self.problems.push(problem);
+            } else if every.value * 2 > blind {
+                self.problems.push(problem.as_warning());
+            }
+        }
     }
 
     /// A pond whose oxygen no probe reports is watched by nobody: allowed, but never silently.

@@ -51,7 +51,7 @@ impl Resolver<'_> {
         &self,
         id: &At<String>,
         pond: Option<&KnownPond>,
-        every: Duration,
+        every: &At<Duration>,
         raw_channels: &[RawChannel<'_>],
         calibrations: &Calibrations,
         qualities: &Qualities,
@@ -62,7 +62,7 @@ impl Resolver<'_> {
             .iter()
             .map(|raw| {
                 let aerator = self.aerator_of(raw, pond);
-                let quality = self.quality(raw.quantity, every, qualities);
+                let quality = self.quality(raw.quantity, every.value, qualities);
                 let own =
                     calibrations.iter().flat_map(|at| &at.value).find(|(key, _)| key.value == raw.quantity);
                 let number = |pick: fn(&RawCalibration) -> &Option<At<f64>>, default: f64| {
@@ -78,6 +78,11 @@ impl Resolver<'_> {
             })
             .collect();
         let channels = channels.into_iter().collect::<Option<Vec<_>>>()?;
+        if let Some(pond) = pond
+            && channels.iter().any(|channel| channel.quantity == Quantity::DoMgL)
+        {
+            self.oxygen_every.borrow_mut().entry(pond.index).or_default().push(every.clone());
+        }
         let mut probes = self.probes.borrow_mut();
         let index = u16::try_from(probes.len()).ok()?;
         probes.push(Probe { id: id.value.clone(), pond: pond.map(|pond| pond.index), channels });
