@@ -4,7 +4,7 @@ use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use crate::alarm_set::{FORECAST_ALARM, Facts};
+use crate::alarm_set::{FORECAST_ALARM, FORECAST_CLEAR, Facts};
 use crate::derived::{self, Water};
 use crate::effect::{Advice, AdviceAction, Flag, Forecast};
 use crate::message::{self, length};
@@ -30,6 +30,9 @@ const MAX_GROUPS: usize = 10;
 /// Advice is repeated only when a clock time in it has moved by this much.
 const WORTH_TELLING: Span = Span::from_minutes(10);
 
+/// A later time can wait longer to be told than an earlier one.
+const WORTH_PUTTING_OFF: Span = Span::from_minutes(30);
+
 /// What the advice is made from.
 #[derive(Debug, Clone, Copy)]
 pub struct Situation<'a> {
@@ -47,6 +50,8 @@ pub struct Situation<'a> {
     pub sunrise: Option<Timestamp>,
     /// Why there is no forecast, if it is night and there is none.
     pub no_forecast: Option<&'a str>,
+    /// What was advised until now.
+    pub was: Option<AdviceAction>,
 }
 
 /// Share of its standard rate at which an aerator transfers oxygen into water of this temperature and
@@ -69,7 +74,7 @@ pub fn renew(old: Option<&Advice>, situation: &Situation<'_>) -> Option<Advice> 
     let new = advise(situation);
     let differs = old.is_none_or(|old| {
         let moved = |was: Option<Timestamp>, is: Option<Timestamp>| match (was, is) {
-            (Some(was), Some(is)) => (is - was).as_millis().saturating_abs() >= WORTH_TELLING.as_millis(),
+            (Some(was), Some(is)) => was - is >= WORTH_TELLING || is - was >= WORTH_PUTTING_OFF,
             (was, is) => was.is_some() != is.is_some(),
         };
         old.action != new.action
@@ -214,7 +219,12 @@ fn for_the_night(
         forecast.high_80,
         100.0 * chance,
     );
-    if chance < FORECAST_ALARM {
+    // Advice to start is not taken back for a chance that merely wavers.
+    let enough = match situation.was {
+        Some(AdviceAction::StartAt | AdviceAction::StartNow) => FORECAST_CLEAR,
+        _ => FORECAST_ALARM,
+    };
+    if chance < enough {
         return blank(AdviceAction::Rest, format!("{lowest}. No further aeration needed for now."));
     }
     let stop = forecast.sunrise + LOW_UNTIL;
@@ -350,5 +360,66 @@ mod tests {
             assert!((found - kg_kwh).abs() < 0.03, "{found} at {do_mg_l}");
         }
         assert!(transfer_share(6.95, 8.0, 29.0) < 0.0, "above saturation it drives oxygen out");
+    }
+
+    fn pond(groups: &[(f64, f64)]) -> Pond {
+        Pond {
+            id: String::from("p1"),
+            name: String::from("Heron"),
+            area_m2: 5_000.0,
+            depth_m: 1.5,
+            salinity_psu: 18.0,
+            aerators: groups
+                .iter()
+                .zip(["a", "b", "c"])
+                .map(|(&(power_kw, sae_kg_kwh), id)| AeratorGroup {
+                    id: String::from(id),
+                    power_kw,
+                    sae_kg_kwh,
+                })
+                .collect(),
+            limits: crate::site::Limits::grow_out(),
+        }
+    }
+
+    fn at(hour: i64) -> Timestamp {
+        Timestamp(0) + Span::from_hours(hour)
+    }
+
+    /// 7500 m3 to be lifted by 1.7 mg/L is 12.75 kg; at 0.44 kg/kWh from 4.8 kW that is 6.04 hours
+    /// (worked out by hand), so the start is 6.04 hours before the minimum at 06:00.
+    #[test]
+    fn the_start_leaves_just_enough_time_to_add_what_is_missing() {
+        let pond = pond(&[(4.8, 1.0)]);
+        let course = Course { from: at(-4), from_mg_l: 8.0, until: at(6), until_mg_l: 2.3 };
+        let plan = cheapest(&pond, &[0], 0.44, 12.75, course, 4.0, at(7)).unwrap();
+        let hours = (at(6) - plan.start).as_hours();
+        assert!((hours - 6.04).abs() < 0.01, "{hours}");
+        assert!((plan.kwh - 4.8 * 7.04).abs() < 0.1, "until an hour after sunrise: {}", plan.kwh);
+    }
+
+    #[test]
+    fn the_efficient_group_is_chosen_if_it_is_enough_alone() {
+        let pond = pond(&[(4.5, 1.0), (4.5, 2.0)]);
+        let course = Course { from: at(-4), from_mg_l: 8.0, until: at(6), until_mg_l: 3.0 };
+        let plan = cheapest(&pond, &[0, 1], 0.4, 7.5, course, 4.0, at(7)).unwrap();
+        assert_eq!(plan.groups, [1]);
+    }
+
+    #[test]
+    fn aerators_start_before_the_limit_is_reached_however_strong_they_are() {
+        let pond = pond(&[(100.0, 2.0)]);
+        // From 8 at 20:00 to 3 at 06:00: 4 is reached after 8 of 10 hours, at 04:00.
+        let course = Course { from: at(-4), from_mg_l: 8.0, until: at(6), until_mg_l: 3.0 };
+        let plan = cheapest(&pond, &[0], 0.4, 7.5, course, 4.0, at(7)).unwrap();
+        assert_eq!(plan.start, at(4));
+    }
+
+    #[test]
+    fn too_little_power_is_no_plan() {
+        let pond = pond(&[(0.5, 1.0)]);
+        let course = Course { from: at(-4), from_mg_l: 8.0, until: at(6), until_mg_l: 0.0 };
+        assert!(cheapest(&pond, &[0], 0.4, 30.0, course, 4.0, at(7)).is_none());
+        assert!(cheapest(&pond, &[0], -0.1, 30.0, course, 4.0, at(7)).is_none(), "above saturation");
     }
 }

@@ -65,7 +65,7 @@ const FORECAST_DELAYS: Delays = Delays::minutes(15, 30);
 pub const FORECAST_ALARM: f64 = 0.35;
 
 /// See [`FORECAST_ALARM`].
-const FORECAST_CLEAR: f64 = 0.2;
+pub const FORECAST_CLEAR: f64 = 0.2;
 
 /// Data that has come back must stay for five minutes. (Common practice, no source.)
 const BLIND_DELAYS: Delays = Delays::minutes(0, 5);

@@ -86,8 +86,9 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                 .and_then(|crossing| crossing.at)
                 .map(|at| format!(" in about {}", length(at - facts.now)))
                 .unwrap_or_default();
+            let likely = if chance >= 50.0 { "likely to" } else { "may" };
             format!(
-                "{place}: oxygen likely to fall below {limit:.1} mg/L{when}, chance {chance:.0} %; lowest expected {:.1} (80 % between {:.1} and {:.1}) in {}. Plan aeration now.",
+                "{place}: oxygen {likely} fall below {limit:.1} mg/L{when}, chance {chance:.0} %; lowest expected {:.1} (80 % between {:.1} and {:.1}) in {}. Plan aeration now.",
                 forecast.do_min_mg_l,
                 forecast.low_80,
                 forecast.high_80,

@@ -365,6 +365,7 @@ impl PondState {
             aerators_on: &self.aerators_on,
             sunrise: self.night.sunrise(),
             no_forecast: self.night.refusal(),
+            was: self.advice.as_ref().map(|advice| advice.action),
         };
         aeration::renew(self.advice.as_ref(), &situation)
     }
