@@ -42,6 +42,8 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
 pub(crate) enum Engine {
     /// Durable at once.
     Keeps,
+    /// Durable after this time.
+    KeepsLate(Duration),
     /// Applied, but the disk is full.
     CannotKeep,
     /// Never gets round to it.
@@ -71,6 +73,13 @@ impl Bench {
                 let Some(done) = done else { continue };
                 let applied = match *does.lock().unwrap() {
                     Engine::Keeps => Applied::Done,
+                    Engine::KeepsLate(after) => {
+                        tokio::spawn(async move {
+                            tokio::time::sleep(after).await;
+                            let _gone = done.send(Applied::Done);
+                        });
+                        continue;
+                    }
                     Engine::CannotKeep => Applied::NotKept("the disk is full".into()),
                     Engine::Hangs => {
                         hanging.push(done);
@@ -159,6 +168,11 @@ impl Bench {
                 tokio::time::sleep(Duration::from_millis(20)).await;
             }
         }
+    }
+
+    /// Ends the tasks as a power cut would: no farewell.
+    pub(crate) async fn cut(mut self) {
+        self.tasks.shutdown().await;
     }
 
     /// Stops the tasks and waits for them.

@@ -169,7 +169,7 @@ async fn a_reading_that_was_not_durable_is_sent_again() {
     }
     bench.until("three readings", SOON, |bench| bench.samples().len() == 3).await;
     // The power goes before any of them is on disk; one more is sent meanwhile.
-    bench.stop().await;
+    bench.cut().await;
     publish(mosquitto.port, "nodes/bare/p1", b"6.4", &[]);
 
     let again = start(broker(mosquitto.port), Engine::Keeps);
@@ -184,6 +184,24 @@ async fn a_reading_that_was_not_durable_is_sent_again() {
     third.until("the newest", SOON, |bench| !bench.samples().is_empty()).await;
     assert_eq!(third.values(0, Quantity::DoMgL), [6.5], "what was durable does not come again");
     third.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_orderly_stop_acknowledges_what_becomes_durable_meanwhile() {
+    let scratch = Scratch::new();
+    let mosquitto = Mosquitto::start(scratch.folder.path());
+    let bench = start(broker(mosquitto.port), Engine::KeepsLate(Duration::from_millis(1_500)));
+    connected(&bench).await;
+    publish(mosquitto.port, "nodes/bare/p1", b"6.1", &[]);
+    bench.until("the reading", SOON, |bench| bench.samples().len() == 1).await;
+    bench.stop().await;
+
+    let again = start(broker(mosquitto.port), Engine::Keeps);
+    connected(&again).await;
+    publish(mosquitto.port, "nodes/bare/p1", b"6.2", &[]);
+    again.until("the new one", SOON, |bench| !bench.samples().is_empty()).await;
+    assert_eq!(again.values(0, Quantity::DoMgL), [6.2], "a reading without its own time would count twice");
+    again.stop().await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -57,6 +57,10 @@ const REQUESTS_BOUND: usize = 2 * UNCONFIRMED_BOUND;
 /// at every connection.
 const PACKET_BYTES_MAX: usize = 32 << 20;
 
+/// How long an orderly stop waits for what was taken to become durable. The daemon ends tasks from
+/// outside after five seconds.
+const LAST_WAIT: Duration = Duration::from_millis(4_500);
+
 /// A connection that held so long was a good one, and the next attempt comes soon. One that is cut at
 /// once, as when two gateways use the same client id, is not: the waits grow.
 const HELD: Duration = Duration::from_secs(10);
@@ -72,11 +76,8 @@ pub async fn run(farm: Arc<Farm>, index: usize, clock: Clock, inbox: Inbox, stop
         backoff: Backoff::default(),
         discard_queue: false,
     };
-    tokio::select! {
-        () = stop.cancelled() => {}
-        // It only ends when the engine is gone.
-        Err(Gone) = task.run() => {}
-    }
+    // It ends when the engine is gone, or in order.
+    let (Ok(()) | Err(Gone)) = task.run(&stop).await;
 }
 
 struct BrokerTask<'a> {
@@ -96,6 +97,8 @@ enum End {
     Refused(String),
     /// To have what was left unacknowledged sent again.
     Anew,
+    /// The daemon stops.
+    Stopped,
 }
 
 /// A message on its way to the disk.
@@ -106,7 +109,7 @@ struct Unconfirmed {
 }
 
 impl BrokerTask<'_> {
-    async fn run(&mut self) -> Result<std::convert::Infallible, Gone> {
+    async fn run(&mut self, stop: &CancellationToken) -> Result<(), Gone> {
         let mut failures = 0_u32;
         loop {
             let detail = match mqtt_link::options(&self.broker.address) {
@@ -119,7 +122,7 @@ impl BrokerTask<'_> {
                     let (client, events) = Connection::open(options);
                     let mut subscribed = false;
                     let began = Instant::now();
-                    let end = self.listen(&client, events, &mut subscribed).await?;
+                    let end = self.listen(&client, events, &mut subscribed, stop).await?;
                     if subscribed {
                         failures = 0;
                     }
@@ -127,6 +130,7 @@ impl BrokerTask<'_> {
                         self.backoff.reset();
                     }
                     match end {
+                        End::Stopped => return Ok(()),
                         End::Anew => None,
                         End::Refused(detail) => Some(detail),
                         End::Failed(error) => {
@@ -146,7 +150,10 @@ impl BrokerTask<'_> {
                     self.reporter.probe_fault(subscription.probe, ProbeFault::Unreachable).await?;
                 }
             }
-            tokio::time::sleep(self.backoff.wait()).await;
+            tokio::select! {
+                () = stop.cancelled() => return Ok(()),
+                () = tokio::time::sleep(self.backoff.wait()) => {}
+            }
         }
     }
 
@@ -156,13 +163,29 @@ impl BrokerTask<'_> {
         client: &AsyncClient,
         mut events: mpsc::Receiver<Result<MqttEvent, ConnectionError>>,
         subscribed: &mut bool,
+        stop: &CancellationToken,
     ) -> Result<End, Gone> {
         let mut unconfirmed: VecDeque<Unconfirmed> = VecDeque::new();
         // Messages that the store could not keep: not acknowledged in this connection.
         let mut not_kept = 0_u32;
+        // When the daemon stops, nothing more is taken, and what was taken is acknowledged as it becomes
+        // durable: otherwise it would come again at the next start, and without a time of its own
+        // count twice.
+        let mut give_up: Option<tokio::time::Instant> = None;
         loop {
+            if give_up.is_some() && unconfirmed.is_empty() {
+                return Ok(say_goodbye(client, &mut events).await);
+            }
             let event = tokio::select! {
                 biased;
+                () = stop.cancelled(), if give_up.is_none() => {
+                    give_up = Some(tokio::time::Instant::now() + LAST_WAIT);
+                    continue;
+                }
+                () = tokio::time::sleep_until(give_up.unwrap_or_else(tokio::time::Instant::now)), if give_up.is_some() => {
+                    debug!(broker = self.broker.id, left = unconfirmed.len(), "stopped before all was durable");
+                    return Ok(End::Stopped);
+                }
                 applied = front(&mut unconfirmed) => {
                     let Some(message) = unconfirmed.pop_front() else { continue };
                     match applied {
@@ -207,6 +230,8 @@ impl BrokerTask<'_> {
                         self.reporter.gateway_fault(GatewayPart::Broker, &self.broker.id, None).await?;
                     }
                 }
+                // Not acknowledged, so it is for the next start.
+                Some(Ok(MqttEvent::Incoming(Packet::Publish(_)))) if give_up.is_some() => {}
                 Some(Ok(MqttEvent::Incoming(Packet::Publish(publish)))) => {
                     let done = self.take(&publish).await?;
                     // Of quality of service 0 as well: what became of it tells whether the store works.
@@ -295,6 +320,19 @@ impl BrokerTask<'_> {
             self.broker.address.client_id
         )
     }
+}
+
+/// Sends what is still to be sent and then the farewell, so that the broker does not take it for a fault.
+async fn say_goodbye(
+    client: &AsyncClient,
+    events: &mut mpsc::Receiver<Result<MqttEvent, ConnectionError>>,
+) -> End {
+    if client.try_disconnect().is_ok() {
+        // The broker closes the connection once it has read so far.
+        let closed = async { while let Some(Ok(_)) = events.recv().await {} };
+        let _hangs = tokio::time::timeout(Duration::from_secs(1), closed).await;
+    }
+    End::Stopped
 }
 
 /// Whether the acknowledgement is on its way. Does nothing for a message of quality of service 0.

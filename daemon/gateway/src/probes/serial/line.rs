@@ -42,8 +42,9 @@ pub struct Timing {
 }
 
 impl Timing {
-    /// For a line of `baud` bits per second and `bits` bits a character, start and stop included.
-    pub fn new(baud: u32, bits: u32, turnaround: Duration, slowest: Duration) -> Self {
+    /// For a line of `baud` bits per second and `bits` bits a character, start and stop included, on
+    /// which the slowest device may take `slowest` and the longest answer has `longest_bytes`.
+    pub fn new(baud: u32, bits: u32, turnaround: Duration, slowest: Duration, longest_bytes: usize) -> Self {
         let character = Duration::from_secs_f64(f64::from(bits) / f64::from(baud.max(1)));
         // Above 19,200 baud the standard fixes 1.75 ms instead of 3.5 characters.
         let frame_silence = if baud > 19_200 { Duration::from_micros(1_750) } else { character.mul_f64(3.5) };
@@ -51,8 +52,8 @@ impl Timing {
             character,
             frame_silence,
             before_request: turnaround.max(frame_silence),
-            // A quarter more than the longest wait for an answer, and room for the longest frame.
-            after_timeout: slowest.mul_f64(1.25) + character * FRAME_BYTES_MAX as u32,
+            // A quarter more than the longest wait for an answer, and room for the longest answer.
+            after_timeout: slowest.mul_f64(1.25) + character * longest_bytes.min(FRAME_BYTES_MAX) as u32,
         }
     }
 }

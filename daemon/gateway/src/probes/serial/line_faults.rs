@@ -186,7 +186,7 @@ impl Bench {
         let (ours, theirs) = duplex(4_096);
         tokio::spawn(slaves(theirs, next));
         let bus = bus();
-        let timing = Timing::new(bus.baud, 10, bus.turnaround, TIMEOUT);
+        let timing = Timing::new(bus.baud, 10, bus.turnaround, TIMEOUT, 13);
         let devices = bus.probes.iter().map(|probe| Device::new(&bus, probe)).collect();
         Self { line: Line::new(ours, timing), bus, devices, doubts: Doubts::default() }
     }

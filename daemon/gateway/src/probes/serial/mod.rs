@@ -64,7 +64,9 @@ impl<'a> BusTask<'a> {
         let slowest = bus.probes.iter().map(|probe| probe.timeout).max().unwrap_or_default();
         let parity_bit = u32::from(bus.parity != Parity::None);
         let bits = 1 + u32::from(bus.data_bits) + parity_bit + u32::from(bus.stop_bits);
-        let devices = bus.probes.iter().map(|probe| Device::new(bus, probe)).collect();
+        let devices: Vec<Device> = bus.probes.iter().map(|probe| Device::new(bus, probe)).collect();
+        let blocks = devices.iter().flat_map(|device| &device.blocks);
+        let longest = blocks.map(|block| block.request(0).answer_bytes()).max().unwrap_or_default();
         Self {
             bus,
             reporter: Reporter::new(clock.clone(), inbox),
@@ -72,7 +74,7 @@ impl<'a> BusTask<'a> {
             clock,
             devices,
             doubts: Doubts::default(),
-            timing: Timing::new(bus.baud, bits, bus.turnaround, slowest),
+            timing: Timing::new(bus.baud, bits, bus.turnaround, slowest, longest),
         }
     }
 
