@@ -4,6 +4,9 @@ use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
+use pondreeve_chemistry::aeration::{Correction, USUAL_THETA, otr_over_sotr};
+use pondreeve_chemistry::units::{Celsius, DissolvedOxygen, Hectopascal, Salinity};
+
 use crate::alarm_set::{FORECAST_ALARM, FORECAST_CLEAR, Facts};
 use crate::derived::{self, Water};
 use crate::effect::{Advice, AdviceAction, Flag, Forecast};
@@ -13,18 +16,12 @@ use crate::site::{AeratorGroup, Pond, PondIndex};
 use crate::sunlight::LOW_UNTIL;
 use crate::time::{Span, Timestamp};
 
-/// Oxygen at saturation in clean water at 20 °C and sea level, mg/L: the standard condition of SAE.
-const SATURATION_20_C_MG_L: f64 = 9.09;
-/// Temperature factor of oxygen transfer, per °C.
-const THETA: f64 = 1.024;
 /// Transfer in pond water against clean water. (0.85 to 0.95, from memory.)
 const ALPHA: f64 = 0.9;
-/// Saturation of pond water against clean water. (0.95 to 1.0, from memory.)
+/// Saturation of pond water against clean water of the same salinity. (0.95 to 1.0, from memory.)
 const BETA: f64 = 0.98;
 /// Temperature assumed where no probe tells: the middle of what shrimp are grown in.
 const ASSUMED_C: f64 = 29.0;
-/// Saturation assumed where it cannot be computed, mg/L: 29 °C, 18 PSU, sea level.
-const ASSUMED_SATURATION_MG_L: f64 = 6.9;
 /// More groups than this are not searched for the best set; the first of them are.
 const MAX_GROUPS: usize = 10;
 /// Advice is repeated only when a clock time in it has moved by this much.
@@ -54,11 +51,18 @@ pub struct Situation<'a> {
     pub was: Option<AdviceAction>,
 }
 
-/// Share of its standard rate at which an aerator transfers oxygen into water of this temperature and
-/// oxygen: OTR / SOTR = α (β Cs − DO) / 9.09 × 1.024^(T−20). Negative above saturation: it then
-/// drives oxygen out. (Common form in aeration engineering; coefficients from memory.)
-pub fn transfer_share(saturation_mg_l: f64, do_mg_l: f64, temperature_c: f64) -> f64 {
-    ALPHA * (BETA * saturation_mg_l - do_mg_l) / SATURATION_20_C_MG_L * libm::pow(THETA, temperature_c - 20.0)
+/// Share of its standard rate at which an aerator transfers oxygen into this water. Negative above
+/// saturation: it then drives oxygen out. `None` where the formula does not reach.
+fn transfer_share(water: &Water, do_mg_l: f64) -> Option<f64> {
+    let correction = Correction::new(ALPHA, BETA, USUAL_THETA).ok()?;
+    let temperature_c = water.temperature_c.map_or(ASSUMED_C, |seen| seen.value);
+    Some(otr_over_sotr(
+        &correction,
+        Celsius::new(temperature_c).ok()?,
+        Salinity::new(water.salinity_psu).ok()?,
+        Hectopascal::new(water.pressure_hpa).ok()?,
+        DissolvedOxygen::new(do_mg_l).ok()?,
+    ))
 }
 
 /// New advice, if it differs from the old one in what a person would do.
@@ -255,8 +259,7 @@ fn for_the_night(
         return Advice { start: Some(crossing), stop: Some(stop), ..blank(action, reason) };
     }
     let water = &situation.water;
-    let saturation = derived::oxygen_saturation(water).map_or(ASSUMED_SATURATION_MG_L, |(value, _)| value);
-    let share = transfer_share(saturation, hold, water.temperature_c.map_or(ASSUMED_C, |seen| seen.value));
+    let share = transfer_share(water, hold).unwrap_or_default();
     let lift_kg = (hold - course.until_mg_l).max(0.0) * pond.area_m2 * pond.depth_m / 1_000.0;
     match cheapest(pond, &idle, share, lift_kg, course, hold, stop) {
         Some(plan) => {
@@ -351,15 +354,23 @@ fn names(pond: &Pond, groups: &[u16]) -> String {
 mod tests {
     use super::*;
 
-    /// Published worked figures for SAE 1.2, 29 °C, 18 PSU, α 0.9: 0.51 kg/kWh at 3.5 mg/L, 0.44 at 4,
-    /// 0.29 at 5 (worked out by hand from the same form with β 1.0 and Cs 6.95).
+    /// Worked figures for SAE 1.2, 29 °C, 18 PSU, α 0.9: 0.51 kg/kWh at 3.5 mg/L, 0.44 at 4, 0.29 at 5
+    /// (worked out by hand, with β 1 and 9.09 mg/L).
     #[test]
     fn the_field_rate_falls_as_oxygen_rises() {
+        let seen = Seen { value: 29.0, at: Timestamp(0), flag: Flag::Pass };
+        let water = Water {
+            temperature_c: Some(seen),
+            salinity_psu: 18.0,
+            salinity_flag: Flag::NotEvaluated,
+            pressure_hpa: 1013.25,
+            pressure_flag: Flag::NotEvaluated,
+        };
         for (do_mg_l, kg_kwh) in [(3.5, 0.51), (4.0, 0.44), (5.0, 0.29)] {
-            let found = 1.2 * transfer_share(6.95, do_mg_l, 29.0);
+            let found = 1.2 * transfer_share(&water, do_mg_l).unwrap();
             assert!((found - kg_kwh).abs() < 0.03, "{found} at {do_mg_l}");
         }
-        assert!(transfer_share(6.95, 8.0, 29.0) < 0.0, "above saturation it drives oxygen out");
+        assert!(transfer_share(&water, 8.0).unwrap() < 0.0, "above saturation it drives oxygen out");
     }
 
     fn pond(groups: &[(f64, f64)]) -> Pond {

@@ -2,8 +2,11 @@
 //! crate with its source; here it is decided which readings go into it.
 
 use pondreeve_chemistry::ammonia::nh3_fraction_nbs;
+use pondreeve_chemistry::carbonate;
 use pondreeve_chemistry::oxygen::saturation_mg_l;
-use pondreeve_chemistry::units::{Celsius, Hectopascal, Ph, Salinity};
+use pondreeve_chemistry::scale::PhScale;
+use pondreeve_chemistry::sulfide::h2s_fraction;
+use pondreeve_chemistry::units::{Alkalinity, Celsius, Hectopascal, Ph, Salinity, TotalAmmonia};
 
 use crate::alarm_set::AmmoniaDay;
 use crate::effect::Flag;
@@ -64,6 +67,36 @@ pub fn ammonia_now(tan: Seen, ph: Seen, water: &Water) -> Option<(f64, Flag)> {
     let share = ammonia_share(temperature.value, ph.value, water.salinity_psu)?;
     let flag = tan.flag.worst(ph.flag).worst(temperature.flag).worst(water.salinity_flag);
     Some((tan.value * share, flag))
+}
+
+/// Dissolved carbon dioxide now, mg/L, from a test-kit alkalinity, and the worst flag behind it.
+pub fn carbon_dioxide_now(
+    alkalinity: Seen,
+    tan: Option<Seen>,
+    ph: Seen,
+    water: &Water,
+) -> Option<(f64, Flag)> {
+    let temperature = water.temperature_c?;
+    let (t, s) = (Celsius::new(temperature.value).ok()?, Salinity::new(water.salinity_psu).ok()?);
+    let tan_mg_l = tan.map_or(0.0, |tan| tan.value);
+    let acid = carbonate::Water::new(
+        t,
+        s,
+        Alkalinity::new(alkalinity.value).ok()?,
+        TotalAmmonia::new(tan_mg_l).ok()?,
+    );
+    let carbonate = acid.at_ph(PhScale::Nbs.to_total(Ph::new(ph.value).ok()?, t, s)).ok()?;
+    let flag = alkalinity.flag.worst(ph.flag).worst(temperature.flag).worst(water.salinity_flag);
+    Some((carbonate.co2_mg_l, flag))
+}
+
+/// Un-ionised hydrogen sulfide now, mg/L as S, from a test-kit total, and the worst flag behind it.
+pub fn hydrogen_sulfide_now(sulfide: Seen, ph: Seen, water: &Water) -> Option<(f64, Flag)> {
+    let temperature = water.temperature_c?;
+    let (t, s) = (Celsius::new(temperature.value).ok()?, Salinity::new(water.salinity_psu).ok()?);
+    let share = h2s_fraction(t, Ph::new(ph.value).ok()?, s, PhScale::Nbs);
+    let flag = sulfide.flag.worst(ph.flag).worst(temperature.flag).worst(water.salinity_flag);
+    Some((sulfide.value * share, flag))
 }
 
 /// Un-ionised ammonia over the last day: the kit's total run through the day's pH and temperature,

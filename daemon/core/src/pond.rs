@@ -228,6 +228,21 @@ impl PondState {
         {
             found.push((Quantity::Nh3NMgL, ammonia, flag));
         }
+        if is_new(&[Quantity::Ph, Quantity::TemperatureC, Quantity::AlkalinityMgL])
+            && let Some(alkalinity) = self.kit(scene, Quantity::AlkalinityMgL)
+            && let Some(ph) = self.present(scene, Quantity::Ph)
+            && let Some((carbon_dioxide, flag)) =
+                derived::carbon_dioxide_now(alkalinity, self.tan, ph, &water)
+        {
+            found.push((Quantity::Co2MgL, carbon_dioxide, flag));
+        }
+        if is_new(&[Quantity::Ph, Quantity::TemperatureC, Quantity::SulfideMgL])
+            && let Some(sulfide) = self.kit(scene, Quantity::SulfideMgL)
+            && let Some(ph) = self.present(scene, Quantity::Ph)
+            && let Some((hydrogen_sulfide, flag)) = derived::hydrogen_sulfide_now(sulfide, ph, &water)
+        {
+            found.push((Quantity::H2sSMgL, hydrogen_sulfide, flag));
+        }
         let last_swing = self.derived.get(&Quantity::PhSwing).map(|swing| swing.at);
         if is_new(&[Quantity::Ph])
             && last_swing.is_none_or(|at| scene.now - at >= SWING_EVERY)

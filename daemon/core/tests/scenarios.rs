@@ -395,3 +395,19 @@ fn every_message_is_plain_ascii_on_one_line() {
         assert!(text.is_ascii() && !text.contains('\n') && text.len() < 320, "{text}");
     }
 }
+
+#[test]
+fn kits_of_alkalinity_and_sulfide_give_carbon_dioxide_and_hydrogen_sulfide() {
+    let mut farm = Farm::start(NOON);
+    farm.sweep(NOON, &[(Quantity::TemperatureC, 30.0), (Quantity::Ph, 7.0)]);
+    farm.enter(NOON + 1, Quantity::AlkalinityMgL, 100.0);
+    farm.enter(NOON + 2, Quantity::SulfideMgL, 0.1);
+    // At pH 7.0 and 30 °C some 49 % of sulfide is un-ionised in fresh and 29 % in sea water (tables for
+    // fish ponds), so at 18 PSU between 0.029 and 0.049 mg/L of 0.1.
+    let sulfide = farm.derived(Quantity::H2sSMgL);
+    assert!(sulfide.last().is_some_and(|value| (0.027..0.049).contains(value)), "{sulfide:?}");
+    // Henderson-Hasselbalch by hand: 2 mmol/L bicarbonate, pK1 near 6.0 in brackish water at 30 °C:
+    // 0.2 mmol/L of CO2, 8.8 mg/L; ± 30 % for the pH scale.
+    let carbon_dioxide = farm.derived(Quantity::Co2MgL);
+    assert!(carbon_dioxide.last().is_some_and(|value| (6.0..12.0).contains(value)), "{carbon_dioxide:?}");
+}

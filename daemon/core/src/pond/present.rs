@@ -1,7 +1,7 @@
 //! The present: which probe or hand reading speaks for a quantity of the pond now.
 
 use super::{HAND_GOOD_FOR, HAND_OXYGEN_GOOD_FOR, PondState, Scene};
-use crate::derived::Water;
+use crate::derived::{KIT_GOOD_FOR, Water};
 use crate::effect::Flag;
 use crate::quality::{ChannelState, Seen};
 use crate::quantity::Quantity;
@@ -38,6 +38,15 @@ impl PondState {
         }
         suspect
             .or_else(|| self.hand.get(&quantity).copied().filter(|seen| scene.now - seen.at < HAND_GOOD_FOR))
+    }
+
+    /// The newest test-kit value, or a probe's, while it counts.
+    pub(super) fn kit(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
+        let probes = self.channels(scene, quantity).filter_map(|(_, state)| state.seen);
+        probes
+            .chain(self.hand.get(&quantity).copied())
+            .filter(|seen| scene.now - seen.at <= KIT_GOOD_FOR)
+            .max_by_key(|seen| seen.at)
     }
 
     /// The lowest of the present oxygen values, and the channel it comes from unless a person
