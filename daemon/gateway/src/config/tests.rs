@@ -192,6 +192,8 @@ fn more_polls_than_the_line_carries() {
 
 tells!(oxygen_reported_too_seldom: "poll_every = \"1m\"" => "poll_every = \"15m\"");
 tells!(oxygen_that_may_not_miss_once: "poll_every = \"1m\"" => "poll_every = \"6m\"");
+tells!(one_number_read_into_two_ponds: "[[bus]]" => "[[pond]]\nid = \"p2\"\nname = \"Two\"\nspecies = \"monodon\"\nstage = \"grow-out\"\narea_m2 = 1\ndepth_m = 1\nsalinity_psu = 1\n[[bus]]",
+    "[[broker.probe]]" => "[[broker.probe]]\nid = \"p2-node\"\npond = \"p2\"\ntopic = \"farm/p1\"\nsends_every = \"5m\"\nvalue = [{ quantity = \"ph\", json = \"/ph\" }]\n[[broker.probe]]");
 tells!(aerators_that_do_not_fit: "poll_every = \"1m\"" => "poll_every = \"1m\"\naerator = \"a\"\n[[bus.probe]]\nid = \"motor\"\npond = \"p1\"\naddress = 51\nprofile = \"motor-1\"\naerator = \"b\"\npoll_every = \"1m\"\n[[bus.probe]]\nid = \"motor-2\"\npond = \"p1\"\naddress = 52\nprofile = \"motor-1\"\npoll_every = \"1m\"");
 tells!(quantities_and_units: "value = [{ quantity = \"ph\", json = \"/ph\" }]" => "value = [{ quantity = \"do\", json = \"/do\" }, { quantity = \"nh3_n_mg_l\" }, { quantity = \"temperature_c\", json = \"/t\", unit = \"mg/L\" }, { quantity = \"ph\", json = \"/a\", senml = \"b\", scale = 0 }]",
     "poll_every = \"1m\"" => "poll_every = \"1m\"\ncalibration.ph = { slope = 1.1 }\nquality.do_mg_l = { fail = [5, 1], stale_after = \"10s\" }");

@@ -1,6 +1,7 @@
 //! Brokers that readings come from, and destinations that summaries go to.
 
 use std::collections::{HashMap, HashSet};
+use std::ops::Range;
 use std::time::Duration;
 
 use pondreeve_protocol::payload::{Pick, PickFrom, check_pointer};
@@ -18,6 +19,9 @@ use super::probes::RawChannel;
 const MAX_PAYLOAD_BYTES: usize = 16_384;
 /// A probe's clock may be this far ahead before its times are refused.
 const MAX_AHEAD: Duration = Duration::from_secs(300);
+
+/// Topic and part of its payload that a value was already read from, and where.
+type ReadSoFar = HashMap<(String, String), Range<usize>>;
 
 impl Resolver<'_> {
     pub(super) fn all_brokers(
@@ -71,8 +75,9 @@ impl Resolver<'_> {
             ));
             return None;
         }
+        let mut read = HashMap::new();
         let subscriptions: Vec<Option<Subscription>> =
-            list.value.iter().map(|at| self.topic_probe(&at.value)).collect();
+            list.value.iter().map(|at| self.topic_probe(&at.value, &mut read)).collect();
         let max_payload_bytes = raw
             .max_payload_bytes
             .as_ref()
@@ -85,7 +90,7 @@ impl Resolver<'_> {
         })
     }
 
-    fn topic_probe(&self, raw: &RawTopicProbe) -> Option<Subscription> {
+    fn topic_probe(&self, raw: &RawTopicProbe, read: &mut ReadSoFar) -> Option<Subscription> {
         let pond = self.pond_of(raw.pond.as_ref());
         let filter = raw.topic.as_ref().and_then(|at| self.filter(at));
         let time = match &raw.time {
@@ -118,6 +123,9 @@ impl Resolver<'_> {
                     place: quantity.with(()),
                 });
             }
+            if let Some(topic) = &raw.topic {
+                self.check_read_once(topic, value, read);
+            }
             picks.push(self.pick(&value.value, time.clone().flatten()));
         }
         if let (Some(at), false) =
@@ -148,6 +156,21 @@ impl Resolver<'_> {
             qos: raw.qos.as_ref().map_or(1, |at| u8::try_from(at.value).unwrap_or(1)),
             max_ahead: raw.max_ahead.as_ref().map_or(MAX_AHEAD, |at| at.value),
         })
+    }
+
+    /// One number of one topic is one reading: taken twice, one pond would show another's water.
+    fn check_read_once(&self, topic: &At<String>, value: &At<RawTopicValue>, read: &mut ReadSoFar) {
+        let part = match (&value.value.json, &value.value.senml) {
+            (Some(json), _) => format!("JSON {}", json.value),
+            (None, Some(senml)) => format!("SenML {}", senml.value),
+            (None, None) => "the bare number".to_owned(),
+        };
+        let key = (topic.value.clone(), part.clone());
+        if let Some(first) = read.insert(key, value.span.clone()) {
+            let found = format!("{part} of the topic {} a second time", quoted(&topic.value));
+            let problem = self.problems.about(value, found, "each number of a topic read once");
+            self.problems.push(problem.with_also(first, "first read here"));
+        }
     }
 
     fn pick(&self, raw: &RawTopicValue, time: Option<String>) -> Option<Pick> {
