@@ -17,6 +17,9 @@ const COLUMNS: usize = 80;
 /// Rows a paragraph may take; no message comes near it.
 const PARAGRAPH_ROWS: usize = 40;
 
+/// Advice older than this says its age: the numbers in it are no longer those above it.
+const ADVICE_DATED_AFTER_S: i64 = 600;
+
 /// Said wherever somebody may walk out to a pond.
 pub(super) const CAUTION: &str = "Walk, do not run. Nobody enters the water while aerators are live. \
      If in doubt, start aerators and look.";
@@ -144,7 +147,11 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
         !(pond.forecast.is_some()
             && matches!(reading.quantity.as_str(), "night_slope_mg_l_h" | "dawn_do_mg_l"))
     };
-    for reading in pond.readings.iter().chain(pond.derived.iter().filter(told_by_forecast)) {
+    let measured = pond.readings.iter().filter(|reading| {
+        // Those of several groups under one name would only confuse; the line of the aerators tells.
+        pond.aerators.is_empty() || !matches!(reading.quantity.as_str(), "aerator_on" | "aerator_kw")
+    });
+    for reading in measured.chain(pond.derived.iter().filter(told_by_forecast)) {
         reading_line(reading, out);
     }
     let running: Vec<String> = pond
@@ -218,13 +225,9 @@ fn forecast_lines(forecast: &ForecastStatus, pond: &PondStatus, clock: FarmClock
     if forecast.night_slope_mg_l_h.is_finite() {
         let _ = write!(words, " Now {} mg/L per hour.", signed(forecast.night_slope_mg_l_h, 2));
     }
-    let _ = write!(
-        words,
-        " Made at {} from: {}.",
-        clock.time(&forecast.at),
-        forecast.basis.trim_end_matches('.')
-    );
     paragraph(out, "  Tonight: ", "    ", &words);
+    let basis = forecast.basis.trim_end_matches('.');
+    paragraph(out, "    ", "    ", &format!("Made at {} from: {basis}.", clock.time(&forecast.at)));
 }
 
 fn advice_words(advice: &AdviceStatus, clock: FarmClock) -> String {
@@ -246,6 +249,9 @@ fn advice_words(advice: &AdviceStatus, clock: FarmClock) -> String {
         let _ = write!(words, " ({} kWh)", number(advice.kwh, 1));
     }
     let _ = write!(words, ". {}", advice.reason);
+    if clock.seconds_since(&advice.at).is_some_and(|age| age >= ADVICE_DATED_AFTER_S) {
+        let _ = write!(words, " Said at {}.", clock.time_and_day(&advice.at));
+    }
     words
 }
 
@@ -291,6 +297,22 @@ mod tests {
             shown.contains("  Oxygen                   -- mg/L      -0.35/h    nothing yet\n"),
             "{shown}"
         );
+    }
+
+    #[test]
+    fn old_advice_says_when_it_was_given_and_aerators_are_told_by_group() {
+        let mut farm = sample::normal_night();
+        let pond = &mut farm.ponds[0];
+        if let Some(advice) = &mut pond.advice {
+            advice.at = "2026-11-24T22:40:00Z".to_owned();
+        }
+        let mut power = pond.readings[0].clone();
+        power.quantity = "aerator_kw".to_owned();
+        pond.readings.push(power);
+        let shown = status(&farm);
+        assert!(shown.contains("Said at 17:40."), "{shown}");
+        assert_eq!(shown.matches("Said at").count(), 1);
+        assert!(shown.contains("Aerators: a running, b off") && !shown.contains("Aerator power"), "{shown}");
     }
 
     #[test]

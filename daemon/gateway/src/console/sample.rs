@@ -56,6 +56,7 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
         }),
         no_forecast: None,
         advice: Some(AdviceStatus {
+            at: NOW.to_owned(),
             action: "rest".to_owned(),
             aerators: vec![],
             start: None,
@@ -120,6 +121,7 @@ pub(crate) fn critical_alarm() -> FarmStatus {
         ];
     }
     heron.advice = Some(AdviceStatus {
+        at: NOW.to_owned(),
         action: "start-now".to_owned(),
         aerators: vec!["b".to_owned()],
         start: Some(NOW.to_owned()),
@@ -165,6 +167,7 @@ pub(crate) fn blind_pond() -> FarmStatus {
     ibis.forecast = None;
     ibis.no_forecast = Some("no valid oxygen for 25 min".to_owned());
     ibis.advice = Some(AdviceStatus {
+        at: NOW.to_owned(),
         action: "unknown".to_owned(),
         aerators: vec![],
         start: None,
@@ -196,6 +199,7 @@ pub(crate) fn suspect_probe() -> FarmStatus {
     curlew.readings[0].flag = 3;
     curlew.derived[1].flag = 3;
     curlew.advice = Some(AdviceStatus {
+        at: NOW.to_owned(),
         action: "unknown".to_owned(),
         aerators: vec![],
         start: None,

@@ -183,6 +183,9 @@ pub struct ForecastStatus {
 /// Advice.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct AdviceStatus {
+    /// When it was given. It is given anew only when what is to be done changes, so the numbers in the
+    /// reason are those of this time.
+    pub at: String,
     /// `start-now`, `start-at`, `rest` or `unknown`.
     pub action: String,
     /// Ids of aerator groups.

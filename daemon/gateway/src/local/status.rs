@@ -113,6 +113,7 @@ fn forecast_status(forecast: &Forecast) -> ForecastStatus {
 fn advice_status(advice: &Advice, configured: &Pond) -> AdviceStatus {
     let groups = advice.aerators.iter().filter_map(|&group| configured.aerators.get(usize::from(group)));
     AdviceStatus {
+        at: rfc3339(advice.at),
         action: advice.action.id().to_owned(),
         aerators: groups.map(|group| group.id.clone()).collect(),
         start: advice.start.map(rfc3339),
