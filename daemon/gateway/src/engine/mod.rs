@@ -45,6 +45,10 @@ const GROUP: usize = 256;
 /// unacknowledged and then wait (mosquitto's default for `max_inflight_messages`).
 const SENDERS_PER_COMMIT: usize = 16;
 
+/// How long after the start a fault of the last run stands unless it is found again: longer than the
+/// longest pause between two attempts to open a bus or to reach a broker.
+const SECOND_CHANCE: Duration = Duration::from_secs(120);
+
 /// How long an orderly stop waits for other systems to confirm what they were sent.
 const CONFIRM_PATIENCE: Duration = Duration::from_secs(1);
 
@@ -79,6 +83,9 @@ pub struct Engine {
     store_fault: bool,
     clock_fault: Option<Trust>,
     looked_at_clock: Instant,
+    started: Instant,
+    /// Faults that stood when the last run ended and that nobody has spoken of in this one.
+    stale_faults: Vec<PartFault>,
 }
 
 impl Engine {
@@ -121,6 +128,8 @@ impl Engine {
             store_fault: false,
             clock_fault: None,
             looked_at_clock: Instant::now(),
+            started: Instant::now(),
+            stale_faults: Vec::new(),
         };
         engine.begin(notes, forwarded).await;
         Ok((engine, desk))
@@ -147,6 +156,10 @@ impl Engine {
             }
             self.fire_deadlines().await;
             self.look_at_clock().await;
+            if !self.stale_faults.is_empty() && self.started.elapsed() > SECOND_CHANCE {
+                self.end_stale(|_| true).await;
+                self.settle(false).await;
+            }
             self.note_forwarded();
             if self.keeper.due_in() == Some(Duration::ZERO) || self.senders.len() >= SENDERS_PER_COMMIT {
                 self.keeper.start_commit(self.last_at);
@@ -195,11 +208,8 @@ impl Engine {
         let given_up = self.adopt(replayed);
         self.take(Event::Started { site: self.farm.site.clone() }).await;
         self.recent.site(&self.farm.site);
-        // What was wrong with a part of the last run is not known to be wrong in this one; whoever finds
-        // it so says it again.
-        for PartFault { part, which, .. } in self.state.view().faults {
-            self.take(Event::GatewayFault { part, which, detail: None }).await;
-        }
+        // What was wrong in the last run may still be, and then must not alarm anew; see `end_stale`.
+        self.stale_faults = self.state.view().faults;
         for note in notes.into_iter().chain(reading.notes) {
             self.tell(GatewayPart::Store, "set-aside", note).await;
         }
@@ -217,8 +227,22 @@ impl Engine {
         if given_up {
             self.tell(GatewayPart::Quarantine, "journal", GIVEN_UP.to_owned()).await;
         }
-        self.settle(true).await;
         self.look_at_clock().await;
+        self.end_stale(|part| !matches!(part, GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward))
+            .await;
+        self.settle(true).await;
+    }
+
+    /// Ends faults of the last run that nobody has found again in this one. The engine knows its own at
+    /// once; buses and brokers have had their chance after [`SECOND_CHANCE`].
+    async fn end_stale(&mut self, which_parts: impl Fn(GatewayPart) -> bool) {
+        let (over, left) =
+            std::mem::take(&mut self.stale_faults).into_iter().partition(|fault| which_parts(fault.part));
+        self.stale_faults = left;
+        let over: Vec<PartFault> = over;
+        for PartFault { part, which, .. } in over {
+            self.take(Event::GatewayFault { part, which, detail: None }).await;
+        }
     }
 
     fn adopt(&mut self, replayed: Replayed) -> bool {
@@ -248,6 +272,7 @@ impl Engine {
         self.next_seq = self.next_seq.saturating_add(1);
         self.last_at = self.last_at.max(self.clock.now());
         let input = Input { seq, at: self.last_at, event };
+        self.note_found_again(&input.event);
         self.keeper.push(&input);
         self.view = None;
         let before = self.fresh.len();
@@ -261,6 +286,12 @@ impl Engine {
             _ => None,
         });
         (seq, refused.map_or(Applied::Done, Applied::Refused))
+    }
+
+    fn note_found_again(&mut self, event: &Event) {
+        if let Event::GatewayFault { part, which, .. } = event {
+            self.stale_faults.retain(|fault| fault.part != *part || fault.which != *which);
+        }
     }
 
     /// An input made the program fail: it is marked, the state rebuilt without it, and people told.
@@ -296,6 +327,7 @@ impl Engine {
         let seq = self.next_seq;
         self.next_seq = self.next_seq.saturating_add(1);
         let input = Input { seq, at: self.last_at, event };
+        self.note_found_again(&input.event);
         self.keeper.push(&input);
         self.view = None;
         if !try_step(&mut self.state, &input, &mut self.fresh) {

@@ -296,6 +296,32 @@ async fn an_input_that_makes_the_program_fail_is_set_aside_for_good() {
     // The next start knows, and does not fail over it again.
     let rig = Rig::start(&farm, EVENING + Span::from_hours(1)).await;
     rig.readings(&[6.4]).await;
+    let view = rig.desk.view().await.unwrap();
+    assert!(view.faults.is_empty(), "over with the run in which it happened: {:?}", view.faults);
+    let left = standing_in(&view, "gateway.quarantine");
+    assert_eq!(left, Some(AlarmState::ReturnedUnacknowledged), "but nobody has acknowledged it");
+    rig.end().await;
+}
+
+#[tokio::test]
+async fn a_fault_that_lasts_over_a_restart_is_not_alarmed_anew() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let missing = || Event::GatewayFault {
+        part: GatewayPart::Bus,
+        which: "east".to_owned(),
+        detail: Some("not plugged in".to_owned()),
+    };
+    let rig = Rig::start(&farm, EVENING).await;
+    rig.send(missing()).await;
+    let acknowledge = Event::Acknowledge { alarm: "gateway.bus.east".to_owned(), by: "ana".to_owned() };
+    assert_eq!(rig.send(acknowledge).await, Applied::Done);
+    rig.end().await;
+    let rig = Rig::start(&farm, EVENING + Span::from_minutes(10)).await;
+    let state = |view: &FarmView| standing_in(view, "gateway.bus.east");
+    assert_eq!(state(&rig.desk.view().await.unwrap()), Some(AlarmState::Acknowledged));
+    rig.send(missing()).await;
+    assert_eq!(state(&rig.desk.view().await.unwrap()), Some(AlarmState::Acknowledged));
     rig.end().await;
 }
 

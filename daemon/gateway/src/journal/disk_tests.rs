@@ -171,3 +171,41 @@ async fn a_full_disk_stops_no_alarm() {
     assert_eq!((again.reading.damaged, again.reading.missing), (0, 0));
     assert_eq!(again.state, lived);
 }
+
+/// A daemon that is started on a full disk watches at once, from what the second copy holds, and writes
+/// over nothing once there is room.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_start_on_a_full_disk_knows_the_newest_and_overwrites_nothing() {
+    use crate::engine::tests::{Rig, falling, farm, oxygen, replayed, standing_in};
+    use pondreeve_core::Span;
+
+    let disk = SmallDisk::new(16);
+    let farm = farm(disk.path());
+    let rig = Rig::start(&farm, NOW).await;
+    rig.readings(&falling()).await;
+    rig.end().await;
+    let before = replayed(&farm).await.reading.inputs;
+    // The newest batches never got out of the kernel when the power went.
+    let tail =
+        farm.store.path.join(if farm.store.path.join("tail-1").exists() { "tail-1" } else { "tail-0" });
+    let length = fs::metadata(&tail).unwrap().len();
+    fs::OpenOptions::new().write(true).open(&tail).unwrap().set_len(length * 9 / 10).unwrap();
+    disk.fill_up_to(500_000);
+
+    let rig = Rig::start(&farm, NOW + Span::from_minutes(30)).await;
+    let view = rig.desk.view().await.unwrap();
+    assert!(standing_in(&view, "pond.do-low-critical").is_some(), "{:?}", view.alarms);
+    assert!(matches!(rig.send(oxygen(1.0)).await, Applied::NotKept(_)));
+    disk.empty();
+    let patience = RETRY_AFTER * 4;
+    let kept = tokio::time::timeout(patience, async {
+        while rig.send(oxygen(1.0)).await != Applied::Done {
+            tokio::time::sleep(Duration::from_millis(200)).await;
+        }
+    });
+    kept.await.expect("kept once there is room");
+    rig.end().await;
+    let after = replayed(&farm).await.reading;
+    assert!(after.inputs > before, "{before} before, {} after", after.inputs);
+    assert_eq!((after.damaged, after.missing, after.partial), (0, 0, false));
+}

@@ -32,7 +32,7 @@ const CACHE_BYTES: u64 = 16 * 1024 * 1024;
 pub const LEAST_FREE_BYTES: u64 = 4 * 1024 * 1024;
 
 /// Where the database could not be read at the start, numbering goes on this far ahead, so that nothing
-/// in it is ever written over. A gap of that size is not counted as missing.
+/// in it is ever written over. A gap of more than half that size is not counted as missing.
 pub const SEQ_JUMP: u64 = 1_000_000_000;
 
 /// A store that failed is tried again after this long.
@@ -223,7 +223,7 @@ impl Journal {
                 };
                 if let Some(expected) = *next_seq {
                     let gap = key.saturating_sub(expected);
-                    reading.missing += if gap < SEQ_JUMP { gap } else { 0 };
+                    reading.missing += if gap < SEQ_JUMP / 2 { gap } else { 0 };
                 }
                 let batch = read_batch(key, &value);
                 reading.damaged += batch.damaged;
