@@ -418,7 +418,7 @@ impl Engine {
             let dropped = self.keeper.dropped();
             match &trouble {
                 Some(trouble) => {
-                    tracing::error!(%trouble, "the store takes nothing; watching goes on from memory")
+                    tracing::error!(%trouble, "the store takes nothing; watching goes on from memory");
                 }
                 None => tracing::info!(dropped, "the store takes inputs again"),
             }

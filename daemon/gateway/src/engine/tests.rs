@@ -96,7 +96,7 @@ async fn open(farm: &Farm, now: Timestamp) -> (Journal, Vec<String>) {
     for _ in 0..100 {
         match Journal::open(&farm.store.path, now) {
             Err(crate::journal::OpenError::InUse { .. }) => {
-                tokio::time::sleep(Duration::from_millis(20)).await
+                tokio::time::sleep(Duration::from_millis(20)).await;
             }
             opened => return opened.expect("opens"),
         }
