@@ -22,6 +22,9 @@ const USUAL_SQUARE: f64 = 1.0;
 /// What the shipped standard error is worth, in nights.
 const PRIOR_ERROR_NIGHTS: f64 = 8.0;
 
+/// Standard deviation over mean absolute deviation of a normal distribution: √(π/2).
+const SPREAD_PER_MEAN_ERROR: f64 = 1.253_314_137_315_500_3;
+
 /// An error of more than so many standard errors counts as so many: one odd night must not bend the
 /// rule for all.
 const ROBUST: f64 = 2.5;
@@ -31,7 +34,7 @@ const ROBUST: f64 = 2.5;
 pub struct Regression {
     weights: Terms,
     covariance: [Terms; TERMS],
-    /// Discounted sum of squared errors and of nights.
+    /// Discounted sum of absolute errors and of nights.
     errors: (f64, f64),
 }
 
@@ -59,10 +62,13 @@ impl Regression {
         dot(&self.weights, terms)
     }
 
-    /// Standard error of an estimate, from the shipped one and the nights learnt from.
+    /// Standard error of an estimate, from the shipped one and the nights learnt from. Taken from the
+    /// mean absolute error, as for a normal distribution: a few wild nights then widen it less, and 80 %
+    /// of the usual nights still lie within 1.28 of it (for errors of the double exponential kind as
+    /// for normal ones).
     pub fn standard_error(&self, shipped: f64) -> f64 {
-        let (squares, nights) = self.errors;
-        libm::sqrt((squares + PRIOR_ERROR_NIGHTS * shipped * shipped) / (nights + PRIOR_ERROR_NIGHTS))
+        let (absolute, nights) = self.errors;
+        (SPREAD_PER_MEAN_ERROR * absolute + PRIOR_ERROR_NIGHTS * shipped) / (nights + PRIOR_ERROR_NIGHTS)
     }
 
     /// Learns from a night: what the terms were and what came.
@@ -73,7 +79,7 @@ impl Regression {
         }
         let bound = ROBUST * self.standard_error(shipped_error);
         let error = error.clamp(-bound, bound);
-        self.errors = (KEEP * self.errors.0 + error * error, KEEP * self.errors.1 + 1.0);
+        self.errors = (KEEP * self.errors.0 + libm::fabs(error), KEEP * self.errors.1 + 1.0);
         let spread: Terms = from_fn(|row| self.covariance.get(row).map_or(0.0, |row| dot(row, terms)));
         let scale = 1.0 + dot(&spread, terms);
         for ((weight, spread), prior) in self.weights.iter_mut().zip(&spread).zip(prior) {
