@@ -117,7 +117,8 @@ pub struct Forecast {
     pub sunset: Timestamp,
     /// End of this night.
     pub sunrise: Timestamp,
-    /// Lowest oxygen expected between now and sunrise + 1 h, mg/L.
+    /// Lowest oxygen expected of this night up to sunrise + 1 h, mg/L: lowest that lasts about an hour,
+    /// and not above what has been seen since sunset already.
     pub do_min_mg_l: f64,
     /// When that is expected.
     pub do_min_at: Timestamp,

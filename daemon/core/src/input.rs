@@ -12,7 +12,8 @@ use crate::time::Timestamp;
 pub struct Input {
     /// Position in the journal; strictly increasing.
     pub seq: u64,
-    /// When it reached the gateway. The shell never lets this run backwards.
+    /// When it reached the gateway. The shell never lets this run backwards; if it did, the input would
+    /// count as having come at the newest time seen.
     pub at: Timestamp,
     /// What happened.
     pub event: Event,
