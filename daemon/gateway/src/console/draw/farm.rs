@@ -5,13 +5,13 @@ use ratatui::layout::Position;
 use ratatui::style::Style;
 
 use crate::console::text::{
-    NO_VALUE, age, age_words, clean, first_that_fits, number, quality_short, signed, wrap,
+    NO_VALUE, age, age_words, clean, first_that_fits, number, quality_short, signed, width, wrap,
 };
 use crate::console::ui::{needs_acknowledging, top_alarm};
 use crate::console::words::{priority_name, state_name};
 use crate::local::protocol::{AlarmStatus, FarmStatus, PondStatus};
 
-use super::outlook::{self, derived, is_old, reading};
+use super::outlook::{self, is_old, reading};
 use super::{Canvas, Context, Rows, alarm_mark, message_without_place, pond_label};
 
 /// Columns of the labels at the left of the panel.
@@ -107,12 +107,7 @@ fn title(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y:
     let columns = canvas.columns();
     let age_s = context.clock.seconds_since(&alarm.raised_at).map(|s| age_words(context.aged(s)));
     let since = context.clock.time_and_day(&alarm.raised_at);
-    let right = match age_s {
-        Some(age) if columns >= 72 => format!("since {since} ({age})"),
-        _ => format!("since {since}"),
-    };
     let style = canvas.alarm(alarm.priority, needs_acknowledging(alarm));
-    let end = canvas.put_right(columns, y, &right, style);
     let text = format!(
         "{} {} {}: {}",
         alarm_mark(alarm),
@@ -120,6 +115,12 @@ fn title(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y:
         context.alarm_place(alarm),
         alarm.name
     );
+    // The name is worth more than how long ago, which the time says too.
+    let room = usize::from(columns).saturating_sub(width(&clean(&text, canvas.capabilities.utf8)) + 1);
+    let short = format!("since {since}");
+    let long = age_s.map_or_else(|| short.clone(), |age| format!("{short} ({age})"));
+    let right = if width(&long) <= room { &long } else { &short };
+    let end = canvas.put_right(columns, y, right, style);
     canvas.put(0, y, &text, end.saturating_sub(1), style);
     canvas.style_row(y, style);
 }
@@ -240,9 +241,9 @@ impl Column {
                 };
                 format!("{quality} {}", age(context.aged(oxygen.age_s)))
             }),
-            Self::Share => derived(pond, "do_saturation_percent")
-                .and_then(|share| share.value)
-                .map_or_else(|| NO_VALUE.to_owned(), |share| number(share, 0)),
+            Self::Share => {
+                outlook::share_percent(pond).map_or_else(|| NO_VALUE.to_owned(), |share| number(share, 0))
+            }
             Self::Slope => {
                 outlook::slope_mg_l_h(pond).map_or_else(|| NO_VALUE.to_owned(), |slope| signed(slope, 2))
             }

@@ -54,11 +54,9 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     let more = all > height;
     let shown = if more { height - 1 } else { height };
     let first = context.screen.ui.scroll.min(all.saturating_sub(shown));
-    let mut y = rows.top;
-    for (line, heading) in lines.iter().skip(first).take(shown) {
+    for (y, (line, heading)) in (rows.top..).zip(lines.iter().skip(first).take(shown)) {
         let style = if *heading { canvas.bold() } else { Style::new() };
         canvas.put(0, y, line, columns - 1, style);
-        y += 1;
     }
     if more {
         let last = (first + shown).min(all);

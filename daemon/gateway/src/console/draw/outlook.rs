@@ -11,6 +11,10 @@ use super::Context;
 /// (Common practice, no source.)
 const DO_OLD_AFTER_S: i64 = 600;
 
+/// What follows from oxygen is old after this, seconds: the forecast is made anew each quarter of an
+/// hour. (Common practice, no source.)
+const OUTLOOK_OLD_AFTER_S: i64 = 1_200;
+
 /// Below this probability a limit that the expected course stays above is not worth a word.
 const UNLIKELY: f64 = 0.1;
 
@@ -26,7 +30,13 @@ pub(super) fn derived<'a>(pond: &'a PondStatus, quantity: &str) -> Option<&'a Re
 
 /// Whether a value must not be taken for the present one.
 pub(super) fn is_old(context: &Context<'_>, reading: &ReadingStatus) -> bool {
-    !context.live() || (reading.quantity == "do_mg_l" && context.aged(reading.age_s) > DO_OLD_AFTER_S)
+    let limit_s = match reading.quantity.as_str() {
+        "do_mg_l" => DO_OLD_AFTER_S,
+        "do_saturation_percent" | "night_slope_mg_l_h" | "dawn_do_mg_l" => OUTLOOK_OLD_AFTER_S,
+        // A kit's result of this morning is old by nature; its age says so.
+        _ => i64::MAX,
+    };
+    !context.live() || context.aged(reading.age_s) > limit_s
 }
 
 /// `2.81`, `2.81?` where it is suspect, `--` where there is none.
@@ -40,11 +50,18 @@ pub(super) fn value_text(context: &Context<'_>, reading: &ReadingStatus) -> Stri
     }
 }
 
-/// Slope of the oxygen, mg/L per hour: the last half hour's, else the forecast's.
+/// Oxygen as a share of saturation, %; none where the oxygen itself is not known.
+pub(super) fn share_percent(pond: &PondStatus) -> Option<f64> {
+    reading(pond, "do_mg_l")?.value?;
+    derived(pond, "do_saturation_percent")?.value
+}
+
+/// Slope of the oxygen, mg/L per hour: the last half hour's, else the forecast's; none where the oxygen
+/// itself is not known.
 pub(super) fn slope_mg_l_h(pond: &PondStatus) -> Option<f64> {
-    reading(pond, "do_mg_l")
-        .and_then(|oxygen| oxygen.per_hour)
-        .or_else(|| pond.forecast.as_ref().map(|forecast| forecast.night_slope_mg_l_h))
+    let oxygen = reading(pond, "do_mg_l")?;
+    oxygen.value?;
+    oxygen.per_hour.or_else(|| pond.forecast.as_ref().map(|forecast| forecast.night_slope_mg_l_h))
 }
 
 /// `2.81 mg/L, good, under 1 min old; -0.66 mg/L per h; 41 % saturated.`
@@ -61,7 +78,7 @@ pub(super) fn oxygen_now(context: &Context<'_>, pond: &PondStatus) -> String {
     if let Some(slope) = slope_mg_l_h(pond) {
         let _ = write!(text, "; {} mg/L per h", signed(slope, 2));
     }
-    if let Some(share) = derived(pond, "do_saturation_percent").and_then(|share| share.value) {
+    if let Some(share) = share_percent(pond) {
         let _ = write!(text, "; {}% saturated", number(share, 0));
     }
     text.push('.');
@@ -181,6 +198,7 @@ pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
             format!("Start {} at {start}{until}{energy}.", groups(advice))
         }
         "rest" => "No more aeration needed in the coming hours.".to_owned(),
+        "unknown" if advice.reason.contains("in doubt") => "No advice possible.".to_owned(),
         "unknown" => "No advice possible. If in doubt, start aerators and look.".to_owned(),
         other => format!("{other} {}", groups(advice)),
     }
