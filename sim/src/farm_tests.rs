@@ -71,8 +71,9 @@ fn the_same_seed_gives_the_same_night_and_another_seed_another() {
 
 #[test]
 fn falls_without_aeration_lie_where_such_ponds_lie() {
-    // mg/L per hour at night without aerators: semi-intensive earthen ponds 0.1 to 0.3, heavily fed
-    // ones 0.4 to 1.0 (published ranges for sediment, water and feed; see the farm handbook's table).
+    // mg/L per hour at night without aerators. Semi-intensive earthen ponds: sediment 0.07 to 0.16 and
+    // water 0.04 to 0.07 g/m2/h over about a metre, plus shrimp, 0.1 to 0.3 (Dalla Santa and Vinatea
+    // 2007). Fed with 100 to 300 kg/ha/day: 0.4 to 1.0, from 1.25 kg of oxygen per kg of feed (Boyd).
     for seed in 0..2 {
         let mut farm = night(seed, false, Vec::new());
         farm.advance_to(DUSK + 4 * HOUR_MS);

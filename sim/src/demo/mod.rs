@@ -110,9 +110,15 @@ impl Times {
     }
 }
 
+/// Whether a person sits at a terminal that can place text.
+fn has_screen() -> bool {
+    let dumb = std::env::var_os("TERM").is_none_or(|term| term.is_empty() || term == "dumb");
+    !dumb && std::io::stdout().is_terminal() && std::io::stdin().is_terminal()
+}
+
 /// Plays the night.
 pub(crate) async fn run(options: Options) -> Result<()> {
-    let full_screen = !options.plain && std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
+    let full_screen = !options.plain && has_screen();
     let mut signals = Signals::new()?;
     let place = Place::new(options.keep.as_deref())?;
     start_log(&place)?;

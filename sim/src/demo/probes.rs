@@ -174,7 +174,10 @@ fn told(farm: &Farm, path: &std::path::Path) -> String {
     }
     for broker in &farm.brokers {
         let topics = broker.subscriptions.len();
-        text += &format!("  broker {}: 127.0.0.1:{} ({topics} topics)\n", broker.id, broker.address.port);
+        text += &format!(
+            "  broker {}: 127.0.0.1:{} ({topics} topics, one message in 5 minutes)\n",
+            broker.id, broker.address.port
+        );
     }
     text + &format!(
         "\nIn a second terminal:\n  cargo run --release -p pondreeve -- run --config {0}\n\
