@@ -8,31 +8,26 @@ use std::io::{BufWriter, Write};
 use std::path::PathBuf;
 
 use pondreeve_core::input::Sample;
-use pondreeve_core::site::{Channel, Pond, PondIndex, Probe, ProbeIndex};
+use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Effect, Event, Input, Quantity, Site, Span, State, Timestamp};
 
-use crate::config::Farm;
 use crate::exit_code::{DONE, Failure, Outcome, USAGE};
 
 mod lines;
+mod place;
 mod rows;
 mod trouble;
 
 pub(crate) use lines::At;
 pub use lines::Kind;
 use lines::Lines;
+use place::{Place, STEP_UNKNOWN, site};
 use rows::{Recording, Row};
 use trouble::{Kind as TroubleKind, Trouble};
-
-/// Salinity assumed where neither a column nor the command line says: what the example farm has.
-const SALINITY_PSU: f64 = 18.0;
 
 /// A row that is further ahead of the one before it than this carries a mistyped date, unless the next
 /// row agrees with it: believed at once, it would make every later row out of order.
 const LONGEST_GAP: Span = Span::from_hours(366 * 24);
-
-/// Interval assumed for a quantity with fewer than two readings to measure it by.
-const STEP_UNKNOWN: Span = Span::from_minutes(15);
 
 const AFTER: &str = "\
 Input: CSV with a header line: time_utc (RFC 3339, such as
@@ -94,113 +89,9 @@ pub struct Arguments {
 /// # Errors
 /// When a file or the configuration cannot be used at all, or standard output fails.
 pub fn run(arguments: &Arguments) -> Outcome {
-    let place = place(arguments)?;
+    let place = Place::of(arguments)?;
     let out = BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
     replay(&place, &arguments.files, &arguments.only, out, &mut std::io::stderr().lock())
-}
-
-/// Where the recording was made.
-#[derive(Debug, Clone)]
-enum Place {
-    /// A pond of a configured farm.
-    Configured(Box<Farm>, usize),
-    /// A pond of which only this is known.
-    Bare { latitude: f64, longitude: f64, salinity_psu: f64, id: String },
-}
-
-fn place(arguments: &Arguments) -> Result<Place, Failure> {
-    if let (Some(path), Some(id)) = (&arguments.config, &arguments.pond) {
-        let farm = super::load_farm(path)?;
-        let Some(index) = farm.site.ponds.iter().position(|pond| pond.id == *id) else {
-            let known: Vec<&str> = farm.site.ponds.iter().map(|pond| pond.id.as_str()).collect();
-            return Err(Failure::usage(format!(
-                "{} has no pond '{id}'; accepted is {}",
-                path.display(),
-                known.join(", ")
-            )));
-        };
-        return Ok(Place::Configured(Box::new(farm), index));
-    }
-    let within = |name: &str, value: Option<f64>, low: f64, high: f64, unit: &str| match value {
-        Some(value) if value >= low && value <= high => Ok(value),
-        Some(value) => {
-            Err(Failure::usage(format!("--{name} is {value}; accepted is {low} to {high} {unit}")))
-        }
-        None => Err(Failure::usage(format!("--{name} is missing; accepted is {low} to {high} {unit}"))),
-    };
-    Ok(Place::Bare {
-        latitude: within("latitude", arguments.latitude, -90.0, 90.0, "degrees north")?,
-        longitude: within("longitude", arguments.longitude, -180.0, 180.0, "degrees east")?,
-        salinity_psu: within(
-            "salinity-psu",
-            Some(arguments.salinity_psu.unwrap_or(SALINITY_PSU)),
-            0.0,
-            45.0,
-            "PSU",
-        )?,
-        id: arguments.pond.clone().unwrap_or_else(|| "p1".to_owned()),
-    })
-}
-
-/// The farm of one pond and one probe that the recording is replayed on.
-fn site(place: &Place, steps: &BTreeMap<Quantity, Span>) -> Site {
-    let quantities: Vec<Quantity> = steps.keys().copied().collect();
-    let shortest = steps.values().min().copied().unwrap_or(STEP_UNKNOWN);
-    let mut site = match place {
-        Place::Bare { latitude, longitude, salinity_psu, id } => {
-            let mut site = Site::single_pond(*latitude, *longitude, *salinity_psu, &quantities, shortest);
-            for pond in &mut site.ponds {
-                pond.id.clone_from(id);
-                pond.name.clone_from(id);
-            }
-            site
-        }
-        Place::Configured(farm, index) => of_configured(&farm.site, *index, &quantities),
-    };
-    for channel in site.probes.iter_mut().flat_map(|probe| &mut probe.channels) {
-        if let Some(&step) = steps.get(&channel.quantity) {
-            channel.quality = channel.quality.reporting_every(step);
-        }
-    }
-    if let Some(&step) = steps.get(&Quantity::DoMgL) {
-        for pond in &mut site.ponds {
-            see_at(pond, step);
-        }
-    }
-    site
-}
-
-/// One pond of a configured farm, with a probe that reports what was recorded: the limits of the quality
-/// tests are those configured for the quantity in that pond.
-fn of_configured(farm: &Site, index: usize, quantities: &[Quantity]) -> Site {
-    let pond = PondIndex(u16::try_from(index).unwrap_or(u16::MAX));
-    let configured = |quantity: Quantity| {
-        farm.probes
-            .iter()
-            .filter(|probe| probe.pond.is_none_or(|of| of == pond))
-            .flat_map(|probe| &probe.channels)
-            .find(|channel| channel.quantity == quantity)
-    };
-    let channels = quantities
-        .iter()
-        .map(|&quantity| match configured(quantity) {
-            Some(channel) => Channel { calibration_slope: 1.0, calibration_offset: 0.0, ..channel.clone() },
-            None => Channel::uncorrected(quantity),
-        })
-        .collect();
-    Site {
-        ponds: farm.ponds.get(index).cloned().into_iter().collect(),
-        probes: vec![Probe { id: "recorded".to_owned(), pond: Some(PondIndex(0)), channels }],
-        ..farm.clone()
-    }
-}
-
-/// Widens the limits for not seeing the oxygen at night to what a recording with this step can show:
-/// one missed reading, two missed readings. Never narrows them.
-fn see_at(pond: &mut Pond, step: Span) {
-    let [high, critical] = &mut pond.limits.do_blind_after;
-    *high = (*high).max(Span::from_millis(step.as_millis().saturating_mul(3) / 2));
-    *critical = (*critical).max(Span::from_millis(step.as_millis().saturating_mul(5) / 2));
 }
 
 /// Replays `files` as one recording: lines to `out`, complaints to `errors`.

@@ -1,0 +1,91 @@
+//! The program as it is typed: help, messages, exit statuses, replay, and a daemon that is asked.
+
+use std::process::{Command, Output, Stdio};
+
+use serde_json::Value;
+
+mod daemon;
+mod replay;
+
+fn pondreeve() -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_pondreeve"));
+    for name in ["PONDREEVE_SOCKET", "RUST_LOG", "LC_ALL", "LC_CTYPE"] {
+        command.env_remove(name);
+    }
+    // Help is wrapped for a serial console wherever the tests run.
+    command.env("COLUMNS", "80").env("LANG", "C.UTF-8").stdin(Stdio::null());
+    command
+}
+
+fn ran(arguments: &[&str]) -> Output {
+    pondreeve().args(arguments).output().unwrap()
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).unwrap()
+}
+
+/// Exit status and standard error.
+fn told(output: &Output) -> (i32, String) {
+    (output.status.code().unwrap(), text(&output.stderr))
+}
+
+fn json_lines(output: &Output) -> Vec<Value> {
+    text(&output.stdout).lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+#[test]
+fn help_says_what_each_command_is_for() {
+    let mut all = text(&ran(&["--help"]).stdout);
+    for command in ["run", "console", "status", "alarms", "acknowledge", "enter", "replay"] {
+        let output = ran(&[command, "--help"]);
+        assert_eq!(output.status.code(), Some(0));
+        all.push_str(&format!("\n---------- {command}\n"));
+        all.push_str(&text(&output.stdout));
+    }
+    for line in all.lines() {
+        assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn wrong_usage_is_status_2() {
+    for wrong in [
+        &["frobnicate"] as &[&str],
+        &[],
+        &["acknowledge"],
+        &["enter", "--pond", "p1"],
+        &["replay", "a.csv"],
+        &["replay", "--latitude", "9", "a.csv"],
+        &["replay", "--config", "farm.toml", "a.csv"],
+        &["replay", "--config", "farm.toml", "--pond", "p1", "--latitude", "9", "a.csv"],
+        &["replay", "--latitude", "9", "--longitude", "9", "--only", "weather", "a.csv"],
+        &["run"],
+        &["run", "--config", "/nowhere/farm.toml"],
+        &["replay", "--latitude", "9", "--longitude", "9", "/nowhere/a.csv"],
+    ] {
+        let output = ran(wrong);
+        assert_eq!(output.status.code(), Some(2), "{wrong:?}: {}", text(&output.stderr));
+        assert!(!output.stderr.is_empty() && output.stdout.is_empty(), "{wrong:?}");
+    }
+}
+
+#[test]
+fn a_daemon_that_is_not_there_is_status_1_and_one_line() {
+    for command in [
+        &["status"] as &[&str],
+        &["alarms"],
+        &["acknowledge", "p1.ph-high"],
+        &["enter", "--pond", "p1", "ph=8"],
+    ] {
+        let output = pondreeve().args(command).args(["--socket", "/nowhere/p.sock"]).output().unwrap();
+        let (status, message) = told(&output);
+        assert_eq!(status, 1, "{command:?}");
+        assert_eq!(
+            message,
+            "pondreeve: no pondreeve answers at /nowhere/p.sock: start it with `pondreeve run --config FILE`, \
+             or name its socket with --socket\n"
+        );
+    }
+}
