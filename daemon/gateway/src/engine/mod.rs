@@ -11,6 +11,7 @@ mod recent;
 mod replay;
 #[cfg(test)]
 pub(crate) mod tests;
+mod upkeep;
 
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -20,7 +21,7 @@ use std::time::{Duration, Instant};
 use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::view::FarmView;
-use pondreeve_core::{Effect, Event, Input, Quantity, Span, State, Timestamp};
+use pondreeve_core::{Effect, Event, Input, Quantity, State, Timestamp};
 use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
@@ -31,12 +32,11 @@ use crate::clock::{Clock, Trust};
 use crate::config::Farm;
 use crate::forward::Waiting;
 use crate::inbox::{Applied, Incoming};
-use crate::journal::store::SEQ_JUMP;
 use crate::journal::{Journal, Writer};
 use desk::{CHANGES_BOUND, QUESTIONS_BOUND, Question};
 use keeper::Keeper;
 use recent::Recent;
-use replay::{Replayed, forwarded_at, replay, try_step, try_wake};
+use replay::{forwarded_at, try_step, try_wake};
 
 /// Inputs taken together, so that one commit serves them all.
 const GROUP: usize = 256;
@@ -48,9 +48,6 @@ const SENDERS_PER_COMMIT: usize = 16;
 /// How long after the start a fault of the last run stands unless it is found again: longer than the
 /// longest pause between two attempts to open a bus or to reach a broker.
 const SECOND_CHANCE: Duration = Duration::from_secs(120);
-
-/// How long an orderly stop waits for other systems to confirm what they were sent.
-const CONFIRM_PATIENCE: Duration = Duration::from_secs(1);
 
 /// How often the clock is looked at, in real time.
 const HEARTBEAT: Duration = Duration::from_secs(1);
@@ -178,80 +175,6 @@ impl Engine {
         state
     }
 
-    /// Gives other systems a moment to confirm what was just forwarded, so that the next start does not
-    /// send it again.
-    async fn last_confirmations(&mut self) {
-        let waited = Instant::now();
-        let all = |engine: &Self| engine.forwarding.taken() == engine.handed && engine.forwarding.get() == 0;
-        while !all(self) && waited.elapsed() < CONFIRM_PATIENCE {
-            tokio::time::sleep(Duration::from_millis(10)).await;
-        }
-        if all(self) {
-            self.keeper.forwarded(self.last_at);
-        } else {
-            self.note_forwarded();
-        }
-        self.keeper.commit_last(self.last_at).await;
-    }
-
-    async fn begin(&mut self, notes: Vec<String>, forwarded: Option<Timestamp>) {
-        let mut replayed = replay(&self.keeper, forwarded, self.clock.now()).await;
-        self.hand_in_again(std::mem::take(&mut replayed.unconfirmed)).await;
-        let jump = if replayed.reading.partial { SEQ_JUMP } else { 0 };
-        self.next_seq = replayed.next_seq.max(1).saturating_add(jump);
-        if let Some(last_at) = replayed.last_at {
-            self.clock.not_before(last_at);
-            self.last_at = last_at;
-        }
-        let (reading, failed) = (replayed.reading.clone(), replayed.failed.clone());
-        tracing::info!(inputs = reading.inputs, "the journal is read");
-        let given_up = self.adopt(replayed);
-        self.take(Event::Started { site: self.farm.site.clone() }).await;
-        self.recent.site(&self.farm.site);
-        // What was wrong in the last run may still be, and then must not alarm anew; see `end_stale`.
-        self.stale_faults = self.state.view().faults;
-        for note in notes.into_iter().chain(reading.notes) {
-            self.tell(GatewayPart::Store, "set-aside", note).await;
-        }
-        if reading.damaged > 0 || reading.missing > 0 {
-            let detail = format!(
-                "the store has damaged places: {} skipped, {} inputs missing; everything else in it was read",
-                reading.damaged, reading.missing
-            );
-            self.tell(GatewayPart::Store, "damage", detail).await;
-        }
-        for seq in failed {
-            self.keeper.leave_out(seq);
-            self.tell(GatewayPart::Quarantine, "", quarantine_detail(seq, "while reading the journal")).await;
-        }
-        if given_up {
-            self.tell(GatewayPart::Quarantine, "journal", GIVEN_UP.to_owned()).await;
-        }
-        self.look_at_clock().await;
-        self.end_stale(|part| !matches!(part, GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward))
-            .await;
-        self.settle(true).await;
-    }
-
-    /// Ends faults of the last run that nobody has found again in this one. The engine knows its own at
-    /// once; buses and brokers have had their chance after [`SECOND_CHANCE`].
-    async fn end_stale(&mut self, which_parts: impl Fn(GatewayPart) -> bool) {
-        let (over, left) =
-            std::mem::take(&mut self.stale_faults).into_iter().partition(|fault| which_parts(fault.part));
-        self.stale_faults = left;
-        let over: Vec<PartFault> = over;
-        for PartFault { part, which, .. } in over {
-            self.take(Event::GatewayFault { part, which, detail: None }).await;
-        }
-    }
-
-    fn adopt(&mut self, replayed: Replayed) -> bool {
-        self.state = replayed.state;
-        self.recent = replayed.recent;
-        self.view = None;
-        replayed.given_up
-    }
-
     /// Takes inputs that arrived together.
     async fn take_group(&mut self, group: &mut Vec<Incoming>) {
         let mut urgent = false;
@@ -291,30 +214,6 @@ impl Engine {
     fn note_found_again(&mut self, event: &Event) {
         if let Event::GatewayFault { part, which, .. } = event {
             self.stale_faults.retain(|fault| fault.part != *part || fault.which != *which);
-        }
-    }
-
-    /// An input made the program fail: it is marked, the state rebuilt without it, and people told.
-    async fn set_aside(&mut self, seq: u64, event: &Event) -> Applied {
-        tracing::error!(seq, ?event, "an input made the program fail and is set aside");
-        self.keeper.leave_out(seq);
-        let _ = self.keeper.commit_now(self.last_at).await;
-        self.rebuild().await;
-        // Not through `take`, which could end up here again.
-        let detail = quarantine_detail(seq, "when it arrived");
-        self.step_fault(GatewayPart::Quarantine, "", Some(detail.clone()));
-        Applied::Refused(detail)
-    }
-
-    async fn rebuild(&mut self) {
-        let replayed = replay(&self.keeper, Some(self.last_at), self.clock.now()).await;
-        for &failed in &replayed.failed {
-            self.keeper.leave_out(failed);
-        }
-        if self.adopt(replayed) {
-            self.step_quietly(Event::Started { site: self.farm.site.clone() });
-            self.recent.site(&self.farm.site);
-            self.step_fault(GatewayPart::Quarantine, "journal", Some(GIVEN_UP.to_owned()));
         }
     }
 
@@ -362,37 +261,6 @@ impl Engine {
         }
     }
 
-    /// What was not confirmed before the start goes to the forwarder once more.
-    async fn hand_in_again(&mut self, unconfirmed: VecDeque<Effect>) {
-        for effect in unconfirmed {
-            // The forwarder takes them at once; a minute means that it is gone.
-            match tokio::time::timeout(Duration::from_secs(60), self.forward.send(effect)).await {
-                Ok(Ok(())) => self.handed += 1,
-                _ => {
-                    return tracing::error!(
-                        "what was not forwarded before the start cannot be handed in again"
-                    );
-                }
-            }
-        }
-    }
-
-    /// Notes up to which time everything forwarded is confirmed, for the next start.
-    fn note_forwarded(&mut self) {
-        if self.forwarding.taken() != self.handed {
-            return;
-        }
-        // A later effect of this very millisecond may still come.
-        let before = |at: Timestamp| at - Span::from_millis(1);
-        if let Some(oldest) = self.forwarding.oldest_at() {
-            self.keeper.forwarded(before(oldest));
-        } else if self.noted != self.handed {
-            // Only when something new was confirmed: each change costs the card a page.
-            self.noted = self.handed;
-            self.keeper.forwarded(before(self.last_at));
-        }
-    }
-
     /// Answers senders whose input is on disk or cannot be kept, and keeps the store's fault true.
     async fn after_commit(&mut self) {
         while let Some((seq, done, applied)) = self.senders.pop_front() {
@@ -435,12 +303,6 @@ impl Engine {
         }
     }
 
-    /// A fault that stands for the rest of this run.
-    async fn tell(&mut self, part: GatewayPart, which: &str, detail: String) {
-        tracing::error!(?part, %detail, "the gateway has something to say");
-        self.take(Event::GatewayFault { part, which: which.to_owned(), detail: Some(detail) }).await;
-    }
-
     async fn fire_deadlines(&mut self) {
         let now = self.clock.now();
         if self.state.next_deadline().is_none_or(|deadline| deadline > now) {
@@ -461,27 +323,6 @@ impl Engine {
             self.step_quietly(Event::Tick);
         }
         self.settle(false).await;
-    }
-
-    async fn look_at_clock(&mut self) {
-        if self.looked_at_clock.elapsed() < HEARTBEAT && self.clock_fault.is_some() {
-            return;
-        }
-        self.looked_at_clock = Instant::now();
-        let step = self.clock.take_step();
-        let trust = self.clock.trust();
-        let before = self.clock_fault.replace(trust).unwrap_or(Trust::Good);
-        if let Some(step) = step {
-            tracing::warn!(from = %rfc3339(step.from), to = %rfc3339(step.to), "the wall clock was set");
-            self.take(Event::ClockStepped { from: step.from, to: step.to }).await;
-        }
-        if std::mem::discriminant(&trust) != std::mem::discriminant(&before) {
-            let detail = clock_detail(trust, self.clock.now());
-            self.take(Event::GatewayFault { part: GatewayPart::Clock, which: String::new(), detail }).await;
-        }
-        if !self.fresh.is_empty() || step.is_some() {
-            self.settle(step.is_some()).await;
-        }
     }
 
     fn answer(&mut self, question: Question) {
@@ -519,33 +360,6 @@ impl Engine {
     }
 }
 
-const GIVEN_UP: &str = "too many inputs of the journal make this program fail: the watch began anew without them. Check every pond by hand, and report this.";
-
-fn quarantine_detail(seq: u64, when: &str) -> String {
-    format!(
-        "input {seq} made the program fail {when} and was set aside; everything else goes on. Check the pond's readings by hand, and report this."
-    )
-}
-
-fn clock_detail(trust: Trust, farm: Timestamp) -> Option<String> {
-    match trust {
-        Trust::Good => None,
-        Trust::NotSet => Some(format!(
-            "the clock has not been set since the gateway started; times go on from {}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
-            rfc3339(farm)
-        )),
-        Trust::Ahead(span) => Some(format!(
-            "the clock is {} s behind the newest reading; times run at half speed until it has caught up. Check the clock: sunrise and dawn may be wrong until then.",
-            span.as_millis() / 1_000
-        )),
-    }
-}
-
 fn must_be_durable(effect: &Effect) -> bool {
     matches!(effect, Effect::AlarmChanged(_) | Effect::Horn { .. } | Effect::Summary(_))
-}
-
-fn rfc3339(at: Timestamp) -> String {
-    jiff::Timestamp::from_millisecond(at.as_millis())
-        .map_or_else(|_| at.as_millis().to_string(), |at| at.to_string())
 }

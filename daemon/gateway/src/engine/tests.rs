@@ -8,6 +8,7 @@ use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Site, Span};
 use tempfile::TempDir;
 
+use super::replay::{Replayed, replay};
 use super::*;
 use crate::clock::script::Script;
 use crate::config::farm::{LocalSettings, StoreSettings};

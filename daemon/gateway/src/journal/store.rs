@@ -1,13 +1,4 @@
-//! The journal on sled.
-//!
-//! sled's `flush` hands data to the kernel but on Linux does not wait for the device, so each flush is
-//! followed by `sync_data` on a handle of our own to the same file. A new store is made in a folder
-//! beside, synced and renamed, because a cut in the middle of making one leaves it unopenable.
-//!
-//! Layout: tree `inputs`, key the position of the first record as eight bytes, highest first, value one
-//! batch (see [`super::record`]); tree `left-out`, keys the positions of inputs that made the program
-//! fail and are not to be replayed; tree `about`, keys `format`, the version of the layout, and
-//! `forwarded`, the time up to which everything that goes to other systems is confirmed by them.
+//! The journal: what is kept, what is read back, and what becomes of a store that fails.
 
 use std::collections::BTreeSet;
 use std::fs::{self, File};
@@ -17,15 +8,14 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use nix::fcntl::{Flock, FlockArg};
+use nix::fcntl::Flock;
 use pondreeve_core::{Input, Timestamp};
 use thiserror::Error;
 
-use super::record::{FORMAT, read_batch};
+use super::database::{FORWARDED_KEY, Store, Trouble, build_store, describe, make_store, may_pass, position};
+use super::folder::{free_bytes, is_nearly_full, set_aside, sync_parent, take_lock};
+use super::record::read_batch;
 use super::tail::{self, Tail};
-
-/// Pages that sled keeps in memory. The tail is all that is ever read again.
-const CACHE_BYTES: u64 = 16 * 1024 * 1024;
 
 /// Below this much free space nothing more is written. sled takes half a mebibyte at a time and writes
 /// a snapshot now and then; running into a full disk in the middle of that is what we spare it.
@@ -37,12 +27,6 @@ pub const SEQ_JUMP: u64 = 1_000_000_000;
 
 /// A store that failed is tried again after this long.
 pub const RETRY_AFTER: Duration = Duration::from_secs(5);
-
-/// A store that was just closed keeps its lock until sled's threads have ended; wait this long for it.
-const LOCK_PATIENCE: Duration = Duration::from_secs(5);
-
-const FORMAT_KEY: &[u8] = b"format";
-const FORWARDED_KEY: &[u8] = b"forwarded";
 
 /// Why the daemon must not start with this store.
 #[derive(Debug, Error)]
@@ -413,235 +397,8 @@ impl Journal {
     }
 }
 
-/// What can go wrong on the way to an open store.
-#[derive(Debug, Error)]
-enum Trouble {
-    #[error("{0}")]
-    Refused(OpenError),
-    #[error("{}", describe(.0))]
-    Io(#[from] io::Error),
-    #[error("the store is damaged: {0}")]
-    Damaged(String),
-}
-
-impl From<sled::Error> for Trouble {
-    fn from(error: sled::Error) -> Self {
-        match error {
-            sled::Error::Io(error) if !speaks_of_content(&error) => Self::Io(error),
-            other => Self::Damaged(other.to_string()),
-        }
-    }
-}
-
-/// Whether an error from sled is about what is in the store, rather than about the disk or the rights.
-fn speaks_of_content(error: &io::Error) -> bool {
-    use io::ErrorKind as Kind;
-    let odd_files = [Kind::NotFound, Kind::NotADirectory, Kind::IsADirectory, Kind::AlreadyExists];
-    let odd_bytes = [Kind::InvalidData, Kind::InvalidInput, Kind::UnexpectedEof, Kind::Other];
-    odd_files.contains(&error.kind()) || odd_bytes.contains(&error.kind())
-}
-
-/// Whether an error leaves hope that the disk takes data again by itself or after a person's help.
-fn may_pass(error: &io::Error) -> bool {
-    use io::ErrorKind as Kind;
-    matches!(
-        error.kind(),
-        Kind::StorageFull | Kind::ReadOnlyFilesystem | Kind::QuotaExceeded | Kind::ResourceBusy
-    ) || error.raw_os_error() == Some(nix::errno::Errno::EIO as i32)
-}
-
-fn describe(error: &io::Error) -> String {
-    match error.kind() {
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
-            "the disk is full; delete something there".to_owned()
-        }
-        io::ErrorKind::ReadOnlyFilesystem => {
-            "the disk is read-only, as a failing card becomes; check and replace it".to_owned()
-        }
-        _ => error.to_string(),
-    }
-}
-
-#[derive(Debug)]
-struct Store {
-    db: sled::Db,
-    about: sled::Tree,
-    inputs: sled::Tree,
-    left_out: sled::Tree,
-    /// The same file that sled writes; see the module's first lines.
-    file: File,
-}
-
-impl Store {
-    fn open(path: &Path) -> Result<Self, Trouble> {
-        let deadline = Instant::now() + LOCK_PATIENCE;
-        let db = loop {
-            match catch_unwind(|| settings(path).open()) {
-                Ok(Ok(db)) => break db,
-                Ok(Err(sled::Error::Io(error))) if is_locked(&error) && Instant::now() < deadline => {
-                    std::thread::sleep(Duration::from_millis(20));
-                }
-                Ok(Err(sled::Error::Io(error))) if is_locked(&error) => {
-                    return Err(Trouble::Refused(OpenError::InUse { path: path.to_owned(), holder: None }));
-                }
-                Ok(Err(error)) => return Err(error.into()),
-                Err(_) => return Err(Trouble::Damaged("the database fails while opening it".to_owned())),
-            }
-        };
-        let about = db.open_tree("about")?;
-        let found = match about.get(FORMAT_KEY)?.as_deref().map(<[u8; 8]>::try_from) {
-            Some(Ok(bytes)) => u64::from_be_bytes(bytes),
-            Some(Err(_)) => return Err(Trouble::Damaged("its format number is not readable".to_owned())),
-            None => return Err(Trouble::Damaged("it carries no format number".to_owned())),
-        };
-        if found > u64::from(FORMAT) {
-            let known = u64::from(FORMAT);
-            return Err(Trouble::Refused(OpenError::Newer { path: path.to_owned(), found, known }));
-        }
-        let inputs = db.open_tree("inputs")?;
-        let file = File::open(path.join("db"))?;
-        let left_out = db.open_tree("left-out")?;
-        Ok(Self { db, about, inputs, left_out, file })
-    }
-
-    fn commit(&self, commit: &Commit) -> Result<(), sled::Error> {
-        for (key, bytes) in &commit.batches {
-            self.inputs.insert(key.to_be_bytes(), &bytes[..])?;
-        }
-        for seq in &commit.left_out {
-            self.left_out.insert(seq.to_be_bytes(), &[])?;
-        }
-        if let Some(forwarded) = commit.forwarded {
-            self.about.insert(FORWARDED_KEY, &forwarded.as_millis().to_be_bytes())?;
-        }
-        self.db.flush()?;
-        self.file.sync_data()?;
-        Ok(())
-    }
-}
-
-fn settings(path: &Path) -> sled::Config {
-    // No flushing in the background: a flush that we do not follow with a sync is worth nothing.
-    sled::Config::new().path(path).cache_capacity(CACHE_BYTES).flush_every_ms(None)
-}
-
-fn is_locked(error: &io::Error) -> bool {
-    error.kind() == io::ErrorKind::WouldBlock || error.to_string().contains("could not acquire lock")
-}
-
-/// Makes an empty store so that a power cut at any moment leaves either none or a whole one.
-fn make_store(path: &Path) -> Result<(), Trouble> {
-    let making = build_store(path, |_| {})?;
-    fs::rename(&making, path)?;
-    sync_parent(path)?;
-    Ok(())
-}
-
-/// Makes a store beside `path`, filled and on disk for good, ready to be renamed.
-fn build_store(path: &Path, fill: impl FnOnce(&Trees)) -> Result<PathBuf, Trouble> {
-    let making = with_suffix(path, ".making");
-    if making.exists() {
-        // Left by a cut; it was never in use.
-        fs::remove_dir_all(&making)?;
-    }
-    let db = catch_unwind(|| settings(&making).open())
-        .map_err(|_| Trouble::Damaged("the database fails while making it".to_owned()))??;
-    let about = db.open_tree("about")?;
-    about.insert(FORMAT_KEY, &u64::from(FORMAT).to_be_bytes())?;
-    let trees = Trees { about, inputs: db.open_tree("inputs")?, left_out: db.open_tree("left-out")? };
-    fill(&trees);
-    drop(trees);
-    db.flush()?;
-    drop(db);
-    sync_tree(&making)?;
-    Ok(making)
-}
-
-/// What a store is filled with.
-struct Trees {
-    about: sled::Tree,
-    inputs: sled::Tree,
-    left_out: sled::Tree,
-}
-
 fn count_inputs((key, bytes): &KeyedBatch) -> usize {
     read_batch(*key, bytes).inputs.len()
-}
-
-fn is_nearly_full(path: &Path) -> bool {
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    free_bytes(folder).is_ok_and(|free| free < LEAST_FREE_BYTES)
-}
-
-fn position(key: &[u8]) -> Option<u64> {
-    <[u8; 8]>::try_from(key).ok().map(u64::from_be_bytes)
-}
-
-fn sync_tree(folder: &Path) -> io::Result<()> {
-    for entry in fs::read_dir(folder)? {
-        let entry = entry?;
-        if entry.file_type()?.is_dir() {
-            sync_tree(&entry.path())?;
-        } else {
-            File::open(entry.path())?.sync_all()?;
-        }
-    }
-    File::open(folder)?.sync_all()
-}
-
-fn sync_parent(path: &Path) -> io::Result<()> {
-    match path.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => File::open(parent)?.sync_all(),
-        _ => File::open(".")?.sync_all(),
-    }
-}
-
-fn set_aside(path: &Path, now: Timestamp) -> io::Result<PathBuf> {
-    let time = jiff::Timestamp::from_millisecond(now.as_millis()).unwrap_or_default();
-    let stem = with_suffix(path, &format!(".damaged-{}", time.strftime("%Y%m%dT%H%M%SZ")));
-    let aside = (0_u32..)
-        .map(|n| if n == 0 { stem.clone() } else { with_suffix(&stem, &format!("-{n}")) })
-        .find(|candidate| !candidate.exists())
-        .unwrap_or(stem);
-    fs::rename(path, &aside)?;
-    sync_parent(path)?;
-    Ok(aside)
-}
-
-/// The lock lies beside the store rather than in it, so that making, setting aside and renaming the
-/// store happen under it too.
-fn take_lock(path: &Path) -> Result<Flock<File>, Trouble> {
-    let lock_path = with_suffix(path, ".lock");
-    let file = fs::OpenOptions::new()
-        .read(true)
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(&lock_path)
-        .or_else(|error| File::open(&lock_path).map_err(|_| error))?;
-    match Flock::lock(file, FlockArg::LockExclusiveNonblock) {
-        Ok(lock) => {
-            // For people and for the next one's message only; the lock is what counts.
-            let _ = fs::write(&lock_path, format!("{}\n", std::process::id()));
-            Ok(lock)
-        }
-        Err((_, nix::errno::Errno::EWOULDBLOCK)) => {
-            let holder = fs::read_to_string(&lock_path).ok().and_then(|text| text.trim().parse().ok());
-            Err(Trouble::Refused(OpenError::InUse { path: path.to_owned(), holder }))
-        }
-        Err((_, errno)) => Err(Trouble::Io(errno.into())),
-    }
-}
-
-fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(suffix);
-    PathBuf::from(name)
-}
-
-fn free_bytes(path: &Path) -> nix::Result<u64> {
-    let stat = nix::sys::statvfs::statvfs(path)?;
-    Ok(stat.blocks_available().saturating_mul(stat.fragment_size()))
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@ use pondreeve_core::Event;
 use tempfile::TempDir;
 
 use super::*;
+use crate::journal::database::FORMAT_KEY;
 use crate::journal::record::BatchWriter;
 
 const NOW: Timestamp = Timestamp(1_780_000_000_000);

@@ -1,0 +1,199 @@
+//! What the engine does about itself: starting and stopping, inputs that make the program fail, the
+//! clock, and what other systems have confirmed.
+
+use std::collections::VecDeque;
+use std::time::{Duration, Instant};
+
+use pondreeve_core::effect::PartFault;
+use pondreeve_core::input::GatewayPart;
+use pondreeve_core::{Effect, Event, Span, Timestamp};
+
+use super::replay::{Replayed, replay};
+use super::{Engine, HEARTBEAT};
+use crate::clock::Trust;
+use crate::inbox::Applied;
+use crate::journal::store::SEQ_JUMP;
+use crate::local::status::rfc3339;
+
+/// How long an orderly stop waits for other systems to confirm what they were sent.
+const CONFIRM_PATIENCE: Duration = Duration::from_secs(1);
+
+impl Engine {
+    pub(super) async fn begin(&mut self, notes: Vec<String>, forwarded: Option<Timestamp>) {
+        let mut replayed = replay(&self.keeper, forwarded, self.clock.now()).await;
+        self.hand_in_again(std::mem::take(&mut replayed.unconfirmed)).await;
+        let jump = if replayed.reading.partial { SEQ_JUMP } else { 0 };
+        self.next_seq = replayed.next_seq.max(1).saturating_add(jump);
+        if let Some(last_at) = replayed.last_at {
+            self.clock.not_before(last_at);
+            self.last_at = last_at;
+        }
+        let (reading, failed) = (replayed.reading.clone(), replayed.failed.clone());
+        tracing::info!(inputs = reading.inputs, "the journal is read");
+        let given_up = self.adopt(replayed);
+        self.take(Event::Started { site: self.farm.site.clone() }).await;
+        self.recent.site(&self.farm.site);
+        // What was wrong in the last run may still be, and then must not alarm anew; see `end_stale`.
+        self.stale_faults = self.state.view().faults;
+        for note in notes.into_iter().chain(reading.notes) {
+            self.tell(GatewayPart::Store, "set-aside", note).await;
+        }
+        if reading.damaged > 0 || reading.missing > 0 {
+            let detail = format!(
+                "the store has damaged places: {} skipped, {} inputs missing; everything else in it was read",
+                reading.damaged, reading.missing
+            );
+            self.tell(GatewayPart::Store, "damage", detail).await;
+        }
+        for seq in failed {
+            self.keeper.leave_out(seq);
+            self.tell(GatewayPart::Quarantine, "", quarantine_detail(seq, "while reading the journal")).await;
+        }
+        if given_up {
+            self.tell(GatewayPart::Quarantine, "journal", GIVEN_UP.to_owned()).await;
+        }
+        self.look_at_clock().await;
+        self.end_stale(|part| !matches!(part, GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward))
+            .await;
+        self.settle(true).await;
+    }
+
+    /// Gives other systems a moment to confirm what was just forwarded, so that the next start does not
+    /// send it again.
+    pub(super) async fn last_confirmations(&mut self) {
+        let waited = Instant::now();
+        let all = |engine: &Self| engine.forwarding.taken() == engine.handed && engine.forwarding.get() == 0;
+        while !all(self) && waited.elapsed() < CONFIRM_PATIENCE {
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+        if all(self) {
+            self.keeper.forwarded(self.last_at);
+        } else {
+            self.note_forwarded();
+        }
+        self.keeper.commit_last(self.last_at).await;
+    }
+
+    /// Ends faults of the last run that nobody has found again in this one. The engine knows its own at
+    /// once; buses and brokers have had their chance after [`SECOND_CHANCE`].
+    pub(super) async fn end_stale(&mut self, which_parts: impl Fn(GatewayPart) -> bool) {
+        let (over, left) =
+            std::mem::take(&mut self.stale_faults).into_iter().partition(|fault| which_parts(fault.part));
+        self.stale_faults = left;
+        let over: Vec<PartFault> = over;
+        for PartFault { part, which, .. } in over {
+            self.take(Event::GatewayFault { part, which, detail: None }).await;
+        }
+    }
+
+    pub(super) fn adopt(&mut self, replayed: Replayed) -> bool {
+        self.state = replayed.state;
+        self.recent = replayed.recent;
+        self.view = None;
+        replayed.given_up
+    }
+
+    /// An input made the program fail: it is marked, the state rebuilt without it, and people told.
+    pub(super) async fn set_aside(&mut self, seq: u64, event: &Event) -> Applied {
+        tracing::error!(seq, ?event, "an input made the program fail and is set aside");
+        self.keeper.leave_out(seq);
+        let _ = self.keeper.commit_now(self.last_at).await;
+        self.rebuild().await;
+        // Not through `take`, which could end up here again.
+        let detail = quarantine_detail(seq, "when it arrived");
+        self.step_fault(GatewayPart::Quarantine, "", Some(detail.clone()));
+        Applied::Refused(detail)
+    }
+
+    pub(super) async fn rebuild(&mut self) {
+        let replayed = replay(&self.keeper, Some(self.last_at), self.clock.now()).await;
+        for &failed in &replayed.failed {
+            self.keeper.leave_out(failed);
+        }
+        if self.adopt(replayed) {
+            self.step_quietly(Event::Started { site: self.farm.site.clone() });
+            self.recent.site(&self.farm.site);
+            self.step_fault(GatewayPart::Quarantine, "journal", Some(GIVEN_UP.to_owned()));
+        }
+    }
+
+    /// What was not confirmed before the start goes to the forwarder once more.
+    pub(super) async fn hand_in_again(&mut self, unconfirmed: VecDeque<Effect>) {
+        for effect in unconfirmed {
+            // The forwarder takes them at once; a minute means that it is gone.
+            match tokio::time::timeout(Duration::from_secs(60), self.forward.send(effect)).await {
+                Ok(Ok(())) => self.handed += 1,
+                _ => {
+                    return tracing::error!(
+                        "what was not forwarded before the start cannot be handed in again"
+                    );
+                }
+            }
+        }
+    }
+
+    /// Notes up to which time everything forwarded is confirmed, for the next start.
+    pub(super) fn note_forwarded(&mut self) {
+        if self.forwarding.taken() != self.handed {
+            return;
+        }
+        // A later effect of this very millisecond may still come.
+        let before = |at: Timestamp| at - Span::from_millis(1);
+        if let Some(oldest) = self.forwarding.oldest_at() {
+            self.keeper.forwarded(before(oldest));
+        } else if self.noted != self.handed {
+            // Only when something new was confirmed: each change costs the card a page.
+            self.noted = self.handed;
+            self.keeper.forwarded(before(self.last_at));
+        }
+    }
+
+    /// A fault that stands for the rest of this run.
+    pub(super) async fn tell(&mut self, part: GatewayPart, which: &str, detail: String) {
+        tracing::error!(?part, %detail, "the gateway has something to say");
+        self.take(Event::GatewayFault { part, which: which.to_owned(), detail: Some(detail) }).await;
+    }
+
+    pub(super) async fn look_at_clock(&mut self) {
+        if self.looked_at_clock.elapsed() < HEARTBEAT && self.clock_fault.is_some() {
+            return;
+        }
+        self.looked_at_clock = Instant::now();
+        let step = self.clock.take_step();
+        let trust = self.clock.trust();
+        let before = self.clock_fault.replace(trust).unwrap_or(Trust::Good);
+        if let Some(step) = step {
+            tracing::warn!(from = %rfc3339(step.from), to = %rfc3339(step.to), "the wall clock was set");
+            self.take(Event::ClockStepped { from: step.from, to: step.to }).await;
+        }
+        if std::mem::discriminant(&trust) != std::mem::discriminant(&before) {
+            let detail = clock_detail(trust, self.clock.now());
+            self.take(Event::GatewayFault { part: GatewayPart::Clock, which: String::new(), detail }).await;
+        }
+        if !self.fresh.is_empty() || step.is_some() {
+            self.settle(step.is_some()).await;
+        }
+    }
+}
+
+const GIVEN_UP: &str = "too many inputs of the journal make this program fail: the watch began anew without them. Check every pond by hand, and report this.";
+
+fn quarantine_detail(seq: u64, when: &str) -> String {
+    format!(
+        "input {seq} made the program fail {when} and was set aside; everything else goes on. Check the pond's readings by hand, and report this."
+    )
+}
+
+fn clock_detail(trust: Trust, farm: Timestamp) -> Option<String> {
+    match trust {
+        Trust::Good => None,
+        Trust::NotSet => Some(format!(
+            "the clock has not been set since the gateway started; times go on from {}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
+            rfc3339(farm)
+        )),
+        Trust::Ahead(span) => Some(format!(
+            "the clock is {} s behind the newest reading; times run at half speed until it has caught up. Check the clock: sunrise and dawn may be wrong until then.",
+            span.as_millis() / 1_000
+        )),
+    }
+}

@@ -1,0 +1,187 @@
+//! The one file that knows sled.
+//!
+//! sled's `flush` hands data to the kernel but on Linux does not wait for the device, so each flush is
+//! followed by `sync_data` on a handle of our own to the same file. A new store is made in a folder
+//! beside, synced and renamed, because a cut in the middle of making one leaves it unopenable.
+//!
+//! Layout: tree `inputs`, key the position of the first record as eight bytes, highest first, value one
+//! batch (see [`super::record`]); tree `left-out`, keys the positions of inputs that made the program
+//! fail and are not to be replayed; tree `about`, keys `format`, the version of the layout, and
+//! `forwarded`, the time up to which everything that goes to other systems is confirmed by them.
+
+use std::fs::{self, File};
+use std::io;
+use std::panic::catch_unwind;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use thiserror::Error;
+
+use super::folder::{sync_parent, sync_tree, with_suffix};
+use super::record::FORMAT;
+use super::store::{Commit, OpenError};
+
+/// Pages that sled keeps in memory. The tail is all that is ever read again.
+const CACHE_BYTES: u64 = 16 * 1024 * 1024;
+
+/// A store that was just closed keeps its lock until sled's threads have ended; wait this long for it.
+const LOCK_PATIENCE: Duration = Duration::from_secs(5);
+
+pub(super) const FORMAT_KEY: &[u8] = b"format";
+
+pub(super) const FORWARDED_KEY: &[u8] = b"forwarded";
+
+/// What can go wrong on the way to an open store.
+#[derive(Debug, Error)]
+pub(super) enum Trouble {
+    #[error("{0}")]
+    Refused(OpenError),
+    #[error("{}", describe(.0))]
+    Io(#[from] io::Error),
+    #[error("the store is damaged: {0}")]
+    Damaged(String),
+}
+
+impl From<sled::Error> for Trouble {
+    fn from(error: sled::Error) -> Self {
+        match error {
+            sled::Error::Io(error) if !speaks_of_content(&error) => Self::Io(error),
+            other => Self::Damaged(other.to_string()),
+        }
+    }
+}
+
+/// Whether an error from sled is about what is in the store, rather than about the disk or the rights.
+pub(super) fn speaks_of_content(error: &io::Error) -> bool {
+    use io::ErrorKind as Kind;
+    let odd_files = [Kind::NotFound, Kind::NotADirectory, Kind::IsADirectory, Kind::AlreadyExists];
+    let odd_bytes = [Kind::InvalidData, Kind::InvalidInput, Kind::UnexpectedEof, Kind::Other];
+    odd_files.contains(&error.kind()) || odd_bytes.contains(&error.kind())
+}
+
+/// Whether an error leaves hope that the disk takes data again by itself or after a person's help.
+pub(super) fn may_pass(error: &io::Error) -> bool {
+    use io::ErrorKind as Kind;
+    matches!(
+        error.kind(),
+        Kind::StorageFull | Kind::ReadOnlyFilesystem | Kind::QuotaExceeded | Kind::ResourceBusy
+    ) || error.raw_os_error() == Some(nix::errno::Errno::EIO as i32)
+}
+
+pub(super) fn describe(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+            "the disk is full; delete something there".to_owned()
+        }
+        io::ErrorKind::ReadOnlyFilesystem => {
+            "the disk is read-only, as a failing card becomes; check and replace it".to_owned()
+        }
+        _ => error.to_string(),
+    }
+}
+
+#[derive(Debug)]
+pub(super) struct Store {
+    pub(super) db: sled::Db,
+    pub(super) about: sled::Tree,
+    pub(super) inputs: sled::Tree,
+    pub(super) left_out: sled::Tree,
+    /// The same file that sled writes; see the module's first lines.
+    file: File,
+}
+
+impl Store {
+    pub(super) fn open(path: &Path) -> Result<Self, Trouble> {
+        let deadline = Instant::now() + LOCK_PATIENCE;
+        let db = loop {
+            match catch_unwind(|| settings(path).open()) {
+                Ok(Ok(db)) => break db,
+                Ok(Err(sled::Error::Io(error))) if is_locked(&error) && Instant::now() < deadline => {
+                    std::thread::sleep(Duration::from_millis(20));
+                }
+                Ok(Err(sled::Error::Io(error))) if is_locked(&error) => {
+                    return Err(Trouble::Refused(OpenError::InUse { path: path.to_owned(), holder: None }));
+                }
+                Ok(Err(error)) => return Err(error.into()),
+                Err(_) => return Err(Trouble::Damaged("the database fails while opening it".to_owned())),
+            }
+        };
+        let about = db.open_tree("about")?;
+        let found = match about.get(FORMAT_KEY)?.as_deref().map(<[u8; 8]>::try_from) {
+            Some(Ok(bytes)) => u64::from_be_bytes(bytes),
+            Some(Err(_)) => return Err(Trouble::Damaged("its format number is not readable".to_owned())),
+            None => return Err(Trouble::Damaged("it carries no format number".to_owned())),
+        };
+        if found > u64::from(FORMAT) {
+            let known = u64::from(FORMAT);
+            return Err(Trouble::Refused(OpenError::Newer { path: path.to_owned(), found, known }));
+        }
+        let inputs = db.open_tree("inputs")?;
+        let file = File::open(path.join("db"))?;
+        let left_out = db.open_tree("left-out")?;
+        Ok(Self { db, about, inputs, left_out, file })
+    }
+
+    pub(super) fn commit(&self, commit: &Commit) -> Result<(), sled::Error> {
+        for (key, bytes) in &commit.batches {
+            self.inputs.insert(key.to_be_bytes(), &bytes[..])?;
+        }
+        for seq in &commit.left_out {
+            self.left_out.insert(seq.to_be_bytes(), &[])?;
+        }
+        if let Some(forwarded) = commit.forwarded {
+            self.about.insert(FORWARDED_KEY, &forwarded.as_millis().to_be_bytes())?;
+        }
+        self.db.flush()?;
+        self.file.sync_data()?;
+        Ok(())
+    }
+}
+
+pub(super) fn settings(path: &Path) -> sled::Config {
+    // No flushing in the background: a flush that we do not follow with a sync is worth nothing.
+    sled::Config::new().path(path).cache_capacity(CACHE_BYTES).flush_every_ms(None)
+}
+
+pub(super) fn is_locked(error: &io::Error) -> bool {
+    error.kind() == io::ErrorKind::WouldBlock || error.to_string().contains("could not acquire lock")
+}
+
+/// Makes an empty store so that a power cut at any moment leaves either none or a whole one.
+pub(super) fn make_store(path: &Path) -> Result<(), Trouble> {
+    let making = build_store(path, |_| {})?;
+    fs::rename(&making, path)?;
+    sync_parent(path)?;
+    Ok(())
+}
+
+/// Makes a store beside `path`, filled and on disk for good, ready to be renamed.
+pub(super) fn build_store(path: &Path, fill: impl FnOnce(&Trees)) -> Result<PathBuf, Trouble> {
+    let making = with_suffix(path, ".making");
+    if making.exists() {
+        // Left by a cut; it was never in use.
+        fs::remove_dir_all(&making)?;
+    }
+    let db = catch_unwind(|| settings(&making).open())
+        .map_err(|_| Trouble::Damaged("the database fails while making it".to_owned()))??;
+    let about = db.open_tree("about")?;
+    about.insert(FORMAT_KEY, &u64::from(FORMAT).to_be_bytes())?;
+    let trees = Trees { about, inputs: db.open_tree("inputs")?, left_out: db.open_tree("left-out")? };
+    fill(&trees);
+    drop(trees);
+    db.flush()?;
+    drop(db);
+    sync_tree(&making)?;
+    Ok(making)
+}
+
+/// What a store is filled with.
+pub(super) struct Trees {
+    pub(super) about: sled::Tree,
+    pub(super) inputs: sled::Tree,
+    pub(super) left_out: sled::Tree,
+}
+
+pub(super) fn position(key: &[u8]) -> Option<u64> {
+    <[u8; 8]>::try_from(key).ok().map(u64::from_be_bytes)
+}
