@@ -147,7 +147,9 @@ impl BrokerTask<'_> {
             // A broker that is restarted is back before the second attempt; that is no fault of a probe.
             if failures >= 2 {
                 for subscription in &self.broker.subscriptions {
-                    self.reporter.probe_fault(subscription.probe, ProbeFault::Unreachable).await?;
+                    let detail =
+                        format!("the probe on {} waits for broker {}", subscription.filter, self.broker.id);
+                    self.reporter.probe_fault(subscription.probe, ProbeFault::Unreachable, &detail).await?;
                 }
             }
             tokio::select! {
@@ -268,10 +270,12 @@ impl BrokerTask<'_> {
                         self.reporter.probe_well(subscription.probe);
                         continue;
                     }
+                    let why = format!("message on {}: {}", publish.topic, problems.join("; "));
                     let probe = self.farm.site.probes.get(usize::from(subscription.probe.0));
-                    let detail = format!("message on {}: {}", publish.topic, problems.join("; "));
-                    warn!(broker = self.broker.id, probe = probe.map(|p| p.id.as_str()), "{detail}");
-                    self.reporter.probe_fault(subscription.probe, ProbeFault::Undecodable(detail)).await?;
+                    let detail = format!("probe {}, {why}", probe.map_or("?", |probe| probe.id.as_str()));
+                    self.reporter
+                        .probe_fault(subscription.probe, ProbeFault::Undecodable(why), &detail)
+                        .await?;
                 }
             }
         }

@@ -13,7 +13,7 @@ use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_protocol::modbus::exception_name;
 use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use tokio_util::sync::CancellationToken;
-use tracing::{info, warn};
+use tracing::info;
 
 use self::line::{Failure, Line, Timing};
 use self::poll::{Device, Doubts, Reading};
@@ -101,7 +101,8 @@ impl<'a> BusTask<'a> {
             };
             self.reporter.gateway_fault(GatewayPart::Bus, &self.bus.id, Some(detail)).await?;
             for probe in &self.bus.probes {
-                self.reporter.probe_fault(probe.probe, ProbeFault::Unreachable).await?;
+                let detail = format!("the probe at unit {} waits for bus {}", probe.unit, self.bus.id);
+                self.reporter.probe_fault(probe.probe, ProbeFault::Unreachable, &detail).await?;
             }
             tokio::time::sleep(wait).await;
             wait = (wait * 2).min(REOPEN_AFTER.1);
@@ -140,49 +141,54 @@ impl<'a> BusTask<'a> {
             }
             let answered = outcome.is_ok();
             match outcome {
-                Ok(reading) => self.accept(probe, reading).await?,
+                Ok(reading) => accept(&mut self.reporter, probe, device, reading).await?,
                 Err(failure) => {
-                    let fault = fault_of(&failure, probe, device);
-                    self.reporter.probe_fault(probe.probe, fault).await?;
+                    let (fault, detail) = fault_of(&failure, probe, device);
+                    self.reporter.probe_fault(probe.probe, fault, &detail).await?;
                 }
             }
             self.schedule.done(next.index, self.clock.now(), answered);
         }
     }
-
-    async fn accept(&mut self, probe: &BusProbe, reading: Reading) -> Result<(), Gone> {
-        let samples: Vec<Sample> = reading
-            .values
-            .iter()
-            .filter_map(|(channel, value)| {
-                let quantity = Quantity::from_id(channel)?;
-                // A profile has each quantity once, so its channel is the only one.
-                Some(Sample { probe: probe.probe, quantity, channel: None, value: *value, taken_at: None })
-            })
-            .collect();
-        if !samples.is_empty() {
-            self.reporter.send(Event::Sweep { samples }).await?;
-        }
-        if reading.problems.is_empty() {
-            self.reporter.probe_well(probe.probe);
-        } else {
-            let detail = reading.problems.join("; ");
-            self.reporter.probe_fault(probe.probe, ProbeFault::Undecodable(detail)).await?;
-        }
-        Ok(())
-    }
 }
 
-fn fault_of(failure: &Failure, probe: &BusProbe, device: &Device) -> ProbeFault {
+/// Hands on what was read, and says what was not.
+async fn accept(
+    reporter: &mut Reporter,
+    probe: &BusProbe,
+    device: &Device,
+    reading: Reading,
+) -> Result<(), Gone> {
+    let samples: Vec<Sample> = reading
+        .values
+        .iter()
+        .filter_map(|(channel, value)| {
+            let quantity = Quantity::from_id(channel)?;
+            // A profile has each quantity once, so its channel is the only one.
+            Some(Sample { probe: probe.probe, quantity, channel: None, value: *value, taken_at: None })
+        })
+        .collect();
+    if !samples.is_empty() {
+        reporter.send(Event::Sweep { samples }).await?;
+    }
+    if reading.problems.is_empty() {
+        reporter.probe_well(probe.probe);
+        return Ok(());
+    }
+    let why = reading.problems.join("; ");
+    let detail = format!("{}: {why}", device.name);
+    reporter.probe_fault(probe.probe, ProbeFault::Undecodable(why), &detail).await
+}
+
+/// The fault for the engine, and what is known of it for the log.
+fn fault_of(failure: &Failure, probe: &BusProbe, device: &Device) -> (ProbeFault, String) {
     let name = device.name.as_str();
     match failure {
         Failure::Silent => {
-            warn!(probe = name, timeout_ms = probe.timeout.as_millis(), "probe is silent");
-            ProbeFault::Silent
+            (ProbeFault::Silent, format!("{name} is silent: nothing within {:?}", probe.timeout))
         }
         Failure::Garbled { bytes, why } => {
-            warn!(probe = name, bytes, %why, "bytes came, but no valid answer");
-            ProbeFault::Garbled
+            (ProbeFault::Garbled, format!("{name}: {bytes} bytes came, but no valid answer: {why}"))
         }
         Failure::Exception(2) => {
             let registers: Vec<String> = device
@@ -199,14 +205,13 @@ fn fault_of(failure: &Failure, probe: &BusProbe, device: &Device) -> ProbeFault 
                 registers.join(", "),
                 probe.map.id
             );
-            warn!("{detail}");
-            ProbeFault::Undecodable(detail)
+            (ProbeFault::Undecodable(detail.clone()), detail)
         }
-        Failure::Exception(code) => {
-            warn!(probe = name, code, meaning = exception_name(*code), "probe refused");
-            ProbeFault::Exception(*code)
-        }
-        Failure::Device(_) => ProbeFault::Unreachable,
+        Failure::Exception(code) => (
+            ProbeFault::Exception(*code),
+            format!("{name} refused with Modbus exception {code} ({})", exception_name(*code)),
+        ),
+        Failure::Device(error) => (ProbeFault::Unreachable, format!("{name}: {error}")),
     }
 }
 
