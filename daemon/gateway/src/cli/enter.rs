@@ -35,6 +35,13 @@ const KIT_NOTES: &[(Quantity, &str)] = &[
     (Quantity::PhosphateMgL, "phosphate_mg_l is as P. A kit that reads PO4: divide by 3.07 first."),
 ];
 
+/// A hand meter and a probe that differ by more than this should be looked at (common practice, no
+/// source), mg/L.
+const OXYGEN_DIFFERS_MG_L: f64 = 0.5;
+
+/// Readings this close in time are of the same water: oxygen at night seldom moves 0.3 mg/L in it.
+const SAME_TIME_S: u64 = 15 * 60;
+
 /// Arguments of `enter`.
 #[derive(Debug, Clone, clap::Args)]
 #[command(after_help = AFTER)]
@@ -205,6 +212,9 @@ fn told(
         );
         let _ = writeln!(out, "{}", line.trim_end());
     }
+    if let Some(words) = differs(farm, pond, at, values) {
+        paragraph(&mut out, "", "", &words);
+    }
     for (quantity, note) in KIT_NOTES {
         if values.iter().any(|(entered, _)| entered == quantity) {
             paragraph(&mut out, "", "", note);
@@ -214,6 +224,26 @@ fn told(
         paragraph(&mut out, "", "", &format!("Mind: {warning}"));
     }
     out
+}
+
+/// Whether a hand meter and the pond's last oxygen reading, taken at about the same time, tell different
+/// stories: the moment to find a fouled probe.
+fn differs(farm: &FarmStatus, pond: &str, at: &str, values: &[(Quantity, f64)]) -> Option<String> {
+    let entered = values.iter().find(|(quantity, _)| *quantity == Quantity::DoMgL)?.1;
+    let readings = &farm.ponds.iter().find(|one| one.id == pond)?.readings;
+    let last = readings.iter().find(|reading| reading.quantity == Quantity::DoMgL.id())?;
+    let (read, taken, sampled) =
+        (last.value?, last.at.parse::<Timestamp>().ok()?, at.parse::<Timestamp>().ok()?);
+    let apart_s = taken.as_second().abs_diff(sampled.as_second());
+    if apart_s > SAME_TIME_S || (read - entered).abs() <= OXYGEN_DIFFERS_MG_L {
+        return None;
+    }
+    Some(format!(
+        "Mind: the last oxygen reading before yours was {} mg/L, {} away from it. Measure again beside the \
+         probe; if it stays so, wipe the probe and compare once more. If in doubt, start aerators and look.",
+        number(read, 2),
+        number((read - entered).abs(), 2)
+    ))
 }
 
 #[cfg(test)]
@@ -273,5 +303,17 @@ mod tests {
         let farm = sample::normal_night();
         let values = [(Quantity::TanMgL, 0.9), (Quantity::DoMgL, 4.7)];
         insta::assert_snapshot!(told(&farm, "p1", "2026-11-24T23:30:00Z", &values, None));
+    }
+
+    #[test]
+    fn a_hand_meter_that_disagrees_with_the_probe_is_said() {
+        // The sample's first pond reads 6.12 mg/L at 02:13:40.
+        let farm = sample::normal_night();
+        let told = |value: f64, at: &str| differs(&farm, "p1", at, &[(Quantity::DoMgL, value)]);
+        let words = told(4.7, "2026-11-25T07:14:00Z").unwrap();
+        assert!(words.contains("was 6.12 mg/L, 1.42 away"), "{words}");
+        assert_eq!(told(5.7, "2026-11-25T07:14:00Z"), None, "within 0.5 mg/L");
+        assert_eq!(told(4.7, "2026-11-25T06:14:00Z"), None, "of another hour");
+        assert_eq!(differs(&farm, "p1", "2026-11-25T07:14:00Z", &[(Quantity::Ph, 8.0)]), None);
     }
 }
