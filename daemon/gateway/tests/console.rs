@@ -50,13 +50,13 @@ fn stand_in(socket: &Path) -> mpsc::Receiver<Ask> {
     std::thread::spawn(move || {
         for stream in listener.incoming() {
             let (tell, acknowledged) = (tell.clone(), Arc::clone(&acknowledged));
-            std::thread::spawn(move || serve(stream.unwrap(), &tell, &acknowledged));
+            std::thread::spawn(move || serve(&stream.unwrap(), &tell, &acknowledged));
         }
     });
     asked
 }
 
-fn serve(stream: UnixStream, tell: &mpsc::Sender<Ask>, acknowledged: &Mutex<bool>) {
+fn serve(stream: &UnixStream, tell: &mpsc::Sender<Ask>, acknowledged: &Mutex<bool>) {
     let mut line = String::new();
     BufReader::new(stream.try_clone().unwrap()).read_line(&mut line).unwrap();
     let ask = serde_json::from_str::<Request>(&line).unwrap().ask;
@@ -73,7 +73,7 @@ fn serve(stream: UnixStream, tell: &mpsc::Sender<Ask>, acknowledged: &Mutex<bool
             Reply::Done { warning: None }
         };
         let line = serde_json::to_string(&reply).unwrap() + "\n";
-        if (&stream).write_all(line.as_bytes()).is_err() || !watch {
+        if { stream }.write_all(line.as_bytes()).is_err() || !watch {
             return;
         }
         std::thread::sleep(Duration::from_millis(200));

@@ -12,7 +12,7 @@
 //! # On a slow line
 //! 9600 baud carry 960 bytes a second. Measured for four ponds at 80×24 by the test
 //! `a_redraw_fits_a_slow_line`: nothing new 0 bytes, a minute later with new readings in every pond 110,
-//! an acknowledgement 280, a whole page with a critical alarm 1,850 (under two seconds).
+//! an acknowledgement 250, a whole page with a critical alarm 1,830 (under two seconds).
 //!
 //! # Never
 //! The console never shows a state it last heard as the present one, never sends later what could not be

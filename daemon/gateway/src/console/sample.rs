@@ -62,7 +62,7 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
             start: None,
             stop: None,
             kwh: 0.0,
-            reason: format!("Lowest expected {lowest:.1} mg/L, above the limit of 4.0 mg/L."),
+            reason: format!("Lowest oxygen expected {lowest:.1} mg/L. No further aeration needed for now."),
         }),
         sunset: Some("2026-11-24T23:02:00Z".to_owned()),
         sunrise: Some("2026-11-25T11:05:00Z".to_owned()),

@@ -40,10 +40,7 @@ fn panel(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmStatus, y:
     if let Some(pond) = pond {
         answers.push(("Oxygen", outlook::oxygen_now(context, pond), 2, plain));
         answers.push(("Left", outlook::time_left(context, pond), 2, plain));
-        let mut act = outlook::action(context, pond);
-        if let Some(advice) = pond.advice.as_ref().filter(|_| context.live()) {
-            act = format!("{act} {}", advice.reason);
-        }
+        let act = outlook::action_and_reason(context, pond);
         answers.push(("Do", act, 3, canvas.bold()));
     }
     let wanted: Vec<usize> = answers.iter().map(|(_, text, most, _)| rows_of(text, *most).len()).collect();

@@ -1,9 +1,10 @@
 //! Pages, as a pure function of the farm's state, what the person looks at, and the terminal.
 //!
 //! Grey by default: colour, bold and reverse mark the abnormal only, and the text says the same without
-//! them. When there is little room, this is given up, in this order: second lines of ponds, the less
-//! urgent alarms below the ponds, the aerators, the spread of the forecast, saturation, slope, times.
-//! Which pond, what, how sure, how long and what to do are never given up.
+//! them. When there is little room, this is given up, in this order: second lines of ponds with their
+//! aerators, cautions, reasons, the spread of the forecast, saturation, slope, the time of the first
+//! limit, time and value of the minimum; of the less urgent alarms their number always stays. Which
+//! pond, what, how sure, how long and what to do are never given up.
 
 mod alarms;
 mod chart;

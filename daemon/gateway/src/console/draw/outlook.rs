@@ -204,6 +204,18 @@ pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
     }
 }
 
+/// What to do with its reason. What the reason says of the forecast is left out: the line about the
+/// time left says it, and newer.
+pub(super) fn action_and_reason(context: &Context<'_>, pond: &PondStatus) -> String {
+    let act = action(context, pond);
+    let Some(advice) = pond.advice.as_ref().filter(|_| context.live()) else { return act };
+    let reason = match advice.reason.split_once(". ") {
+        Some((first, rest)) if first.starts_with("Lowest") && pond.forecast.is_some() => rest,
+        _ => advice.reason.as_str(),
+    };
+    format!("{act} {reason}")
+}
+
 /// The same for half a row.
 pub(super) fn action_line(context: &Context<'_>, pond: &PondStatus) -> String {
     if !context.live() {

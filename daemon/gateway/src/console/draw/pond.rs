@@ -33,11 +33,7 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     y += 1;
 
     // What to do stands above the numbers: it is what the page is opened for.
-    let act = outlook::action(context, pond);
-    let text = match pond.advice.as_ref().filter(|_| context.live()) {
-        Some(advice) => format!("Do: {act} {}", advice.reason),
-        None => format!("Do: {act}"),
-    };
+    let text = format!("Do: {}", outlook::action_and_reason(context, pond));
     let lines = if rows.height() >= 18 { 2 } else { 1 };
     y += canvas.paragraph(0, y, &text, columns - 1, lines, canvas.bold());
     let left = format!("Left: {}", outlook::time_left(context, pond));
