@@ -21,6 +21,8 @@ pub enum Condition {
     DoForecast(usize),
     /// No usable oxygen reading at night, for the first and for the second time limit.
     DoBlind(usize),
+    /// An aerator group that ran this night has stopped; several have.
+    AeratorStopped(usize),
     /// pH below warn, critical.
     PhLow(usize),
     /// pH above warn, critical.
@@ -32,9 +34,9 @@ pub enum Condition {
 }
 
 /// Every condition with the last part of its id, its name and its priority. Priorities: oxygen below
-/// 3 or unobserved for 20 min: act within 15 min; oxygen below 4 or forecast below 3, pH beyond its
+/// 3 or unobserved for 20 min, several aerators off: act within 15 min; oxygen below 4 or forecast below 3, pH beyond its
 /// critical limits: within the hour; the rest the same day. (Common practice, no source.)
-pub const CONDITIONS: [(Condition, &str, &str, Priority); 16] = [
+pub const CONDITIONS: [(Condition, &str, &str, Priority); 18] = [
     (Condition::DoLow(0), "do-low-warn", "Oxygen low", Priority::High),
     (Condition::DoLow(1), "do-low-critical", "Oxygen critically low", Priority::Critical),
     (Condition::DoLow(2), "do-low-emergency", "Oxygen emergency", Priority::Critical),
@@ -43,6 +45,13 @@ pub const CONDITIONS: [(Condition, &str, &str, Priority); 16] = [
     (Condition::DoForecast(1), "do-forecast-critical", "Oxygen forecast critically low", Priority::High),
     (Condition::DoBlind(0), "do-blind-high", "Oxygen not observed at night", Priority::High),
     (Condition::DoBlind(1), "do-blind-critical", "Oxygen not observed at night for long", Priority::Critical),
+    (Condition::AeratorStopped(0), "aerator-stopped", "Aerator stopped at night", Priority::High),
+    (
+        Condition::AeratorStopped(1),
+        "aerators-stopped",
+        "Several aerators stopped at night",
+        Priority::Critical,
+    ),
     (Condition::PhLow(0), "ph-low-warn", "pH low", Priority::Medium),
     (Condition::PhLow(1), "ph-low-critical", "pH critically low", Priority::High),
     (Condition::PhHigh(0), "ph-high-warn", "pH high", Priority::Medium),
@@ -69,6 +78,10 @@ pub const FORECAST_CLEAR: f64 = 0.2;
 
 /// Data that has come back must stay for five minutes. (Common practice, no source.)
 const BLIND_DELAYS: Delays = Delays::minutes(0, 5);
+
+/// A stopped aerator is announced after a minute, so that a change of speed is no stop; one that turns
+/// again must do so for five. (Common practice, no source.)
+const STOPPED_DELAYS: Delays = Delays::minutes(1, 5);
 
 /// Un-ionised ammonia over the last day, from a test-kit value and the day's pH and temperature.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -100,6 +113,8 @@ pub struct Facts<'a> {
     pub forecast: Option<&'a Forecast>,
     /// Whether there is nothing to forecast: day.
     pub forecast_over: bool,
+    /// Aerator groups that ran this night and have stopped: one bit per group.
+    pub stopped: u64,
     /// Present pH.
     pub ph: Option<Seen>,
     /// Ammonia over the last day.
@@ -117,6 +132,7 @@ impl Condition {
             Self::DoLow(level) if level < 2 => Some(Self::DoLow(level + 1)),
             Self::DoForecast(0) => Some(Self::DoForecast(1)),
             Self::DoBlind(0) => Some(Self::DoBlind(1)),
+            Self::AeratorStopped(0) => Some(Self::AeratorStopped(1)),
             Self::PhLow(0) => Some(Self::PhLow(1)),
             Self::PhHigh(0) => Some(Self::PhHigh(1)),
             Self::Nh3Mean(0) => Some(Self::Nh3Mean(1)),
@@ -135,8 +151,17 @@ impl Condition {
             Self::PhHigh(level) => pick(&limits.ph_high, level, false),
             Self::Nh3Mean(level) => pick(&limits.nh3_mean_mg_l, level, false),
             Self::Nh3Peak(level) => pick(&limits.nh3_peak_mg_l, level, false),
-            Self::DoFalling | Self::DoForecast(_) | Self::DoBlind(_) => None,
+            Self::DoFalling | Self::DoForecast(_) | Self::DoBlind(_) | Self::AeratorStopped(_) => None,
         }
+    }
+
+    /// Whether an acknowledged alarm need not sound again: aerators are off, but there is oxygen
+    /// enough, so whoever acknowledged has probably switched them. 1 mg/L above the warning limit is
+    /// common practice, no source.
+    pub fn is_calm(self, limits: &Limits, facts: &Facts<'_>) -> bool {
+        let [warn, ..] = limits.do_low_mg_l;
+        matches!(self, Self::AeratorStopped(_))
+            && facts.oxygen.is_some_and(|seen| seen.value >= warn.limit + 1.0)
     }
 
     fn measured(self, facts: &Facts<'_>) -> Option<f64> {
@@ -145,7 +170,7 @@ impl Condition {
             Self::PhLow(_) | Self::PhHigh(_) => facts.ph.map(|seen| seen.value),
             Self::Nh3Mean(_) => facts.ammonia.map(|day| day.mean_mg_l),
             Self::Nh3Peak(_) => facts.ammonia.map(|day| day.peak_mg_l),
-            Self::DoFalling | Self::DoForecast(_) | Self::DoBlind(_) => None,
+            Self::DoFalling | Self::DoForecast(_) | Self::DoBlind(_) | Self::AeratorStopped(_) => None,
         }
     }
 
@@ -182,6 +207,10 @@ impl Condition {
                     _ => Sight::Clear,
                 };
                 (sight, BLIND_DELAYS)
+            }
+            Self::AeratorStopped(level) => {
+                let stopped = facts.stopped.count_ones() as usize;
+                (if stopped > level { Sight::Beyond } else { Sight::Clear }, STOPPED_DELAYS)
             }
             _ => (Sight::Unseen, TREND_DELAYS),
         }

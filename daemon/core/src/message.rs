@@ -3,11 +3,13 @@
 
 use alloc::format;
 use alloc::string::String;
+use alloc::vec::Vec;
 
 use crate::alarm_set::{Condition, Facts};
 use crate::effect::Flag;
 use crate::input::ProbeFault;
 use crate::quality::Seen;
+use crate::quantity::Quantity;
 use crate::site::{Limits, Pond};
 use crate::time::Span;
 
@@ -101,6 +103,26 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                 "{place}: no usable oxygen reading for {since}, at night. The water is not being watched: measure with a hand meter. {IN_DOUBT}"
             )
         }
+        Condition::AeratorStopped(_) => {
+            let stopped = groups(pond, |group| facts.stopped & (1 << group) != 0);
+            let others = groups(pond, |group| facts.stopped & (1 << group) == 0);
+            let oxygen = facts.oxygen.map_or_else(
+                || String::from("oxygen is not observed"),
+                |seen| {
+                    let sure =
+                        if seen.flag == Flag::Suspect { " (suspect: check with a hand meter)" } else { "" };
+                    format!("oxygen {:.1} mg/L{sure}", seen.value)
+                },
+            );
+            let start = if others.is_empty() {
+                String::new()
+            } else {
+                format!("Start {others} now if not running, then look at the trip. ")
+            };
+            format!(
+                "{place}: aerator {stopped} has stopped; {oxygen}. {start}Do not reset a breaker again and again; call an electrician; stay out of the water."
+            )
+        }
         Condition::PhLow(_) | Condition::PhHigh(_) => {
             let side = if matches!(condition, Condition::PhLow(_)) { "below" } else { "above" };
             let act = if side == "below" {
@@ -151,6 +173,8 @@ pub fn cleared(condition: Condition, pond: &Pond, facts: &Facts<'_>) -> String {
             "{place}: oxygen is observed again, or the night is over{}.",
             value(facts.oxygen, " mg/L")
         ),
+        Condition::AeratorStopped(_) if facts.forecast_over => format!("{place}: the night is over."),
+        Condition::AeratorStopped(_) => format!("{place}: the stopped aerators turn again."),
         Condition::PhLow(_) | Condition::PhHigh(_) => {
             format!("{place}: pH is back within its limit{}.", value(facts.ph, ""))
         }
@@ -158,6 +182,19 @@ pub fn cleared(condition: Condition, pond: &Pond, facts: &Facts<'_>) -> String {
             format!("{place}: un-ionised ammonia is back within its limit.")
         }
     }
+}
+
+/// Ids of some aerator groups, as a person says them.
+fn groups(pond: &Pond, wanted: impl Fn(usize) -> bool) -> String {
+    let ids: Vec<&str> = pond
+        .aerators
+        .iter()
+        .take(64)
+        .enumerate()
+        .filter(|(position, _)| wanted(*position))
+        .map(|(_, group)| group.id.as_str())
+        .collect();
+    ids.join(" and ")
 }
 
 /// How oxygen moves, and how long until the next graver limit.
@@ -194,6 +231,20 @@ fn what_to_do_low(level: usize, seen: Seen) -> &'static str {
 /// Message of a probe's fault.
 pub fn probe_fault(place: &str, probe: &str, what: &str) -> String {
     format!("{place}: probe {probe} {what}. This is a fault of the probe, not known to be one of the water.")
+}
+
+/// A quantity as a person says it, where the id is not plain enough.
+pub fn word(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::DoMgL => "oxygen",
+        Quantity::TemperatureC => "temperature",
+        Quantity::Ph => "pH",
+        Quantity::SalinityPsu => "salinity",
+        Quantity::PressureHpa => "air pressure",
+        Quantity::DepthM => "water depth",
+        Quantity::AeratorOn | Quantity::AeratorKw => "aerator state",
+        other => other.id(),
+    }
 }
 
 /// A fault as a person says it.

@@ -152,6 +152,11 @@ impl NightState {
         self.refusal.as_deref()
     }
 
+    /// Sunset of the night that is on or comes next.
+    pub fn sunset(&self) -> Option<Timestamp> {
+        self.between.map(|(sunset, _)| sunset)
+    }
+
     /// Sunrise of the night that is on or comes next.
     pub fn sunrise(&self) -> Option<Timestamp> {
         self.between.map(|(_, sunrise)| sunrise)

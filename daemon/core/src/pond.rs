@@ -98,6 +98,8 @@ pub struct PondState {
     /// Per aerator group: running, stopped, or not known.
     pub aerators_on: Vec<Option<bool>>,
     aerators_changed_at: Option<Timestamp>,
+    /// Per aerator group: when it went from running to stopped, while it is stopped.
+    stopped_at: Vec<Option<Timestamp>>,
     /// Tonight and what is remembered of other nights.
     pub night: NightState,
     /// Present advice.
@@ -126,6 +128,7 @@ impl PondState {
             derived: BTreeMap::new(),
             aerators_on: vec![None; pond.aerators.len()],
             aerators_changed_at: None,
+            stopped_at: vec![None; pond.aerators.len()],
             night: NightState::default(),
             advice: None,
             advised: None,
@@ -149,6 +152,8 @@ impl PondState {
         if old.aerators.len() != pond.aerators.len()
             || old.aerators.iter().zip(&pond.aerators).any(|(was, is)| was.id != is.id)
         {
+            // A group with another id is another group; when it stopped is not known.
+            self.stopped_at = vec![None; pond.aerators.len()];
             let kept = core::mem::take(&mut self.aerators_on);
             self.aerators_on = pond
                 .aerators
@@ -197,6 +202,9 @@ impl PondState {
         if let Some(known) = self.aerators_on.get_mut(usize::from(group))
             && *known != Some(running)
         {
+            if let Some(stopped) = self.stopped_at.get_mut(usize::from(group)) {
+                *stopped = (*known == Some(true) && !running).then_some(at);
+            }
             if known.is_some() {
                 self.aerators_changed_at = Some(at);
                 self.night.invalidate();
@@ -330,6 +338,7 @@ impl PondState {
             is_watch: scene.night.is_watch(now),
             forecast: self.night.forecast(),
             forecast_over: !self.night.is_on(now),
+            stopped: self.stopped_tonight(now),
             ph: self.present(scene, Quantity::Ph),
             ammonia: self.ammonia,
             slope_mg_l_h: lead
@@ -337,6 +346,17 @@ impl PondState {
                 .and_then(|state| derived::slope_per_hour(&state.window, now, Span::from_hours(1))),
             now,
         }
+    }
+
+    /// Groups that stopped since sunset, one bit each; none by day, when people switch them off.
+    fn stopped_tonight(&self, now: Timestamp) -> u64 {
+        let Some(sunset) = self.night.sunset().filter(|_| self.night.is_on(now)) else { return 0 };
+        self.stopped_at
+            .iter()
+            .take(64)
+            .enumerate()
+            .filter(|(_, stopped)| stopped.is_some_and(|at| at >= sunset))
+            .fold(0, |bits, (group, _)| bits | 1 << group)
     }
 
     /// Fires what is due, judges the alarms and renews the advice.
@@ -463,7 +483,9 @@ fn judge_alarms(alarms: &mut [Alarm], pond: &Pond, facts: &Facts<'_>, effects: &
     for ((alarm, (condition, ..)), graver_stands) in alarms.iter_mut().zip(CONDITIONS).zip(graver_stands) {
         let (sight, delays) = condition.sight(&pond.limits, facts);
         match alarm.observe(facts.now, sight, delays) {
-            Some(Cause::Realarm) if graver_stands => alarm.postpone(facts.now),
+            Some(Cause::Realarm) if graver_stands || condition.is_calm(&pond.limits, facts) => {
+                alarm.postpone(facts.now);
+            }
             Some(cause) => {
                 let message = match cause {
                     Cause::Clears => message::cleared(condition, pond, facts),

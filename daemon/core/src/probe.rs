@@ -102,10 +102,12 @@ impl ProbeState {
             ));
         }
         if let Some((_, channel)) = missing {
-            return Some((format!("sends no {}", channel.quantity.id()), true));
+            return Some((format!("sends no {}", message::word(channel.quantity)), true));
         }
         let failing = pairs().find(|(state, _)| state.failing_since.is_some());
-        failing.map(|(_, channel)| (format!("sends impossible values of {}", channel.quantity.id()), false))
+        failing.map(|(_, channel)| {
+            (format!("sends impossible values of {}", message::word(channel.quantity)), false)
+        })
     }
 
     /// Fires what is due at `now`, then judges the probe's alarm.
