@@ -12,6 +12,7 @@ use std::time::Duration;
 use pondreeve_protocol::modbus::ReadRequest;
 use pondreeve_protocol::register_map::{Block, Table};
 use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::time::Instant;
 use tracing::debug;
 
 use super::line::{Failure, Line};
@@ -20,9 +21,13 @@ use crate::config::farm::{Bus, BusProbe};
 /// Modbus exceptions after which asking again makes sense: acknowledge, and server device busy.
 const PASSING_EXCEPTIONS: [u8; 2] = [5, 6];
 
-/// After so many unanswered requests the proof is no longer asked for: a unit that answers its polls but
-/// not the odd question would never be heard again, and answers do not come minutes late.
-const PROOF_GIVEN_UP_AFTER: u32 = 8;
+/// After so many unanswered requests a unit may be one that answers its polls but not the odd question.
+/// It is then polled without the proof, but only once no earlier poll can still be answered.
+const PROOF_DOUBTED_AFTER: u32 = 8;
+
+/// No answer comes later than this (common practice, no source: serial servers and radio links that
+/// buffer hold bytes for seconds).
+const OWED_AT_MOST: Duration = Duration::from_secs(60);
 
 /// What is asked of a probe.
 #[derive(Debug, Clone)]
@@ -78,14 +83,29 @@ fn proof(unit: u8, blocks: &[Block]) -> Option<ReadRequest> {
     })
 }
 
-/// Unanswered requests to each unit since it last proved that nothing is owed.
+/// What each unit may still owe.
 #[derive(Debug, Default)]
-pub struct Doubts(HashMap<u8, u32>);
+pub struct Doubts(HashMap<u8, Doubt>);
+
+#[derive(Debug, Default, Clone, Copy)]
+struct Doubt {
+    /// Unanswered requests since the unit last proved that nothing is owed.
+    unanswered: u32,
+    /// When it was last polled in vain, which is what a late answer could be to.
+    polled_at: Option<Instant>,
+}
 
 impl Doubts {
-    fn add(&mut self, unit: u8) {
-        let count = self.0.entry(unit).or_default();
-        *count = count.saturating_add(1);
+    fn of(&mut self, unit: u8) -> &mut Doubt {
+        self.0.entry(unit).or_default()
+    }
+}
+
+impl Doubt {
+    /// Whether a poll now could be given the answer to an earlier one.
+    fn wants_proof(&self) -> bool {
+        let gone = self.polled_at.is_none_or(|at| at.elapsed() >= OWED_AT_MOST);
+        self.unanswered > 0 && !(self.unanswered > PROOF_DOUBTED_AFTER && gone)
     }
 }
 
@@ -174,22 +194,23 @@ async fn ask<P>(
 where
     P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static,
 {
-    let doubt = doubts.0.get(&request.unit).copied().unwrap_or(0);
-    if let Some(proof) = device.proof.as_ref().filter(|_| (1..=PROOF_GIVEN_UP_AFTER).contains(&doubt)) {
+    let doubt = doubts.of(request.unit);
+    if let Some(proof) = device.proof.as_ref().filter(|_| doubt.wants_proof()) {
         match line.read(proof, patience).await {
-            Ok(_) | Err(Failure::Exception(_)) => {}
+            Ok(_) | Err(Failure::Exception(_)) => *doubt = Doubt::default(),
             Err(failure) => {
-                doubts.add(request.unit);
+                doubt.unanswered = doubt.unanswered.saturating_add(1);
                 return Err(failure);
             }
         }
     }
     let outcome = line.read(request, patience).await;
     match &outcome {
-        Ok(_) | Err(Failure::Exception(_)) => {
-            doubts.0.remove(&request.unit);
+        Ok(_) | Err(Failure::Exception(_)) => *doubt = Doubt::default(),
+        Err(Failure::Silent | Failure::Garbled { .. }) => {
+            doubt.unanswered = doubt.unanswered.saturating_add(1);
+            doubt.polled_at = Some(Instant::now());
         }
-        Err(Failure::Silent | Failure::Garbled { .. }) => doubts.add(request.unit),
         Err(Failure::Device(_)) => {}
     }
     outcome
