@@ -2,16 +2,14 @@
 //! advice. Knows nothing of the other ponds.
 
 use alloc::collections::BTreeMap;
-use alloc::string::String;
 use alloc::vec;
 use alloc::vec::Vec;
 
 use crate::aeration;
-use crate::alarm::{Alarm, Cause};
-use crate::alarm_set::{self, AmmoniaDay, CONDITIONS, Condition, Facts};
+use crate::alarm::Alarm;
+use crate::alarm_set::{self, AmmoniaDay, CONDITIONS, Facts};
 use crate::derived;
-use crate::effect::{Advice, AlarmState, Derived, Effect, Flag};
-use crate::message;
+use crate::effect::{Advice, Derived, Effect, Flag};
 use crate::night::{Evening, NightState};
 use crate::probe::ProbeState;
 use crate::quality::Seen;
@@ -21,7 +19,10 @@ use crate::summary::Tally;
 use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
 
+mod announce;
 mod present;
+
+use announce::judge_alarms;
 
 /// A hand meter's oxygen stands in for a probe this long. (Common practice, no source.)
 pub const HAND_OXYGEN_GOOD_FOR: Span = Span::from_minutes(30);
@@ -434,70 +435,4 @@ impl PondState {
             self.announce(Quantity::DawnDoMgL, low, flag, scene.now, effects);
         }
     }
-
-    /// Acknowledges an alarm of this pond and, since a graver level implies them, the unacknowledged
-    /// milder levels of the same condition.
-    pub fn acknowledge(
-        &mut self,
-        id: &str,
-        by: &str,
-        now: Timestamp,
-        effects: &mut Vec<Effect>,
-    ) -> Option<Result<(), AlarmState>> {
-        let place = self.alarms.iter().position(|alarm| alarm.id == id)?;
-        let alarm = self.alarms.get_mut(place)?;
-        let state = alarm.state;
-        let Some(change) = alarm.apply(now, Cause::Acknowledge, Some(by), None) else {
-            return Some(Err(state));
-        };
-        effects.push(Effect::AlarmChanged(change));
-        let (mut condition, ..) = *CONDITIONS.get(place)?;
-        while let Some(milder) = CONDITIONS.iter().position(|(other, ..)| other.graver() == Some(condition)) {
-            let change = self
-                .alarms
-                .get_mut(milder)
-                .and_then(|alarm| alarm.apply(now, Cause::Acknowledge, Some(by), None));
-            effects.extend(change.map(Effect::AlarmChanged));
-            condition = CONDITIONS.get(milder)?.0;
-        }
-        Some(Ok(()))
-    }
-
-    /// The present text of an alarm, for the view.
-    pub fn message(&self, scene: &Scene<'_>, place: usize) -> Option<String> {
-        let alarm = self.alarms.get(place)?;
-        if !alarm.state.is_standing() {
-            return Some(alarm.message.clone());
-        }
-        let pond = scene.site.ponds.get(usize::from(self.index.0))?;
-        let (condition, ..) = *CONDITIONS.get(place)?;
-        Some(message::condition(condition, pond, &pond.limits, &self.facts(scene, pond)))
-    }
-}
-
-fn judge_alarms(alarms: &mut [Alarm], pond: &Pond, facts: &Facts<'_>, effects: &mut Vec<Effect>) {
-    let graver_stands = CONDITIONS.map(|(condition, ..)| {
-        let graver = condition.graver().and_then(place_of).and_then(|place| alarms.get(place));
-        graver.is_some_and(|alarm| alarm.state.is_standing())
-    });
-    for ((alarm, (condition, ..)), graver_stands) in alarms.iter_mut().zip(CONDITIONS).zip(graver_stands) {
-        let (sight, delays) = condition.sight(&pond.limits, facts);
-        match alarm.observe(facts.now, sight, delays) {
-            Some(Cause::Realarm) if graver_stands || condition.is_calm(&pond.limits, facts) => {
-                alarm.postpone(facts.now);
-            }
-            Some(cause) => {
-                let message = match cause {
-                    Cause::Clears => message::cleared(condition, pond, facts),
-                    _ => message::condition(condition, pond, &pond.limits, facts),
-                };
-                effects.extend(alarm.apply(facts.now, cause, None, Some(message)).map(Effect::AlarmChanged));
-            }
-            None => {}
-        }
-    }
-}
-
-fn place_of(condition: Condition) -> Option<usize> {
-    CONDITIONS.iter().position(|&(other, ..)| other == condition)
 }

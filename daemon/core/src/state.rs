@@ -254,9 +254,8 @@ impl State {
     }
 
     fn any_sounds(&self) -> bool {
-        let ponds = self.ponds.iter().flat_map(|pond| &pond.alarms);
         let probes = self.probes.iter().map(|probe| &probe.alarm);
-        ponds.chain(probes).chain(&self.gateway_alarms).any(Alarm::sounds)
+        self.ponds.iter().any(PondState::sounds) || probes.chain(&self.gateway_alarms).any(Alarm::sounds)
     }
 
     /// Sounds or silences the horn, if an alarm changed since effect number `first`, or if a sounding

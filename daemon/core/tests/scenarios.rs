@@ -85,6 +85,15 @@ fn acknowledging_silences_the_horn_and_danger_brings_it_back() {
 }
 
 #[test]
+fn it_sounds_again_without_a_further_reading() {
+    let mut farm = Farm::start(NOON);
+    farm.hold_oxygen(NOON, NOON + 6, 2.5);
+    farm.acknowledge(NOON + 6, "p1.do-low-critical");
+    farm.wake(NOON + 60);
+    assert_eq!(farm.horn().last(), Some(&(at(NOON + 16), true)), "ten minutes after the acknowledgement");
+}
+
+#[test]
 fn acknowledging_what_does_not_wait_is_refused_with_what_does() {
     let mut farm = Farm::start(NOON);
     farm.hold_oxygen(NOON, NOON + 6, 2.5);

@@ -214,9 +214,14 @@ impl State {
     pub(super) fn acknowledge(&mut self, id: &str, by: &str, effects: &mut Vec<Effect>) {
         let now = self.now;
         let mut refused: Option<AlarmState> = None;
+        let (Some(site), Some(night)) = (&self.site, self.night) else {
+            return self.refuse(format!("acknowledged {id} before any farm was known"), effects);
+        };
+        let scene = Scene { site, probes: &self.probes, night, now };
         for pond in &mut self.ponds {
             match pond.acknowledge(id, by, now, effects) {
-                Some(Ok(())) => return,
+                // Settling names the time at which it sounds again.
+                Some(Ok(())) => return pond.settle(&scene, effects),
                 Some(Err(state)) => refused = Some(state),
                 None => {}
             }

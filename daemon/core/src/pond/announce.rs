@@ -1,0 +1,95 @@
+//! A pond's alarms: raised and cleared by the facts, acknowledged by people, put into words.
+
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use super::{PondState, Scene};
+use crate::alarm::{Alarm, Cause};
+use crate::alarm_set::{CONDITIONS, Condition, Facts};
+use crate::effect::{AlarmState, Effect};
+use crate::message;
+use crate::site::Pond;
+use crate::time::Timestamp;
+
+impl PondState {
+    /// Acknowledges an alarm of this pond and, since a graver level implies them, the unacknowledged
+    /// milder levels of the same condition.
+    pub fn acknowledge(
+        &mut self,
+        id: &str,
+        by: &str,
+        now: Timestamp,
+        effects: &mut Vec<Effect>,
+    ) -> Option<Result<(), AlarmState>> {
+        let place = self.alarms.iter().position(|alarm| alarm.id == id)?;
+        let alarm = self.alarms.get_mut(place)?;
+        let state = alarm.state;
+        let Some(change) = alarm.apply(now, Cause::Acknowledge, Some(by), None) else {
+            return Some(Err(state));
+        };
+        effects.push(Effect::AlarmChanged(change));
+        let (mut condition, ..) = *CONDITIONS.get(place)?;
+        while let Some(milder) = CONDITIONS.iter().position(|(other, ..)| other.graver() == Some(condition)) {
+            let change = self
+                .alarms
+                .get_mut(milder)
+                .and_then(|alarm| alarm.apply(now, Cause::Acknowledge, Some(by), None));
+            effects.extend(change.map(Effect::AlarmChanged));
+            condition = CONDITIONS.get(milder)?.0;
+        }
+        Some(Ok(()))
+    }
+
+    /// Whether any alarm makes the horn sound. A milder level stays silent while somebody has
+    /// acknowledged a graver one: they know.
+    pub fn sounds(&self) -> bool {
+        let is_known = |condition: Condition| {
+            core::iter::successors(condition.graver(), |graver| graver.graver())
+                .filter_map(|graver| self.alarms.get(place_of(graver)?))
+                .any(|alarm| alarm.state == AlarmState::Acknowledged)
+        };
+        self.alarms
+            .iter()
+            .zip(CONDITIONS)
+            .any(|(alarm, (condition, ..))| alarm.sounds() && !is_known(condition))
+    }
+
+    /// The present text of an alarm, for the view.
+    pub fn message(&self, scene: &Scene<'_>, place: usize) -> Option<String> {
+        let alarm = self.alarms.get(place)?;
+        if !alarm.state.is_standing() {
+            return Some(alarm.message.clone());
+        }
+        let pond = scene.site.ponds.get(usize::from(self.index.0))?;
+        let (condition, ..) = *CONDITIONS.get(place)?;
+        Some(message::condition(condition, pond, &pond.limits, &self.facts(scene, pond)))
+    }
+}
+
+/// Takes every alarm where the facts lead it.
+pub(super) fn judge_alarms(alarms: &mut [Alarm], pond: &Pond, facts: &Facts<'_>, effects: &mut Vec<Effect>) {
+    let graver_stands = CONDITIONS.map(|(condition, ..)| {
+        let graver = condition.graver().and_then(place_of).and_then(|place| alarms.get(place));
+        graver.is_some_and(|alarm| alarm.state.is_standing())
+    });
+    for ((alarm, (condition, ..)), graver_stands) in alarms.iter_mut().zip(CONDITIONS).zip(graver_stands) {
+        let (sight, delays) = condition.sight(&pond.limits, facts);
+        match alarm.observe(facts.now, sight, delays) {
+            Some(Cause::Realarm) if graver_stands || condition.is_calm(&pond.limits, facts) => {
+                alarm.postpone(facts.now);
+            }
+            Some(cause) => {
+                let message = match cause {
+                    Cause::Clears => message::cleared(condition, pond, facts),
+                    _ => message::condition(condition, pond, &pond.limits, facts),
+                };
+                effects.extend(alarm.apply(facts.now, cause, None, Some(message)).map(Effect::AlarmChanged));
+            }
+            None => {}
+        }
+    }
+}
+
+fn place_of(condition: Condition) -> Option<usize> {
+    CONDITIONS.iter().position(|&(other, ..)| other == condition)
+}
