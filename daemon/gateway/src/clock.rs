@@ -73,6 +73,8 @@ struct Watched {
     monotonic: Duration,
     /// Farm time at that moment, in nanoseconds: half of a short look must not be rounded away.
     farm_ns: i128,
+    /// How far a free clock was moved on by [`Clock::not_before`].
+    moved_on: Span,
     /// The oldest step not yet reported, and where the newest one ended.
     step: Option<ClockStep>,
 }
@@ -140,7 +142,8 @@ impl Clock {
             Pace::Wall => wall,
             Pace::Free { origin, .. } => origin,
         };
-        let watched = Mutex::new(Watched { wall, monotonic, farm_ns: ns(farm), step: None });
+        let watched =
+            Mutex::new(Watched { wall, monotonic, farm_ns: ns(farm), moved_on: Span::ZERO, step: None });
         Self(Arc::new(Inner { source, pace, watched }))
     }
 
@@ -150,7 +153,8 @@ impl Clock {
             Pace::Free { origin, speed } => {
                 let elapsed_ms = self.0.source.monotonic().as_secs_f64() * 1_000.0 * speed;
                 let mut watched = self.watched();
-                watched.farm_ns = watched.farm_ns.max(ns(origin + Span::from_millis(elapsed_ms as i64)));
+                let now = origin + Span::from_millis(elapsed_ms as i64) + watched.moved_on;
+                watched.farm_ns = watched.farm_ns.max(ns(now));
                 watched.farm()
             }
             Pace::Wall => self.look().farm(),
@@ -181,9 +185,13 @@ impl Clock {
     /// Makes farm time at least `at`: the newest time in the journal, so that a gateway that boots in
     /// the past goes on after what it has already written.
     pub fn not_before(&self, at: Timestamp) {
-        self.now();
+        let ahead = at - self.now();
         let mut watched = self.watched();
         watched.farm_ns = watched.farm_ns.max(ns(at));
+        if matches!(self.0.pace, Pace::Free { .. }) && ahead > Span::ZERO {
+            // Nothing will ever set it right, so it goes on from there at its own speed.
+            watched.moved_on = Span::from_millis(watched.moved_on.as_millis() + ahead.as_millis());
+        }
     }
 
     /// Real time to wait for a length of farm time.
@@ -370,6 +378,10 @@ mod tests {
         assert_eq!(clock.real_duration(Span::from_secs(-5)), Duration::ZERO);
         assert!(clock.now() >= NOON);
         assert_eq!((clock.take_step(), clock.trust()), (None, Trust::Good));
+        clock.not_before(NOON + Span::from_hours(50));
+        let before = clock.now();
+        std::thread::sleep(Duration::from_millis(10));
+        assert!(clock.now() - before >= Span::from_secs(5), "it must not stand still");
         assert_eq!(Clock::accelerated(NOON, 0.0).real_duration(Span::from_secs(1)), secs(1));
     }
 
