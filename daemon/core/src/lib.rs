@@ -4,9 +4,21 @@
 //! Time enters as data in each [`Input`]; everything that leaves is an [`Effect`]. The crate knows
 //! nothing about serial lines, MQTT, files, terminals or configuration syntax.
 //!
-//! A sample travels through the modules in this order: [`site`] (with [`defaults`]) and [`input`],
-//! [`quality`], window, probe, derived, sunlight and night, alarm (with alarm_set, gateway_fault and
-//! message), aeration, summary, [`effect`], pond, [`state`], [`view`].
+//! The way of a sample through the modules:
+//!
+//! - [`site`] (with [`defaults`]) and [`input`]: the farm, and everything that can happen to it;
+//! - [`quality`]: calibration and the QARTOD tests; [`window`]: a day of usable values; [`probe`]: the
+//!   faults of a probe, told apart from those of the water;
+//! - [`derived`]: what probes cannot see; [`sunlight`], [`night`] and [`regression`]: tonight's low;
+//! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; and
+//!   [`message`]: all of it in plain words;
+//! - [`aeration`]: what to start and when; [`summary`]: for other systems;
+//! - [`pond`] puts these together for one pond, [`state`] for the farm; [`effect`] is what comes out,
+//!   [`view`] what can be looked at.
+//!
+//! To add a quality test: a variant of [`effect::Test`] and one more entry in
+//! [`quality::ChannelState::judge`]. To add an alarm: a variant of [`alarm_set::Condition`], a line in
+//! [`alarm_set::CONDITIONS`], its sight and its message.
 #![no_std]
 #![cfg_attr(
     not(test),
