@@ -153,7 +153,9 @@ impl PondState {
         if old.aerators.len() != pond.aerators.len()
             || old.aerators.iter().zip(&pond.aerators).any(|(was, is)| was.id != is.id)
         {
-            // A group with another id is another group; when it stopped is not known.
+            // A group with another id is another group; when it stopped is not known, and advice that
+            // names groups by position no longer holds.
+            self.advice = None;
             self.stopped_at = vec![None; pond.aerators.len()];
             let kept = core::mem::take(&mut self.aerators_on);
             self.aerators_on = pond
@@ -166,7 +168,9 @@ impl PondState {
                 .collect();
         }
         self.night.moved(index);
-        self.advice = None;
+        if let Some(advice) = &mut self.advice {
+            advice.pond = index;
+        }
         self.advised = None;
         self.find_probes(site);
         self

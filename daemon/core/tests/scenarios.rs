@@ -454,3 +454,13 @@ fn aerators_that_stop_at_night_are_announced_within_a_minute() {
     }
     assert_eq!(farm.state("p1.aerator-stopped"), AlarmState::ReturnedUnacknowledged);
 }
+
+#[test]
+fn starting_anew_with_the_same_farm_repeats_nothing() {
+    let mut farm = Farm::start(NOON);
+    farm.hold_oxygen(NOON, NOON + 10, 2.5);
+    farm.wake(NOON + 10);
+    let before = farm.effects.len();
+    farm.event(NOON + 10, Event::Started { site: farm::site() });
+    assert_eq!(farm.effects[before..], []);
+}
