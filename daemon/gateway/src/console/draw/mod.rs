@@ -7,23 +7,27 @@
 //! pond, what, how sure, how long and what to do are never given up.
 
 mod alarms;
+mod canvas;
 mod chart;
 mod entry;
 mod farm;
 mod help;
 mod outlook;
+mod panel;
 mod pond;
 
 pub(crate) use chart::span;
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::{Position, Rect};
-use ratatui::style::{Color, Modifier, Style};
+use ratatui::style::Style;
 
 use crate::local::protocol::{AlarmStatus, FarmStatus, FaultStatus, HistoryPoint, PondStatus};
 
+use canvas::Canvas;
+
 use super::terminal::Capabilities;
-use super::text::{FarmClock, age_words, clean, cut, first_that_fits, width, wrap};
+use super::text::{FarmClock, age_words, first_that_fits, width};
 
 use super::ui::{Page, Ui, needs_acknowledging, top_unacknowledged};
 use super::words::{mark, priority_name};
@@ -198,81 +202,6 @@ fn message_without_place(message: &str, pond: Option<&PondStatus>) -> String {
 fn pond_label(id: &str, name: &str) -> String {
     let id = id.to_uppercase();
     if name.to_uppercase().starts_with(&id) { name.to_owned() } else { format!("{id} {name}") }
-}
-
-/// A page being drawn, cell by cell.
-struct Canvas<'b> {
-    buffer: &'b mut Buffer,
-    capabilities: Capabilities,
-}
-
-impl Canvas<'_> {
-    fn columns(&self) -> u16 {
-        self.buffer.area.width
-    }
-
-    /// Places text in at most `columns` columns, cut with `..` if it is longer. Gives the column after
-    /// it.
-    fn put(&mut self, x: u16, y: u16, text: &str, columns: u16, style: Style) -> u16 {
-        if y >= self.buffer.area.height || x >= self.columns() {
-            return x;
-        }
-        let columns = columns.min(self.columns() - x);
-        let text = cut(&clean(text, self.capabilities.utf8), usize::from(columns));
-        self.buffer.set_stringn(x, y, text, usize::from(columns), style).0
-    }
-
-    /// Places text so that it ends just before column `end`. Gives the column it starts in.
-    fn put_right(&mut self, end: u16, y: u16, text: &str, style: Style) -> u16 {
-        let text = clean(text, self.capabilities.utf8);
-        let x = end.saturating_sub(u16::try_from(width(&text)).unwrap_or(u16::MAX));
-        self.put(x, y, &text, end - x, style);
-        x
-    }
-
-    /// Places wrapped text. Gives how many rows it took.
-    fn paragraph(&mut self, x: u16, y: u16, text: &str, columns: u16, lines: u16, style: Style) -> u16 {
-        let text = clean(text, self.capabilities.utf8);
-        let mut row = y;
-        for line in wrap(&text, usize::from(columns), usize::from(lines)) {
-            self.put(x, row, &line, columns, style);
-            row += 1;
-        }
-        row - y
-    }
-
-    /// Gives a whole row one look.
-    fn style_row(&mut self, y: u16, style: Style) {
-        let row = Rect::new(0, y, self.columns(), 1).intersection(self.buffer.area);
-        self.buffer.set_style(row, style);
-    }
-
-    fn bold(&self) -> Style {
-        Style::new().add_modifier(Modifier::BOLD)
-    }
-
-    fn reverse(&self) -> Style {
-        Style::new().add_modifier(Modifier::REVERSED | Modifier::BOLD)
-    }
-
-    /// How an alarm of this priority looks.
-    fn alarm(&self, priority: u8, unacknowledged: bool) -> Style {
-        let colour = match priority {
-            1 => Color::LightRed,
-            2 => Color::Yellow,
-            _ => Color::LightYellow,
-        };
-        let mut style = self.bold();
-        if self.capabilities.colour {
-            style = style.fg(colour);
-        }
-        if unacknowledged { style.add_modifier(Modifier::REVERSED) } else { style }
-    }
-
-    /// How a value looks that is not to be relied on.
-    fn doubtful(&self) -> Style {
-        if self.capabilities.colour { self.bold().fg(Color::Yellow) } else { self.bold() }
-    }
 }
 
 /// `<1C>!`: mark of an alarm, with `!` while somebody must acknowledge it.
