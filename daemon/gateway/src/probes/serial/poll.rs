@@ -5,6 +5,7 @@
 //! catches what is late by less than that silence. For the rest there is a proof: after an unanswered
 //! request the unit is first asked for something of a shape that none of its polls has. A unit answers in
 //! order, so once that answer is there, whatever is still owed has come before it and was passed over.
+//! A refusal has no shape but its function, so it is proof only for a function that no poll uses.
 
 use std::collections::HashMap;
 use std::time::Duration;
@@ -29,14 +30,24 @@ const PROOF_DOUBTED_AFTER: u32 = 8;
 /// buffer hold bytes for seconds).
 const OWED_AT_MOST: Duration = Duration::from_secs(60);
 
+/// A request whose answer proves that nothing older is owed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Proof {
+    /// What is asked.
+    pub request: ReadRequest,
+    /// Whether a refusal proves it as well.
+    pub by_refusal: bool,
+}
+
 /// What is asked of a probe.
 #[derive(Debug, Clone)]
 pub struct Device {
     /// Its requests.
     pub blocks: Vec<Block>,
-    /// A request of a shape that no poll of its unit has; `None` where all polls of the unit ask for the
-    /// very same registers, so that no answer can be taken for that of others.
-    pub proof: Option<ReadRequest>,
+    /// Requests of a shape that no poll of its unit has, tried in turn, since a probe may refuse the one and
+    /// not know the other; empty where all polls of the unit ask for the very same registers, so that no
+    /// answer can be taken for that of others.
+    pub proofs: Vec<Proof>,
     /// Full name for messages.
     pub name: String,
 }
@@ -53,34 +64,32 @@ impl Device {
             .flat_map(|other| other.map.plan().unwrap_or_default())
             .collect();
         Self {
-            proof: proof(probe.unit, &of_unit),
+            proofs: proofs(probe.unit, &of_unit),
             blocks,
             name: format!("unit {} on bus {} ({})", probe.unit, bus.id, probe.map.id),
         }
     }
 }
 
-/// The cheapest request of a shape that no block has: part of a block, or else one register of the other
-/// table, which many probes refuse; a refusal is proof as well.
-fn proof(unit: u8, blocks: &[Block]) -> Option<ReadRequest> {
+/// Part of a block, and one register of the table that no block uses, which many probes refuse.
+fn proofs(unit: u8, blocks: &[Block]) -> Vec<Proof> {
     let same = |a: &Block, b: &Block| (a.table, a.address, a.count) == (b.table, b.address, b.count);
-    let first = blocks.first()?;
+    let Some(first) = blocks.first() else { return Vec::new() };
     if blocks.iter().all(|block| same(first, block)) {
-        return None;
+        return Vec::new();
     }
     let taken = |table: Table, count: u16| blocks.iter().any(|b| b.table == table && b.count == count);
     let part = blocks.iter().find_map(|block| {
         let count = (1..block.count).find(|count| !taken(block.table, *count))?;
-        Some(ReadRequest { unit, table: block.table, address: block.address, count })
+        let request = ReadRequest { unit, table: block.table, address: block.address, count };
+        Some(Proof { request, by_refusal: false })
     });
-    part.or_else(|| {
-        [Table::Holding, Table::Input].into_iter().find(|table| !taken(*table, 1)).map(|table| ReadRequest {
-            unit,
-            table,
-            address: first.address,
-            count: 1,
-        })
-    })
+    let unused = [Table::Holding, Table::Input].into_iter().find(|&t| blocks.iter().all(|b| b.table != t));
+    let other = unused.map(|table| Proof {
+        request: ReadRequest { unit, table, address: first.address, count: 1 },
+        by_refusal: true,
+    });
+    part.into_iter().chain(other).collect()
 }
 
 /// What each unit may still owe.
@@ -195,9 +204,15 @@ where
     P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static,
 {
     let doubt = doubts.of(request.unit);
-    if let Some(proof) = device.proof.as_ref().filter(|_| doubt.wants_proof()) {
-        match line.read(proof, patience).await {
-            Ok(_) | Err(Failure::Exception(_)) => *doubt = Doubt::default(),
+    let turn = doubt.unanswered.saturating_sub(1) as usize % device.proofs.len().max(1);
+    // Of several proofs asked for, only the first answer may have come; a refusal of a later one could
+    // then be taken for one of the poll.
+    let mut refusal_is_certain = true;
+    if let Some(proof) = device.proofs.get(turn).filter(|_| doubt.wants_proof()) {
+        refusal_is_certain = proof.by_refusal;
+        match line.read(&proof.request, patience).await {
+            Ok(_) => *doubt = Doubt::default(),
+            Err(Failure::Exception(_)) if proof.by_refusal => *doubt = Doubt::default(),
             Err(failure) => {
                 doubt.unanswered = doubt.unanswered.saturating_add(1);
                 return Err(failure);
@@ -206,8 +221,9 @@ where
     }
     let outcome = line.read(request, patience).await;
     match &outcome {
-        Ok(_) | Err(Failure::Exception(_)) => *doubt = Doubt::default(),
-        Err(Failure::Silent | Failure::Garbled { .. }) => {
+        Ok(_) => *doubt = Doubt::default(),
+        Err(Failure::Exception(_)) if refusal_is_certain => *doubt = Doubt::default(),
+        Err(Failure::Silent | Failure::Garbled { .. } | Failure::Exception(_)) => {
             doubt.unanswered = doubt.unanswered.saturating_add(1);
             doubt.polled_at = Some(Instant::now());
         }
@@ -233,14 +249,17 @@ mod tests {
     }
 
     #[test]
-    fn the_proof_has_a_shape_that_no_poll_has() {
+    fn proofs_have_shapes_that_no_poll_has() {
         use Table::{Holding, Input};
-        assert_eq!(proof(5, &[block(Input, 0, 4)]), None, "one kind of request cannot be confused");
-        assert_eq!(proof(5, &[block(Input, 0, 4), block(Input, 0, 4)]), None);
-        let shape = |blocks: &[Block]| proof(5, blocks).map(|p| (p.unit, p.table, p.address, p.count));
+        let shapes = |blocks: &[Block]| -> Vec<(Table, u16, u16, bool)> {
+            let shape = |p: &Proof| (p.request.table, p.request.address, p.request.count, p.by_refusal);
+            proofs(5, blocks).iter().map(shape).collect()
+        };
+        assert_eq!(shapes(&[block(Input, 0, 4)]), [], "one kind of request cannot be confused");
+        assert_eq!(shapes(&[block(Input, 0, 4), block(Input, 0, 4)]), []);
         let clamps = [block(Input, 0, 2), block(Input, 10, 2), block(Input, 20, 2)];
-        assert_eq!(shape(&clamps), Some((5, Input, 0, 1)));
-        assert_eq!(shape(&[block(Input, 0, 1), block(Input, 8, 3)]), Some((5, Input, 8, 2)));
-        assert_eq!(shape(&[block(Input, 0, 1), block(Input, 8, 1)]), Some((5, Holding, 0, 1)));
+        assert_eq!(shapes(&clamps), [(Input, 0, 1, false), (Holding, 0, 1, true)]);
+        assert_eq!(shapes(&[block(Input, 0, 1), block(Holding, 8, 3)]), [(Holding, 8, 1, false)]);
+        assert_eq!(shapes(&[block(Input, 0, 1), block(Input, 8, 1)]), [(Holding, 0, 1, true)]);
     }
 }
