@@ -63,7 +63,7 @@ fn density_equals_teos_10() {
 #[test]
 fn density_meets_its_published_check_values() {
     let mut comparison = Comparison::default();
-    for (t, s, expected) in [(5.0, 0.0, 999.966_75), (5.0, 35.0, 1027.675_47), (25.0, 35.0, 1023.343_06)] {
+    for (t, s, expected) in [(5.0, 0.0, 999.966_75), (5.0, 35.0, 1_027.675_47), (25.0, 35.0, 1_023.343_06)] {
         let got =
             seawater::density_kg_m3(Celsius::new(t).expect("in range"), Salinity::new(s).expect("in range"));
         comparison.near("density", got, expected, 5e-6, 0.0);
