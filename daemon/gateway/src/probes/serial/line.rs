@@ -1,6 +1,6 @@
 //! One request and its answer over a serial line, with every check that Modbus RTU leaves to the master.
 //!
-//! The client of `tokio-modbus` runs over [`Guard`], a transport that hands it nothing but the one frame
+//! The client of `tokio-modbus` runs over `Guard`, a transport that hands it nothing but the one frame
 //! that has passed all checks of [`ReadRequest::decode_answer`]. On a bare port that client clears its own
 //! buffer but not the kernel's, so one late answer shifted all later ones by one and a temperature was
 //! read as oxygen; and it compares the byte count only in debug builds. Behind the guard it can do
