@@ -187,7 +187,7 @@ impl Bench {
         tokio::spawn(slaves(theirs, next));
         let bus = bus();
         let timing = Timing::new(bus.baud, 10, bus.turnaround, TIMEOUT, 13);
-        let devices = bus.probes.iter().map(|probe| Device::new(&bus, probe)).collect();
+        let devices = bus.probes.iter().map(|probe| Device::new(&bus, probe, "bench")).collect();
         Self { line: Line::new(ours, timing), bus, devices, doubts: Doubts::default() }
     }
 

@@ -39,7 +39,7 @@ const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration
 pub async fn run(farm: Arc<Farm>, index: usize, clock: Clock, inbox: Inbox, stop: CancellationToken) {
     let Some(bus) = farm.buses.get(index) else { return };
     let work = async {
-        let mut task = BusTask::new(bus, clock, inbox);
+        let mut task = BusTask::new(&farm, bus, clock, inbox);
         // It only ends when the engine is gone.
         let Err(Gone) = task.run().await;
     };
@@ -60,11 +60,15 @@ struct BusTask<'a> {
 }
 
 impl<'a> BusTask<'a> {
-    fn new(bus: &'a Bus, clock: Clock, inbox: Inbox) -> Self {
+    fn new(farm: &Farm, bus: &'a Bus, clock: Clock, inbox: Inbox) -> Self {
         let slowest = bus.probes.iter().map(|probe| probe.timeout).max().unwrap_or_default();
         let parity_bit = u32::from(bus.parity != Parity::None);
         let bits = 1 + u32::from(bus.data_bits) + parity_bit + u32::from(bus.stop_bits);
-        let devices: Vec<Device> = bus.probes.iter().map(|probe| Device::new(bus, probe)).collect();
+        let id = |probe: &BusProbe| {
+            farm.site.probes.get(usize::from(probe.probe.0)).map_or("?", |p| p.id.as_str())
+        };
+        let devices: Vec<Device> =
+            bus.probes.iter().map(|probe| Device::new(bus, probe, id(probe))).collect();
         let blocks = devices.iter().flat_map(|device| &device.blocks);
         let longest = blocks.map(|block| block.request(0).answer_bytes()).max().unwrap_or_default();
         Self {
@@ -100,8 +104,8 @@ impl<'a> BusTask<'a> {
                 ),
             };
             self.reporter.gateway_fault(GatewayPart::Bus, &self.bus.id, Some(detail)).await?;
-            for probe in &self.bus.probes {
-                let detail = format!("the probe at unit {} waits for bus {}", probe.unit, self.bus.id);
+            for (probe, device) in self.bus.probes.iter().zip(&self.devices) {
+                let detail = format!("{} waits for its bus", device.name);
                 self.reporter.probe_fault(probe.probe, ProbeFault::Unreachable, &detail).await?;
             }
             tokio::time::sleep(wait).await;

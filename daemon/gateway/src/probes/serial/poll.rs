@@ -53,8 +53,8 @@ pub struct Device {
 }
 
 impl Device {
-    /// Plans the polls of a probe of a bus.
-    pub fn new(bus: &Bus, probe: &BusProbe) -> Self {
+    /// Plans the polls of a probe of a bus; `id` is what people call it.
+    pub fn new(bus: &Bus, probe: &BusProbe, id: &str) -> Self {
         // The resolver has refused maps that cannot be planned.
         let blocks = probe.map.plan().unwrap_or_default();
         let of_unit: Vec<Block> = bus
@@ -66,7 +66,7 @@ impl Device {
         Self {
             proofs: proofs(probe.unit, &of_unit),
             blocks,
-            name: format!("unit {} on bus {} ({})", probe.unit, bus.id, probe.map.id),
+            name: format!("probe {id} (unit {} on bus {}, profile {})", probe.unit, bus.id, probe.map.id),
         }
     }
 }
