@@ -27,6 +27,7 @@ if [ ${#packages[@]} -gt 0 ]; then
     as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends "${packages[@]}"
 fi
 export PATH="$PATH:/usr/sbin"
+for program in mosquitto mosquitto_sub socat tmux python3; do
     command -v "$program" >/dev/null || { echo "tests/all.sh: $program is needed and could not be installed" >&2; exit 1; }
 done
 
