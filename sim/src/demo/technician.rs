@@ -65,16 +65,24 @@ impl Technician {
                 })
             };
             let low = heard(|id| [".do-low", ".do-falling"].iter().any(|part| id.contains(part)));
-            match low {
-                Some(_) => {
-                    let since = *self.called.entry(pond.id.clone()).or_insert(now_ms);
-                    if now_ms - since >= WALK_MS {
-                        self.follow_advice(index, pond, now_ms);
-                    }
+            let stopped = heard(|id| id.contains(".aerator"));
+            if low.is_some() || stopped.is_some() {
+                let since = *self.called.entry(pond.id.clone()).or_insert(now_ms);
+                if now_ms - since >= WALK_MS {
+                    let advised = pond.advice.as_ref().filter(|advice| is_due(advice, now_ms));
+                    let wanted: Vec<&str> = match advised {
+                        Some(advice) => advice.aerators.iter().map(String::as_str).collect(),
+                        // Aerators stopped and no advice yet: whatever stands idle.
+                        None if stopped.is_some() => {
+                            let idle = pond.aerators.iter().filter(|group| group.on == Some(false));
+                            idle.map(|group| group.id.as_str()).collect()
+                        }
+                        None => Vec::new(),
+                    };
+                    self.start(index, pond, &wanted, now_ms);
                 }
-                None => {
-                    self.called.remove(&pond.id);
-                }
+            } else {
+                self.called.remove(&pond.id);
             }
             if let Some(blind) = heard(|id| id.contains(".do-blind")) {
                 self.measure(index, pond, blind, client, now_ms).await;
@@ -92,13 +100,12 @@ impl Technician {
         }
     }
 
-    fn follow_advice(&mut self, index: usize, pond: &PondStatus, now_ms: i64) {
-        let Some(advice) = pond.advice.as_ref().filter(|advice| is_due(advice, now_ms)) else { return };
+    fn start(&mut self, index: usize, pond: &PondStatus, wanted: &[&str], now_ms: i64) {
         let mut world = self.world.lock().unwrap_or_else(PoisonError::into_inner);
         let mut turning = Vec::new();
         let mut dead = Vec::new();
         for (group, aerator) in pond.aerators.iter().enumerate() {
-            if !advice.aerators.contains(&aerator.id) || !self.started.insert((index, group)) {
+            if !wanted.contains(&aerator.id.as_str()) || !self.started.insert((index, group)) {
                 continue;
             }
             world.farm.switch(index, group, true);
