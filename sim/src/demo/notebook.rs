@@ -22,6 +22,8 @@ pub(crate) struct AlarmStory {
     pub(crate) pond: Option<String>,
     pub(crate) priority: u64,
     pub(crate) raised: Vec<i64>,
+    /// How often it asked anew after an acknowledgement.
+    pub(crate) sounded_again: usize,
     /// When and by whom.
     pub(crate) acknowledged: Vec<(i64, String)>,
     pub(crate) standing: bool,

@@ -59,13 +59,17 @@ fn note_alarm(notebook: &Notebook, payload: &[u8]) {
     let (at_ms, id, state) = (at.as_millisecond(), text("id"), text("state"));
     let priority = alarm.get("priority").and_then(Value::as_u64).unwrap_or_default();
     let raised = state == "unacknowledged";
+    // Acknowledged once, but nothing got better: it asks for a person anew.
+    let again = raised && text("previous_state") == "acknowledged";
     notebook.with(|seen| {
         let story = seen.alarms.entry(id.clone()).or_default();
         story.name = text("name");
         story.pond = alarm.get("pond").and_then(Value::as_str).map(str::to_owned);
         story.priority = priority;
         story.standing = matches!(state.as_str(), "unacknowledged" | "acknowledged");
-        if raised && text("previous_state") != "unacknowledged" {
+        if again {
+            story.sounded_again += 1;
+        } else if raised && text("previous_state") != "unacknowledged" {
             story.raised.push(at_ms);
         }
         if let Some(by) = alarm.get("by").and_then(Value::as_str) {
@@ -78,6 +82,7 @@ fn note_alarm(notebook: &Notebook, payload: &[u8]) {
         _ => "MEDIUM",
     };
     let line = match state.as_str() {
+        "unacknowledged" if again => format!("sounds again, {urgency}: {} ({id})", text("name")),
         "unacknowledged" => format!("ALARM {urgency}: {}", text("message")),
         "acknowledged" | "normal" if !text("by").is_empty() => {
             format!("acknowledged by {}: {} ({id})", text("by"), text("name"))

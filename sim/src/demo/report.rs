@@ -132,5 +132,9 @@ fn alarm_line(alarm: &AlarmStory, notebook: &Notebook) -> String {
     };
     let pond = alarm.pond.as_deref().unwrap_or("gateway").to_uppercase();
     let standing = if alarm.standing { ", still standing" } else { "" };
-    format!("    {}  {pond} {} ({urgency}), {acknowledged}{standing}", times.join(", "), alarm.name)
+    let again = match alarm.sounded_again {
+        0 => String::new(),
+        times => format!(", sounded again {times} times"),
+    };
+    format!("    {}  {pond} {} ({urgency}){again}, {acknowledged}{standing}", times.join(", "), alarm.name)
 }

@@ -50,8 +50,10 @@ impl Technician {
         for alarm in &status.alarms {
             if alarm.state.ends_with("unacknowledged") && self.acknowledges {
                 let key = (alarm.id.clone(), alarm.raised_at.clone());
-                let since = *self.first_seen.entry(key).or_insert(now_ms);
-                if now_ms - since >= WAKE_MS {
+                let since = self.first_seen.entry(key).or_insert(now_ms);
+                if now_ms - *since >= WAKE_MS {
+                    // The status lags a little behind the acknowledgement, and the alarm may sound anew.
+                    *since = now_ms;
                     self.ask(client, Ask::Acknowledge { id: alarm.id.clone() }, now_ms).await;
                 }
             }
