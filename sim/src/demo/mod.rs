@@ -310,9 +310,9 @@ fn start_log(place: &Place) -> Result<()> {
 fn opening(farm: &Farm, place: &Place, options: &Options, full_screen: bool) -> String {
     let seconds = (24.0 + options.until - options.from) * 3_600.0 / options.speed;
     let how = if full_screen {
-        "The console opens in 3 seconds. When an alarm of low oxygen sounds, acknowledge\n\
-         it; the technician then walks to the pond and starts what the advice says.\n\
-         q leaves."
+        "The console opens in 3 seconds. When an alarm sounds, acknowledge it: about\n\
+         aerators or low oxygen, the technician then walks to the pond and starts what\n\
+         is advised. q leaves."
     } else {
         "A simulated technician acknowledges alarms two minutes after they sound.\n\
          Oxygen is in mg/L; letters after it are aerator groups that turn. Ctrl-C ends it."

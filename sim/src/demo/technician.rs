@@ -94,6 +94,8 @@ impl Technician {
 
     async fn ask(&self, client: &mut Client, ask: Ask, now_ms: i64) {
         match client.ask(ask).await {
+            // One key press may have answered for several alarms of one cause.
+            Ok(Reply::Error { message, .. }) if message.contains("already") => {}
             Ok(Reply::Error { message, .. }) => {
                 self.notebook.say(now_ms, &format!("technician was refused: {message}"));
             }
