@@ -7,7 +7,7 @@ use alloc::vec::Vec;
 use pondreeve_chemistry::aeration::{Correction, USUAL_THETA, otr_over_sotr};
 use pondreeve_chemistry::units::{Celsius, DissolvedOxygen, Hectopascal, Salinity};
 
-use crate::alarm_set::{FORECAST_ALARM, FORECAST_CLEAR, Facts};
+use crate::alarm_set::{FORECAST_ALARM, FORECAST_CLEAR, Facts, ample_mg_l};
 use crate::derived::{self, Water};
 use crate::effect::{Advice, AdviceAction, Flag, Forecast};
 use crate::message::{self, length};
@@ -111,6 +111,9 @@ fn advise(situation: &Situation<'_>) -> Advice {
     if oxygen.value < warn.limit {
         return start_all_now(situation, oxygen, warn.limit, &blank);
     }
+    if facts.stopped != 0 && facts.startable != 0 && oxygen.value < ample_mg_l(&pond.limits) {
+        return replace_stopped(situation, oxygen, &blank);
+    }
     if let Some(forecast) = facts.forecast.filter(|_| !facts.forecast_over) {
         return for_the_night(situation, forecast, &blank);
     }
@@ -159,6 +162,32 @@ fn start_all_now(
     Advice {
         kwh: stop.map_or(0.0, |stop| power_kw * (stop - facts.now).as_hours().max(0.0)),
         aerators: idle,
+        start: Some(facts.now),
+        stop,
+        ..blank(AdviceAction::StartNow, reason)
+    }
+}
+
+/// Aerators have stopped by night and there is little oxygen to spare: what else there is takes over at
+/// once, without waiting for a forecast.
+fn replace_stopped(
+    situation: &Situation<'_>,
+    oxygen: Seen,
+    blank: &dyn Fn(AdviceAction, String) -> Advice,
+) -> Advice {
+    let Situation { facts, pond, .. } = *situation;
+    let mut groups = idle_groups(situation);
+    groups.retain(|group| *group < 64 && facts.startable & (1 << group) != 0);
+    let stop = situation.sunrise.map(|sunrise| sunrise + LOW_UNTIL);
+    let power_kw = power_kw(pond, &groups);
+    let reason = format!(
+        "Oxygen is {:.1} mg/L and aerators have stopped. Start {} ({power_kw:.1} kW) now, then look at the trip.",
+        oxygen.value,
+        names(pond, &groups)
+    );
+    Advice {
+        kwh: stop.map_or(0.0, |stop| power_kw * (stop - facts.now).as_hours().max(0.0)),
+        aerators: groups,
         start: Some(facts.now),
         stop,
         ..blank(AdviceAction::StartNow, reason)

@@ -115,6 +115,8 @@ pub struct Facts<'a> {
     pub forecast_over: bool,
     /// Aerator groups that ran this night and have stopped: one bit per group.
     pub stopped: u64,
+    /// Aerator groups that are not known to run and have not stopped tonight: what is left to start.
+    pub startable: u64,
     /// Present pH.
     pub ph: Option<Seen>,
     /// Ammonia over the last day.
@@ -123,6 +125,13 @@ pub struct Facts<'a> {
     pub slope_mg_l_h: Option<f64>,
     /// Present time.
     pub now: Timestamp,
+}
+
+/// Oxygen from which on a stopped aerator is no cause for haste, mg/L: 1 mg/L above the warning limit
+/// (common practice, no source).
+pub fn ample_mg_l(limits: &Limits) -> f64 {
+    let [warn, ..] = limits.do_low_mg_l;
+    warn.limit + 1.0
 }
 
 impl Condition {
@@ -155,13 +164,12 @@ impl Condition {
         }
     }
 
-    /// Whether an acknowledged alarm need not sound again: aerators are off, but there is oxygen
-    /// enough, so whoever acknowledged has probably switched them. 1 mg/L above the warning limit is
-    /// common practice, no source.
+    /// Whether an acknowledged alarm need not sound again: aerators are off, but either everything
+    /// else runs, and low oxygen has alarms of its own, or there is oxygen enough, so that whoever
+    /// acknowledged has probably switched them.
     pub fn is_calm(self, limits: &Limits, facts: &Facts<'_>) -> bool {
-        let [warn, ..] = limits.do_low_mg_l;
-        matches!(self, Self::AeratorStopped(_))
-            && facts.oxygen.is_some_and(|seen| seen.value >= warn.limit + 1.0)
+        let is_ample = facts.oxygen.is_some_and(|seen| seen.value >= ample_mg_l(limits));
+        matches!(self, Self::AeratorStopped(_)) && (is_ample || facts.startable == 0)
     }
 
     fn measured(self, facts: &Facts<'_>) -> Option<f64> {
@@ -209,8 +217,14 @@ impl Condition {
                 (sight, BLIND_DELAYS)
             }
             Self::AeratorStopped(level) => {
-                let stopped = facts.stopped.count_ones() as usize;
-                (if stopped > level { Sight::Beyond } else { Sight::Clear }, STOPPED_DELAYS)
+                // Several that stop together are one event: the milder alarm keeps standing if it does,
+                // but is not raised beside the graver one.
+                let sight = match (facts.stopped.count_ones(), level) {
+                    (0, _) | (1, 1..) => Sight::Clear,
+                    (1, 0) | (2.., 1..) => Sight::Beyond,
+                    (2.., 0) => Sight::Deadband,
+                };
+                (sight, STOPPED_DELAYS)
             }
             _ => (Sight::Unseen, TREND_DELAYS),
         }

@@ -105,7 +105,9 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
         }
         Condition::AeratorStopped(_) => {
             let stopped = groups(pond, |group| facts.stopped & (1 << group) != 0);
-            let others = groups(pond, |group| facts.stopped & (1 << group) == 0);
+            let (aerators, have) =
+                if facts.stopped.count_ones() == 1 { ("aerator", "has") } else { ("aerators", "have") };
+            let others = groups(pond, |group| facts.startable & (1 << group) != 0);
             let oxygen = facts.oxygen.map_or_else(
                 || String::from("oxygen is not observed"),
                 |seen| {
@@ -115,12 +117,12 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                 },
             );
             let start = if others.is_empty() {
-                String::new()
+                String::from("Nothing else is left to start: look at the trip. ")
             } else {
-                format!("Start {others} now if not running, then look at the trip. ")
+                format!("Start {others} now, then look at the trip. ")
             };
             format!(
-                "{place}: aerator {stopped} has stopped; {oxygen}. {start}Do not reset a breaker again and again; call an electrician; stay out of the water."
+                "{place}: {aerators} {stopped} {have} stopped; {oxygen}. {start}Do not reset a breaker again and again; call an electrician; stay out of the water."
             )
         }
         Condition::PhLow(_) | Condition::PhHigh(_) => {

@@ -344,6 +344,7 @@ impl PondState {
             forecast: self.night.forecast(),
             forecast_over: !self.night.is_on(now),
             stopped: self.stopped_tonight(now),
+            startable: self.startable(self.stopped_tonight(now)),
             ph: self.present(scene, Quantity::Ph),
             ammonia: self.ammonia,
             slope_mg_l_h: lead
@@ -362,6 +363,17 @@ impl PondState {
             .enumerate()
             .filter(|(_, stopped)| stopped.is_some_and(|at| at >= sunset))
             .fold(0, |bits, (group, _)| bits | 1 << group)
+    }
+
+    /// Groups that neither are known to run nor are among `stopped`, one bit each.
+    fn startable(&self, stopped: u64) -> u64 {
+        self.aerators_on
+            .iter()
+            .take(64)
+            .enumerate()
+            .filter(|(_, running)| **running != Some(true))
+            .fold(0, |bits, (group, _)| bits | 1 << group)
+            & !stopped
     }
 
     /// Fires what is due, judges the alarms and renews the advice.

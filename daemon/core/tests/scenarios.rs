@@ -446,7 +446,7 @@ fn aerators_that_stop_at_night_are_announced_within_a_minute() {
     assert_eq!(farm.raised("p1.aerators-stopped"), [at(trip + 3 + 1)]);
     let message = farm.message("p1.aerator-stopped");
     assert!(message.contains("aerator a has stopped; oxygen 4.6 mg/L"), "{message}");
-    assert!(message.contains("Start b now if not running"), "{message}");
+    assert!(message.contains("Nothing else is left to start"), "both ran until then: {message}");
     // Turning again for five minutes ends it.
     for minute in trip + 12..trip + 20 {
         let both = [(Quantity::DoMgL, 4.6), (Quantity::AeratorKw, 4.4), (Quantity::AeratorKw, 4.4)];

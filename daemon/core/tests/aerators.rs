@@ -1,0 +1,88 @@
+//! A feeder trips at ten past two: what a person is told, and when they are left in peace again.
+
+mod farm;
+
+use farm::{Farm, at};
+use pondreeve_core::effect::{AdviceAction, AlarmState, Effect};
+use pondreeve_core::site::{AeratorGroup, Channel};
+use pondreeve_core::{Event, Quantity};
+
+const TRIP: i64 = 26 * 60 + 10;
+
+/// Groups a and c run, b stands in reserve; one meter each.
+fn three_groups() -> Farm {
+    let mut site = farm::site();
+    site.ponds[0].aerators.push(AeratorGroup { id: "c".into(), power_kw: 2.2, sae_kg_kwh: 1.3 });
+    for group in [0, 1, 2] {
+        let meter = Channel { aerator: Some(group), ..Channel::uncorrected(Quantity::AeratorKw) };
+        site.probes[1].channels.push(meter);
+    }
+    let mut farm = Farm::start(20 * 60);
+    farm.event(20 * 60, Event::SiteChanged { site });
+    farm
+}
+
+/// One minute: oxygen 4.6 mg/L, and which of a, b, c draw power.
+fn minute(farm: &mut Farm, minute: i64, running: [bool; 3]) {
+    let kw = running.map(|runs| (Quantity::AeratorKw, if runs { 2.0 } else { 0.0 }));
+    farm.sweep(minute, &[(Quantity::DoMgL, 4.6), kw[0], kw[1], kw[2]]);
+}
+
+fn until_acknowledged() -> Farm {
+    let mut farm = three_groups();
+    for now in 20 * 60..TRIP {
+        minute(&mut farm, now, [true, false, true]);
+    }
+    for now in TRIP..TRIP + 3 {
+        minute(&mut farm, now, [false, false, false]);
+    }
+    farm.acknowledge(TRIP + 3, "p1.aerators-stopped");
+    farm
+}
+
+fn sounded_again(farm: &Farm) -> Vec<pondreeve_core::Timestamp> {
+    let again = farm.effects.iter().filter_map(|effect| match effect {
+        Effect::AlarmChanged(change)
+            if change.id == "p1.aerators-stopped"
+                && change.previous_state == AlarmState::Acknowledged
+                && change.state == AlarmState::Unacknowledged =>
+        {
+            Some(change.at)
+        }
+        _ => None,
+    });
+    again.collect()
+}
+
+#[test]
+fn a_trip_of_two_groups_is_one_alarm_and_says_what_to_start() {
+    let farm = until_acknowledged();
+    assert_eq!(farm.raised("p1.aerators-stopped"), [at(TRIP + 1)]);
+    assert_eq!(farm.raised("p1.aerator-stopped"), [], "the graver alarm says it all");
+    let message = farm.message("p1.aerators-stopped");
+    assert!(message.contains("aerators a and c have stopped; oxygen 4.6 mg/L"), "{message}");
+    assert!(message.contains("Start b now"), "{message}");
+    let advice = farm.state.view().ponds[0].advice.clone().expect("advice");
+    assert_eq!((advice.action, advice.aerators.as_slice()), (AdviceAction::StartNow, [1].as_slice()));
+    assert!(advice.reason.contains("Start group b"), "{}", advice.reason);
+}
+
+#[test]
+fn it_sounds_again_while_the_reserve_stands_idle() {
+    let mut farm = until_acknowledged();
+    for now in TRIP + 4..TRIP + 20 {
+        minute(&mut farm, now, [false, false, false]);
+    }
+    // Acknowledged at +3, so ten minutes later.
+    assert_eq!(sounded_again(&farm), [at(TRIP + 13)]);
+}
+
+#[test]
+fn it_stays_silent_once_everything_that_can_run_does() {
+    let mut farm = until_acknowledged();
+    for now in TRIP + 4..TRIP + 60 {
+        minute(&mut farm, now, [false, true, false]);
+    }
+    assert_eq!(sounded_again(&farm), []);
+    assert_eq!(farm.state("p1.aerators-stopped"), AlarmState::Acknowledged, "it stands all the same");
+}
