@@ -101,7 +101,8 @@ pub fn hydrogen_sulfide_now(sulfide: Seen, ph: Seen, water: &Water) -> Option<(f
 
 /// Un-ionised ammonia over the last day: the kit's total run through the day's pH and temperature,
 /// since one dawn pH hides the peak and one afternoon pH alarms every sunny day. The present pH
-/// stands in where none was recorded.
+/// counts for the peak, and for the mean where none was recorded: a moment must not weigh as much as a
+/// quarter of an hour.
 pub fn ammonia_day(
     tan: Seen,
     ph: Option<Seen>,
@@ -113,27 +114,28 @@ pub fn ammonia_day(
     let from = now - DAY;
     let present_c = water.temperature_c.map(|seen| seen.value);
     let (mut sum, mut count, mut peak) = (0.0, 0.0, 0.0_f64);
-    let mut take = |temperature_c: f64, ph: f64| {
-        if let Some(share) = ammonia_share(temperature_c, ph, water.salinity_psu) {
-            sum += share;
-            count += 1.0;
-            peak = peak.max(share);
-        }
-    };
     if let Some(ph_day) = ph_day {
-        for (hour, ph) in ph_day.blocks(from, now + Span::from_millis(1), AMMONIA_STEP) {
+        for (hour, ph) in ph_day.blocks(from, now, AMMONIA_STEP) {
             let middle = from + Span::from_millis((hour * 3_600_000.0) as i64);
             let around =
                 temperature_day.and_then(|day| day.mean(middle - AMMONIA_STEP, middle + AMMONIA_STEP));
-            if let Some(temperature_c) = around.or(present_c) {
-                take(temperature_c, ph);
+            if let Some(temperature_c) = around.or(present_c)
+                && let Some(share) = ammonia_share(temperature_c, ph, water.salinity_psu)
+            {
+                sum += share;
+                count += 1.0;
+                peak = peak.max(share);
             }
         }
     }
     if let (Some(ph), Some(temperature_c)) = (ph, present_c)
         && now - ph.at <= AMMONIA_STEP
+        && let Some(share) = ammonia_share(temperature_c, ph.value, water.salinity_psu)
     {
-        take(temperature_c, ph.value);
+        if count == 0.0 {
+            (sum, count) = (share, 1.0);
+        }
+        peak = peak.max(share);
     }
     if count == 0.0 {
         return None;

@@ -51,8 +51,11 @@ fn a_recording_is_read_however_it_was_written() {
         told(&output),
         (
             0,
-            "pondreeve replay: oxygen counts as stale 22 min after a reading, as missing after 37 min\n"
-                .to_owned()
+            concat!(
+                "pondreeve replay: oxygen counts as stale 22 min after a reading, as missing after 37 min\n",
+                "pondreeve replay: no salinity given or recorded: taken as 18 PSU (--salinity-psu)\n",
+            )
+            .to_owned()
         )
     );
     assert_eq!(
@@ -206,6 +209,19 @@ fn low_oxygen_raises_its_alarms_at_their_delays() {
             "2026-03-01T18:13:00Z p1.do-low-warn normal unacknowledged",
         ]
     );
+}
+
+/// Saturation rests on the salinity, so a guessed one is said, once; one that is given or recorded is not.
+#[test]
+fn a_guessed_salinity_is_said_once() {
+    const SAID: &str = "no salinity given or recorded: taken as 18 PSU (--salinity-psu)";
+    let bare = "time_utc,do_mg_l\n2026-03-01T18:00:00Z,6.0\n2026-03-01T18:30:00Z,6.1\n";
+    let salty = "time_utc,do_mg_l,salinity_psu\n2026-03-01T19:00:00Z,6.0,31\n2026-03-01T19:30:00Z,6.1,31\n";
+    let times = |output: &Output| text(&output.stderr).matches(SAID).count();
+    assert_eq!(times(&replayed(&[bare], &[])), 1);
+    assert_eq!(times(&replayed(&[bare, bare], &[])), 1);
+    assert_eq!(times(&replayed(&[bare], &["--salinity-psu", "18"])), 0);
+    assert_eq!(times(&replayed(&[bare, salty], &[])), 0);
 }
 
 #[test]

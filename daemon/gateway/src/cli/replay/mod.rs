@@ -21,7 +21,7 @@ mod trouble;
 pub(crate) use lines::At;
 pub use lines::Kind;
 use lines::Lines;
-use place::{Place, STEP_UNKNOWN, site};
+use place::{Place, SALINITY_PSU, STEP_UNKNOWN, site};
 use rows::{Recording, Row};
 use trouble::{Kind as TroubleKind, Trouble};
 
@@ -109,6 +109,7 @@ fn replay(
     }
     let site = site(place, &steps(&recordings));
     tell_limits(&site, &mut trouble);
+    tell_salinity(place, &recordings, &mut trouble);
     let mut lines = Lines::new(out, &site, only);
     match feed(&site, recordings, &mut lines, &mut trouble) {
         Ok(()) => {}
@@ -141,6 +142,14 @@ fn tell_limits(site: &Site, trouble: &mut Trouble<'_>) {
         ));
     } else {
         trouble.note("there is no column do_mg_l: oxygen counts as missing throughout");
+    }
+}
+
+/// Says so where nobody told the salinity: saturation, and the un-ionised share of ammonia, rest on it.
+fn tell_salinity(place: &Place, recordings: &[Recording], trouble: &mut Trouble<'_>) {
+    let is_recorded = recordings.iter().flat_map(Recording::quantities).any(|q| q == Quantity::SalinityPsu);
+    if matches!(place, Place::Bare { salinity_psu: None, .. }) && !is_recorded {
+        trouble.note(&format!("no salinity given or recorded: taken as {SALINITY_PSU} PSU (--salinity-psu)"));
     }
 }
 
@@ -253,7 +262,7 @@ mod tests {
     use super::*;
 
     fn bare() -> Place {
-        Place::Bare { latitude: 9.5, longitude: -75.6, salinity_psu: 18.0, id: "p1".to_owned() }
+        Place::Bare { latitude: 9.5, longitude: -75.6, salinity_psu: Some(18.0), id: "p1".to_owned() }
     }
 
     /// Outcome, lines and complaints.

@@ -10,7 +10,7 @@ use crate::config::Farm;
 use crate::exit_code::Failure;
 
 /// Salinity assumed where neither a column nor the command line says: what the example farm has.
-const SALINITY_PSU: f64 = 18.0;
+pub(super) const SALINITY_PSU: f64 = 18.0;
 
 /// Interval assumed for a quantity with fewer than two readings to measure it by.
 pub(super) const STEP_UNKNOWN: Span = Span::from_minutes(15);
@@ -20,8 +20,8 @@ pub(super) const STEP_UNKNOWN: Span = Span::from_minutes(15);
 pub(super) enum Place {
     /// A pond of a configured farm.
     Configured(Box<Farm>, usize),
-    /// A pond of which only this is known.
-    Bare { latitude: f64, longitude: f64, salinity_psu: f64, id: String },
+    /// A pond of which only this is known; its salinity may not be.
+    Bare { latitude: f64, longitude: f64, salinity_psu: Option<f64>, id: String },
 }
 
 impl Place {
@@ -52,13 +52,10 @@ impl Place {
         Ok(Self::Bare {
             latitude: within("latitude", arguments.latitude, -90.0, 90.0, "degrees north")?,
             longitude: within("longitude", arguments.longitude, -180.0, 180.0, "degrees east")?,
-            salinity_psu: within(
-                "salinity-psu",
-                Some(arguments.salinity_psu.unwrap_or(SALINITY_PSU)),
-                0.0,
-                45.0,
-                "PSU",
-            )?,
+            salinity_psu: match arguments.salinity_psu {
+                given @ Some(_) => Some(within("salinity-psu", given, 0.0, 45.0, "PSU")?),
+                None => None,
+            },
             id: arguments.pond.clone().unwrap_or_else(|| "p1".to_owned()),
         })
     }
@@ -70,7 +67,8 @@ pub(super) fn site(place: &Place, steps: &BTreeMap<Quantity, Span>) -> Site {
     let shortest = steps.values().min().copied().unwrap_or(STEP_UNKNOWN);
     let mut site = match place {
         Place::Bare { latitude, longitude, salinity_psu, id } => {
-            let mut site = Site::single_pond(*latitude, *longitude, *salinity_psu, &quantities, shortest);
+            let salinity_psu = salinity_psu.unwrap_or(SALINITY_PSU);
+            let mut site = Site::single_pond(*latitude, *longitude, salinity_psu, &quantities, shortest);
             for pond in &mut site.ponds {
                 pond.id.clone_from(id);
                 pond.name.clone_from(id);
