@@ -32,16 +32,30 @@ for program in mosquitto mosquitto_sub socat tmux python3; do
 done
 
 say "python: reference libraries in .venv"
-if ! [ -f .venv/ready ] || ! cmp -s tests/requirements.txt .venv/ready; then
+wanted="$(cat tests/requirements.txt tests/reference/generate/requirements.txt)"
+if ! [ -f .venv/ready ] || [ "$wanted" != "$(cat .venv/ready)" ]; then
     rm -rf .venv
     python3 -m venv .venv
-    .venv/bin/pip install --quiet --disable-pip-version-check --requirement tests/requirements.txt
-    cp tests/requirements.txt .venv/ready
+    .venv/bin/pip install --quiet --disable-pip-version-check \
+        --requirement tests/requirements.txt --requirement tests/reference/generate/requirements.txt
+    printf '%s\n' "$wanted" > .venv/ready
 fi
 export PONDREEVE_VENV="$PWD/.venv"
 
+# Takes minutes of one core, while cargo builds on the others.
+tables_log=$(mktemp)
+.venv/bin/python tests/reference/generate/all.py > "$tables_log" 2>&1 &
+tables=$!
+trap 'kill "$tables" 2>/dev/null || true; rm -f "$tables_log"' EXIT
+
 say "every test"
 cargo test --workspace --locked
+
+say "the reference libraries still give the committed tables"
+status=0
+wait "$tables" || status=$?
+cat "$tables_log"
+[ "$status" = 0 ] || { echo "tests/all.sh: the tables in tests/reference/data are not what the libraries give" >&2; exit 1; }
 
 if [ -n "${PONDREEVE_OPEN_DATA:-}" ]; then
     say "open data sets in $PONDREEVE_OPEN_DATA: ran with the tests above"

@@ -155,7 +155,7 @@ fn daemon(messages: usize) -> Result {
     let broker = mosquitto(scratch.folder.path());
     let folder = scratch.folder.path().display().to_string();
     let mut text = format!(
-        "[farm]\nname = \"Bench\"\ngateway = \"bench\"\ntime_zone = \"UTC\"\nlatitude = -3.4\nlongitude = -80.2\n\
+        "[farm]\nname = \"Bench\"\ngateway = \"bench\"\ntime_zone = \"-05:00\"\nlatitude = -3.4\nlongitude = -80.2\n\
          [store]\npath = \"{folder}/store\"\ndurable_within = \"1s\"\n[local]\nsocket = \"{folder}/sock\"\nmode = \"600\"\n"
     );
     for pond in 0..PONDS {
