@@ -49,8 +49,10 @@ const ARRIVED_BOUND: usize = 256;
 /// acknowledgement, below what would make a slow disk a memory problem.
 const UNCONFIRMED_BOUND: usize = 512;
 
-/// Requests to the connection: all acknowledgements that may be due at once, and the subscriptions.
-const REQUESTS_BOUND: usize = 2 * UNCONFIRMED_BOUND;
+/// Requests to the connection: all acknowledgements that may be due at once, and the subscriptions. While
+/// a backlog streams in, the client reads ten packets for each acknowledgement it sends, so many may
+/// wait; but a broker cannot have more messages unacknowledged than there are packet ids.
+const REQUESTS_BOUND: usize = u16::MAX as usize + 16;
 
 /// Packets above this break the connection; what lies between the configured bound and this is read,
 /// refused, reported and acknowledged. Memory for one such packet is the price of not getting it again
@@ -195,7 +197,7 @@ impl BrokerTask<'_> {
                             if !acknowledge(client, &message.publish) {
                                 // A message that is never acknowledged would hold a place at the broker
                                 // for as long as the connection lasts.
-                                return Ok(End::Anew);
+                                return Ok(why_closed(&mut events));
                             }
                             if not_kept > 0 {
                                 info!(broker = self.broker.id, not_kept, "the store works again: connecting anew");
@@ -324,6 +326,17 @@ impl BrokerTask<'_> {
             self.broker.address.client_id
         )
     }
+}
+
+/// Why acknowledgements are not taken any more: mostly the connection failed, and the news of it waits
+/// behind messages.
+fn why_closed(events: &mut mpsc::Receiver<Result<MqttEvent, ConnectionError>>) -> End {
+    while let Ok(event) = events.try_recv() {
+        if let Err(error) = event {
+            return End::Failed(error);
+        }
+    }
+    End::Anew
 }
 
 /// Sends what is still to be sent and then the farewell, so that the broker does not take it for a fault.
