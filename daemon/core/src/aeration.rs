@@ -30,6 +30,9 @@ const WORTH_TELLING: Span = Span::from_minutes(10);
 /// A later time can wait longer to be told than an earlier one.
 const WORTH_PUTTING_OFF: Span = Span::from_minutes(30);
 
+/// The numbers in the reason to start something are renewed after this long: a person acts on them.
+const REASON_GOOD_FOR: Span = Span::from_minutes(30);
+
 /// What the advice is made from.
 #[derive(Debug, Clone, Copy)]
 pub struct Situation<'a> {
@@ -81,7 +84,9 @@ pub fn renew(old: Option<&Advice>, situation: &Situation<'_>) -> Option<Advice> 
             (Some(was), Some(is)) => was - is >= WORTH_TELLING || is - was >= WORTH_PUTTING_OFF,
             (was, is) => was.is_some() != is.is_some(),
         };
+        let is_start = matches!(new.action, AdviceAction::StartNow | AdviceAction::StartAt);
         old.action != new.action
+            || (is_start && old.reason != new.reason && facts.now - old.at >= REASON_GOOD_FOR)
             || old.aerators != new.aerators
             || (new.action == AdviceAction::StartAt && moved(old.start, new.start))
             || moved(old.stop, new.stop)

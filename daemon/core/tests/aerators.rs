@@ -86,3 +86,14 @@ fn it_stays_silent_once_everything_that_can_run_does() {
     assert_eq!(sounded_again(&farm), []);
     assert_eq!(farm.state("p1.aerators-stopped"), AlarmState::Acknowledged, "it stands all the same");
 }
+
+#[test]
+fn the_numbers_in_a_reason_to_start_are_at_most_half_an_hour_old() {
+    let mut farm = until_acknowledged();
+    let reason = |farm: &Farm| farm.state.view().ponds[0].advice.clone().expect("advice").reason;
+    assert!(reason(&farm).contains("Oxygen is 4.6 mg/L"), "{}", reason(&farm));
+    for now in TRIP + 4..TRIP + 40 {
+        farm.sweep(now, &[(Quantity::DoMgL, 4.2)]);
+    }
+    assert!(reason(&farm).contains("Oxygen is 4.2 mg/L"), "{}", reason(&farm));
+}
