@@ -231,7 +231,8 @@ proptest! {
         prop_assert!((none.ph_after_mixing - ph).abs() < 1e-9);
         prop_assert!(!none.solubility_limited);
         prop_assert!(some.ph_after_mixing > none.ph_after_mixing);
-        prop_assert!(more.ph_after_mixing >= some.ph_after_mixing);
+        // Where the solid stops dissolving both end at one pH, as near as it is searched for.
+        prop_assert!(more.ph_after_mixing >= some.ph_after_mixing - 1e-6);
         prop_assert!(some.ph_after_air > some.ph_after_air_without_dose);
         prop_assert!(some.nh3.unwrap().after_mixing_mg_l > some.nh3.unwrap().before_mg_l);
     }
