@@ -170,6 +170,39 @@ fn a_message_is_not_lost_while_the_daemon_is_away() {
 }
 
 #[test]
+fn a_long_backlog_comes_through_on_one_connection() {
+    let scratch = Scratch::new();
+    let broker = Mosquitto::start_with(scratch.folder.path(), "max_queued_messages 0\n");
+    scratch.write("farm.toml", &configuration(&scratch, broker.port));
+    let connections = || {
+        let log = fs::read_to_string(scratch.path("mosquitto.log")).expect("the broker's log");
+        log.lines()
+            .filter(|line| {
+                line.contains("New client connected") && line.contains("as pondreeve-g1-local-in ")
+            })
+            .count()
+    };
+    let mut daemon = scratch.run_daemon();
+    broker.publish("nodes/p1", r#"{"oxygen": 6.4, "temperature": 29.0}"#, 1);
+    wait_for("the first reading", SOON, || {
+        scratch.json(&["status"]).iter().any(|line| line.to_string().contains("6.4")).then_some(())
+    });
+    daemon.kill_hard();
+    let before = connections();
+    // More than a broker sends ahead and than any queue of ours holds.
+    let mut backlog: Vec<String> =
+        (0..5_000).map(|i| format!("{{\"oxygen\": 6.{}, \"temperature\": 29.0}}", i % 5)).collect();
+    backlog.push(r#"{"oxygen": 5.87, "temperature": 29.0}"#.to_owned());
+    broker.publish_all("nodes/p1", &backlog);
+    let _daemon = scratch.run_daemon();
+    wait_for("the end of the backlog", Duration::from_secs(60), || {
+        scratch.json(&["status"]).iter().any(|line| line.to_string().contains("5.87")).then_some(())
+    });
+    let log = fs::read_to_string(scratch.path("mosquitto.log")).expect("the broker's log");
+    assert_eq!(connections() - before, 1, "the backlog broke the connection:\n{log}");
+}
+
+#[test]
 fn nonsense_from_a_node_is_reported_and_harms_nothing() {
     let scratch = Scratch::new();
     let broker = Mosquitto::start(scratch.folder.path());

@@ -3,7 +3,7 @@
 //! Everything listens on loopback, on ports the system gave out, and dies with the value that owns it.
 
 use std::fs;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write as _};
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -117,6 +117,20 @@ impl Mosquitto {
             .args(["-t", topic, "-m", payload])
             .status()
             .expect("mosquitto_pub runs");
+        assert!(status.success(), "mosquitto_pub failed: {status}");
+    }
+
+    /// Publishes many messages to one topic, in order, at QoS 1.
+    pub fn publish_all(&self, topic: &str, payloads: &[String]) {
+        let mut client = Command::new("mosquitto_pub")
+            .args(["-h", "127.0.0.1", "-p", &self.port.to_string(), "-q", "1", "-t", topic, "-l"])
+            .stdin(Stdio::piped())
+            .spawn()
+            .expect("mosquitto_pub runs");
+        let mut input = client.stdin.take().expect("piped");
+        input.write_all((payloads.join("\n") + "\n").as_bytes()).expect("mosquitto_pub reads");
+        drop(input);
+        let status = client.wait().expect("waitable");
         assert!(status.success(), "mosquitto_pub failed: {status}");
     }
 

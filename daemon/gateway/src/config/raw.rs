@@ -220,7 +220,7 @@ table! {
         host: String = needed Text;
         /// Port; usually 1883, or 8883 with TLS.
         port: i64 = needed whole(1, 65_535, "");
-        /// MQTT client id, unique at the broker; by default `pondreeve-` and the gateway's id.
+        /// MQTT client id, unique at the broker; by default `pondreeve-<gateway>-<id>-in`.
         client_id: String = optional Text;
         /// User name.
         username: String = optional Text;
@@ -296,7 +296,7 @@ table! {
         host: String = needed Text;
         /// Port; usually 1883, or 8883 with TLS.
         port: i64 = needed whole(1, 65_535, "");
-        /// MQTT client id, unique at the broker; by default `pondreeve-` and the gateway's id and `-out`.
+        /// MQTT client id, unique at the broker; by default `pondreeve-<gateway>-<id>-out`.
         client_id: String = optional Text;
         /// User name.
         username: String = optional Text;
