@@ -43,6 +43,8 @@ pub mod probe;
 pub mod quality;
 pub mod quantity;
 pub mod regression;
+pub mod respiration;
+pub mod schedule;
 pub mod site;
 pub mod state;
 pub mod summary;

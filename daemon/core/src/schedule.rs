@@ -1,0 +1,358 @@
+//! The cheapest safe night: which aerator groups start when, so that the chance of oxygen falling
+//! below a limit stays under a given risk at the least energy.
+//!
+//! The course of oxygen is stepped from now to an hour after sunrise with a respiration that is as bad
+//! as the risk allows. Every set of groups is tried with its latest common start; then each group of the
+//! cheapest set starts later still where the others allow it.
+
+use alloc::vec::Vec;
+
+use crate::respiration::{EVERY, Rate, Tank};
+use crate::sunlight::LOW_UNTIL;
+use crate::time::{Span, Timestamp};
+
+/// More groups than this are not told apart in the search: the further ones are left as they are.
+const MOST_GROUPS: usize = 6;
+/// Steps of [`EVERY`] looked ahead: a night of 16 hours and the hour after it.
+const MOST_STEPS: usize = 68;
+/// One standard deviation of what one oxygen probe says of a whole pond, mg/L. (Common practice, no
+/// source.)
+const SPOT_ERROR_MG_L: f64 = 0.1;
+/// Share of the night's respiration that light leaves uncovered in the hour after sunrise. (Common
+/// practice, no source.)
+const AFTER_SUNRISE: f64 = 0.5;
+
+/// A group that may be started or left on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Candidate {
+    /// Its position in the pond's aerators.
+    pub group: u16,
+    /// kW.
+    pub power_kw: f64,
+    /// Standard rate, kg O2 per hour.
+    pub sotr_kg_h: f64,
+    /// It must run the whole night, for mixing or as the farm's rule.
+    pub must_run: bool,
+}
+
+/// What a plan is made for.
+pub struct Task<'a> {
+    /// Now.
+    pub now: Timestamp,
+    /// End of the night.
+    pub sunrise: Timestamp,
+    /// Oxygen now, mg/L.
+    pub do_mg_l: f64,
+    /// The water.
+    pub tank: Tank,
+    /// Respiration expected at a time.
+    pub rate: &'a dyn Fn(Timestamp) -> Option<Rate>,
+    /// What can run.
+    pub groups: &'a [Candidate],
+    /// Oxygen that is to be held, mg/L.
+    pub hold_mg_l: f64,
+    /// Chance of falling below it that is accepted, 0 to 1.
+    pub risk: f64,
+}
+
+/// A plan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plan {
+    /// Group and start, earliest first. What runs already starts now.
+    pub starts: Vec<(u16, Timestamp)>,
+    /// Until when.
+    pub stop: Timestamp,
+    /// Energy, kWh.
+    pub kwh: f64,
+    /// Lowest oxygen expected under the plan, mg/L.
+    pub low_mg_l: f64,
+    /// Lowest oxygen that must be reckoned with under the plan, mg/L.
+    pub low_at_risk_mg_l: f64,
+    /// Lowest oxygen expected, and when, if nothing but what must run ran.
+    pub low_unaided: (f64, Timestamp),
+    /// Whether the limit is held at that risk.
+    pub is_enough: bool,
+}
+
+/// One step ahead.
+#[derive(Debug, Clone, Copy)]
+struct Step {
+    hours: f64,
+    expected_mg_l_h: f64,
+    bad_mg_l_h: f64,
+}
+
+struct Course<'a> {
+    task: &'a Task<'a>,
+    steps: Vec<Step>,
+    z: f64,
+}
+
+/// Number of standard deviations below the mean that a normal value undercuts with a chance.
+fn deviations(risk: f64) -> f64 {
+    let risk = if risk.is_finite() { risk.clamp(0.001, 0.5) } else { 0.1 };
+    let (mut low, mut high) = (0.0, 4.0);
+    for _ in 0..40 {
+        let middle = (low + high) / 2.0;
+        if 0.5 * libm::erfc(middle / core::f64::consts::SQRT_2) > risk { low = middle } else { high = middle }
+    }
+    (low + high) / 2.0
+}
+
+impl<'a> Course<'a> {
+    fn new(task: &'a Task<'a>) -> Option<Self> {
+        let end = task.sunrise + LOW_UNTIL;
+        let z = deviations(task.risk);
+        let mut steps = Vec::new();
+        let mut at = task.now;
+        while at < end && steps.len() < MOST_STEPS {
+            let span = if at + EVERY <= end { EVERY } else { end - at };
+            let rate = (task.rate)(at)?;
+            let light = if at >= task.sunrise { AFTER_SUNRISE } else { 1.0 };
+            let expected_mg_l_h = light * rate.mg_l_h;
+            steps.push(Step {
+                hours: span.as_hours(),
+                expected_mg_l_h,
+                bad_mg_l_h: expected_mg_l_h + z * (light * rate.mg_l_h * rate.error).abs(),
+            });
+            at = at + span;
+        }
+        (!steps.is_empty()).then_some(Self { task, steps, z })
+    }
+
+    /// Lowest oxygen and the step after which it is reached; `starts` is one step number per group, the
+    /// number of steps standing for never.
+    fn low(&self, starts: &[usize], bad: bool) -> (f64, usize) {
+        let mut oxygen = self.task.do_mg_l - if bad { self.z * SPOT_ERROR_MG_L } else { 0.0 };
+        let mut low = (oxygen, 0);
+        for (number, step) in self.steps.iter().enumerate() {
+            let sotr: f64 = self
+                .task
+                .groups
+                .iter()
+                .zip(starts)
+                .filter(|&(_, &start)| start <= number)
+                .map(|(group, _)| group.sotr_kg_h)
+                .sum();
+            let rate = if bad { step.bad_mg_l_h } else { step.expected_mg_l_h };
+            oxygen = self.task.tank.after(oxygen, rate, sotr, step.hours);
+            if oxygen < low.0 {
+                low = (oxygen, number + 1);
+            }
+        }
+        low
+    }
+
+    fn holds(&self, starts: &[usize]) -> bool {
+        // Where it is below already, what counts is that it comes back.
+        self.low(starts, true).0 >= self.task.hold_mg_l
+    }
+
+    fn kwh(&self, starts: &[usize]) -> f64 {
+        self.task
+            .groups
+            .iter()
+            .zip(starts)
+            .map(|(group, &start)| {
+                group.power_kw * self.steps.iter().skip(start).map(|step| step.hours).sum::<f64>()
+            })
+            .sum()
+    }
+
+    /// The latest start of the groups in `set` with which the limit holds; `None` where even now is too
+    /// late.
+    fn latest(&self, set: u32, starts: &mut [usize]) -> Option<usize> {
+        let mut put = |step: usize| {
+            for (place, start) in starts.iter_mut().enumerate() {
+                if set & (1 << place) != 0 {
+                    *start = step;
+                }
+            }
+            self.holds(starts)
+        };
+        if !put(0) {
+            return None;
+        }
+        // Holds at `low`; not known to hold at `high`.
+        let (mut low, mut high) = (0, self.steps.len() + 1);
+        while high - low > 1 {
+            let middle = usize::midpoint(low, high);
+            if put(middle) { low = middle } else { high = middle }
+        }
+        put(low);
+        Some(low)
+    }
+}
+
+/// The cheapest plan, or all there is where nothing is enough. `None` where no course can be worked out.
+pub fn plan(task: &Task<'_>) -> Option<Plan> {
+    let course = Course::new(task)?;
+    let never = course.steps.len();
+    let unaided: Vec<usize> =
+        task.groups.iter().map(|group| if group.must_run { 0 } else { never }).collect();
+    let free: Vec<usize> = task
+        .groups
+        .iter()
+        .enumerate()
+        .filter(|(_, group)| !group.must_run && group.sotr_kg_h > 0.0)
+        .map(|(place, _)| place)
+        .take(MOST_GROUPS)
+        .collect();
+    let mut best: Option<(f64, Vec<usize>)> = None;
+    if course.holds(&unaided) {
+        best = Some((course.kwh(&unaided), unaided.clone()));
+    } else {
+        for chosen in 1_u32..1 << free.len() {
+            let set = free
+                .iter()
+                .enumerate()
+                .filter(|(bit, _)| chosen & (1 << bit) != 0)
+                .fold(0_u32, |set, (_, &place)| set | 1 << place.min(31));
+            let mut starts = unaided.clone();
+            if course.latest(set, &mut starts).is_some() {
+                let kwh = course.kwh(&starts);
+                if best.as_ref().is_none_or(|(least, _)| kwh < *least) {
+                    best = Some((kwh, starts));
+                }
+            }
+        }
+        if let Some((_, starts)) = &mut best {
+            // The strongest first: its delay saves most.
+            let mut order: Vec<usize> = free.clone();
+            let power = |place: usize| task.groups.get(place).map_or(0.0, |group| group.power_kw);
+            order.sort_by(|&a, &b| power(b).total_cmp(&power(a)));
+            for place in order {
+                if starts.get(place).is_some_and(|&start| start < never) {
+                    course.latest(1 << place.min(31), starts);
+                }
+            }
+        }
+    }
+    let is_enough = best.is_some();
+    let starts = best.map_or_else(|| alloc::vec![0; task.groups.len()], |(_, starts)| starts);
+    let at = |step: usize| {
+        task.now + Span::from_millis(EVERY.as_millis().saturating_mul(i64::try_from(step).unwrap_or(i64::MAX)))
+    };
+    let mut named: Vec<(u16, Timestamp)> = task
+        .groups
+        .iter()
+        .zip(&starts)
+        .filter(|&(_, &start)| start < never)
+        .map(|(group, &start)| (group.group, at(start)))
+        .collect();
+    named.sort_by_key(|&(group, start)| (start, group));
+    let (unaided_low, unaided_step) = course.low(&unaided, false);
+    Some(Plan {
+        starts: named,
+        stop: task.sunrise + LOW_UNTIL,
+        kwh: course.kwh(&starts),
+        low_mg_l: course.low(&starts, false).0,
+        low_at_risk_mg_l: course.low(&starts, true).0,
+        low_unaided: (unaided_low, at(unaided_step).min(task.sunrise + LOW_UNTIL)),
+        is_enough,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::derived::Water;
+    use crate::effect::Flag;
+    use crate::quality::Seen;
+
+    fn at(hour: f64) -> Timestamp {
+        Timestamp((hour * 3_600_000.0) as i64)
+    }
+
+    fn tank() -> Tank {
+        let water = Water {
+            temperature_c: Some(Seen { value: 29.0, at: at(0.0), flag: Flag::Pass }),
+            salinity_psu: 18.0,
+            salinity_flag: Flag::NotEvaluated,
+            pressure_hpa: 1013.25,
+            pressure_flag: Flag::NotEvaluated,
+        };
+        Tank::new(5_000.0, 1.5, &water).unwrap()
+    }
+
+    fn group(group: u16, power_kw: f64, sae: f64) -> Candidate {
+        Candidate { group, power_kw, sotr_kg_h: power_kw * sae, must_run: false }
+    }
+
+    fn make(do_mg_l: f64, rate: f64, error: f64, groups: &[Candidate], risk: f64) -> Plan {
+        let rate = move |_: Timestamp| Some(Rate { mg_l_h: rate, error });
+        let task = Task {
+            now: at(20.0),
+            sunrise: at(30.0),
+            do_mg_l,
+            tank: tank(),
+            rate: &rate,
+            groups,
+            hold_mg_l: 4.0,
+            risk,
+        };
+        plan(&task).unwrap()
+    }
+
+    /// Standard normal table: 10 % lies below -1.2816, 2.5 % below -1.96, half below 0.
+    #[test]
+    fn risk_becomes_deviations() {
+        for (risk, z) in [(0.1, 1.2816), (0.025, 1.96), (0.5, 0.0)] {
+            assert!((deviations(risk) - z).abs() < 1e-3, "{risk}");
+        }
+    }
+
+    #[test]
+    fn a_pond_that_holds_by_itself_is_left_alone() {
+        let plan = make(9.0, 0.2, 0.1, &[group(0, 4.5, 1.2)], 0.1);
+        assert!(plan.starts.is_empty() && plan.is_enough && plan.kwh == 0.0, "{plan:?}");
+        assert!(plan.low_at_risk_mg_l < plan.low_mg_l);
+    }
+
+    /// The plan is checked by walking the night on a fine clock with the respiration it must stand.
+    #[test]
+    fn the_limit_is_held_at_the_risk_and_not_much_better() {
+        let groups = [group(0, 4.5, 1.2), group(1, 4.5, 1.2), group(2, 2.2, 1.4)];
+        let plan = make(7.0, 0.45, 0.15, &groups, 0.1);
+        assert!(plan.is_enough && !plan.starts.is_empty(), "{plan:?}");
+        let (mut oxygen, mut lowest) = (7.0 - 1.2816 * 0.1, f64::INFINITY);
+        for minute in 0..11 * 60 {
+            let now = at(20.0) + Span::from_minutes(minute);
+            let on: f64 = plan
+                .starts
+                .iter()
+                .filter(|&&(_, start)| start <= now)
+                .map(|&(index, _)| groups[usize::from(index)].sotr_kg_h)
+                .sum();
+            let light = if minute >= 600 { 0.5 } else { 1.0 };
+            oxygen = tank().after(oxygen, light * 0.45 * (1.0 + 1.2816 * 0.15), on, 1.0 / 60.0);
+            lowest = oxygen.min(lowest);
+        }
+        assert!((3.97..4.25).contains(&lowest), "{lowest} under {plan:?}");
+    }
+
+    #[test]
+    fn less_risk_costs_more_energy_and_efficient_groups_go_first() {
+        let groups = [group(0, 4.5, 1.0), group(1, 4.5, 2.0)];
+        let bold = make(7.0, 0.35, 0.2, &groups, 0.3);
+        let careful = make(7.0, 0.35, 0.2, &groups, 0.02);
+        assert!(bold.kwh < careful.kwh, "{bold:?} {careful:?}");
+        assert_eq!(bold.starts.first().map(|&(group, _)| group), Some(1), "{bold:?}");
+    }
+
+    #[test]
+    fn too_little_power_is_said_and_everything_starts_now() {
+        let plan = make(5.0, 1.5, 0.1, &[group(0, 1.5, 1.0)], 0.1);
+        assert!(!plan.is_enough);
+        assert_eq!(plan.starts, [(0, at(20.0))]);
+        assert!(plan.low_mg_l < 4.0);
+    }
+
+    #[test]
+    fn what_must_run_runs_and_is_counted() {
+        let mixing = Candidate { must_run: true, ..group(0, 1.5, 1.0) };
+        let plan = make(9.0, 0.2, 0.1, &[mixing, group(1, 4.5, 1.2)], 0.1);
+        assert_eq!(plan.starts, [(0, at(20.0))]);
+        assert!((plan.kwh - 1.5 * 11.0).abs() < 1e-9, "eleven hours to an hour after sunrise: {}", plan.kwh);
+    }
+}
