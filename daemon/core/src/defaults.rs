@@ -167,7 +167,7 @@ impl Site {
                 depth_m: 1.5,
                 salinity_psu,
                 aerators: Vec::new(),
-                limits: Limits::grow_out(),
+                limits: Limits::grow_out(), aeration_risk: 0.1,
             }],
             probes: vec![Probe { id: String::from("recorded"), pond: Some(PondIndex(0)), channels }],
             summary_every: Span::from_hours(1),

@@ -14,12 +14,14 @@ use crate::night::{Evening, NightState};
 use crate::probe::ProbeState;
 use crate::quality::Seen;
 use crate::quantity::Quantity;
+use crate::respiration::Respiration;
 use crate::site::{Pond, PondIndex, Site};
 use crate::summary::Tally;
 use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
 
 mod announce;
+mod breath;
 mod present;
 
 use announce::judge_alarms;
@@ -103,6 +105,9 @@ pub struct PondState {
     stopped_at: Vec<Option<Timestamp>>,
     /// Tonight and what is remembered of other nights.
     pub night: NightState,
+    /// What the water uses up by night, apart from what air and aerators give.
+    respiration: Respiration,
+    look_due: Option<Timestamp>,
     /// Present advice.
     pub advice: Option<Advice>,
     /// What the advice was last made from, and when.
@@ -131,6 +136,8 @@ impl PondState {
             aerators_changed_at: None,
             stopped_at: vec![None; pond.aerators.len()],
             night: NightState::default(),
+            respiration: Respiration::default(),
+            look_due: None,
             advice: None,
             advised: None,
             tally: Tally::default(),
@@ -380,6 +387,7 @@ impl PondState {
     pub fn settle(&mut self, scene: &Scene<'_>, effects: &mut Vec<Effect>) {
         let Some(pond) = scene.site.ponds.get(usize::from(self.index.0)) else { return };
         self.work_out_ammonia(scene, pond);
+        self.breathe(scene, pond);
         self.watch_night(scene, pond, effects);
         let mut alarms = core::mem::take(&mut self.alarms);
         let facts = self.facts(scene, pond);
@@ -394,6 +402,7 @@ impl PondState {
             .chain(CONDITIONS.iter().filter_map(|(condition, ..)| condition.deadline(&facts)))
             .chain(self.ammonia_due)
             .chain(self.night.due())
+            .chain(self.look_due)
             .chain(self.expiries(scene))
             .filter(|&due| due > scene.now)
             .min();
@@ -409,6 +418,7 @@ impl PondState {
     }
 
     fn renew_advice(&self, scene: &Scene<'_>, pond: &Pond, facts: &Facts<'_>) -> Option<Advice> {
+        let plan = self.plan_night(scene, pond, facts);
         let situation = aeration::Situation {
             facts,
             water: self.water(scene, pond),
@@ -418,6 +428,7 @@ impl PondState {
             sunrise: self.night.sunrise(),
             no_forecast: self.night.refusal(),
             was: self.advice.as_ref().map(|advice| advice.action),
+            plan: plan.as_ref(),
         };
         aeration::renew(self.advice.as_ref(), &situation)
     }

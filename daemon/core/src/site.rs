@@ -54,6 +54,8 @@ pub struct Pond {
     pub aerators: Vec<AeratorGroup>,
     /// Limits for alarms.
     pub limits: Limits,
+    /// Chance, 0 to 1, of oxygen falling below its forecast limit that the aeration plan accepts.
+    pub aeration_risk: f64,
 }
 
 /// Aerators that are switched together.
@@ -65,6 +67,8 @@ pub struct AeratorGroup {
     pub power_kw: f64,
     /// Standard aeration efficiency, kg O2 per kWh at 20 °C, no oxygen, clean water.
     pub sae_kg_kwh: f64,
+    /// It runs through every night whatever a plan says: for mixing, or as the farm's rule.
+    pub must_run: bool,
 }
 
 /// What a probe is asked for and how its silence is judged.

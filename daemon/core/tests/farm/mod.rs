@@ -26,7 +26,7 @@ fn probe(id: &str, pond: u16, quantities: &[Quantity]) -> Probe {
 
 /// Two ponds at the equator, longitude 0.
 pub fn site() -> Site {
-    let group = |id: &str| AeratorGroup { id: id.into(), power_kw: 4.5, sae_kg_kwh: 1.2 };
+    let group = |id: &str| AeratorGroup { id: id.into(), power_kw: 4.5, sae_kg_kwh: 1.2, must_run: false };
     let pond = |id: &str, name: &str| Pond {
         id: id.into(),
         name: name.into(),
@@ -34,7 +34,7 @@ pub fn site() -> Site {
         depth_m: 1.5,
         salinity_psu: 18.0,
         aerators: vec![group("a"), group("b")],
-        limits: Limits::grow_out(),
+        limits: Limits::grow_out(), aeration_risk: 0.1,
     };
     use Quantity::{DoMgL, Ph, TemperatureC};
     Site {

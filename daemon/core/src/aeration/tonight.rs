@@ -1,0 +1,173 @@
+//! The night's plan as advice: what to start, when, what may rest, and why, with the numbers.
+
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use super::{Situation, WORTH_TELLING, may_rest, names, power_kw};
+use crate::alarm_set::ample_mg_l;
+use crate::derived;
+use crate::effect::{Advice, AdviceAction};
+use crate::message::length;
+use crate::quality::Seen;
+use crate::schedule::Plan;
+use crate::site::Pond;
+use crate::time::Span;
+
+/// A group that runs is said to be able to rest only if it can for this long: a motor that has just
+/// been stopped should not be started again at once. (Common practice, no source.)
+const WORTH_RESTING: Span = Span::from_minutes(90);
+
+/// Advice to start now is not put off again by less than this.
+const WORTH_WAITING: Span = Span::from_minutes(30);
+
+/// A running group counts as resting from this margin over the limit on: the same as what is left
+/// running at night whatever a plan says. (Common practice, no source.)
+pub(super) fn advise(
+    situation: &Situation<'_>,
+    plan: &Plan,
+    oxygen: Seen,
+    blank: &dyn Fn(AdviceAction, String) -> Advice,
+) -> Advice {
+    let Situation { facts, pond, .. } = *situation;
+    let now = facts.now;
+    let [hold, _] = pond.limits.do_forecast_mg_l;
+    let runs = |group: u16| situation.aerators_on.get(usize::from(group)).copied().flatten() == Some(true);
+    let outlook = outlook(plan, hold, pond.aeration_risk, now_to(plan, situation));
+    if !plan.is_enough {
+        return not_enough(situation, plan, &outlook, blank);
+    }
+    let idle: Vec<_> = plan.starts.iter().copied().filter(|&(group, _)| !runs(group)).collect();
+    let Some(&(_, first)) = idle.first() else {
+        let resting = if oxygen.value >= ample_mg_l(&pond.limits) {
+            let mut groups = may_rest(situation);
+            groups.retain(|&group| {
+                let start = plan.starts.iter().find(|&&(planned, _)| planned == group);
+                start.is_none_or(|&(_, start)| start - now >= WORTH_RESTING)
+            });
+            groups
+        } else {
+            Vec::new()
+        };
+        let keep: Vec<u16> = situation
+            .pond
+            .aerators
+            .iter()
+            .enumerate()
+            .filter_map(|(group, _)| u16::try_from(group).ok())
+            .filter(|group| runs(*group) && !resting.contains(group))
+            .collect();
+        let kept = if keep.is_empty() {
+            String::from(" No aeration needed for now.")
+        } else {
+            format!(" Keep {} running.", names(pond, &keep))
+        };
+        let again = resting
+            .iter()
+            .filter_map(|group| plan.starts.iter().find(|(planned, _)| planned == group))
+            .map(|&(_, start)| start)
+            .min()
+            .map(|start| format!(" They are needed again in about {}.", length(start - now)))
+            .unwrap_or_default();
+        let reason = with_resting(format!("{outlook}{kept}"), pond, &resting) + &again;
+        let reason = with_saturation(reason, situation, oxygen);
+        return Advice { aerators: resting, kwh: plan.kwh, ..blank(AdviceAction::Rest, reason) };
+    };
+    let wait = first - now;
+    let is_now = wait <= WORTH_TELLING
+        || (situation.was == Some(AdviceAction::StartNow) && wait < WORTH_WAITING);
+    let (together, later): (Vec<_>, Vec<_>) =
+        idle.iter().copied().partition(|&(_, start)| start - first <= WORTH_TELLING);
+    let groups: Vec<u16> = together.iter().map(|&(group, _)| group).collect();
+    let when = if is_now { String::from("now") } else { format!("in {}", length(wait)) };
+    let then: Vec<String> = later
+        .iter()
+        .map(|&(group, start)| format!("{} in {}", names(pond, &[group]), length(start - now)))
+        .collect();
+    let then = if then.is_empty() { String::new() } else { format!(", then {}", then.join(", ")) };
+    let reason = format!(
+        "{outlook} Start {} ({:.1} kW) {when}{then}, until 1 h after sunrise: {:.0} kWh in all.",
+        names(pond, &groups),
+        power_kw(pond, &groups),
+        plan.kwh,
+    );
+    let action = if is_now { AdviceAction::StartNow } else { AdviceAction::StartAt };
+    Advice {
+        aerators: groups,
+        start: Some(if is_now { now } else { first }),
+        stop: Some(plan.stop),
+        kwh: plan.kwh,
+        ..blank(action, with_saturation(reason, situation, oxygen))
+    }
+}
+
+fn now_to(plan: &Plan, situation: &Situation<'_>) -> Span {
+    plan.low_unaided.1 - situation.facts.now
+}
+
+fn outlook(plan: &Plan, hold_mg_l: f64, risk: f64, until_low: Span) -> String {
+    let (unaided, _) = plan.low_unaided;
+    let aided = if plan.starts.is_empty() {
+        format!("at worst {:.1} with a risk of {:.0} %", plan.low_at_risk_mg_l, 100.0 * risk)
+    } else {
+        format!(
+            "with this plan {:.1}, at worst {:.1} with a risk of {:.0} %",
+            plan.low_mg_l,
+            plan.low_at_risk_mg_l,
+            100.0 * risk
+        )
+    };
+    format!(
+        "Without aeration oxygen would fall to about {unaided:.1} mg/L in {} (limit {hold_mg_l:.1}); {aided}.",
+        length(until_low)
+    )
+}
+
+fn not_enough(
+    situation: &Situation<'_>,
+    plan: &Plan,
+    outlook: &str,
+    blank: &dyn Fn(AdviceAction, String) -> Advice,
+) -> Advice {
+    let pond = situation.pond;
+    let idle = super::idle_groups(situation);
+    let what = if idle.is_empty() && pond.aerators.is_empty() {
+        String::from("No aerators are configured for this pond: start what there is, and look.")
+    } else if idle.is_empty() {
+        String::from(
+            "Every aerator runs and that will not be enough: stop feeding, bring further aeration, call the adviser.",
+        )
+    } else {
+        format!(
+            "Even all aerators are not enough: start {} ({:.1} kW) now, stop feeding, be ready to call for help.",
+            names(pond, &idle),
+            power_kw(pond, &idle)
+        )
+    };
+    Advice {
+        start: Some(situation.facts.now),
+        stop: Some(plan.stop),
+        kwh: plan.kwh,
+        aerators: idle,
+        ..blank(AdviceAction::StartNow, format!("{outlook} {what}"))
+    }
+}
+
+/// Adds which running groups may rest.
+pub(super) fn with_resting(reason: String, pond: &Pond, resting: &[u16]) -> String {
+    if resting.is_empty() {
+        return reason;
+    }
+    format!("{reason} Running now without need: {} ({:.1} kW).", names(pond, resting), power_kw(pond, resting))
+}
+
+/// Above saturation an aerator does harm.
+fn with_saturation(reason: String, situation: &Situation<'_>, oxygen: Seen) -> String {
+    let percent = derived::oxygen_saturation(&situation.water).map(|(value, _)| 100.0 * oxygen.value / value);
+    match percent.filter(|percent| *percent > 102.0) {
+        Some(percent) => {
+            format!("{reason} Running aerators now removes oxygen: {percent:.0} % of saturation.")
+        }
+        None => reason,
+    }
+}
