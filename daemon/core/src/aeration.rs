@@ -14,7 +14,7 @@ use crate::message;
 use crate::quality::Seen;
 use crate::respiration::{ALPHA, BETA};
 use crate::schedule::Plan;
-use crate::site::{Pond, PondIndex};
+use crate::site::{EnergyPrice, Pond, PondIndex};
 use crate::sunlight::LOW_UNTIL;
 use crate::time::{Span, Timestamp};
 
@@ -51,6 +51,8 @@ pub struct Situation<'a> {
     pub no_forecast: Option<&'a str>,
     /// What was advised until now.
     pub was: Option<AdviceAction>,
+    /// What electricity costs.
+    pub price: Option<&'a EnergyPrice>,
     /// The cheapest safe plan, where the pond's respiration is known.
     pub plan: Option<&'a Plan>,
 }
@@ -225,6 +227,16 @@ fn idle_groups(situation: &Situation<'_>) -> Vec<u16> {
         .filter(|&group| situation.aerators_on.get(group).copied().flatten() != Some(true))
         .filter_map(|group| u16::try_from(group).ok())
         .collect()
+}
+
+/// Energy as a person says it, with what it costs where that is known.
+fn energy(kwh: f64, price: Option<&EnergyPrice>) -> String {
+    match price {
+        Some(price) => {
+            format!("{kwh:.0} kWh, {:.2} {}", kwh * price.per_kwh, price.currency).trim_end().into()
+        }
+        None => format!("{kwh:.0} kWh"),
+    }
 }
 
 fn names(pond: &Pond, groups: &[u16]) -> String {

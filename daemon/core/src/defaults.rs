@@ -129,6 +129,10 @@ impl Channel {
     }
 }
 
+/// Chance of oxygen falling below its forecast limit that an aeration plan accepts: one night in ten.
+/// (Common practice, no source.)
+pub const AERATION_RISK: f64 = 0.1;
+
 impl Site {
     /// One pond `pond` with one probe `recorded` that reports the given quantities once in `every`:
     /// what recorded readings need when there is no configuration. Limits are
@@ -167,10 +171,12 @@ impl Site {
                 depth_m: 1.5,
                 salinity_psu,
                 aerators: Vec::new(),
-                limits: Limits::grow_out(), aeration_risk: 0.1,
+                limits: Limits::grow_out(),
+                aeration_risk: AERATION_RISK,
             }],
             probes: vec![Probe { id: String::from("recorded"), pond: Some(PondIndex(0)), channels }],
             summary_every: Span::from_hours(1),
+            energy_price: None,
         }
     }
 }

@@ -9,7 +9,7 @@ use crate::aeration;
 use crate::alarm::Alarm;
 use crate::alarm_set::{self, AmmoniaDay, CONDITIONS, Facts};
 use crate::derived;
-use crate::effect::{Advice, Derived, Effect, Flag};
+use crate::effect::{Advice, AdviceAction, Derived, Effect, Flag};
 use crate::night::{Evening, NightState};
 use crate::probe::ProbeState;
 use crate::quality::Seen;
@@ -214,8 +214,12 @@ impl PondState {
         if let Some(known) = self.aerators_on.get_mut(usize::from(group))
             && *known != Some(running)
         {
+            // What was advised to rest has not failed when it does.
+            let rests = self.advice.as_ref().is_some_and(|advice| {
+                advice.action == AdviceAction::Rest && advice.aerators.contains(&group)
+            });
             if let Some(stopped) = self.stopped_at.get_mut(usize::from(group)) {
-                *stopped = (*known == Some(true) && !running).then_some(at);
+                *stopped = (*known == Some(true) && !running && !rests).then_some(at);
             }
             if known.is_some() {
                 self.aerators_changed_at = Some(at);
@@ -428,6 +432,7 @@ impl PondState {
             sunrise: self.night.sunrise(),
             no_forecast: self.night.refusal(),
             was: self.advice.as_ref().map(|advice| advice.action),
+            price: scene.site.energy_price.as_ref(),
             plan: plan.as_ref(),
         };
         aeration::renew(self.advice.as_ref(), &situation)

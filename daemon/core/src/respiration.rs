@@ -79,8 +79,9 @@ impl Tank {
 
     /// How fast air and aerators together pull oxygen toward saturation, 1/h.
     fn renewal_per_h(&self, sotr_kg_h: f64) -> f64 {
-        let aerators = sotr_kg_h.max(0.0) * ALPHA * libm::pow(USUAL_THETA, self.temperature_c - 20.0) * 1_000.0
-            / (STANDARD_SATURATION_MG_L * self.volume_m3);
+        let aerators =
+            sotr_kg_h.max(0.0) * ALPHA * libm::pow(USUAL_THETA, self.temperature_c - 20.0) * 1_000.0
+                / (STANDARD_SATURATION_MG_L * self.volume_m3);
         AIR_M_H / self.depth_m + aerators
     }
 

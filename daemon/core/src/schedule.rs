@@ -231,7 +231,8 @@ pub fn plan(task: &Task<'_>) -> Option<Plan> {
     let is_enough = best.is_some();
     let starts = best.map_or_else(|| alloc::vec![0; task.groups.len()], |(_, starts)| starts);
     let at = |step: usize| {
-        task.now + Span::from_millis(EVERY.as_millis().saturating_mul(i64::try_from(step).unwrap_or(i64::MAX)))
+        task.now
+            + Span::from_millis(EVERY.as_millis().saturating_mul(i64::try_from(step).unwrap_or(i64::MAX)))
     };
     let mut named: Vec<(u16, Timestamp)> = task
         .groups

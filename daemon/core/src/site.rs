@@ -35,6 +35,17 @@ pub struct Site {
     pub probes: Vec<Probe>,
     /// How often each pond is summarised for other systems.
     pub summary_every: Span,
+    /// What electricity costs, where it is known.
+    pub energy_price: Option<EnergyPrice>,
+}
+
+/// What electricity costs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EnergyPrice {
+    /// Per kWh, in the currency.
+    pub per_kwh: f64,
+    /// As printed behind amounts.
+    pub currency: String,
 }
 
 /// One pond.

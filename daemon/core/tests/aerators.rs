@@ -12,7 +12,12 @@ const TRIP: i64 = 26 * 60 + 10;
 /// Groups a and c run, b stands in reserve; one meter each.
 fn three_groups() -> Farm {
     let mut site = farm::site();
-    site.ponds[0].aerators.push(AeratorGroup { id: "c".into(), power_kw: 2.2, sae_kg_kwh: 1.3, must_run: false });
+    site.ponds[0].aerators.push(AeratorGroup {
+        id: "c".into(),
+        power_kw: 2.2,
+        sae_kg_kwh: 1.3,
+        must_run: false,
+    });
     for group in [0, 1, 2] {
         let meter = Channel { aerator: Some(group), ..Channel::uncorrected(Quantity::AeratorKw) };
         site.probes[1].channels.push(meter);

@@ -26,6 +26,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
             ponds: Vec::new(),
             probes: probes.iter().map(probe).collect(),
             summary_every: Span::from_minutes(15),
+            energy_price: None,
         },
         name: "Bench".into(),
         time_zone: jiff::tz::TimeZone::UTC,

@@ -202,7 +202,8 @@ mod tests {
                     must_run: false,
                 })
                 .collect(),
-            limits: crate::site::Limits::grow_out(), aeration_risk: 0.1,
+            limits: crate::site::Limits::grow_out(),
+            aeration_risk: 0.1,
         }
     }
 

@@ -4,7 +4,7 @@ use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use super::{Situation, WORTH_TELLING, may_rest, names, power_kw};
+use super::{Situation, WORTH_TELLING, energy, may_rest, names, power_kw};
 use crate::alarm_set::ample_mg_l;
 use crate::derived;
 use crate::effect::{Advice, AdviceAction};
@@ -74,8 +74,8 @@ pub(super) fn advise(
         return Advice { aerators: resting, kwh: plan.kwh, ..blank(AdviceAction::Rest, reason) };
     };
     let wait = first - now;
-    let is_now = wait <= WORTH_TELLING
-        || (situation.was == Some(AdviceAction::StartNow) && wait < WORTH_WAITING);
+    let is_now =
+        wait <= WORTH_TELLING || (situation.was == Some(AdviceAction::StartNow) && wait < WORTH_WAITING);
     let (together, later): (Vec<_>, Vec<_>) =
         idle.iter().copied().partition(|&(_, start)| start - first <= WORTH_TELLING);
     let groups: Vec<u16> = together.iter().map(|&(group, _)| group).collect();
@@ -86,10 +86,10 @@ pub(super) fn advise(
         .collect();
     let then = if then.is_empty() { String::new() } else { format!(", then {}", then.join(", ")) };
     let reason = format!(
-        "{outlook} Start {} ({:.1} kW) {when}{then}, until 1 h after sunrise: {:.0} kWh in all.",
+        "{outlook} Start {} ({:.1} kW) {when}{then}, until 1 h after sunrise: {} in all.",
         names(pond, &groups),
         power_kw(pond, &groups),
-        plan.kwh,
+        energy(plan.kwh, situation.price),
     );
     let action = if is_now { AdviceAction::StartNow } else { AdviceAction::StartAt };
     Advice {
@@ -158,7 +158,11 @@ pub(super) fn with_resting(reason: String, pond: &Pond, resting: &[u16]) -> Stri
     if resting.is_empty() {
         return reason;
     }
-    format!("{reason} Running now without need: {} ({:.1} kW).", names(pond, resting), power_kw(pond, resting))
+    format!(
+        "{reason} Running now without need: {} ({:.1} kW).",
+        names(pond, resting),
+        power_kw(pond, resting)
+    )
 }
 
 /// Above saturation an aerator does harm.

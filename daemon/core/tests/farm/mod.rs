@@ -34,7 +34,8 @@ pub fn site() -> Site {
         depth_m: 1.5,
         salinity_psu: 18.0,
         aerators: vec![group("a"), group("b")],
-        limits: Limits::grow_out(), aeration_risk: 0.1,
+        limits: Limits::grow_out(),
+        aeration_risk: 0.1,
     };
     use Quantity::{DoMgL, Ph, TemperatureC};
     Site {
@@ -50,6 +51,7 @@ pub fn site() -> Site {
             probe("ph22", 1, &[Ph, TemperatureC]),
         ],
         summary_every: Span::from_minutes(15),
+        energy_price: None,
     }
 }
 

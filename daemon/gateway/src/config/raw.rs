@@ -10,7 +10,9 @@ use pondreeve_core::Quantity;
 
 use super::farm::Parity;
 use super::reader::At;
-use super::rules::{Choice, FilePath, Id, Length, QuantityId, Text, length_ms, length_s, number, whole};
+use super::rules::{
+    Choice, FilePath, Id, Length, QuantityId, Text, YesNo, length_ms, length_s, number, whole,
+};
 use super::tables::{ListOf, PerQuantity, TableOf, TablesOf, table};
 pub use limits::{
     RawAmmoniaLimit, RawAmmoniaLimits, RawBlindLimits, RawFallLimit, RawForecastLimits, RawLimits,
@@ -71,6 +73,10 @@ table! {
         pressure_hpa: f64 = optional number(850.0, 1050.0, "hPa");
         /// How often each pond is summarised for other systems.
         summary_every: Duration = optional length_s(60, DAY_S);
+        /// What a kWh costs; advice then says money beside energy.
+        energy_price_per_kwh: f64 = optional number(0.0, 100_000.0, "per kWh");
+        /// How money is written, such as "USD".
+        currency: String = optional Text;
     }
 }
 
@@ -117,6 +123,8 @@ table! {
         salinity_psu: f64 = needed number(0.0, 60.0, "PSU");
         /// Aerator groups, each switched as one.
         aerator: Vec<At<RawAerator>> = optional TablesOf::<RawAerator>::at_most(MOST_AERATORS);
+        /// Chance of oxygen falling below its forecast limit that the aeration plan accepts.
+        aeration_risk: f64 = optional number(0.01, 0.5, "");
         /// Limits that differ from the defaults of the species and stage.
         limits: RawLimits = optional TableOf::<RawLimits>::new();
     }
@@ -131,6 +139,8 @@ table! {
         power_kw: f64 = needed number(0.05, 500.0, "kW");
         /// Standard aeration efficiency: kg O2 per kWh at 20 °C, no oxygen, clean water.
         sae_kg_kwh: f64 = needed number(0.1, 5.0, "kg O2 per kWh");
+        /// It runs through every night whatever a plan says: for mixing, or as the farm's rule.
+        must_run: bool = optional YesNo;
     }
 }
 

@@ -28,6 +28,23 @@ impl Rule for Text {
     }
 }
 
+/// `true` or `false`.
+#[derive(Debug, Clone, Copy)]
+pub struct YesNo;
+
+impl Rule for YesNo {
+    type Out = bool;
+    fn read(&self, cell: &Cell<'_>) -> Option<bool> {
+        match cell.value().as_bool() {
+            Some(value) => Some(value),
+            None => cell.refuse("`true` or `false`, without quotes"),
+        }
+    }
+    fn schema(&self, _: &mut SchemaGenerator) -> Schema {
+        json_schema!({ "title": "true or false", "type": "boolean" })
+    }
+}
+
 /// A short id.
 #[derive(Debug, Clone, Copy)]
 pub struct Id;

@@ -15,7 +15,12 @@ fn farm() -> Site {
         Span::from_minutes(1),
     );
     site.ponds[0].name = "North pond, \"Añil\"".to_owned();
-    site.ponds[0].aerators.push(AeratorGroup { id: "a".to_owned(), power_kw: 3.7, sae_kg_kwh: 1.1 });
+    site.ponds[0].aerators.push(AeratorGroup {
+        id: "a".to_owned(),
+        power_kw: 3.7,
+        sae_kg_kwh: 1.1,
+        must_run: true,
+    });
     site.ponds[0].limits.do_fall_30min_mg_l = f64::INFINITY;
     site.probes[0].channels.push(Channel { aerator: Some(0), ..Channel::uncorrected(Quantity::AeratorKw) });
     site

@@ -2,8 +2,9 @@
 //! and should still be readable by eye in ten years. A field that a later version adds gets a default,
 //! so that older records stay readable.
 
+use pondreeve_core::defaults::AERATION_RISK;
 use pondreeve_core::site::{
-    AeratorGroup, Channel, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold,
+    AeratorGroup, Channel, EnergyPrice, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold,
 };
 use pondreeve_core::{Quantity, Span};
 use serde::{Deserialize, Serialize};
@@ -74,6 +75,14 @@ struct SiteRecord {
     ponds: Vec<PondRecord>,
     probes: Vec<ProbeRecord>,
     summary_every_ms: i64,
+    #[serde(default)]
+    energy_price: Option<EnergyPriceRecord>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct EnergyPriceRecord {
+    per_kwh: Number,
+    currency: String,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -85,6 +94,8 @@ struct PondRecord {
     salinity_psu: Number,
     aerators: Vec<AeratorRecord>,
     limits: LimitsRecord,
+    #[serde(default)]
+    aeration_risk: Option<Number>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -92,6 +103,8 @@ struct AeratorRecord {
     id: String,
     power_kw: Number,
     sae_kg_kwh: Number,
+    #[serde(default)]
+    must_run: bool,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -136,7 +149,16 @@ struct ThresholdRecord {
 impl From<&Site> for SiteRecord {
     fn from(site: &Site) -> Self {
         // Taken apart by name, so that a field added to the core cannot be forgotten here.
-        let Site { gateway, latitude_deg, longitude_deg, pressure_hpa, ponds, probes, summary_every } = site;
+        let Site {
+            gateway,
+            latitude_deg,
+            longitude_deg,
+            pressure_hpa,
+            ponds,
+            probes,
+            summary_every,
+            energy_price,
+        } = site;
         Self {
             gateway: gateway.clone(),
             latitude_deg: (*latitude_deg).into(),
@@ -145,6 +167,10 @@ impl From<&Site> for SiteRecord {
             ponds: ponds.iter().map(PondRecord::from).collect(),
             probes: probes.iter().map(ProbeRecord::from).collect(),
             summary_every_ms: summary_every.as_millis(),
+            energy_price: energy_price.as_ref().map(|EnergyPrice { per_kwh, currency }| EnergyPriceRecord {
+                per_kwh: (*per_kwh).into(),
+                currency: currency.clone(),
+            }),
         }
     }
 }
@@ -159,13 +185,16 @@ impl SiteRecord {
             ponds: self.ponds.into_iter().map(PondRecord::into_pond).collect(),
             probes: self.probes.into_iter().map(ProbeRecord::into_probe).collect::<Result<_, _>>()?,
             summary_every: Span::from_millis(self.summary_every_ms),
+            energy_price: self
+                .energy_price
+                .map(|price| EnergyPrice { per_kwh: price.per_kwh.into(), currency: price.currency }),
         })
     }
 }
 
 impl From<&Pond> for PondRecord {
     fn from(pond: &Pond) -> Self {
-        let Pond { id, name, area_m2, depth_m, salinity_psu, aerators, limits } = pond;
+        let Pond { id, name, area_m2, depth_m, salinity_psu, aerators, limits, aeration_risk } = pond;
         Self {
             id: id.clone(),
             name: name.clone(),
@@ -174,13 +203,15 @@ impl From<&Pond> for PondRecord {
             salinity_psu: (*salinity_psu).into(),
             aerators: aerators
                 .iter()
-                .map(|AeratorGroup { id, power_kw, sae_kg_kwh }| AeratorRecord {
+                .map(|AeratorGroup { id, power_kw, sae_kg_kwh, must_run }| AeratorRecord {
                     id: id.clone(),
                     power_kw: (*power_kw).into(),
                     sae_kg_kwh: (*sae_kg_kwh).into(),
+                    must_run: *must_run,
                 })
                 .collect(),
             limits: limits.into(),
+            aeration_risk: Some((*aeration_risk).into()),
         }
     }
 }
@@ -200,9 +231,11 @@ impl PondRecord {
                     id: group.id,
                     power_kw: group.power_kw.into(),
                     sae_kg_kwh: group.sae_kg_kwh.into(),
+                    must_run: group.must_run,
                 })
                 .collect(),
             limits: self.limits.into(),
+            aeration_risk: self.aeration_risk.map_or(AERATION_RISK, Into::into),
         }
     }
 }

@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use pondreeve_core::site::{PondIndex, Probe};
+use pondreeve_core::site::{EnergyPrice, PondIndex, Probe};
 use pondreeve_core::{Site, Span};
 use pondreeve_protocol::register_map::RegisterMap;
 
@@ -135,6 +135,10 @@ impl Resolver<'_> {
             ponds: Vec::new(),
             probes: Vec::new(),
             summary_every: span(raw.summary_every.as_ref().map_or(SUMMARY_EVERY, |at| at.value)),
+            energy_price: raw.energy_price_per_kwh.as_ref().map(|price| EnergyPrice {
+                per_kwh: price.value,
+                currency: raw.currency.as_ref().map_or_else(String::new, |at| at.value.clone()),
+            }),
         };
         Some((site, raw.name.as_ref()?.value.clone(), time_zone?.0))
     }

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
+use pondreeve_core::defaults::AERATION_RISK;
 use pondreeve_core::site::{AeratorGroup, Limits, Pond, PondIndex};
 
 use super::super::raw::{RawAerator, RawFarm, RawPond};
@@ -64,6 +65,7 @@ impl Resolver<'_> {
             salinity_psu: raw.salinity_psu.as_ref()?.value,
             aerators: aerators?,
             limits: limits?,
+            aeration_risk: raw.aeration_risk.as_ref().map_or(AERATION_RISK, |at| at.value),
         })
     }
 
@@ -89,6 +91,7 @@ impl Resolver<'_> {
             id: id.value.clone(),
             power_kw: raw.power_kw.as_ref()?.value,
             sae_kg_kwh: raw.sae_kg_kwh.as_ref()?.value,
+            must_run: raw.must_run.as_ref().is_some_and(|at| at.value),
         };
         free.then_some(group)
     }
