@@ -22,9 +22,11 @@ use crate::time::{Span, Timestamp};
 
 mod announce;
 mod breath;
+mod energy;
 mod present;
 
 use announce::judge_alarms;
+pub use energy::{AerationNight, EnergyMeter};
 
 /// A hand meter's oxygen stands in for a probe this long. (Common practice, no source.)
 pub const HAND_OXYGEN_GOOD_FOR: Span = Span::from_minutes(30);
@@ -108,6 +110,8 @@ pub struct PondState {
     /// What the water uses up by night, apart from what air and aerators give.
     respiration: Respiration,
     look_due: Option<Timestamp>,
+    /// What aeration takes, and whether advice is followed.
+    pub energy: EnergyMeter,
     /// Present advice.
     pub advice: Option<Advice>,
     /// What the advice was last made from, and when.
@@ -138,6 +142,7 @@ impl PondState {
             night: NightState::default(),
             respiration: Respiration::default(),
             look_due: None,
+            energy: EnergyMeter::default(),
             advice: None,
             advised: None,
             tally: Tally::default(),
@@ -214,6 +219,7 @@ impl PondState {
         if let Some(known) = self.aerators_on.get_mut(usize::from(group))
             && *known != Some(running)
         {
+            self.energy.count_to(at);
             // What was advised to rest has not failed when it does.
             let rests = self.advice.as_ref().is_some_and(|advice| {
                 advice.action == AdviceAction::Rest && advice.aerators.contains(&group)
@@ -392,6 +398,7 @@ impl PondState {
         let Some(pond) = scene.site.ponds.get(usize::from(self.index.0)) else { return };
         self.work_out_ammonia(scene, pond);
         self.breathe(scene, pond);
+        self.energy.settle(scene.now, scene.night, pond, &self.aerators_on);
         self.watch_night(scene, pond, effects);
         let mut alarms = core::mem::take(&mut self.alarms);
         let facts = self.facts(scene, pond);
@@ -416,6 +423,7 @@ impl PondState {
             self.advised = Some((grounds, scene.now));
         }
         if let Some(advice) = advice {
+            self.energy.advise(&advice);
             effects.push(Effect::Advice(advice.clone()));
             self.advice = Some(advice);
         }

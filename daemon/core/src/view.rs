@@ -6,7 +6,7 @@ use alloc::vec::Vec;
 use crate::alarm::Alarm;
 use crate::derived::slope_per_hour;
 use crate::effect::{Advice, AlarmState, Derived, Flag, Forecast, Latest, PartFault, Priority};
-use crate::pond::{PondState, Scene};
+use crate::pond::{AerationNight, PondState, Scene};
 use crate::site::PondIndex;
 use crate::state::State;
 use crate::sunlight::Night;
@@ -42,6 +42,8 @@ pub struct PondView {
     pub no_forecast: Option<String>,
     /// Present advice.
     pub advice: Option<Advice>,
+    /// Aeration of the nights that are over, newest last, and of the one that is on.
+    pub aeration_nights: Vec<AerationNight>,
     /// Sunset of the night that is on or comes next.
     pub sunset: Option<Timestamp>,
     /// Sunrise after that sunset.
@@ -110,6 +112,7 @@ impl State {
                 forecast,
                 no_forecast,
                 advice: pond.advice.clone(),
+                aeration_nights: pond.energy.past.iter().copied().chain(pond.energy.tonight()).collect(),
                 sunset,
                 sunrise,
                 aerators_on: pond.aerators_on.clone(),

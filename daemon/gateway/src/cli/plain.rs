@@ -177,6 +177,18 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
     if let Some(advice) = &pond.advice {
         paragraph(out, "  Advice: ", "    ", &advice_words(advice, clock));
     }
+    if let Some(night) = pond.aeration_nights.last().filter(|_| !pond.aerators.is_empty()) {
+        let day = clock.time_and_day(&night.sunset);
+        let asked = match night.asked {
+            0 => String::new(),
+            asked => format!(" Starts advised {asked}, followed {}.", night.followed),
+        };
+        let words = format!(
+            "{:.0} kWh since sunset ({day}), {:.0} by the habit of all from dusk to dawn.{asked}",
+            night.kwh, night.habit_kwh
+        );
+        paragraph(out, "  Aeration: ", "    ", &words);
+    }
 }
 
 fn reading_line(reading: &ReadingStatus, out: &mut String) {

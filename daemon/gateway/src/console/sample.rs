@@ -1,8 +1,8 @@
 //! An invented farm on an invented coast, for tests of the pages.
 
 use crate::local::protocol::{
-    AdviceStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, HistoryPoint,
-    PondStatus, ReadingStatus,
+    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus,
+    HistoryPoint, PondStatus, ReadingStatus,
 };
 
 /// 02:14 on the farm, five hours behind UTC.
@@ -55,6 +55,13 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
             basis: "straight line through the last 2 h".to_owned(),
         }),
         no_forecast: None,
+        aeration_nights: vec![AerationNightStatus {
+            sunset: "2026-03-17T23:12:00Z".to_owned(),
+            kwh: 24.0,
+            habit_kwh: 132.0,
+            asked: 1,
+            followed: 1,
+        }],
         advice: Some(AdviceStatus {
             at: NOW.to_owned(),
             action: "rest".to_owned(),

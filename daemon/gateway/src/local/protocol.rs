@@ -126,6 +126,9 @@ pub struct PondStatus {
     pub no_forecast: Option<String>,
     /// Present advice.
     pub advice: Option<AdviceStatus>,
+    /// Aeration of the last nights, newest last.
+    #[serde(default)]
+    pub aeration_nights: Vec<AerationNightStatus>,
     /// Sunset of the night that is on or comes next.
     pub sunset: Option<String>,
     /// Sunrise after it.
@@ -198,6 +201,21 @@ pub struct AdviceStatus {
     pub kwh: f64,
     /// Why.
     pub reason: String,
+}
+
+/// One night's aeration.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AerationNightStatus {
+    /// Its sunset.
+    pub sunset: String,
+    /// Energy of what ran, kWh.
+    pub kwh: f64,
+    /// Energy of every group from sunset to sunrise, kWh.
+    pub habit_kwh: f64,
+    /// Times at which starting something was advised.
+    pub asked: u32,
+    /// How many of them the motors followed within half an hour.
+    pub followed: u32,
 }
 
 /// An aerator group.

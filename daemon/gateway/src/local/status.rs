@@ -2,12 +2,13 @@
 
 use pondreeve_core::Timestamp;
 use pondreeve_core::effect::{Advice, Derived, Forecast, Latest, PartFault};
+use pondreeve_core::pond::AerationNight;
 use pondreeve_core::site::Pond;
 use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
 use super::protocol::{
-    AdviceStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus,
-    ReadingStatus,
+    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus,
+    PondStatus, ReadingStatus,
 };
 use crate::config::Farm;
 
@@ -56,6 +57,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
         forecast: pond.forecast.as_ref().map(forecast_status),
         no_forecast: pond.no_forecast.clone(),
         advice: pond.advice.as_ref().map(|advice| advice_status(advice, configured)),
+        aeration_nights: pond.aeration_nights.iter().map(aeration_night_status).collect(),
         sunset: pond.sunset.map(rfc3339),
         sunrise: pond.sunrise.map(rfc3339),
         aerators: aerators.collect(),
@@ -120,6 +122,16 @@ fn advice_status(advice: &Advice, configured: &Pond) -> AdviceStatus {
         stop: advice.stop.map(rfc3339),
         kwh: advice.kwh,
         reason: advice.reason.clone(),
+    }
+}
+
+fn aeration_night_status(night: &AerationNight) -> AerationNightStatus {
+    AerationNightStatus {
+        sunset: rfc3339(night.sunset),
+        kwh: night.kwh,
+        habit_kwh: night.habit_kwh,
+        asked: night.asked,
+        followed: night.followed,
     }
 }
 
