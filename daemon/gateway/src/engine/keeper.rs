@@ -1,14 +1,16 @@
 //! What is not yet on disk, and getting it there.
 
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use pondreeve_core::{Input, Timestamp};
+use pondreeve_core::site::PondIndex;
+use pondreeve_core::{Effect, Event, Input, Quantity, Timestamp};
 use tokio::sync::oneshot;
 
 use crate::journal::record::{BatchWriter, read_batch};
 use crate::journal::store::{Commit, KeyedBatch, RETRY_AFTER};
+use crate::journal::verdict::{Late, Origin, Verdicts};
 use crate::journal::writer::{Committed, Writer};
 
 /// A batch is closed at this size: values that share a database page stay cheap to rewrite.
@@ -23,6 +25,9 @@ const EARLY_BYTES: usize = 256 * 1024;
 /// What is kept in memory while the disk takes nothing, a day of a farm with four ponds. Beyond it the
 /// oldest goes: what the alarms rest on is in the core already.
 const BACKLOG_BYTES: usize = 16 * 1024 * 1024;
+
+/// Values without an input that wait for one; nothing rests on them.
+const MOST_LATE: usize = 4096;
 
 /// A disk that has not answered after this long counts as failed; alarms then go on from memory.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -50,6 +55,8 @@ pub(super) struct Keeper {
     trouble: Option<String>,
     failed_at: Option<Instant>,
     dropped: u64,
+    late: Vec<Late>,
+    derived_minutes: HashMap<(Option<PondIndex>, Quantity), i64>,
     notes: Vec<String>,
 }
 
@@ -82,6 +89,8 @@ impl Keeper {
             trouble: None,
             failed_at: None,
             dropped: 0,
+            late: Vec::new(),
+            derived_minutes: HashMap::new(),
             notes: Vec::new(),
         }
     }
@@ -96,12 +105,45 @@ impl Keeper {
 
     /// Queues an input for the next commit.
     pub(super) fn push(&mut self, input: &Input) {
+        // Only now, so that what the core makes of an input finds its batch still open.
+        if self.open.as_ref().is_some_and(|batch| batch.size_bytes() >= BATCH_BYTES) {
+            self.close_batch();
+        }
         let batch = self.open.get_or_insert_with(|| BatchWriter::new(input.seq, input.at));
         batch.input(input);
-        let full = batch.size_bytes() >= BATCH_BYTES;
         self.waiting_since.get_or_insert_with(Instant::now);
-        if full {
-            self.close_batch();
+    }
+
+    /// Queues what the core made of the input that was pushed last.
+    pub(super) fn judged(&mut self, input: &Input, effects: &[Effect]) {
+        self.noted(effects);
+        let Some(batch) = &mut self.open else { return };
+        let verdicts = match &input.event {
+            Event::Sweep { samples } => Verdicts::of_sweep(input.seq, samples, effects),
+            Event::ManualSample { value, .. } => Verdicts::of_entry(input.seq, *value, effects),
+            _ => Verdicts::default(),
+        };
+        if !verdicts.is_empty() {
+            batch.verdicts(&verdicts);
+        }
+        for late in self.late.drain(..) {
+            batch.late(&late);
+        }
+    }
+
+    /// Queues values that no input brought; they go with the next one. Of derived values one a minute.
+    pub(super) fn noted(&mut self, effects: &[Effect]) {
+        for late in Late::of(effects) {
+            if late.origin == Origin::Derived {
+                let minute = late.at.as_millis().div_euclid(60_000);
+                let known = self.derived_minutes.insert((late.pond, late.quantity), minute);
+                if known == Some(minute) {
+                    continue;
+                }
+            }
+            if self.late.len() < MOST_LATE {
+                self.late.push(late);
+            }
         }
     }
 

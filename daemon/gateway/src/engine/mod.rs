@@ -203,6 +203,7 @@ impl Engine {
             return (seq, self.set_aside(seq, &input.event).await);
         }
         let brought = self.fresh.get(before..).unwrap_or_default();
+        self.keeper.judged(&input, brought);
         self.recent.note(brought);
         let refused = brought.iter().find_map(|effect| match effect {
             Effect::Refused { reason, .. } => Some(reason.clone()),
@@ -317,6 +318,7 @@ impl Engine {
             return;
         }
         self.recent.note(&self.fresh);
+        self.keeper.noted(&self.fresh);
         if self.fresh.iter().any(must_be_durable) {
             // Time passed and brought an alarm. The journal must know that it did: after a power cut a
             // gateway without a battery clock would otherwise be in the time before it.

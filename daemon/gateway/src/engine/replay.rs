@@ -8,6 +8,7 @@ use pondreeve_core::{Effect, Event, Input, State, Timestamp};
 use super::keeper::Keeper;
 use super::recent::Recent;
 use crate::forward::OUTBOX_BOUND;
+use crate::journal::From;
 use crate::journal::store::Reading;
 
 /// A replay in which more inputs than this make the program fail is given up.
@@ -39,7 +40,7 @@ pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: T
     loop {
         let mut pass = Pass::new(&left_out, forwarded);
         let mut reading = Reading::default();
-        if let Some((mut chunks, answer)) = keeper.writer().read(now) {
+        if let Some((mut chunks, answer)) = keeper.writer().read(From::Start, now) {
             while let Some(chunk) = chunks.recv().await {
                 chunk.iter().for_each(|input| pass.input(input));
             }

@@ -4,10 +4,8 @@
 //! followed by `sync_data` on a handle of our own to the same file. A new store is made in a folder
 //! beside, synced and renamed, because a cut in the middle of making one leaves it unopenable.
 //!
-//! Layout: tree `inputs`, key the position of the first record as eight bytes, highest first, value one
-//! batch (see [`super::record`]); tree `left-out`, keys the positions of inputs that made the program
-//! fail and are not to be replayed; tree `about`, keys `format`, the version of the layout, and
-//! `forwarded`, the time up to which everything that goes to other systems is confirmed by them.
+//! Layout: tree `sealed`, keys as in [`super::keys`]; tree `about`, key `format`, the version of the
+//! layout. Format 1 kept every commit in a tree `inputs`; [`super::migrate`] carries it over.
 
 use std::fs::{self, File};
 use std::io;
@@ -18,18 +16,19 @@ use std::time::{Duration, Instant};
 use thiserror::Error;
 
 use super::folder::{sync_parent, sync_tree, with_suffix};
-use super::record::FORMAT;
-use super::store::{Commit, OpenError};
+use super::keys::Key;
+use super::store::OpenError;
 
-/// Pages that sled keeps in memory. The tail is all that is ever read again.
-const CACHE_BYTES: u64 = 16 * 1024 * 1024;
+/// Version of the layout that this program writes.
+pub(super) const FORMAT: u64 = 2;
+
+/// Pages that sled keeps in memory. The newest hours are all that is often read again.
+const CACHE_BYTES: u64 = 8 * 1024 * 1024;
 
 /// A store that was just closed keeps its lock until sled's threads have ended; wait this long for it.
 const LOCK_PATIENCE: Duration = Duration::from_secs(5);
 
 pub(super) const FORMAT_KEY: &[u8] = b"format";
-
-pub(super) const FORWARDED_KEY: &[u8] = b"forwarded";
 
 /// What can go wrong on the way to an open store.
 #[derive(Debug, Error)]
@@ -83,9 +82,9 @@ pub(super) fn describe(error: &io::Error) -> String {
 #[derive(Debug)]
 pub(super) struct Store {
     pub(super) db: sled::Db,
-    pub(super) about: sled::Tree,
-    pub(super) inputs: sled::Tree,
-    pub(super) left_out: sled::Tree,
+    pub(super) sealed: sled::Tree,
+    /// Version of the layout found.
+    pub(super) format: u64,
     /// The same file that sled writes; see the module's first lines.
     file: File,
 }
@@ -112,29 +111,34 @@ impl Store {
             Some(Err(_)) => return Err(Trouble::Damaged("its format number is not readable".to_owned())),
             None => return Err(Trouble::Damaged("it carries no format number".to_owned())),
         };
-        if found > u64::from(FORMAT) {
-            let known = u64::from(FORMAT);
+        if found > FORMAT {
+            let known = FORMAT;
             return Err(Trouble::Refused(OpenError::Newer { path: path.to_owned(), found, known }));
         }
-        let inputs = db.open_tree("inputs")?;
+        let sealed = db.open_tree("sealed")?;
         let file = File::open(path.join("db"))?;
-        let left_out = db.open_tree("left-out")?;
-        Ok(Self { db, about, inputs, left_out, file })
+        Ok(Self { db, sealed, format: found, file })
     }
 
-    pub(super) fn commit(&self, commit: &Commit) -> Result<(), sled::Error> {
-        for (key, bytes) in &commit.batches {
-            self.inputs.insert(key.to_be_bytes(), &bytes[..])?;
+    /// Puts entries in, all or none of them, on disk for good.
+    pub(super) fn apply(&self, entries: &[(Key, Vec<u8>)]) -> Result<(), sled::Error> {
+        let mut batch = sled::Batch::default();
+        for (key, value) in entries {
+            batch.insert(&key[..], &value[..]);
         }
-        for seq in &commit.left_out {
-            self.left_out.insert(seq.to_be_bytes(), &[])?;
-        }
-        if let Some(forwarded) = commit.forwarded {
-            self.about.insert(FORWARDED_KEY, &forwarded.as_millis().to_be_bytes())?;
-        }
+        self.change(batch)
+    }
+
+    /// Changes all or nothing, on disk for good.
+    pub(super) fn change(&self, batch: sled::Batch) -> Result<(), sled::Error> {
+        self.sealed.apply_batch(batch)?;
         self.db.flush()?;
         self.file.sync_data()?;
         Ok(())
+    }
+
+    pub(super) fn get(&self, key: &Key) -> Result<Option<sled::IVec>, sled::Error> {
+        self.sealed.get(key)
     }
 }
 
@@ -149,14 +153,17 @@ pub(super) fn is_locked(error: &io::Error) -> bool {
 
 /// Makes an empty store so that a power cut at any moment leaves either none or a whole one.
 pub(super) fn make_store(path: &Path) -> Result<(), Trouble> {
-    let making = build_store(path, |_| {})?;
+    let making = build_store(path, |_| Ok(()))?;
     fs::rename(&making, path)?;
     sync_parent(path)?;
     Ok(())
 }
 
 /// Makes a store beside `path`, filled and on disk for good, ready to be renamed.
-pub(super) fn build_store(path: &Path, fill: impl FnOnce(&Trees)) -> Result<PathBuf, Trouble> {
+pub(super) fn build_store(
+    path: &Path,
+    fill: impl FnOnce(&Store) -> Result<(), Trouble>,
+) -> Result<PathBuf, Trouble> {
     let making = with_suffix(path, ".making");
     if making.exists() {
         // Left by a cut; it was never in use.
@@ -165,23 +172,13 @@ pub(super) fn build_store(path: &Path, fill: impl FnOnce(&Trees)) -> Result<Path
     let db = catch_unwind(|| settings(&making).open())
         .map_err(|_| Trouble::Damaged("the database fails while making it".to_owned()))??;
     let about = db.open_tree("about")?;
-    about.insert(FORMAT_KEY, &u64::from(FORMAT).to_be_bytes())?;
-    let trees = Trees { about, inputs: db.open_tree("inputs")?, left_out: db.open_tree("left-out")? };
-    fill(&trees);
-    drop(trees);
-    db.flush()?;
-    drop(db);
+    about.insert(FORMAT_KEY, &FORMAT.to_be_bytes())?;
+    drop(about);
+    let file = File::open(making.join("db"))?;
+    let store = Store { sealed: db.open_tree("sealed")?, format: FORMAT, file, db };
+    fill(&store)?;
+    store.db.flush()?;
+    drop(store);
     sync_tree(&making)?;
     Ok(making)
-}
-
-/// What a store is filled with.
-pub(super) struct Trees {
-    pub(super) about: sled::Tree,
-    pub(super) inputs: sled::Tree,
-    pub(super) left_out: sled::Tree,
-}
-
-pub(super) fn position(key: &[u8]) -> Option<u64> {
-    <[u8; 8]>::try_from(key).ok().map(u64::from_be_bytes)
 }

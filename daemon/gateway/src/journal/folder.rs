@@ -30,15 +30,47 @@ pub(super) fn sync_parent(path: &Path) -> io::Result<()> {
 }
 
 pub(super) fn set_aside(path: &Path, now: Timestamp) -> io::Result<PathBuf> {
+    move_aside(path, path, "damaged", now)
+}
+
+fn move_aside(from: &Path, path: &Path, what: &str, now: Timestamp) -> io::Result<PathBuf> {
     let time = jiff::Timestamp::from_millisecond(now.as_millis()).unwrap_or_default();
-    let stem = with_suffix(path, &format!(".damaged-{}", time.strftime("%Y%m%dT%H%M%SZ")));
+    let stem = with_suffix(path, &format!(".{what}-{}", time.strftime("%Y%m%dT%H%M%SZ")));
     let aside = (0_u32..)
         .map(|n| if n == 0 { stem.clone() } else { with_suffix(&stem, &format!("-{n}")) })
         .find(|candidate| !candidate.exists())
         .unwrap_or(stem);
-    fs::rename(path, &aside)?;
+    fs::rename(from, &aside)?;
     sync_parent(path)?;
     Ok(aside)
+}
+
+/// Puts what was made beside the store in its place, and the store aside. A cut in between leaves the
+/// store under the name that [`finish_replacing`] looks for.
+pub(super) fn replace(path: &Path, making: &Path, what: &str, now: Timestamp) -> io::Result<PathBuf> {
+    let before = with_suffix(path, BEFORE);
+    fs::rename(path, &before)?;
+    sync_parent(path)?;
+    fs::rename(making, path)?;
+    sync_parent(path)?;
+    move_aside(&before, path, what, now)
+}
+
+const BEFORE: &str = ".before";
+
+/// Ends what a power cut stopped in the middle of [`replace`].
+pub(super) fn finish_replacing(path: &Path, now: Timestamp) -> io::Result<()> {
+    let before = with_suffix(path, BEFORE);
+    if !before.exists() {
+        return Ok(());
+    }
+    if path.exists() {
+        move_aside(&before, path, "replaced", now)?;
+    } else {
+        fs::rename(&before, path)?;
+        sync_parent(path)?;
+    }
+    Ok(())
 }
 
 /// The lock lies beside the store rather than in it, so that making, setting aside and renaming the

@@ -1,21 +1,45 @@
 //! The journal: every input on disk for good before anything that rests on it is shown, acknowledged
 //! or forwarded. Start-up reads it back through the core's ordinary step.
 //!
-//! [`record`] is what an input looks like on disk, [`store`] what is kept and read back, and
-//! [`writer`] the thread that alone touches it. Nobody else opens the database: commands and the
+//! ```text
+//! commit ─▶ tail: append, data sync ─▶ acknowledged
+//!             │ each hour, together
+//!             ▼
+//!           seal: columns of sweeps, other inputs ─▶ second copy ─▶ database (sled) ─▶ flush, data sync
+//! ```
+//! [`record`] is what an input looks like in the tail, `chunk` what sealed sweeps look like, `keys` where
+//! they are. [`store`] is the journal as others see it; `opening`, `reading` and `sealing` are its parts;
+//! [`writer`] is the thread that alone touches it. Nobody else opens the database: commands and the
 //! console ask the daemon.
 
+mod chunk;
 mod codec;
+mod columns;
+mod copy;
 mod database;
 mod folder;
+mod keys;
+mod migrate;
+mod opening;
+pub mod query;
+mod reading;
 pub mod record;
+mod seal;
+mod sealing;
 mod site_record;
 pub mod store;
 mod tail;
+pub mod verdict;
 pub mod writer;
 
+pub use query::{Kept, Query};
+pub use reading::From;
 pub use store::{Commit, Journal, OpenError, Reading};
 pub use writer::Writer;
 
 #[cfg(test)]
 mod disk_tests;
+#[cfg(test)]
+mod migrate_tests;
+#[cfg(test)]
+mod seal_tests;

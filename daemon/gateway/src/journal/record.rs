@@ -17,9 +17,10 @@ use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
 use super::site_record;
+use super::verdict::{Late, Verdicts};
 
-/// Version of the form on disk that this program writes.
-pub const FORMAT: u8 = 1;
+/// Version of the form of a batch.
+const FORMAT: u8 = 1;
 
 const HEAD_BYTES: usize = 13;
 const CHECKSUM_BYTES: usize = 4;
@@ -36,6 +37,9 @@ mod kind {
     pub(super) const GATEWAY_FAULT: u8 = 8;
     pub(super) const CLOCK_STEPPED: u8 = 9;
     pub(super) const TICK: u8 = 10;
+    /// Not inputs: what the core made of the input before.
+    pub(super) const VERDICTS: u8 = 64;
+    pub(super) const LATE: u8 = 65;
 }
 
 /// Quantity codes on disk: the position in this list. Only ever append.
@@ -75,12 +79,12 @@ const QUANTITY_CODES: &[&str] = &[
     "dawn_do_mg_l",
 ];
 
-fn quantity_code(quantity: Quantity) -> u64 {
+pub(super) fn quantity_code(quantity: Quantity) -> u64 {
     // The list is complete (tested), so the length is never written.
     QUANTITY_CODES.iter().position(|&id| id == quantity.id()).unwrap_or(QUANTITY_CODES.len()) as u64
 }
 
-fn quantity_of_code(code: u64) -> Result<Quantity, Malformed> {
+pub(super) fn quantity_of_code(code: u64) -> Result<Quantity, Malformed> {
     usize::try_from(code)
         .ok()
         .and_then(|code| QUANTITY_CODES.get(code))
@@ -130,6 +134,28 @@ impl BatchWriter {
         put_unsigned(body, input.seq.saturating_sub(self.key));
         put_signed(body, input.at.as_millis().wrapping_sub(self.base.as_millis()));
         put_event(body, &mut self.digits, input.at, &input.event);
+        self.seal();
+    }
+
+    /// Appends what the core made of an input.
+    pub fn verdicts(&mut self, verdicts: &Verdicts) {
+        let body = &mut self.body;
+        body.clear();
+        body.push(kind::VERDICTS);
+        put_unsigned(body, verdicts.seq.saturating_sub(self.key));
+        put_signed(body, 0);
+        verdicts.put(body, &mut self.digits);
+        self.seal();
+    }
+
+    /// Appends a value that belongs to no sample.
+    pub fn late(&mut self, late: &Late) {
+        let body = &mut self.body;
+        body.clear();
+        body.push(kind::LATE);
+        put_unsigned(body, 0);
+        put_signed(body, late.at.as_millis().wrapping_sub(self.base.as_millis()));
+        late.put(body, &mut self.digits, quantity_code(late.quantity));
         self.seal();
     }
 
@@ -275,6 +301,10 @@ fn number(reader: &mut Reader<'_>, at: Timestamp) -> Result<(f64, Option<Timesta
 pub struct Batch {
     /// Inputs in the order in which they were written.
     pub inputs: Vec<Input>,
+    /// What the core made of some of them, in the same order.
+    pub verdicts: Vec<Verdicts>,
+    /// Values that belong to no sample.
+    pub late: Vec<Late>,
     /// Places at which something was damaged.
     pub damaged: u64,
     /// The position after the last input; 0 if there is none.
@@ -298,9 +328,15 @@ pub fn read_batch(key: u64, bytes: &[u8]) -> Batch {
     let mut in_damage = false;
     while at < end {
         match read_record(key, base, &bytes[at..end]) {
-            Some((input, used)) => {
-                batch.next_seq = batch.next_seq.max(input.seq.saturating_add(1));
-                batch.inputs.push(input);
+            Some((record, used)) => {
+                match record {
+                    Record::Input(input) => {
+                        batch.next_seq = batch.next_seq.max(input.seq.saturating_add(1));
+                        batch.inputs.push(input);
+                    }
+                    Record::Verdicts(verdicts) => batch.verdicts.push(verdicts),
+                    Record::Late(late) => batch.late.push(late),
+                }
                 at += used;
                 in_damage = false;
             }
@@ -323,8 +359,14 @@ fn read_head(key: u64, head: &[u8]) -> Option<Timestamp> {
     (version == FORMAT && sum == checksum(key, summed)).then_some(Timestamp(base))
 }
 
+enum Record {
+    Input(Input),
+    Verdicts(Verdicts),
+    Late(Late),
+}
+
 /// The record at the start of `bytes` and its length, if there is a good one.
-fn read_record(key: u64, base: Timestamp, bytes: &[u8]) -> Option<(Input, usize)> {
+fn read_record(key: u64, base: Timestamp, bytes: &[u8]) -> Option<(Record, usize)> {
     let mut reader = Reader::new(bytes);
     let length = usize::try_from(reader.unsigned().ok()?).ok()?;
     let body = reader.bytes(length).ok()?;
@@ -332,18 +374,22 @@ fn read_record(key: u64, base: Timestamp, bytes: &[u8]) -> Option<(Input, usize)
     if sum != checksum(key, body) {
         return None;
     }
-    let input = read_body(key, base, body).ok()?;
-    Some((input, bytes.len() - reader.left()))
+    let record = read_body(key, base, body).ok()?;
+    Some((record, bytes.len() - reader.left()))
 }
 
-fn read_body(key: u64, base: Timestamp, body: &[u8]) -> Result<Input, Malformed> {
+fn read_body(key: u64, base: Timestamp, body: &[u8]) -> Result<Record, Malformed> {
     let mut reader = Reader::new(body);
     let code = reader.byte()?;
     let seq = key.checked_add(reader.unsigned()?).ok_or(Malformed::Unknown)?;
     let at = Timestamp(base.as_millis().wrapping_add(reader.signed()?));
-    let event = read_event(&mut reader, code, at)?;
+    let record = match code {
+        kind::VERDICTS => Record::Verdicts(Verdicts::read(&mut reader, seq)?),
+        kind::LATE => Record::Late(Late::read(&mut reader, at, quantity_of_code)?),
+        _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at)? }),
+    };
     reader.end()?;
-    Ok(Input { seq, at, event })
+    Ok(record)
 }
 
 fn read_event(reader: &mut Reader<'_>, code: u8, at: Timestamp) -> Result<Event, Malformed> {

@@ -1,21 +1,22 @@
 //! The journal: what is kept, what is read back, and what becomes of a store that fails.
 
 use std::collections::BTreeSet;
-use std::fs::{self, File};
-use std::io;
+use std::fs::File;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use nix::fcntl::Flock;
-use pondreeve_core::{Input, Timestamp};
+use pondreeve_core::Timestamp;
 use thiserror::Error;
 
-use super::database::{FORWARDED_KEY, Store, Trouble, build_store, describe, make_store, may_pass, position};
-use super::folder::{free_bytes, is_nearly_full, set_aside, sync_parent, take_lock};
+use super::copy::Copy;
+use super::database::{Store, Trouble, describe, may_pass};
+use super::folder::free_bytes;
 use super::record::read_batch;
-use super::tail::{self, Tail};
+use super::seal::Shapes;
+use super::tail::{Item, Kind, Tail};
 
 /// Below this much free space nothing more is written. sled takes half a mebibyte at a time and writes
 /// a snapshot now and then; running into a full disk in the middle of that is what we spare it.
@@ -84,15 +85,30 @@ pub struct Commit {
 /// The journal and, while all is well, the open store behind it.
 #[derive(Debug)]
 pub struct Journal {
-    path: PathBuf,
-    lock: Option<Flock<File>>,
-    store: Option<Store>,
-    tail: Option<Tail>,
+    pub(super) path: PathBuf,
+    pub(super) lock: Option<Flock<File>>,
+    pub(super) store: Option<Store>,
+    pub(super) tail: Option<Tail>,
+    pub(super) copy: Option<Copy>,
+    pub(super) shapes: Shapes,
+    /// Everything before this position is sealed in the database, the last of it in this hour.
+    pub(super) sealed_before: u64,
+    pub(super) sealed_hour: u32,
+    /// Hours before this one were sealed as far as the tail has them.
+    pub(super) open_hour: u32,
+    /// The farm at that position, as JSON.
+    pub(super) site_text: Option<String>,
+    pub(super) left_out: BTreeSet<u64>,
+    /// Those of them that only the tail knows.
+    pub(super) left_out_unsealed: BTreeSet<u64>,
+    pub(super) forwarded: Option<Timestamp>,
+    /// Newest time of an input that was committed.
+    pub(super) newest_at: Option<Timestamp>,
     pub(super) tried: Option<Instant>,
-    trouble: String,
+    pub(super) trouble: String,
     pub(super) least_free_bytes: u64,
     /// What people must know, until a commit that went well takes it along.
-    notes: Vec<String>,
+    pub(super) notes: Vec<String>,
 }
 
 /// What came of reading the journal.
@@ -121,6 +137,16 @@ impl Journal {
             lock: None,
             store: None,
             tail: None,
+            copy: None,
+            shapes: Shapes::default(),
+            sealed_before: 0,
+            sealed_hour: 0,
+            open_hour: 0,
+            site_text: None,
+            left_out: BTreeSet::new(),
+            left_out_unsealed: BTreeSet::new(),
+            forwarded: None,
+            newest_at: None,
             tried: None,
             trouble: String::new(),
             least_free_bytes: LEAST_FREE_BYTES,
@@ -149,115 +175,16 @@ impl Journal {
 
     /// Positions of inputs that made the program fail and are to be left out of a replay.
     pub fn left_out(&self) -> BTreeSet<u64> {
-        let Some(store) = &self.store else { return BTreeSet::new() };
-        let keys = store.left_out.iter().keys().filter_map(Result::ok);
-        keys.filter_map(|key| position(&key)).collect()
+        self.left_out.clone()
     }
 
     /// Time up to which other systems have confirmed everything; `None` where nothing was written yet.
     pub fn forwarded(&self) -> Option<Timestamp> {
-        let value = self.store.as_ref()?.about.get(FORWARDED_KEY).ok()??;
-        <[u8; 8]>::try_from(&value[..]).ok().map(i64::from_be_bytes).map(Timestamp)
+        self.forwarded
     }
 
-    /// Hands every readable input to `each`, in order. Where the database itself cannot read on, what
-    /// can be read before and after that place is carried over into a new store, and the damaged one
-    /// set aside.
-    pub fn read(&mut self, now: Timestamp, each: &mut dyn FnMut(Input)) -> Reading {
-        let mut reading = Reading::default();
-        let mut next_seq = None;
-        if self.read_on(&mut reading, &mut next_seq, each) {
-            return reading;
-        }
-        reading.damaged += 1;
-        match self.carry_over(now) {
-            Ok(notes) => {
-                reading.notes.extend(notes);
-                self.read_on(&mut reading, &mut next_seq, each);
-            }
-            Err(trouble) => self.failed(trouble.to_string()),
-        }
-        reading
-    }
-
-    /// Reads on from `next_seq`; `false` where the database failed before the end.
-    fn read_on(
-        &self,
-        reading: &mut Reading,
-        next_seq: &mut Option<u64>,
-        each: &mut dyn FnMut(Input),
-    ) -> bool {
-        let Some(store) = &self.store else {
-            // Better the newest than nothing: the tail can be read on a disk that takes nothing.
-            reading.partial = true;
-            for (key, bytes) in tail::read(&self.path) {
-                let batch = read_batch(key, &bytes);
-                reading.inputs += batch.inputs.len() as u64;
-                batch.inputs.into_iter().for_each(&mut *each);
-            }
-            return true;
-        };
-        let from = next_seq.unwrap_or(0).to_be_bytes();
-        let outcome = catch_unwind(AssertUnwindSafe(|| {
-            for entry in store.inputs.range(from..) {
-                let Ok((key, value)) = entry else { return false };
-                let Some(key) = position(&key) else {
-                    reading.damaged += 1;
-                    continue;
-                };
-                if let Some(expected) = *next_seq {
-                    let gap = key.saturating_sub(expected);
-                    reading.missing += if gap < SEQ_JUMP / 2 { gap } else { 0 };
-                }
-                let batch = read_batch(key, &value);
-                reading.damaged += batch.damaged;
-                reading.inputs += batch.inputs.len() as u64;
-                *next_seq = Some(batch.next_seq.max(key.saturating_add(1)));
-                batch.inputs.into_iter().for_each(&mut *each);
-            }
-            true
-        }));
-        outcome.unwrap_or(false)
-    }
-
-    /// Copies what can be read, from both ends up to the damage, and puts the copy in the store's place.
-    fn carry_over(&mut self, now: Timestamp) -> Result<Vec<String>, Trouble> {
-        let Some(old) = self.store.take() else { return Err(Trouble::Damaged("it is closed".to_owned())) };
-        let making = build_store(&self.path, |new| {
-            if let Ok(Some(forwarded)) = old.about.get(FORWARDED_KEY) {
-                // Without it things are forwarded twice, no more.
-                let _ = new.about.insert(FORWARDED_KEY, forwarded);
-            }
-            for (old, new) in [(&old.inputs, &new.inputs), (&old.left_out, &new.left_out)] {
-                // A panic while reading ends that direction, as an error does.
-                let _ = catch_unwind(AssertUnwindSafe(|| {
-                    old.iter()
-                        .map_while(Result::ok)
-                        .try_for_each(|(key, value)| new.insert(key, value).map(drop))
-                }));
-                let _ = catch_unwind(AssertUnwindSafe(|| {
-                    let from_end = old.iter().rev().map_while(Result::ok);
-                    from_end
-                        .take_while(|(key, _)| !matches!(new.contains_key(key), Ok(true)))
-                        .try_for_each(|(key, value)| new.insert(key, value).map(drop))
-                }));
-            }
-        })?;
-        let _ = catch_unwind(AssertUnwindSafe(|| drop(old)));
-        let aside = set_aside(&self.path, now)?;
-        fs::rename(&making, &self.path)?;
-        sync_parent(&self.path)?;
-        tail::copy(&aside, &self.path)?;
-        let note = format!(
-            "the store {} is damaged inside; what could be read was carried over into a new one, and the damaged one is kept as {}",
-            self.path.display(),
-            aside.display()
-        );
-        let put_back = self.adopt(Store::open(&self.path)?)?;
-        Ok([Some(note), put_back].into_iter().flatten().collect())
-    }
-
-    /// Puts batches on disk for good. On `Err` they are not, for the reason given; handing the same
+    /// Puts batches on disk for good: in the tail. [`Journal::upkeep`] carries them into the database.
+    /// On `Err` they are not, for the reason given; handing the same
     /// batches in again later is right.
     pub fn commit(&mut self, commit: &Commit, now: Timestamp) -> Result<Vec<String>, String> {
         if self.store.is_none() {
@@ -283,122 +210,67 @@ impl Journal {
                 self.least_free_bytes / 1024
             ));
         }
-        let Some(store) = &self.store else { return Err(self.trouble.clone()) };
-        // sled is known to panic in places where it should return an error.
-        match catch_unwind(AssertUnwindSafe(|| store.commit(commit))) {
-            Ok(Ok(())) => {
-                self.append_to_tail(&commit.batches, now);
+        let Some(tail) = &mut self.tail else { return Err(self.trouble.clone()) };
+        let left_out: Vec<u8> = commit.left_out.iter().flat_map(|seq| seq.to_be_bytes()).collect();
+        let forwarded = commit.forwarded.map(|until| until.as_millis().to_be_bytes());
+        let mut newest_at = self.newest_at;
+        let mut items: Vec<Item<'_>> = Vec::with_capacity(commit.batches.len() + 2);
+        for (key, bytes) in &commit.batches {
+            let (next_seq, at) = extent_of(*key, bytes);
+            newest_at = newest_at.max(at);
+            items.push(Item { kind: Kind::Batch, key: *key, body: bytes, next_seq });
+        }
+        if !left_out.is_empty() {
+            items.push(Item { kind: Kind::LeftOut, key: 0, body: &left_out, next_seq: 0 });
+        }
+        if let Some(forwarded) = &forwarded {
+            items.push(Item { kind: Kind::Forwarded, key: 0, body: forwarded, next_seq: 0 });
+        }
+        match tail.write(&items, self.sealed_before) {
+            Ok(()) => {
+                self.newest_at = newest_at;
+                self.left_out.extend(&commit.left_out);
+                self.left_out_unsealed.extend(&commit.left_out);
+                self.forwarded = commit.forwarded.or(self.forwarded);
                 Ok(std::mem::take(&mut self.notes))
             }
-            Ok(Err(error)) => {
-                let error = Trouble::from(error);
+            Err(error) => {
+                let error = describe(&error);
                 self.failed(format!("writing to the store {} failed: {error}", self.path.display()));
                 Err(self.trouble.clone())
             }
-            Err(_) => {
-                self.failed(format!(
-                    "writing to the store {} failed inside the database",
-                    self.path.display()
-                ));
-                Err(self.trouble.clone())
-            }
         }
     }
 
-    /// The commit is on disk; whatever happens here, it stays so.
-    fn append_to_tail(&mut self, batches: &[KeyedBatch], now: Timestamp) {
-        let Some(tail) = &mut self.tail else { return };
-        match tail.append(batches) {
-            Ok(false) => {}
-            Ok(true) => {
-                // Opening makes the snapshot that lets the older file go.
-                self.failed("it is being opened anew".to_owned());
-                if let Err(trouble) = self.try_open(now) {
-                    self.failed(format!("the store {} cannot be opened: {trouble}", self.path.display()));
-                }
-            }
-            Err(error) => {
-                tracing::warn!(%error, "the second copy of the newest inputs cannot be written");
-                self.tail = None;
-            }
-        }
-    }
-
-    fn failed(&mut self, trouble: String) {
+    pub(super) fn failed(&mut self, trouble: String) {
         self.tried = Some(Instant::now());
         self.trouble = trouble;
-        // After an error sled refuses everything; only a new handle can work again.
+        self.close();
+    }
+
+    /// Lets go of the files. After an error sled refuses everything; only a new handle can work again.
+    pub(super) fn close(&mut self) {
+        self.tail = None;
+        self.copy = None;
         if let Some(store) = self.store.take() {
             let _ = catch_unwind(AssertUnwindSafe(|| drop(store)));
         }
     }
+}
 
-    fn try_open(&mut self, now: Timestamp) -> Result<(), Trouble> {
-        self.tried = Some(Instant::now());
-        if let Some(parent) = self.path.parent() {
-            fs::create_dir_all(parent)?;
+impl Drop for Journal {
+    fn drop(&mut self) {
+        if let Some(tail) = &mut self.tail {
+            // Without it damage at the very end is taken for an unfinished commit.
+            let _ = tail.close();
         }
-        if self.lock.is_none() {
-            self.lock = Some(take_lock(&self.path)?);
-        }
-        if is_nearly_full(&self.path) {
-            // Opening writes a snapshot; cut short by the end of the disk, it leaves a damaged store.
-            return Err(Trouble::Io(io::ErrorKind::StorageFull.into()));
-        }
-        if !self.path.exists() {
-            make_store(&self.path)?;
-        }
-        let store = match Store::open(&self.path) {
-            Ok(store) => store,
-            Err(Trouble::Damaged(detail)) => {
-                let aside = set_aside(&self.path, now)?;
-                make_store(&self.path)?;
-                tail::copy(&aside, &self.path)?;
-                let taken_along: usize = tail::read(&self.path).iter().map(count_inputs).sum();
-                self.notes.push(format!(
-                    "the store {} could not be opened ({detail}); it was set aside whole as {} and a new one begun with the newest {taken_along} inputs: older readings and alarms are not known to this daemon",
-                    self.path.display(),
-                    aside.display()
-                ));
-                let store = Store::open(&self.path)?;
-                // Expected here, so not told again.
-                return self.adopt(store).map(drop);
-            }
-            Err(other) => return Err(other),
-        };
-        let put_back = self.adopt(store)?;
-        self.notes.extend(put_back);
-        Ok(())
-    }
-
-    /// Takes a store that was opened, and puts back what its tail knows and it does not.
-    fn adopt(&mut self, store: Store) -> Result<Option<String>, Trouble> {
-        let (mut lost, mut note) = (Vec::new(), None);
-        for (key, bytes) in tail::read(&self.path) {
-            if !matches!(store.inputs.contains_key(key.to_be_bytes()), Ok(true)) {
-                lost.push((key, bytes));
-            }
-        }
-        if !lost.is_empty() {
-            let inputs: usize = lost.iter().map(count_inputs).sum();
-            store.commit(&Commit { batches: lost, ..Commit::default() })?;
-            note = Some(format!(
-                "the store {} had lost {inputs} inputs to damage on the disk; they were put back from the second copy. The card may be failing: replace it soon",
-                self.path.display()
-            ));
-        }
-        self.tail = Tail::open(&self.path)
-            .inspect_err(
-                |error| tracing::warn!(%error, "the second copy of the newest inputs cannot be opened"),
-            )
-            .ok();
-        self.store = Some(store);
-        Ok(note)
     }
 }
 
-fn count_inputs((key, bytes): &KeyedBatch) -> usize {
-    read_batch(*key, bytes).inputs.len()
+/// How far a batch goes: position after its last input, and that input's time.
+pub(super) fn extent_of(key: u64, bytes: &[u8]) -> (u64, Option<Timestamp>) {
+    let batch = read_batch(key, bytes);
+    (batch.next_seq, batch.inputs.iter().map(|input| input.at).max())
 }
 
 #[cfg(test)]

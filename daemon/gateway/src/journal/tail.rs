@@ -1,131 +1,457 @@
-//! A second copy of the newest batches, in plain files beside the database.
+//! The newest inputs, in plain files beside the database: the one place where a commit becomes durable.
 //!
-//! When it opens, sled reads its log from the last snapshot on, up to the first damaged place, and takes
-//! that for the end: one flipped bit silently costs everything after it. It makes a snapshot only when
-//! it opens. So each batch, once sled has it on disk for good, is also appended here. At the next
-//! opening whatever sled no longer has is put back from here, and people are told.
+//! A commit is one write at the end of a file whose blocks were written before, and one data sync: the
+//! file system has nothing of its own to note, and a farm's commit stays within one page of flash. The
+//! database gets the inputs later, many together ([`super::seal`]); until then they are read from here.
 //!
-//! Two files take turns, [`TURN_BYTES`] each; at each turn the database is opened anew, so that what was
-//! written since its last snapshot is always in one of the two. They are not synced one by one: they guard against bytes
-//! that rot, which power cuts do not cause, and the kernel writes them within half a minute.
-//!
+//! Files `tail-0`, `tail-1`, … take turns. One may be used anew once everything in it is sealed and
+//! synced in the database. Each turn has a generation, written in every entry, so that what an earlier
+//! turn left further back in the file is never taken for new:
 //! ```text
-//! entry  mark 4 B, key 8 B, length 4 B, checksum 4 B of key and length, batch
+//! head   mark 4 B, kind 1 B, generation 4 B, commit 4 B, place in the commit 2 B, of how many 2 B,
+//!        key 8 B, length 4 B,
+//!        checksum of the body 4 B, checksum of the head 4 B
+//! body   a batch (see super::record), positions left out, or a time
 //! ```
-//! A damaged entry costs itself: the reader looks for the next mark.
+//! Numbers are big-endian, checksums CRC-32 (IEEE 802.3). An entry whose body does not fit its checksum
+//! still gives the records that carry a good one of their own. Damage in the very last commit is what a
+//! power cut leaves of one that nobody was told of: what can be read of it is written again. Anywhere
+//! else, or before the entry that closes the file at an orderly stop, it is rot and people are told.
 
-use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions};
-use std::io::{self, Write};
+use std::io;
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use super::codec::Reader;
-use super::record::read_batch;
-use super::store::KeyedBatch;
 
-/// A file that has grown to this is left alone and the other begun anew: a few times a day on a large
-/// farm, as often as opening the database anew is no burden.
-const TURN_BYTES: u64 = 4 * 1024 * 1024;
+/// Size of a new file. An hour of a large farm takes about one.
+const SEGMENT_BYTES: usize = 2 * 1024 * 1024;
 
-const MARK: [u8; 4] = *b"\xf1pr\x01";
+/// More files than this are not made: the database has then taken nothing for a long time.
+const MOST_SEGMENTS: usize = 16;
 
-/// The two files of one store.
+/// Entries written together.
+const MOST_ENTRIES: usize = u16::MAX as usize;
+
+/// A commit that fits into one page is not laid across two.
+const PAGE: u64 = 4096;
+
+const MARK: [u8; 4] = *b"\xf1pr\x02";
+const HEAD_BYTES: usize = 37;
+
+/// What an entry holds. Never reuse a code.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Kind {
+    /// Inputs.
+    Batch = 1,
+    /// Positions never to be replayed, eight bytes each.
+    LeftOut = 2,
+    /// Time up to which other systems have confirmed everything.
+    Forwarded = 3,
+    /// The store was closed in order.
+    Closed = 4,
+}
+
+impl Kind {
+    fn of(code: u8) -> Option<Self> {
+        [Self::Batch, Self::LeftOut, Self::Forwarded, Self::Closed]
+            .into_iter()
+            .find(|kind| *kind as u8 == code)
+    }
+}
+
+/// One entry as found.
+#[derive(Debug)]
+pub(super) struct Entry<'a> {
+    pub(super) kind: Kind,
+    pub(super) key: u64,
+    pub(super) body: &'a [u8],
+}
+
+/// One thing to write.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Item<'a> {
+    pub(super) kind: Kind,
+    pub(super) key: u64,
+    pub(super) body: &'a [u8],
+    /// Position after the last input in it.
+    pub(super) next_seq: u64,
+}
+
+#[derive(Debug)]
+struct Segment {
+    path: PathBuf,
+    file: File,
+    capacity: u64,
+    generation: u32,
+    commit: u32,
+    used: u64,
+    /// Position after the last input in it.
+    next_seq: u64,
+}
+
+/// The files of one store.
 #[derive(Debug)]
 pub(super) struct Tail {
     folder: PathBuf,
-    turn: usize,
-    file: File,
-    size_bytes: u64,
+    /// The last is the one being written.
+    segments: Vec<Segment>,
+    buffer: Vec<u8>,
 }
+
+/// A batch of a commit that was not finished.
+pub(super) type Unfinished = (u64, Vec<u8>);
 
 impl Tail {
-    /// Goes on with the file that was last written.
-    pub(super) fn open(folder: &Path) -> io::Result<Self> {
-        let newest =
-            |turn: &usize| std::fs::metadata(path(folder, *turn)).and_then(|meta| meta.modified()).ok();
-        let turn = (0..2).max_by_key(newest).unwrap_or(0);
-        let file = OpenOptions::new().create(true).append(true).open(path(folder, turn))?;
-        let size_bytes = file.metadata()?.len();
-        Ok(Self { folder: folder.to_owned(), turn, file, size_bytes })
-    }
-
-    /// Adds batches that the database has on disk for good; `true` where the other file's turn has come.
-    pub(super) fn append(&mut self, batches: &[KeyedBatch]) -> io::Result<bool> {
-        let turned = self.size_bytes >= TURN_BYTES;
-        if turned {
-            let turn = 1 - self.turn;
-            self.file =
-                OpenOptions::new().create(true).write(true).truncate(true).open(path(&self.folder, turn))?;
-            (self.turn, self.size_bytes) = (turn, 0);
-        }
-        let mut bytes = Vec::new();
-        for (key, batch) in batches {
-            let Ok(length) = u32::try_from(batch.len()) else { continue };
-            bytes.extend_from_slice(&MARK);
-            bytes.extend_from_slice(&key.to_be_bytes());
-            bytes.extend_from_slice(&length.to_be_bytes());
-            bytes.extend_from_slice(&checksum(*key, length).to_be_bytes());
-            bytes.extend_from_slice(batch);
-        }
-        self.file.write_all(&bytes)?;
-        self.size_bytes += bytes.len() as u64;
-        Ok(turned)
-    }
-}
-
-/// Every readable batch of a folder's tail, oldest first.
-pub(super) fn read(folder: &Path) -> Vec<KeyedBatch> {
-    let mut batches: BTreeMap<u64, Arc<[u8]>> = BTreeMap::new();
-    for turn in 0..2 {
-        let Ok(bytes) = std::fs::read(path(folder, turn)) else { continue };
-        let mut left = &bytes[..];
-        while !left.is_empty() {
-            match entry(left) {
-                Some((key, batch, used)) => {
-                    // One that holds nothing readable is no help.
-                    if !read_batch(key, batch).inputs.is_empty() {
-                        batches.insert(key, Arc::from(batch));
-                    }
-                    left = left.get(used..).unwrap_or_default();
+    /// Goes on after the last finished commit; the batches of one that is not, as far as they can be
+    /// read, are returned to be written again. `next_seq_of` tells how far a batch goes.
+    pub(super) fn open(
+        folder: &Path,
+        next_seq_of: &dyn Fn(u64, &[u8]) -> u64,
+    ) -> io::Result<(Self, Vec<Unfinished>)> {
+        let mut segments = Vec::new();
+        let mut unfinished = (0, Vec::new());
+        for path in paths(folder)? {
+            let bytes = std::fs::read(&path)?;
+            let file = OpenOptions::new().read(true).write(true).open(&path)?;
+            let scan = Scan::of(&bytes);
+            let mut next_seq = 0;
+            scan.entries(&bytes, |entry, _| {
+                if entry.kind == Kind::Batch {
+                    next_seq = next_seq_of(entry.key, entry.body).max(next_seq);
                 }
-                None => left = left.get(1..).unwrap_or_default(),
+            });
+            if scan.generation >= unfinished.0 {
+                let mut batches = Vec::new();
+                scan.entries(&bytes, |entry, place| {
+                    if scan.torn_last && place.commit == scan.next_commit && entry.kind == Kind::Batch {
+                        batches.push((entry.key, entry.body.to_vec()));
+                    }
+                });
+                unfinished = (scan.generation, batches);
             }
+            if scan.torn_last {
+                // What was begun and not finished must not be found again beside what comes in its place.
+                let end = scan.end.min(bytes.len());
+                file.write_all_at(&vec![0; bytes.len() - end], end as u64)?;
+                file.sync_data()?;
+            }
+            segments.push(Segment {
+                path,
+                file,
+                capacity: bytes.len() as u64,
+                generation: scan.generation,
+                commit: scan.next_commit,
+                used: scan.end as u64,
+                next_seq,
+            });
+        }
+        segments.sort_by_key(|segment| segment.generation);
+        let mut tail = Self { folder: folder.to_owned(), segments, buffer: Vec::new() };
+        if tail.segments.is_empty() {
+            tail.add_segment(SEGMENT_BYTES)?;
+        }
+        Ok((tail, unfinished.1))
+    }
+
+    /// Puts everything on disk for good. On an error nothing of it counts.
+    pub(super) fn write(&mut self, items: &[Item<'_>], sealed_before: u64) -> io::Result<()> {
+        let mut rest = items;
+        while !rest.is_empty() {
+            let length = |item: &Item<'_>| HEAD_BYTES + item.body.len();
+            let total: usize = rest.iter().map(length).sum();
+            let room = self.room(total);
+            let mut fits = 0;
+            let mut size = 0;
+            while let Some(item) = rest.get(fits) {
+                if (size + length(item)) as u64 > room || fits >= MOST_ENTRIES {
+                    break;
+                }
+                size += length(item);
+                fits += 1;
+            }
+            let (now, later) = rest.split_at(fits);
+            if now.is_empty() {
+                self.turn(rest.first().map_or(0, length), sealed_before)?;
+                continue;
+            }
+            self.write_here(now, size)?;
+            rest = later;
+        }
+        Ok(())
+    }
+
+    fn room(&self, size: usize) -> u64 {
+        self.segments.last().map_or(0, |last| last.capacity.saturating_sub(start(last.used, size)))
+    }
+
+    fn write_here(&mut self, items: &[Item<'_>], size: usize) -> io::Result<()> {
+        let Some(last) = self.segments.last_mut() else { return Err(io::ErrorKind::NotFound.into()) };
+        self.buffer.clear();
+        let count = items.len() as u32;
+        for (ordinal, item) in (0..).zip(items) {
+            put_entry(&mut self.buffer, item, [last.generation, last.commit, ordinal << 16 | count])?;
+        }
+        let at = start(last.used, size);
+        last.file.write_all_at(&self.buffer, at)?;
+        last.file.sync_data()?;
+        last.commit += 1;
+        last.used = at + self.buffer.len() as u64;
+        last.next_seq = items.iter().map(|item| item.next_seq).fold(last.next_seq, u64::max);
+        Ok(())
+    }
+
+    /// Goes on in a file that is no longer needed, or in a new one.
+    fn turn(&mut self, least: usize, sealed_before: u64) -> io::Result<()> {
+        let writing = self.segments.len().saturating_sub(1);
+        let free = self
+            .segments
+            .iter()
+            .take(writing)
+            .position(|segment| segment.next_seq <= sealed_before && segment.capacity >= least as u64);
+        match free {
+            Some(place) => {
+                let generation = self.next_generation();
+                let mut segment = self.segments.remove(place);
+                (segment.generation, segment.commit) = (generation, 0);
+                (segment.used, segment.next_seq) = (0, 0);
+                self.segments.push(segment);
+                Ok(())
+            }
+            None if self.segments.len() >= MOST_SEGMENTS => Err(io::Error::other(
+                "the database has taken nothing for so long that there is no room for newer inputs",
+            )),
+            None => self.add_segment(least.max(SEGMENT_BYTES)),
         }
     }
-    batches.into_iter().collect()
+
+    fn next_generation(&self) -> u32 {
+        self.segments.iter().map(|segment| segment.generation).max().map_or(1, |newest| newest + 1)
+    }
+
+    /// Makes a file with all its blocks written, so that no later sync has to note them.
+    fn add_segment(&mut self, size: usize) -> io::Result<()> {
+        let taken = |path: &PathBuf| self.segments.iter().any(|segment| segment.path == *path);
+        let path = (0..).map(|n| self.folder.join(format!("tail-{n}"))).find(|path| !taken(path));
+        let Some(path) = path else { return Err(io::ErrorKind::NotFound.into()) };
+        let making = self.folder.join("tail.making");
+        let made = make_file(&making, size);
+        if made.is_err() {
+            // What fits half only takes room that others need.
+            let _ = std::fs::remove_file(&making);
+        }
+        let file = made?;
+        std::fs::rename(&making, &path)?;
+        File::open(&self.folder)?.sync_all()?;
+        let generation = self.next_generation();
+        let capacity = size as u64;
+        self.segments.push(Segment { path, file, capacity, generation, commit: 0, used: 0, next_seq: 0 });
+        Ok(())
+    }
+
+    /// Bytes written since everything up to `sealed_before` was sealed.
+    pub(super) fn unsealed_bytes(&self, sealed_before: u64) -> u64 {
+        self.segments.iter().filter(|segment| segment.next_seq > sealed_before).map(|s| s.used).sum()
+    }
+
+    /// Says that the store is closed in order.
+    pub(super) fn close(&mut self) -> io::Result<()> {
+        self.write(&[Item { kind: Kind::Closed, key: 0, body: &[], next_seq: 0 }], 0)
+    }
 }
 
-/// Takes the tail of one store along to the one that takes its place.
-pub(super) fn copy(from: &Path, to: &Path) -> io::Result<()> {
-    for turn in (0..2).filter(|turn| path(from, *turn).is_file()) {
-        std::fs::copy(path(from, turn), path(to, turn))?;
-    }
+fn make_file(path: &Path, size: usize) -> io::Result<File> {
+    let file = OpenOptions::new().read(true).write(true).create(true).truncate(true).open(path)?;
+    file.write_all_at(&vec![0; size], 0)?;
+    file.sync_all()?;
+    Ok(file)
+}
+
+/// Where a write of this size begins.
+fn start(used: u64, size: usize) -> u64 {
+    let within = used % PAGE;
+    if within > 0 && size as u64 <= PAGE && within + size as u64 > PAGE { used - within + PAGE } else { used }
+}
+
+fn put_entry(out: &mut Vec<u8>, item: &Item<'_>, numbers: [u32; 3]) -> io::Result<()> {
+    let length = u32::try_from(item.body.len())
+        .map_err(|_| io::Error::other("one input is larger than four gigabytes"))?;
+    let from = out.len();
+    out.extend_from_slice(&MARK);
+    out.push(item.kind as u8);
+    numbers.iter().for_each(|number| out.extend_from_slice(&number.to_be_bytes()));
+    out.extend_from_slice(&item.key.to_be_bytes());
+    out.extend_from_slice(&length.to_be_bytes());
+    out.extend_from_slice(&crc32fast::hash(item.body).to_be_bytes());
+    let sum = crc32fast::hash(&out[from..]);
+    out.extend_from_slice(&sum.to_be_bytes());
+    out.extend_from_slice(item.body);
     Ok(())
 }
 
-fn entry(bytes: &[u8]) -> Option<(u64, &[u8], usize)> {
+/// The tail files of a folder.
+pub(super) fn paths(folder: &Path) -> io::Result<Vec<PathBuf>> {
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let entry = entry?;
+        let number =
+            entry.file_name().to_str().and_then(|name| name.strip_prefix("tail-")?.parse::<u32>().ok());
+        if let Some(number) = number {
+            found.push((number, entry.path()));
+        }
+    }
+    found.sort();
+    Ok(found.into_iter().map(|(_, path)| path).collect())
+}
+
+/// What was found on the way.
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Found {
+    /// Places that rotted.
+    pub(super) damaged: u64,
+    /// Unfinished commits at the end.
+    pub(super) unfinished: u64,
+}
+
+/// Hands every entry to `each`, in the order in which they were written. Needs the files only.
+pub(super) fn read(folder: &Path, each: &mut dyn FnMut(Entry<'_>)) -> io::Result<Found> {
+    let mut by_generation = Vec::new();
+    for path in paths(folder)? {
+        // A page of it is enough for most, but the first entry may be damaged.
+        by_generation.push((Scan::of(&std::fs::read(&path)?).generation, path));
+    }
+    by_generation.sort();
+    let mut found = Found::default();
+    let last = by_generation.len().saturating_sub(1);
+    for (position, (_, path)) in by_generation.iter().enumerate() {
+        let bytes = std::fs::read(path)?;
+        let scan = Scan::of(&bytes);
+        scan.entries(&bytes, |entry, _| each(entry));
+        found.damaged += scan.holes;
+        let torn = u64::from(scan.torn_last);
+        if position == last {
+            found.unfinished += torn;
+        } else {
+            found.damaged += torn;
+        }
+    }
+    Ok(found)
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    head: usize,
+    commit: u32,
+    count: u16,
+    whole: bool,
+}
+
+/// Where the entries of the newest generation of a file are.
+#[derive(Debug, Default)]
+struct Scan {
+    generation: u32,
+    places: Vec<Place>,
+    /// Where the next commit goes, and its number: after the last finished one.
+    end: usize,
+    next_commit: u32,
+    /// Entries that are missing between others, or whose body is damaged.
+    holes: u64,
+    /// The last commit is not whole.
+    torn_last: bool,
+}
+
+struct Head {
+    kind: Kind,
+    generation: u32,
+    commit: u32,
+    count: u16,
+    key: u64,
+    length: usize,
+    body_sum: u32,
+}
+
+fn head(bytes: &[u8]) -> Option<Head> {
     let mut reader = Reader::new(bytes);
     if reader.array::<4>().ok()? != MARK {
         return None;
     }
+    let kind = reader.byte().ok()?;
+    let generation = u32::from_be_bytes(reader.array().ok()?);
+    let commit = u32::from_be_bytes(reader.array().ok()?);
+    let _place = reader.array::<2>().ok()?;
+    let count = u16::from_be_bytes(reader.array().ok()?);
     let key = u64::from_be_bytes(reader.array().ok()?);
     let length = u32::from_be_bytes(reader.array().ok()?);
+    let body_sum = u32::from_be_bytes(reader.array().ok()?);
     let sum = u32::from_be_bytes(reader.array().ok()?);
-    if sum != checksum(key, length) {
+    let summed = bytes.get(..HEAD_BYTES - 4)?;
+    if sum != crc32fast::hash(summed) {
         return None;
     }
-    let batch = reader.bytes(usize::try_from(length).ok()?).ok()?;
-    Some((key, batch, bytes.len() - reader.left()))
+    let (kind, length) = (Kind::of(kind)?, usize::try_from(length).ok()?);
+    Some(Head { kind, generation, commit, count, key, length, body_sum })
 }
 
-fn checksum(key: u64, length: u32) -> u32 {
-    let mut hasher = crc32fast::Hasher::new();
-    hasher.update(&key.to_be_bytes());
-    hasher.update(&length.to_be_bytes());
-    hasher.finalize()
+impl Scan {
+    fn of(bytes: &[u8]) -> Self {
+        let mut scan = Self::default();
+        let mut at = 0;
+        while let Some(next) = bytes.get(at..).and_then(find_mark) {
+            at += next;
+            let Some(head) = bytes.get(at..).and_then(head) else {
+                at += 1;
+                continue;
+            };
+            let body = bytes.get(at + HEAD_BYTES..).map(|rest| &rest[..head.length.min(rest.len())]);
+            let body = body.unwrap_or_default();
+            let whole = body.len() == head.length && crc32fast::hash(body) == head.body_sum;
+            if head.generation > scan.generation {
+                scan = Self { generation: head.generation, ..Self::default() };
+            }
+            if head.generation == scan.generation {
+                let Head { commit, count, .. } = head;
+                scan.places.push(Place { head: at, commit, count, whole });
+                scan.end = at + HEAD_BYTES + body.len();
+            }
+            // A body that is not whole may hide the heads after it.
+            at += if whole { HEAD_BYTES + head.length } else { HEAD_BYTES };
+        }
+        scan.judge();
+        scan
+    }
+
+    /// Finds what is missing or not whole, and whether that is the end.
+    fn judge(&mut self) {
+        let mut expected = 0;
+        let mut commits = self.places.chunk_by(|a, b| a.commit == b.commit).peekable();
+        while let Some(commit) = commits.next() {
+            let Some(first) = commit.first() else { continue };
+            let whole = commit.iter().filter(|place| place.whole).count() as u64;
+            let wrong = u64::from(first.count).saturating_sub(whole);
+            self.holes += u64::from(first.commit.saturating_sub(expected));
+            expected = first.commit.saturating_add(1);
+            if wrong > 0 && commits.peek().is_none() {
+                self.torn_last = true;
+                (self.end, expected) = (first.head, first.commit);
+            } else {
+                self.holes += wrong;
+            }
+        }
+        self.next_commit = expected;
+    }
+
+    fn entries(&self, bytes: &[u8], mut each: impl FnMut(Entry<'_>, &Place)) {
+        for place in &self.places {
+            let Some(left) = bytes.get(place.head..) else { continue };
+            let Some(head) = head(left) else { continue };
+            let rest = left.get(HEAD_BYTES..).unwrap_or_default();
+            let body = &rest[..head.length.min(rest.len())];
+            each(Entry { kind: head.kind, key: head.key, body }, place);
+        }
+    }
 }
 
-fn path(folder: &Path, turn: usize) -> PathBuf {
-    folder.join(format!("tail-{turn}"))
+fn find_mark(bytes: &[u8]) -> Option<usize> {
+    memchr::memmem::find(bytes, &MARK)
 }

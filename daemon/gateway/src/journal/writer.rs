@@ -6,6 +6,7 @@ use std::time::Duration;
 use pondreeve_core::{Input, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
+use super::reading::From;
 use super::store::{Commit, Journal, Reading};
 
 /// Bound of the queue to the thread. The engine has at most one commit and one reading under way, so
@@ -20,7 +21,7 @@ pub type Committed = Result<Vec<String>, String>;
 
 enum Command {
     Commit { commit: Commit, now: Timestamp, done: oneshot::Sender<Committed> },
-    Read { now: Timestamp, to: mpsc::Sender<Vec<Input>>, done: oneshot::Sender<Reading> },
+    Read { from: From, now: Timestamp, to: mpsc::Sender<Vec<Input>>, done: oneshot::Sender<Reading> },
 }
 
 /// Handle of the thread.
@@ -50,11 +51,15 @@ impl Writer {
         Some(answer)
     }
 
-    /// Reads the whole journal back, a chunk of inputs at a time.
-    pub fn read(&self, now: Timestamp) -> Option<(mpsc::Receiver<Vec<Input>>, oneshot::Receiver<Reading>)> {
+    /// Reads the journal back, a chunk of inputs at a time.
+    pub fn read(
+        &self,
+        from: From,
+        now: Timestamp,
+    ) -> Option<(mpsc::Receiver<Vec<Input>>, oneshot::Receiver<Reading>)> {
         let (to, records) = mpsc::channel(2);
         let (done, answer) = oneshot::channel();
-        self.commands.try_send(Command::Read { now, to, done }).ok()?;
+        self.commands.try_send(Command::Read { from, now, to, done }).ok()?;
         Some((records, answer))
     }
 
@@ -78,10 +83,11 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
         match command {
             Command::Commit { commit, now, done } => {
                 let _ = done.send(journal.commit(&commit, now));
+                journal.upkeep(now);
             }
-            Command::Read { now, to, done } => {
+            Command::Read { from, now, to, done } => {
                 let mut chunk = Vec::with_capacity(READ_CHUNK);
-                let reading = journal.read(now, &mut |input| {
+                let reading = journal.read_from(from, now, &mut |input| {
                     chunk.push(input);
                     if chunk.len() == READ_CHUNK {
                         let _ =

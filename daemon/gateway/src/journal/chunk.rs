@@ -1,0 +1,300 @@
+//! A sealed chunk: the sweeps of one shape within an hour or less, as columns.
+//!
+//! Sweeps have the same shape where they bring the same channels of the same probes, under the same
+//! configuration. A shape is kept once and says in plain what its columns are, so that a chunk can be
+//! understood when the configuration of its day is long gone.
+//! ```text
+//! chunk   version 1 B, rows, positions, times of arrival, columns, checksum 4 B over key and all
+//! column  length, values, where the probe has a clock: how long before arrival it measured (for
+//!         further columns: what differs from the first), verdicts as runs, values told by verdicts
+//! ```
+//! How each column of numbers is written: [`super::columns`]; verdicts: [`super::verdict`]. What is
+//! expected of a verdict is the reported value after the calibration of its channel.
+
+use pondreeve_core::input::Sample;
+use pondreeve_core::site::ProbeIndex;
+use pondreeve_core::{Event, Input, Quantity, Timestamp};
+
+use super::codec::{Malformed, Reader, put_text, put_unsigned};
+use super::columns::{MOST_ROWS, integers, put_integers, put_times, put_values, times, values};
+use super::record::{quantity_code, quantity_of_code};
+use super::verdict::{self, Verdict};
+
+const VERSION: u8 = 1;
+
+/// What one column is.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Column {
+    /// Position of the probe in the farm of its day; the largest for a derived value.
+    pub(super) probe: u16,
+    pub(super) quantity: Quantity,
+    pub(super) channel: Option<u16>,
+    /// The probe tells when it measured.
+    pub(super) timed: bool,
+    /// Id of the pond, empty where the probe belongs to none.
+    pub(super) pond: String,
+    /// Id of the probe, empty for a derived value.
+    pub(super) probe_id: String,
+    /// Calibration of the day.
+    pub(super) slope: f64,
+    pub(super) offset: f64,
+}
+
+/// What the columns of a chunk are.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(super) struct Shape {
+    pub(super) columns: Vec<Column>,
+}
+
+impl Column {
+    fn expected(&self, reported: f64) -> f64 {
+        reported * self.slope + self.offset
+    }
+}
+
+impl Shape {
+    pub(super) fn to_bytes(&self) -> Vec<u8> {
+        let mut out = vec![VERSION];
+        put_unsigned(&mut out, self.columns.len() as u64);
+        for column in &self.columns {
+            put_unsigned(&mut out, u64::from(column.probe));
+            put_unsigned(&mut out, quantity_code(column.quantity));
+            put_unsigned(&mut out, column.channel.map_or(0, |channel| u64::from(channel) + 1));
+            out.push(u8::from(column.timed));
+            put_text(&mut out, &column.pond);
+            put_text(&mut out, &column.probe_id);
+            out.extend_from_slice(&column.slope.to_le_bytes());
+            out.extend_from_slice(&column.offset.to_le_bytes());
+        }
+        let sum = crc32fast::hash(&out);
+        out.extend_from_slice(&sum.to_le_bytes());
+        out
+    }
+
+    pub(super) fn from_bytes(bytes: &[u8]) -> Result<Self, Malformed> {
+        let (body, sum) = bytes.split_last_chunk::<4>().ok_or(Malformed::CutShort)?;
+        if crc32fast::hash(body) != u32::from_le_bytes(*sum) {
+            return Err(Malformed::Unknown);
+        }
+        let mut reader = Reader::new(body);
+        if reader.byte()? != VERSION {
+            return Err(Malformed::Unknown);
+        }
+        let mut columns = Vec::new();
+        for _ in 0..reader.unsigned()? {
+            columns.push(Column {
+                probe: reader.index()?,
+                quantity: quantity_of_code(reader.unsigned()?)?,
+                channel: match reader.unsigned()? {
+                    0 => None,
+                    more => Some(u16::try_from(more - 1).map_err(|_| Malformed::Unknown)?),
+                },
+                timed: reader.byte()? != 0,
+                pond: reader.text()?,
+                probe_id: reader.text()?,
+                slope: f64::from_le_bytes(reader.array()?),
+                offset: f64::from_le_bytes(reader.array()?),
+            });
+        }
+        reader.end()?;
+        Ok(Self { columns })
+    }
+}
+
+/// Rows of one shape on their way into a chunk.
+#[derive(Debug, Default)]
+pub(super) struct Rows {
+    pub(super) seqs: Vec<i64>,
+    pub(super) ats: Vec<i64>,
+    columns: Vec<Cells>,
+}
+
+#[derive(Debug, Default)]
+struct Cells {
+    values: Vec<f64>,
+    taken: Vec<i64>,
+    codes: Vec<u8>,
+    told: Vec<f64>,
+}
+
+impl Rows {
+    /// Adds a sweep of this shape; verdicts on it, if any are known, in the order of its samples.
+    pub(super) fn push(
+        &mut self,
+        shape: &Shape,
+        input: (u64, Timestamp),
+        samples: &[Sample],
+        mut verdicts: impl Iterator<Item = Option<Verdict>>,
+    ) {
+        let (seq, at) = input;
+        self.seqs.push(seq as i64);
+        self.ats.push(at.as_millis());
+        self.columns.resize_with(shape.columns.len(), Cells::default);
+        for ((cells, column), sample) in self.columns.iter_mut().zip(&shape.columns).zip(samples) {
+            cells.values.push(sample.value);
+            if let Some(taken_at) = sample.taken_at {
+                cells.taken.push(at.as_millis().wrapping_sub(taken_at.as_millis()));
+            }
+            let verdict = verdicts.next().flatten();
+            cells.codes.push(verdict::code(verdict, column.expected(sample.value), &mut cells.told));
+        }
+    }
+
+    /// Time of the oldest measurement in it.
+    pub(super) fn oldest(&self) -> i64 {
+        let arrived = self.ats.iter().copied().min().unwrap_or(i64::MAX);
+        let taken = self.columns.iter().flat_map(|cells| self.ats.iter().zip(&cells.taken));
+        taken.map(|(at, before)| at.wrapping_sub(*before)).fold(arrived, i64::min)
+    }
+
+    /// The chunk's bytes, checked against `key` when they are read.
+    pub(super) fn to_bytes(&self, key: &[u8]) -> Vec<u8> {
+        let mut out = vec![VERSION];
+        put_unsigned(&mut out, self.seqs.len() as u64);
+        put_integers(&mut out, &self.seqs);
+        put_times(&mut out, &self.ats);
+        let mut first_taken: Option<&[i64]> = None;
+        let mut section = Vec::new();
+        for cells in &self.columns {
+            section.clear();
+            put_values(&mut section, &cells.values);
+            if !cells.taken.is_empty() {
+                match first_taken {
+                    None => put_integers(&mut section, &cells.taken),
+                    Some(first) => {
+                        let differs =
+                            cells.taken.iter().zip(first).map(|(own, first)| own.wrapping_sub(*first));
+                        put_integers(&mut section, &differs.collect::<Vec<_>>());
+                    }
+                }
+                first_taken.get_or_insert(&cells.taken);
+            }
+            verdict::put_codes(&mut section, &cells.codes);
+            if !cells.told.is_empty() {
+                put_values(&mut section, &cells.told);
+            }
+            put_unsigned(&mut out, section.len() as u64);
+            out.extend_from_slice(&section);
+        }
+        let sum = checksum(key, &out);
+        out.extend_from_slice(&sum.to_le_bytes());
+        out
+    }
+}
+
+fn checksum(key: &[u8], body: &[u8]) -> u32 {
+    let mut hasher = crc32fast::Hasher::new();
+    hasher.update(key);
+    hasher.update(body);
+    hasher.finalize()
+}
+
+/// A chunk that is being read: its rows are known, its columns still packed.
+#[derive(Debug)]
+pub(super) struct Chunk<'a> {
+    shape: &'a Shape,
+    pub(super) seqs: Vec<i64>,
+    pub(super) ats: Vec<i64>,
+    sections: Vec<&'a [u8]>,
+}
+
+/// One column of a chunk.
+#[derive(Debug)]
+pub(super) struct Unpacked {
+    pub(super) values: Vec<f64>,
+    /// When each was measured.
+    pub(super) measured: Vec<i64>,
+    pub(super) verdicts: Vec<Option<Verdict>>,
+}
+
+impl<'a> Chunk<'a> {
+    pub(super) fn open(shape: &'a Shape, key: &[u8], bytes: &'a [u8]) -> Result<Self, Malformed> {
+        let (body, sum) = bytes.split_last_chunk::<4>().ok_or(Malformed::CutShort)?;
+        if checksum(key, body) != u32::from_le_bytes(*sum) {
+            return Err(Malformed::Unknown);
+        }
+        let mut reader = Reader::new(body);
+        if reader.byte()? != VERSION {
+            return Err(Malformed::Unknown);
+        }
+        let rows = usize::try_from(reader.unsigned()?).ok().filter(|rows| *rows <= MOST_ROWS);
+        let rows = rows.ok_or(Malformed::Unknown)?;
+        let seqs = integers(&mut reader, rows)?;
+        let ats = times(&mut reader, rows)?;
+        let mut sections = Vec::with_capacity(shape.columns.len());
+        for _ in &shape.columns {
+            let length = usize::try_from(reader.unsigned()?).map_err(|_| Malformed::CutShort)?;
+            sections.push(reader.bytes(length)?);
+        }
+        reader.end()?;
+        Ok(Self { shape, seqs, ats, sections })
+    }
+
+    fn rows(&self) -> usize {
+        self.ats.len()
+    }
+
+    /// How long before arrival the values of a column were measured, and the reader after that.
+    fn taken(&self, place: usize, reader: &mut Reader<'_>) -> Result<Option<Vec<i64>>, Malformed> {
+        if !self.shape.columns.get(place).is_some_and(|column| column.timed) {
+            return Ok(None);
+        }
+        let mut own = integers(reader, self.rows())?;
+        let first = self.shape.columns.iter().position(|column| column.timed);
+        if let Some(first) = first.filter(|first| *first != place) {
+            let mut first_reader = Reader::new(self.sections.get(first).copied().unwrap_or_default());
+            values(&mut first_reader, self.rows())?;
+            let base = integers(&mut first_reader, self.rows())?;
+            own.iter_mut().zip(base).for_each(|(own, base)| *own = own.wrapping_add(base));
+        }
+        Ok(Some(own))
+    }
+
+    /// Unpacks one column.
+    pub(super) fn column(&self, place: usize) -> Result<Unpacked, Malformed> {
+        let column = self.shape.columns.get(place).ok_or(Malformed::Unknown)?;
+        let mut reader = Reader::new(self.sections.get(place).copied().unwrap_or_default());
+        let reported = values(&mut reader, self.rows())?;
+        let measured = match self.taken(place, &mut reader)? {
+            None => self.ats.clone(),
+            Some(taken) => self.ats.iter().zip(taken).map(|(at, before)| at.wrapping_sub(before)).collect(),
+        };
+        let codes = verdict::codes(&mut reader, self.rows(), true)?;
+        let told = match verdict::count_told(&codes) {
+            0 => Vec::new(),
+            count => values(&mut reader, count)?,
+        };
+        reader.end()?;
+        let mut told = told.into_iter();
+        let verdicts = codes.iter().zip(&reported);
+        let verdicts = verdicts
+            .map(|(code, value)| verdict::decode(*code, column.expected(*value), &mut told))
+            .collect::<Result<_, _>>()?;
+        Ok(Unpacked { values: reported, measured, verdicts })
+    }
+
+    /// The sweeps it was made from, bit for bit.
+    pub(super) fn inputs(&self) -> Result<Vec<Input>, Malformed> {
+        let mut sweeps = vec![Vec::with_capacity(self.shape.columns.len()); self.rows()];
+        for (place, column) in self.shape.columns.iter().enumerate() {
+            let mut reader = Reader::new(self.sections.get(place).copied().unwrap_or_default());
+            let reported = values(&mut reader, self.rows())?;
+            let taken = self.taken(place, &mut reader)?;
+            for (row, (sweep, value)) in sweeps.iter_mut().zip(reported).enumerate() {
+                let arrived = self.ats.get(row).copied().unwrap_or_default();
+                let before = taken.as_ref().and_then(|taken| taken.get(row));
+                let Column { probe, quantity, channel, .. } = *column;
+                let taken_at = before.map(|before| Timestamp(arrived.wrapping_sub(*before)));
+                sweep.push(Sample { probe: ProbeIndex(probe), quantity, channel, value, taken_at });
+            }
+        }
+        let inputs = sweeps.into_iter().zip(self.seqs.iter().zip(&self.ats));
+        Ok(inputs
+            .map(|(samples, (seq, at))| Input {
+                seq: *seq as u64,
+                at: Timestamp(*at),
+                event: Event::Sweep { samples },
+            })
+            .collect())
+    }
+}

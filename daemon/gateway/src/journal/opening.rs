@@ -1,0 +1,254 @@
+//! Opening a store: making one, putting back what rotted, setting aside what will not open.
+
+use std::fs;
+use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::time::Instant;
+
+use pondreeve_core::Timestamp;
+
+use super::copy::{self, Copy};
+use super::database::{Store, Trouble, build_store, make_store};
+use super::folder::{finish_replacing, is_nearly_full, replace, set_aside, sync_tree, take_lock};
+use super::keys::{Key, key, kind, parts};
+use super::migrate;
+use super::record::{BatchWriter, read_batch};
+use super::seal::{Shapes, number_of, progress_of};
+use super::store::{Journal, extent_of};
+use super::tail::{self, Item, Kind, Tail};
+
+impl Journal {
+    pub(super) fn try_open(&mut self, now: Timestamp) -> Result<(), Trouble> {
+        self.tried = Some(Instant::now());
+        if let Some(parent) = self.path.parent() {
+            fs::create_dir_all(parent)?;
+        }
+        if self.lock.is_none() {
+            self.lock = Some(take_lock(&self.path)?);
+        }
+        if is_nearly_full(&self.path) {
+            // Opening writes a snapshot; cut short by the end of the disk, it leaves a damaged store.
+            return Err(Trouble::Io(io::ErrorKind::StorageFull.into()));
+        }
+        finish_replacing(&self.path, now)?;
+        if !self.path.exists() {
+            make_store(&self.path)?;
+        }
+        match Store::open(&self.path) {
+            Ok(store) if store.format < super::database::FORMAT => {
+                let note = migrate::from_1(&self.path, store, now)?;
+                self.notes.push(note);
+                self.adopt(Store::open(&self.path)?, true)
+            }
+            Ok(store) => self.adopt(store, true),
+            Err(Trouble::Damaged(detail)) => {
+                let aside = set_aside(&self.path, now)?;
+                make_store(&self.path)?;
+                // Whatever is in the tails of an older format is not understood, and passed over.
+                copy_tails(&aside, &self.path)?;
+                copy::take_along(&aside, &self.path)?;
+                self.notes.push(format!(
+                    "the store {} could not be opened ({detail}); it was set aside whole as {} and a new one begun with the newest inputs: older readings and alarms are not known to this daemon. `pondreeve salvage` reads what can be read of it",
+                    self.path.display(),
+                    aside.display()
+                ));
+                // What is put back is expected here, so not told again.
+                self.adopt(Store::open(&self.path)?, false)
+            }
+            Err(other) => Err(other),
+        }
+    }
+
+    /// Takes a store that was opened, and puts back what its copy knows and it does not.
+    pub(super) fn adopt(&mut self, store: Store, tell: bool) -> Result<(), Trouble> {
+        let put_back = put_back(&store, copy::read(&self.path), lowest_in_tail(&self.path)?)?;
+        if put_back > 0 && tell {
+            self.notes.push(format!(
+                "the store {} had lost {put_back} sealed pieces to damage on the disk; they were put back from the second copy. The card may be failing: replace it soon",
+                self.path.display()
+            ));
+        }
+        self.load(&store)?;
+        let (mut tail, unfinished) = Tail::open(&self.path, &|key, bytes| extent_of(key, bytes).0)?;
+        rewrite(&mut tail, &unfinished, self.sealed_before)?;
+        self.read_tail_notes()?;
+        self.copy = Copy::open(&self.path)
+            .inspect_err(|error| tracing::warn!(%error, "the second copy cannot be opened"))
+            .ok();
+        self.tail = Some(tail);
+        self.store = Some(store);
+        Ok(())
+    }
+
+    /// What hour 0 of the database says.
+    pub(super) fn load(&mut self, store: &Store) -> Result<(), Trouble> {
+        self.shapes = Shapes::default();
+        (self.sealed_before, self.sealed_hour) = (0, 0);
+        self.site_text = None;
+        self.left_out_unsealed.clear();
+        for entry in store.sealed.range(..key(1, 0, 0, 0)) {
+            let (found, value) = entry?;
+            match parts(&found) {
+                Some((_, kind::SHAPE, number, _)) if self.shapes.add(number, value.to_vec()).is_err() => {
+                    tracing::error!(number, "the description of sealed sweeps is damaged");
+                }
+                Some((_, kind::PROGRESS, ..)) => {
+                    (self.sealed_before, self.sealed_hour) = progress_of(&value).unwrap_or_default();
+                }
+                Some((_, kind::SITE, ..)) => self.site_text = String::from_utf8(value.to_vec()).ok(),
+                Some((_, kind::LEFT_OUT, _, seq)) => {
+                    self.left_out.insert(seq);
+                }
+                Some((_, kind::FORWARDED, ..)) => {
+                    let until = number_of(&value).map(|ms| Timestamp(ms.cast_signed()));
+                    self.forwarded = self.forwarded.max(until);
+                }
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// What the tail says besides inputs.
+    fn read_tail_notes(&mut self) -> io::Result<()> {
+        tail::read(&self.path, &mut |entry| match entry.kind {
+            Kind::LeftOut => {
+                let seqs = entry.body.chunks_exact(8).filter_map(number_of);
+                seqs.for_each(|seq| {
+                    self.left_out.insert(seq);
+                    self.left_out_unsealed.insert(seq);
+                });
+            }
+            Kind::Forwarded => {
+                let until = number_of(entry.body).map(|ms| Timestamp(ms.cast_signed()));
+                self.forwarded = self.forwarded.max(until);
+            }
+            Kind::Batch => self.newest_at = self.newest_at.max(extent_of(entry.key, entry.body).1),
+            Kind::Closed => {}
+        })?;
+        Ok(())
+    }
+
+    /// Copies what can be read, from both ends up to the damage, and puts the copy in the store's place.
+    pub(super) fn carry_over(&mut self, now: Timestamp) -> Result<(), Trouble> {
+        let Some(old) = self.store.take() else { return Err(Trouble::Damaged("it is closed".to_owned())) };
+        let making = build_store(&self.path, |new| {
+            let (old, new) = (&old.sealed, &new.sealed);
+            // A panic while reading ends that direction, as an error does.
+            let _ = catch_unwind(AssertUnwindSafe(|| {
+                old.iter().map_while(Result::ok).try_for_each(|(key, value)| new.insert(key, value).map(drop))
+            }));
+            let _ = catch_unwind(AssertUnwindSafe(|| {
+                let from_end = old.iter().rev().map_while(Result::ok);
+                from_end
+                    .take_while(|(key, _)| !matches!(new.contains_key(key), Ok(true)))
+                    .try_for_each(|(key, value)| new.insert(key, value).map(drop))
+            }));
+            Ok(())
+        })?;
+        self.close();
+        let _ = catch_unwind(AssertUnwindSafe(|| drop(old)));
+        copy_tails(&self.path, &making)?;
+        copy::take_along(&self.path, &making)?;
+        sync_tree(&making)?;
+        let aside = replace(&self.path, &making, "damaged", now)?;
+        self.notes.push(format!(
+            "the store {} is damaged inside; what could be read was carried over into a new one, and the damaged one is kept as {}",
+            self.path.display(),
+            aside.display()
+        ));
+        self.adopt(Store::open(&self.path)?, true)
+    }
+}
+
+/// Takes the tails of one store along to the one that takes its place.
+pub(super) fn copy_tails(from: &std::path::Path, to: &std::path::Path) -> io::Result<()> {
+    if !from.is_dir() {
+        return Ok(());
+    }
+    for path in tail::paths(from)? {
+        if let Some(name) = path.file_name() {
+            fs::copy(&path, to.join(name))?;
+        }
+    }
+    sync_tree(to)
+}
+
+/// Position of the first input in the tail.
+fn lowest_in_tail(path: &std::path::Path) -> io::Result<u64> {
+    let mut lowest = u64::MAX;
+    tail::read(path, &mut |entry| {
+        if entry.kind == Kind::Batch {
+            lowest = lowest.min(entry.key);
+        }
+    })?;
+    Ok(lowest)
+}
+
+/// Puts into the database what it lacks; how many sealed pieces that were. What the tail still has is
+/// sealed from there again: a seal may have been cut short after it was copied.
+fn put_back(
+    store: &Store,
+    copied: std::collections::BTreeMap<Key, Vec<u8>>,
+    lowest_in_tail: u64,
+) -> Result<usize, Trouble> {
+    let known = |key: &Key| matches!(store.get(key), Ok(Some(_)));
+    let progress_key = key(0, kind::PROGRESS, 0, 0);
+    let of_hour_0 = |key: &Key| store.get(key).ok().flatten();
+    let sealed_before = of_hour_0(&progress_key).and_then(|value| progress_of(&value));
+    let sealed_before = sealed_before.map_or(0, |(sealed_before, _)| sealed_before);
+    let in_tail = |seq: u64| lowest_in_tail <= sealed_before && seq >= sealed_before;
+    let thinned_before = of_hour_0(&key(0, kind::THINNED, 0, 0)).and_then(|value| number_of(&value));
+    let thinned_before = thinned_before.unwrap_or(0);
+    let mut lost = Vec::new();
+    let mut pieces = 0;
+    let mut progress = None;
+    for (key, value) in copied {
+        match parts(&key) {
+            Some((0, kind::PROGRESS, ..)) => progress = Some(value),
+            Some((0, ..)) if !known(&key) => lost.push((key, value)),
+            Some((hour, _, _, seq))
+                if hour > 0 && u64::from(hour) >= thinned_before && !in_tail(seq) && !known(&key) =>
+            {
+                pieces += 1;
+                lost.push((key, value));
+            }
+            _ => {}
+        }
+    }
+    if let Some(value) = progress
+        && let Some((further, _)) = progress_of(&value)
+        && further > sealed_before
+        && lowest_in_tail > sealed_before
+    {
+        lost.push((progress_key, value));
+    }
+    if !lost.is_empty() {
+        store.apply(&lost)?;
+    }
+    Ok(pieces)
+}
+
+/// Writes what could be read of an unfinished commit anew, so that a later reader finds the same.
+fn rewrite(tail: &mut Tail, unfinished: &[tail::Unfinished], sealed_before: u64) -> io::Result<()> {
+    let mut batches = Vec::new();
+    for (key, bytes) in unfinished {
+        let found = read_batch(*key, bytes);
+        let (Some(first), next_seq) = (found.inputs.first(), found.next_seq) else { continue };
+        let mut batch = BatchWriter::new(*key, first.at);
+        for input in &found.inputs {
+            batch.input(input);
+            found.verdicts.iter().filter(|own| own.seq == input.seq).for_each(|own| batch.verdicts(own));
+        }
+        found.late.iter().for_each(|late| batch.late(late));
+        batches.push((*key, next_seq, batch.finish()));
+    }
+    let items = batches.iter();
+    let items: Vec<Item<'_>> = items
+        .map(|(key, next_seq, body)| Item { kind: Kind::Batch, key: *key, body, next_seq: *next_seq })
+        .collect();
+    if !items.is_empty() {
+        tracing::info!("the last commit before the stop was not finished; what can be read of it is kept");
+    }
+    tail.write(&items, sealed_before)
+}

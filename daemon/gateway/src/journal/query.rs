@@ -1,0 +1,218 @@
+//! What was measured in a pond in a stretch of time, with what the core made of it.
+//!
+//! Readings are found by the time they were measured. A long stretch is asked for piece by piece, so that
+//! commits come in between.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use pondreeve_core::effect::Flag;
+use pondreeve_core::{Quantity, Timestamp};
+
+use super::chunk::Chunk;
+use super::codec::Malformed;
+use super::keys::{Key, hour_of, key, kind, parts};
+use super::seal::Shapes;
+use super::store::Journal;
+
+/// What is asked for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Query {
+    /// Id of the pond.
+    pub pond: String,
+    /// What was measured.
+    pub quantity: Quantity,
+    /// From this time on.
+    pub from: Timestamp,
+    /// Up to this time, exclusive.
+    pub to: Timestamp,
+}
+
+/// One reading as it is kept.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Kept {
+    /// When it was measured, missed or computed for.
+    pub at: Timestamp,
+    /// Id of the probe; empty for a person's entry and for a derived value.
+    pub probe: String,
+    /// As reported, before calibration.
+    pub raw: Option<f64>,
+    /// Corrected.
+    pub value: Option<f64>,
+    /// All tests merged; `None` where it was never judged.
+    pub flag: Option<Flag>,
+}
+
+/// What came of a query.
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
+pub struct Answered {
+    /// Readings handed out.
+    pub readings: u64,
+    /// Damaged pieces that were passed over.
+    pub damaged: u64,
+}
+
+/// Kinds of chunks whose rows are asked for, beside those of sweeps.
+const BESIDE: [u8; 4] = [kind::DERIVED, kind::ENTRY, kind::MISSING, kind::AMENDED];
+
+struct Answer<'a> {
+    query: &'a Query,
+    readings: Vec<Kept>,
+    /// Later verdicts by probe and time.
+    amended: BTreeMap<(String, Timestamp), (Flag, Option<f64>)>,
+    damaged: u64,
+}
+
+impl Answer<'_> {
+    fn piece(&mut self, key: &[u8], value: &[u8], shapes: &Shapes, places: &[usize]) {
+        if self.try_piece(key, value, shapes, places).is_err() {
+            self.damaged += 1;
+        }
+    }
+
+    fn try_piece(
+        &mut self,
+        key: &[u8],
+        value: &[u8],
+        shapes: &Shapes,
+        places: &[usize],
+    ) -> Result<(), Malformed> {
+        let (_, kind, number, _) = parts(key).ok_or(Malformed::Unknown)?;
+        let shape = shapes.get(number).ok_or(Malformed::Unknown)?;
+        let chunk = Chunk::open(shape, key, value)?;
+        for &place in places {
+            let probe = shape.columns.get(place).map(|column| column.probe_id.clone()).unwrap_or_default();
+            let column = chunk.column(place)?;
+            let rows = column.measured.iter().zip(&column.values).zip(&column.verdicts);
+            for ((at, raw), verdict) in rows {
+                let at = Timestamp(*at);
+                if at < self.query.from || at >= self.query.to {
+                    continue;
+                }
+                let (flag, value) = (verdict.map(|own| own.flag), verdict.and_then(|own| own.value));
+                match (kind, flag) {
+                    (kind::AMENDED, Some(flag)) => {
+                        self.amended.insert((probe.clone(), at), (flag, value));
+                        continue;
+                    }
+                    // A derived value that was not computed for this time.
+                    (kind::DERIVED, None) => continue,
+                    _ => {}
+                }
+                let raw = match kind {
+                    kind::CHUNK => Some(*raw),
+                    kind::ENTRY => value,
+                    _ => None,
+                };
+                self.readings.push(Kept { at, probe: probe.clone(), raw, value, flag });
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Journal {
+    /// Hands the readings of a stretch of time to `each`, oldest first. All of the stretch is in memory
+    /// meanwhile: 40 bytes a reading.
+    ///
+    /// # Errors
+    /// Where the database is closed or cannot be read; the text says why.
+    pub fn query(&self, query: &Query, each: &mut dyn FnMut(&Kept)) -> Result<Answered, String> {
+        let Some(store) = &self.store else { return Err(self.trouble.clone()) };
+        let mut answer = Answer { query, readings: Vec::new(), amended: BTreeMap::new(), damaged: 0 };
+        let newest_sealed = super::keys::start_of(self.sealed_hour.saturating_add(1));
+        let done = catch_unwind(AssertUnwindSafe(|| self.query_sealed(store, &mut answer)));
+        match done {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => {
+                return Err(format!("the store {} cannot be read: {error}", self.path.display()));
+            }
+            Err(_) => return Err(format!("the store {} cannot be read", self.path.display())),
+        }
+        // The tail holds nothing that was measured long before it came, but for probes that were offline;
+        // those are found once they are sealed.
+        if query.to >= newest_sealed - pondreeve_core::Span::from_hours(24) {
+            let mut shapes = self.shapes.clone();
+            let entries = self.unsealed(&mut shapes);
+            let wanted: BTreeMap<u32, Vec<usize>> =
+                shapes.of(&query.pond, query.quantity).into_iter().collect();
+            for (key, value) in entries {
+                let Some((_, kind, number, _)) = parts(&key) else { continue };
+                if (kind == kind::CHUNK || BESIDE.contains(&kind))
+                    && let Some(places) = wanted.get(&number)
+                {
+                    answer.piece(&key, &value, &shapes, places);
+                }
+            }
+        }
+        answer.readings.sort_by_key(|reading| reading.at);
+        for reading in &mut answer.readings {
+            if answer.amended.is_empty() {
+                break;
+            }
+            if let Some((flag, value)) = answer.amended.get(&(reading.probe.clone(), reading.at)) {
+                reading.flag = Some(*flag);
+                reading.value = value.or(reading.value);
+            }
+        }
+        answer.readings.iter().for_each(&mut *each);
+        Ok(Answered { readings: answer.readings.len() as u64, damaged: answer.damaged })
+    }
+
+    fn query_sealed(
+        &self,
+        store: &super::database::Store,
+        answer: &mut Answer<'_>,
+    ) -> Result<(), sled::Error> {
+        let (first, last) = (hour_of(answer.query.from), hour_of(answer.query.to));
+        let wanted = self.shapes.of(&answer.query.pond, answer.query.quantity);
+        let last = last.min(self.sealed_hour);
+        let mut hour = first;
+        while hour <= last {
+            // Hours without anything are passed over in one step.
+            let Some(next) = store.sealed.range(key(hour, 0, 0, 0)..).next() else { break };
+            hour = parts(&next?.0).map_or(u32::MAX, |(hour, ..)| hour);
+            if hour > last {
+                break;
+            }
+            let mut late: BTreeSet<Key> = BTreeSet::new();
+            for (number, places) in &wanted {
+                for kind in [kind::CHUNK].into_iter().chain(BESIDE) {
+                    for entry in
+                        store.sealed.range(key(hour, kind, *number, 0)..=key(hour, kind, *number, u64::MAX))
+                    {
+                        let (found, value) = entry?;
+                        answer.piece(&found, &value, &self.shapes, places);
+                    }
+                }
+                let of_late =
+                    key(hour, kind::LATE_CHUNK, *number, 0)..=key(hour, kind::LATE_CHUNK, *number, u64::MAX);
+                for entry in store.sealed.range(of_late) {
+                    if let Ok(chunk) = Key::try_from(&entry?.1[..]) {
+                        late.insert(chunk);
+                    }
+                }
+            }
+            for chunk in late {
+                let Some((of, _, number, _)) = parts(&chunk) else { continue };
+                // One that lies in the stretch is found there, and one that reaches into several of its
+                // hours is taken with the first.
+                let again = store.sealed.get(key(
+                    hour.saturating_sub(1),
+                    kind::LATE_CHUNK,
+                    number,
+                    parts(&chunk).map_or(0, |(.., seq)| seq),
+                ))?;
+                if of <= last || (hour > first && again.is_some()) {
+                    continue;
+                }
+                let places = wanted.iter().find(|(wanted, _)| *wanted == number);
+                if let (Some((_, places)), Some(value)) = (places, store.sealed.get(chunk)?) {
+                    answer.piece(&chunk, &value, &self.shapes, places);
+                }
+            }
+            hour = hour.saturating_add(1);
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,463 @@
+//! From inputs in a row to what the database keeps of them, and back.
+//!
+//! What is sealed together goes into the database in one step, with how far sealing has come: inputs are
+//! in the tail or sealed, never neither, and never counted twice.
+
+use std::collections::{BTreeMap, HashMap};
+
+use pondreeve_core::effect::Flag;
+use pondreeve_core::input::Sample;
+use pondreeve_core::site::Site;
+use pondreeve_core::{Event, Input, Quantity, Timestamp};
+
+use super::chunk::{Chunk, Column, Rows, Shape};
+use super::codec::{Malformed, Reader};
+use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts};
+use super::record::{Batch, BatchWriter, read_batch};
+use super::site_record;
+use super::verdict::{Late, Origin, Verdict, Verdicts};
+
+/// Samples sealed together at most: what they take in memory, a few megabytes, stays in bounds however
+/// fast they come.
+const MOST_SAMPLES: usize = 1 << 16;
+
+/// Sweeps of more shapes than this are kept as they came; a message that is put together anew each
+/// time would otherwise leave a shape each time.
+const MOST_SHAPES: usize = 4096;
+
+/// A sweep with more samples than this is kept as it came.
+const MOST_COLUMNS: usize = 256;
+
+/// Stands for the probe of a derived value.
+const NO_PROBE: u16 = u16::MAX;
+
+/// What goes into the database in one step.
+#[derive(Debug, Default)]
+pub(super) struct Sealed {
+    pub(super) entries: Vec<(Key, Vec<u8>)>,
+    /// Position after the last input in it.
+    pub(super) next_seq: u64,
+    /// Inputs in it.
+    pub(super) inputs: usize,
+}
+
+/// The shapes that are known, by their bytes and by their numbers.
+#[derive(Debug, Default, Clone)]
+pub(super) struct Shapes {
+    by_number: BTreeMap<u32, Shape>,
+    by_bytes: HashMap<Vec<u8>, u32>,
+    /// Numbers that the database does not know yet.
+    fresh: Vec<u32>,
+}
+
+impl Shapes {
+    pub(super) fn add(&mut self, number: u32, bytes: Vec<u8>) -> Result<(), Malformed> {
+        let shape = Shape::from_bytes(&bytes)?;
+        self.by_number.insert(number, shape);
+        self.by_bytes.insert(bytes, number);
+        Ok(())
+    }
+
+    pub(super) fn get(&self, number: u32) -> Option<&Shape> {
+        self.by_number.get(&number)
+    }
+
+    /// Numbers and columns of a pond's quantity.
+    pub(super) fn of(&self, pond: &str, quantity: Quantity) -> Vec<(u32, Vec<usize>)> {
+        let wanted = |column: &Column| column.pond == pond && column.quantity == quantity;
+        let shapes = self.by_number.iter().map(|(number, shape)| {
+            let places = shape.columns.iter().enumerate().filter(|(_, column)| wanted(column));
+            (*number, places.map(|(place, _)| place).collect::<Vec<_>>())
+        });
+        shapes.filter(|(_, places)| !places.is_empty()).collect()
+    }
+
+    /// The number of a shape; told apart from the known by its bytes. `None` where there are too many.
+    fn number(&mut self, shape: Shape) -> Option<u32> {
+        let bytes = shape.to_bytes();
+        if let Some(&number) = self.by_bytes.get(&bytes) {
+            return Some(number);
+        }
+        if self.by_number.len() >= MOST_SHAPES {
+            return None;
+        }
+        let number = self.by_number.last_key_value().map_or(1, |(last, _)| last + 1);
+        self.fresh.push(number);
+        self.by_number.insert(number, shape);
+        self.by_bytes.insert(bytes, number);
+        Some(number)
+    }
+}
+
+type DerivedRow = BTreeMap<Quantity, (f64, Flag)>;
+
+type Signature = Vec<(u16, Quantity, Option<u16>, bool)>;
+
+/// Collects inputs until an hour is full.
+#[derive(Debug, Default)]
+pub(super) struct Sealer {
+    site: Option<Site>,
+    site_text: Option<String>,
+    /// Numbers of shapes under the present farm.
+    numbers: HashMap<Signature, Option<u32>>,
+    signature: Signature,
+    hour: u32,
+    first_seq: Option<u64>,
+    rows: BTreeMap<u32, Rows>,
+    others: Option<BatchWriter>,
+    entries: Vec<(Key, Vec<u8>)>,
+    late: Vec<Late>,
+    entered: Vec<Late>,
+    samples: usize,
+    inputs: usize,
+    next_seq: u64,
+}
+
+impl Sealer {
+    /// Goes on after what is sealed, under the farm that was in force then.
+    pub(super) fn new(site_text: Option<&str>, hour: u32, next_seq: u64) -> Self {
+        let site = site_text.and_then(|text| site_record::from_text(text).ok());
+        Self { site, hour, next_seq, ..Self::default() }
+    }
+
+    /// Takes a batch; hands what is full to `out`. Inputs that were taken already are passed over.
+    pub(super) fn batch(&mut self, batch: &Batch, shapes: &mut Shapes, out: &mut dyn FnMut(Sealed)) {
+        let taken_before = self.next_seq;
+        let mut verdicts = batch.verdicts.iter().peekable();
+        for input in &batch.inputs {
+            while verdicts.next_if(|verdicts| verdicts.seq < input.seq).is_some() {}
+            let own = verdicts.next_if(|verdicts| verdicts.seq == input.seq);
+            if input.seq < self.next_seq {
+                continue;
+            }
+            let hour = hour_of(input.at).max(self.hour);
+            if (hour != self.hour || self.samples >= MOST_SAMPLES) && self.inputs > 0 {
+                out(self.finish(shapes));
+            }
+            self.hour = hour;
+            self.input(input, own, shapes);
+        }
+        // Those of a batch of which every input was taken already were taken with them.
+        if batch.inputs.iter().any(|input| input.seq >= taken_before) {
+            self.late.extend(&batch.late);
+        }
+    }
+
+    fn input(&mut self, input: &Input, verdicts: Option<&Verdicts>, shapes: &mut Shapes) {
+        self.first_seq.get_or_insert(input.seq);
+        self.next_seq = input.seq.saturating_add(1);
+        self.inputs += 1;
+        match &input.event {
+            Event::Sweep { samples } => {
+                self.samples += samples.len().max(1);
+                match self.shape_of(samples, shapes) {
+                    Some(number) => {
+                        let Some(shape) = shapes.get(number) else { return };
+                        let said = verdicts.map(|own| own.on(samples.iter().map(|sample| sample.value)));
+                        let said = said.into_iter().flatten();
+                        let rows = self.rows.entry(number).or_default();
+                        rows.push(shape, (input.seq, input.at), samples, said);
+                    }
+                    None => self.other(input, verdicts),
+                }
+            }
+            Event::Tick | Event::ProbeFault { .. } => self.other(input, verdicts),
+            event => {
+                if let Event::Started { site } | Event::SiteChanged { site } = event {
+                    self.take_site(site);
+                }
+                if let Event::ManualSample { pond, quantity, value, taken_at, .. } = event {
+                    let verdict = verdicts.and_then(|own| own.on(std::iter::once(*value)).next().flatten());
+                    self.entered.push(Late {
+                        origin: Origin::Amended,
+                        pond: Some(*pond),
+                        probe: None,
+                        quantity: *quantity,
+                        at: taken_at.unwrap_or(input.at),
+                        value: verdict.map_or(Some(*value), |verdict| verdict.value),
+                        flag: verdict.map_or(Flag::NotEvaluated, |verdict| verdict.flag),
+                    });
+                }
+                let mut batch = BatchWriter::new(input.seq, input.at);
+                batch.input(input);
+                self.samples += 1;
+                self.entries.push((key(self.hour, kind::INPUT, 0, input.seq), batch.finish()));
+            }
+        }
+    }
+
+    fn other(&mut self, input: &Input, verdicts: Option<&Verdicts>) {
+        let batch = self.others.get_or_insert_with(|| BatchWriter::new(input.seq, input.at));
+        batch.input(input);
+        if let Some(verdicts) = verdicts {
+            batch.verdicts(verdicts);
+        }
+        self.samples += 1;
+    }
+
+    fn take_site(&mut self, site: &Site) {
+        if self.site.as_ref() != Some(site) {
+            self.numbers.clear();
+            self.site_text = Some(site_record::to_text(site));
+            self.site = Some(site.clone());
+        }
+    }
+
+    fn shape_of(&mut self, samples: &[Sample], shapes: &mut Shapes) -> Option<u32> {
+        if samples.len() > MOST_COLUMNS {
+            return None;
+        }
+        self.signature.clear();
+        let signs = samples.iter().map(|s| (s.probe.0, s.quantity, s.channel, s.taken_at.is_some()));
+        self.signature.extend(signs);
+        if let Some(number) = self.numbers.get(&self.signature) {
+            return *number;
+        }
+        let columns = samples.iter().enumerate().map(|(place, sample)| self.column(samples, place, sample));
+        let number = shapes.number(Shape { columns: columns.collect() });
+        if number.is_some() || self.numbers.len() < MOST_SHAPES {
+            self.numbers.insert(self.signature.clone(), number);
+        }
+        number
+    }
+
+    fn column(&self, samples: &[Sample], place: usize, sample: &Sample) -> Column {
+        let probe = self.site.as_ref().and_then(|site| site.probes.get(usize::from(sample.probe.0)));
+        let pond = probe.and_then(|probe| probe.pond);
+        let pond = self.site.as_ref().zip(pond).and_then(|(site, pond)| site.ponds.get(usize::from(pond.0)));
+        let channel = probe.and_then(|probe| match sample.channel {
+            Some(channel) => probe.channels.get(usize::from(channel)),
+            None => {
+                let same = |other: &&Sample| other.probe == sample.probe && other.quantity == sample.quantity;
+                let before = samples.iter().take(place).filter(same).count();
+                probe.channels.iter().filter(|channel| channel.quantity == sample.quantity).nth(before)
+            }
+        });
+        Column {
+            probe: sample.probe.0,
+            quantity: sample.quantity,
+            channel: sample.channel,
+            timed: sample.taken_at.is_some(),
+            pond: pond.map(|pond| pond.id.clone()).unwrap_or_default(),
+            probe_id: probe.map(|probe| probe.id.clone()).unwrap_or_default(),
+            slope: channel.map_or(1.0, |channel| channel.calibration_slope),
+            offset: channel.map_or(0.0, |channel| channel.calibration_offset),
+        }
+    }
+
+    /// Whether there is anything to seal.
+    pub(super) fn has_inputs(&self) -> bool {
+        self.inputs > 0
+    }
+
+    /// Everything collected, and how far it goes.
+    pub(super) fn finish(&mut self, shapes: &mut Shapes) -> Sealed {
+        let mut entries = std::mem::take(&mut self.entries);
+        let first_seq = self.first_seq.take().unwrap_or(self.next_seq);
+        for (number, rows) in std::mem::take(&mut self.rows) {
+            let key_of_chunk = key(self.hour, kind::CHUNK, number, first_seq);
+            for hour in hour_of_ms(rows.oldest()).max(self.hour.saturating_sub(MOST_LATE_HOURS))..self.hour {
+                entries.push((key(hour, kind::LATE_CHUNK, number, first_seq), key_of_chunk.to_vec()));
+            }
+            entries.push((key_of_chunk, rows.to_bytes(&key_of_chunk)));
+        }
+        if let Some(others) = self.others.take() {
+            entries.push((key(self.hour, kind::OTHER, 0, first_seq), {
+                let start = others.key().to_be_bytes();
+                [&start[..], &others.finish()].concat()
+            }));
+        }
+        let late = std::mem::take(&mut self.late);
+        let (derived, late): (Vec<Late>, Vec<Late>) =
+            late.into_iter().partition(|late| late.origin == Origin::Derived);
+        self.seal_derived(derived, first_seq, shapes, &mut entries);
+        let late = late.into_iter().map(|late| match late.origin {
+            Origin::Missing => (kind::MISSING, late),
+            _ => (kind::AMENDED, late),
+        });
+        let entered = std::mem::take(&mut self.entered).into_iter().map(|late| (kind::ENTRY, late));
+        self.seal_late(late.chain(entered), first_seq, shapes, &mut entries);
+        for number in std::mem::take(&mut shapes.fresh) {
+            let bytes = shapes.get(number).map(Shape::to_bytes).unwrap_or_default();
+            entries.push((key(0, kind::SHAPE, number, 0), bytes));
+        }
+        if let Some(text) = self.site_text.take() {
+            entries.push((key(0, kind::SITE, 0, 0), text.into_bytes()));
+        }
+        entries.push((key(0, kind::PROGRESS, 0, 0), progress_bytes(self.next_seq, self.hour)));
+        self.samples = 0;
+        Sealed { entries, next_seq: self.next_seq, inputs: std::mem::take(&mut self.inputs) }
+    }
+
+    /// Derived values of a pond and a time become one row; two digits more than people are shown.
+    fn seal_derived(
+        &self,
+        derived: Vec<Late>,
+        first_seq: u64,
+        shapes: &mut Shapes,
+        entries: &mut Vec<(Key, Vec<u8>)>,
+    ) {
+        let mut by_pond: BTreeMap<_, BTreeMap<Timestamp, DerivedRow>> = BTreeMap::new();
+        for late in derived {
+            if let (Some(pond), Some(value)) = (late.pond, late.value) {
+                let row = by_pond.entry((pond, hour_of(late.at))).or_default().entry(late.at).or_default();
+                row.insert(late.quantity, (value, late.flag));
+            }
+        }
+        for ((pond, hour), rows) in by_pond {
+            let pond = self.site.as_ref().and_then(|site| site.ponds.get(usize::from(pond.0)));
+            let Some(pond) = pond else { continue };
+            let mut quantities: Vec<Quantity> = rows.values().flat_map(|row| row.keys().copied()).collect();
+            quantities.sort_unstable();
+            quantities.dedup();
+            let column = |&quantity: &Quantity| Column {
+                probe: NO_PROBE,
+                quantity,
+                channel: None,
+                timed: false,
+                pond: pond.id.clone(),
+                probe_id: String::new(),
+                slope: 1.0,
+                offset: 0.0,
+            };
+            let shape = Shape { columns: quantities.iter().map(column).collect() };
+            let Some(number) = shapes.number(shape) else { continue };
+            let Some(shape) = shapes.get(number) else { continue };
+            let mut chunk = Rows::default();
+            for (at, row) in rows {
+                let cell = |quantity: &Quantity| row.get(quantity).copied();
+                let sample = |&quantity: &Quantity| Sample {
+                    probe: pondreeve_core::site::ProbeIndex(NO_PROBE),
+                    quantity,
+                    channel: None,
+                    value: cell(&quantity).map_or(0.0, |(value, _)| rounded(value, quantity)),
+                    taken_at: None,
+                };
+                let samples: Vec<Sample> = quantities.iter().map(sample).collect();
+                let verdicts = quantities.iter().zip(&samples).map(|(quantity, sample)| {
+                    cell(quantity).map(|(_, flag)| Verdict { flag, value: Some(sample.value) })
+                });
+                chunk.push(shape, (0, at), &samples, verdicts);
+            }
+            let key = key(hour, kind::DERIVED, number, first_seq);
+            entries.push((key, chunk.to_bytes(&key)));
+        }
+    }
+}
+
+impl Sealer {
+    /// Values without a sample, each kind, pond, probe and quantity by itself.
+    fn seal_late(
+        &self,
+        late: impl Iterator<Item = (u8, Late)>,
+        first_seq: u64,
+        shapes: &mut Shapes,
+        entries: &mut Vec<(Key, Vec<u8>)>,
+    ) {
+        let mut groups: BTreeMap<_, Vec<Late>> = BTreeMap::new();
+        for (kind, late) in late {
+            let group = (hour_of(late.at), kind, late.pond, late.probe, late.quantity);
+            groups.entry(group).or_default().push(late);
+        }
+        for ((hour, kind, pond, probe, quantity), group) in groups {
+            let site = self.site.as_ref();
+            let pond = pond.and_then(|pond| site?.ponds.get(usize::from(pond.0)));
+            let of_farm = probe.and_then(|probe| site?.probes.get(usize::from(probe.0)));
+            let column = Column {
+                probe: probe.map_or(NO_PROBE, |probe| probe.0),
+                quantity,
+                channel: None,
+                timed: false,
+                pond: pond.map(|pond| pond.id.clone()).unwrap_or_default(),
+                probe_id: of_farm.map(|probe| probe.id.clone()).unwrap_or_default(),
+                slope: 1.0,
+                offset: 0.0,
+            };
+            let Some(number) = shapes.number(Shape { columns: vec![column] }) else { continue };
+            let Some(shape) = shapes.get(number) else { continue };
+            let mut chunk = Rows::default();
+            for late in group {
+                let value = late.value.unwrap_or(0.0);
+                let probe = pondreeve_core::site::ProbeIndex(NO_PROBE);
+                let sample = Sample { probe, quantity, channel: None, value, taken_at: None };
+                let verdict = Some(Verdict { flag: late.flag, value: late.value });
+                chunk.push(shape, (0, late.at), &[sample], std::iter::once(verdict));
+            }
+            let key = key(hour, kind, number, first_seq);
+            entries.push((key, chunk.to_bytes(&key)));
+        }
+    }
+}
+
+/// A reading that comes later than this is found under the hour it came in only.
+const MOST_LATE_HOURS: u32 = 60 * 24;
+
+fn rounded(value: f64, quantity: Quantity) -> f64 {
+    let scale = 10_f64.powi(i32::try_from(quantity.decimals() + 2).unwrap_or(6));
+    let rounded = (value * scale).round() / scale;
+    if rounded.is_finite() { rounded } else { value }
+}
+
+pub(super) fn progress_bytes(next_seq: u64, hour: u32) -> Vec<u8> {
+    let mut bytes = next_seq.to_be_bytes().to_vec();
+    bytes.extend_from_slice(&hour.to_be_bytes());
+    let sum = crc32fast::hash(&bytes);
+    bytes.extend_from_slice(&sum.to_be_bytes());
+    bytes
+}
+
+/// Position up to which everything is sealed, and the hour of the last of it.
+pub(super) fn progress_of(bytes: &[u8]) -> Option<(u64, u32)> {
+    let (body, sum) = bytes.split_last_chunk::<4>()?;
+    let (seq, hour) = body.split_first_chunk::<8>()?;
+    let hour = u32::from_be_bytes(hour.try_into().ok()?);
+    (crc32fast::hash(body) == u32::from_be_bytes(*sum)).then_some((u64::from_be_bytes(*seq), hour))
+}
+
+/// The other inputs of an hour.
+pub(super) fn others_of(bytes: &[u8]) -> Batch {
+    match bytes.split_first_chunk::<8>() {
+        Some((start, batch)) => read_batch(u64::from_be_bytes(*start), batch),
+        None => Batch { damaged: 1, ..Batch::default() },
+    }
+}
+
+/// The inputs in entries that were sealed in one hour, in the order in which they came, and how many
+/// places are damaged.
+pub(super) fn inputs_of<'a>(
+    entries: impl Iterator<Item = (&'a [u8], &'a [u8])>,
+    shapes: &Shapes,
+) -> (Vec<Input>, u64) {
+    let (mut inputs, mut damaged) = (Vec::new(), 0);
+    for (key, value) in entries {
+        let Some((_, kind, number, seq)) = parts(key) else {
+            damaged += 1;
+            continue;
+        };
+        match kind {
+            kind::CHUNK => {
+                let chunk = shapes.get(number).ok_or(Malformed::Unknown);
+                match chunk.and_then(|shape| Chunk::open(shape, key, value)?.inputs()) {
+                    Ok(sweeps) => inputs.extend(sweeps),
+                    Err(_) => damaged += 1,
+                }
+            }
+            kind::INPUT | kind::OTHER => {
+                let batch = if kind == kind::INPUT { read_batch(seq, value) } else { others_of(value) };
+                damaged += batch.damaged;
+                inputs.extend(batch.inputs);
+            }
+            _ => {}
+        }
+    }
+    inputs.sort_by_key(|input| input.seq);
+    (inputs, damaged)
+}
+
+/// A number kept alone.
+pub(super) fn number_of(bytes: &[u8]) -> Option<u64> {
+    let mut reader = Reader::new(bytes);
+    let number = u64::from_be_bytes(reader.array().ok()?);
+    reader.end().ok()?;
+    Some(number)
+}

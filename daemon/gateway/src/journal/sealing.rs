@@ -1,0 +1,131 @@
+//! Keeping the store in order: what is in the tail goes into the database, an hour at a time.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use pondreeve_core::Timestamp;
+
+use super::database::Trouble;
+use super::keys::{Key, hour_of, key, kind};
+use super::record::read_batch;
+use super::seal::{Sealed, Sealer, Shapes};
+use super::store::Journal;
+use super::tail::{self, Kind};
+
+/// This much in the tail is sealed without waiting for the hour to end.
+const EARLY_BYTES: u64 = 1024 * 1024;
+
+impl Journal {
+    /// Does what is due: seals full hours. Call it now and then, after commits; it may take some tenths of
+    /// a second. Nothing that was acknowledged depends on it.
+    pub fn upkeep(&mut self, now: Timestamp) {
+        let Some(tail) = &self.tail else { return };
+        let early = tail.unsealed_bytes(self.sealed_before) >= EARLY_BYTES;
+        let hour = self.newest_at.map_or(0, hour_of);
+        if early || hour > self.open_hour {
+            self.seal(early, now);
+        }
+    }
+
+    /// Seals everything in the tail, the hour that has just begun too.
+    pub fn seal_all(&mut self, now: Timestamp) {
+        self.seal(true, now);
+    }
+
+    fn seal(&mut self, all: bool, now: Timestamp) {
+        let outcome = catch_unwind(AssertUnwindSafe(|| self.try_seal(all)));
+        let trouble = match outcome {
+            Ok(Ok(false)) => return,
+            Ok(Ok(true)) => {
+                // Opening makes the snapshot that lets the older copy go.
+                self.close();
+                match self.try_open(now) {
+                    Ok(()) => return,
+                    Err(trouble) => trouble.to_string(),
+                }
+            }
+            Ok(Err(trouble)) => trouble.to_string(),
+            Err(_) => "it fails inside the database".to_owned(),
+        };
+        // Nothing is lost: the inputs stay in the tail, and commits say what is wrong.
+        self.failed(format!("sealing inputs in the store {} failed: {trouble}", self.path.display()));
+    }
+
+    /// `true` where the database is to be opened anew.
+    fn try_seal(&mut self, all: bool) -> Result<bool, Trouble> {
+        let mut sealer = Sealer::new(self.site_text.as_deref(), self.sealed_hour, self.sealed_before);
+        let mut shapes = std::mem::take(&mut self.shapes);
+        let mut outcome = Ok(false);
+        let found = {
+            let journal = &mut *self;
+            tail::read(&journal.path.clone(), &mut |entry| {
+                if entry.kind == Kind::Batch && outcome.is_ok() {
+                    let batch = read_batch(entry.key, entry.body);
+                    sealer.batch(&batch, &mut shapes, &mut |sealed| {
+                        let turned = outcome.as_ref().is_ok_and(|turned| *turned);
+                        outcome = journal.put_sealed(sealed).map(|again| again || turned);
+                    });
+                }
+            })
+        };
+        if all && outcome.is_ok() && sealer.has_inputs() {
+            let turned = outcome.as_ref().is_ok_and(|turned| *turned);
+            let sealed = sealer.finish(&mut shapes);
+            outcome = self.put_sealed(sealed).map(|again| again || turned);
+        }
+        self.open_hour = self.newest_at.map_or(0, hour_of);
+        self.shapes = shapes;
+        found?;
+        outcome
+    }
+
+    /// What the tail alone has, as it would be sealed now.
+    pub(super) fn unsealed(&self, shapes: &mut Shapes) -> Vec<(Key, Vec<u8>)> {
+        let mut sealer = Sealer::new(self.site_text.as_deref(), self.sealed_hour, self.sealed_before);
+        let mut entries = Vec::new();
+        let found = tail::read(&self.path, &mut |entry| {
+            if entry.kind == Kind::Batch {
+                let batch = read_batch(entry.key, entry.body);
+                sealer.batch(&batch, shapes, &mut |sealed| entries.extend(sealed.entries));
+            }
+        });
+        if let Err(error) = found {
+            tracing::error!(%error, "the newest inputs cannot be read");
+        }
+        entries.extend(sealer.finish(shapes).entries);
+        entries
+    }
+
+    fn put_sealed(&mut self, mut sealed: Sealed) -> Result<bool, Trouble> {
+        let Some(store) = &self.store else { return Err(Trouble::Damaged("it is closed".to_owned())) };
+        for &seq in &self.left_out_unsealed {
+            sealed.entries.push((key(0, kind::LEFT_OUT, 0, seq), Vec::new()));
+        }
+        if let Some(forwarded) = self.forwarded {
+            let bytes = forwarded.as_millis().to_be_bytes().to_vec();
+            sealed.entries.push((key(0, kind::FORWARDED, 0, 0), bytes));
+        }
+        let mut turned = false;
+        if let Some(copy) = &mut self.copy {
+            match copy.append(&sealed.entries) {
+                Ok(again) => turned = again,
+                Err(error) => {
+                    tracing::warn!(%error, "the second copy of what is sealed cannot be written");
+                    self.copy = None;
+                }
+            }
+        }
+        store.apply(&sealed.entries)?;
+        self.left_out_unsealed.clear();
+        self.sealed_before = sealed.next_seq;
+        let progress = sealed.entries.iter().rev().find(|(found, _)| *found == key(0, kind::PROGRESS, 0, 0));
+        if let Some((_, hour)) = progress.and_then(|(_, value)| super::seal::progress_of(value)) {
+            self.sealed_hour = hour;
+        }
+        let site = sealed.entries.iter().find(|(found, _)| *found == key(0, kind::SITE, 0, 0));
+        if let Some((_, text)) = site {
+            self.site_text = String::from_utf8(text.clone()).ok();
+        }
+        tracing::debug!(inputs = sealed.inputs, before = sealed.next_seq, "sealed");
+        Ok(turned)
+    }
+}
