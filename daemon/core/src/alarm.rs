@@ -78,6 +78,7 @@ impl Delays {
 
 /// One alarm.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Alarm {
     /// The same for each occurrence.
     pub id: String,

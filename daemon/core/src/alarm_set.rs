@@ -85,6 +85,7 @@ const STOPPED_DELAYS: Delays = Delays::minutes(1, 5);
 
 /// Un-ionised ammonia over the last day, from a test-kit value and the day's pH and temperature.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct AmmoniaDay {
     /// Mean, mg/L as N.
     pub mean_mg_l: f64,

@@ -42,6 +42,7 @@ pub enum Effect {
 /// QARTOD flags.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[repr(u8)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub enum Flag {
     /// Passed every test that ran.
     Pass = 1,
@@ -93,6 +94,7 @@ pub struct Reading {
 
 /// A derived value.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Derived {
     /// Which pond.
     pub pond: PondIndex,
@@ -108,6 +110,7 @@ pub struct Derived {
 
 /// Where the night's oxygen is heading.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Forecast {
     /// Which pond.
     pub pond: PondIndex,
@@ -139,6 +142,7 @@ pub struct Forecast {
 
 /// When and how probably a limit is crossed.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Crossing {
     /// mg/L.
     pub limit_mg_l: f64,
@@ -150,6 +154,7 @@ pub struct Crossing {
 
 /// Alarm states of ISA-18.2 (IEC 62682).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub enum AlarmState {
     /// Normal.
     Normal,
@@ -164,6 +169,7 @@ pub enum AlarmState {
 /// How soon a person must act.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[repr(u8)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub enum Priority {
     /// Act within 15 minutes.
     Critical = 1,
@@ -175,6 +181,7 @@ pub enum Priority {
 
 /// One alarm changed state.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct AlarmChange {
     /// The pond, if it is about one.
     pub pond: Option<PondIndex>,
@@ -198,6 +205,7 @@ pub struct AlarmChange {
 
 /// What the core recommends for a pond.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Advice {
     /// Which pond.
     pub pond: PondIndex,
@@ -219,6 +227,7 @@ pub struct Advice {
 
 /// What the advice says to do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub enum AdviceAction {
     /// Start the aerators now and look.
     StartNow,
@@ -232,6 +241,7 @@ pub enum AdviceAction {
 
 /// One pond over one interval.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Summary {
     /// Which pond.
     pub pond: PondIndex,
@@ -249,6 +259,7 @@ pub struct Summary {
 
 /// One quantity over one interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct QuantitySummary {
     /// What.
     pub quantity: Quantity,
@@ -268,6 +279,7 @@ pub struct QuantitySummary {
 
 /// What the gateway knows of itself, for `status` and the console.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct PartFault {
     /// Which part.
     pub part: GatewayPart,

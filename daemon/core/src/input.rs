@@ -108,6 +108,7 @@ pub struct Sample {
 
 /// Ways in which a probe fails to report.
 #[derive(Debug, Clone, PartialEq, Eq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub enum ProbeFault {
     /// No answer within the time-out, after all retries.
     Silent,
@@ -123,6 +124,7 @@ pub enum ProbeFault {
 
 /// Parts of the gateway that can fail.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub enum GatewayPart {
     /// The readings store: full, read-only, damaged.
     Store,

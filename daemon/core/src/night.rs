@@ -44,6 +44,7 @@ const Z_80: f64 = 1.281_551_565_544_6;
 
 /// A night that is over.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 struct PastNight {
     low_mg_l: f64,
     /// How long after sunset.
@@ -74,6 +75,7 @@ pub struct Evening<'a> {
 
 /// Tonight, and what is remembered of other nights.
 #[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct NightState {
     between: Option<(Timestamp, Timestamp)>,
     due: Option<Timestamp>,

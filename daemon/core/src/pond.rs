@@ -45,6 +45,7 @@ const SWING_EVERY: Span = Span::from_minutes(5);
 
 /// What of consequence the advice rests on.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 struct Grounds {
     is_seen: bool,
     is_low: bool,
@@ -83,6 +84,7 @@ pub struct Scene<'a> {
 
 /// One pond.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct PondState {
     index: PondIndex,
     /// Positions of its probes.

@@ -18,6 +18,7 @@ const FAULT_DELAYS: Delays = Delays::minutes(5, 5);
 
 /// One probe.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct ProbeState {
     /// One per channel of the site's probe, in the same order.
     pub channels: Vec<ChannelState>,

@@ -86,6 +86,7 @@ enum Place {
 
 /// How long a channel has said nothing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 enum Gap {
     Fresh,
     Stale,
@@ -94,6 +95,7 @@ enum Gap {
 
 /// The newest value that may warn.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Seen {
     /// In the unit of the quantity.
     pub value: f64,
@@ -105,6 +107,7 @@ pub struct Seen {
 
 /// What is remembered of one channel.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct ChannelState {
     /// When the channel was first expected to report.
     expected_since: Timestamp,

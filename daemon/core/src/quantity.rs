@@ -5,6 +5,7 @@ macro_rules! quantities {
         /// A measured, entered or derived quantity. The id names the unit, so a value never travels
         /// without one.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
         #[non_exhaustive]
         pub enum Quantity { $( $(#[$doc])* $variant, )* }
 

@@ -31,6 +31,7 @@ const ROBUST: f64 = 2.5;
 
 /// The regression.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Regression {
     weights: Terms,
     covariance: [Terms; TERMS],

@@ -121,6 +121,7 @@ pub struct Rate {
 
 /// Estimates of one hour.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 struct Hour {
     sum: f64,
     count: u32,
@@ -134,6 +135,7 @@ impl Hour {
 
 /// What is known of a pond's respiration by night, at 28 °C.
 #[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Respiration {
     sunset: Option<Timestamp>,
     tonight: Vec<Hour>,

@@ -12,6 +12,7 @@ use crate::time::Span;
 
 /// Position of a pond in [`Site::ponds`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct PondIndex(pub u16);
 
 /// Position of a probe in [`Site::probes`].
@@ -20,6 +21,7 @@ pub struct ProbeIndex(pub u16);
 
 /// One farm behind one gateway.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Site {
     /// Short id of the gateway, as in MQTT topics.
     pub gateway: String,
@@ -41,6 +43,7 @@ pub struct Site {
 
 /// What electricity costs.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct EnergyPrice {
     /// Per kWh, in the currency.
     pub per_kwh: f64,
@@ -50,6 +53,7 @@ pub struct EnergyPrice {
 
 /// One pond.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Pond {
     /// Short id, as in commands and topics: lower case letters, digits, `-` and `_`.
     pub id: String,
@@ -71,6 +75,7 @@ pub struct Pond {
 
 /// Aerators that are switched together.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct AeratorGroup {
     /// Short id within the pond, such as `a`.
     pub id: String,
@@ -84,6 +89,7 @@ pub struct AeratorGroup {
 
 /// What a probe is asked for and how its silence is judged.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Probe {
     /// Short id, unique on the farm.
     pub id: String,
@@ -95,6 +101,7 @@ pub struct Probe {
 
 /// One quantity of one probe.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Channel {
     /// What it measures.
     pub quantity: Quantity,
@@ -111,6 +118,7 @@ pub struct Channel {
 
 /// Parameters of the QARTOD tests for one channel. The first-cut set: gap and gross range.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct QualityLimits {
     /// Outside `(lowest, highest)` the reading fails.
     pub fail: (f64, f64),
@@ -124,6 +132,7 @@ pub struct QualityLimits {
 
 /// Limits of one pond's alarms. Each default stands in `config/limits/` with its source.
 #[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Limits {
     /// Oxygen low, mg/L: warn, critical, emergency. Descending.
     pub do_low_mg_l: [Threshold; 3],
@@ -145,6 +154,7 @@ pub struct Limits {
 
 /// One alarm limit with what keeps it from chattering.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Threshold {
     /// The limit, in the unit of its quantity.
     pub limit: f64,

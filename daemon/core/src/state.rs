@@ -22,6 +22,7 @@ const QUIET_AFTER: Span = Span::from_hours(7 * 24);
 
 /// Everything the core remembers.
 #[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct State {
     pub(crate) site: Option<Site>,
     /// Time of the newest input or deadline.
@@ -46,6 +47,12 @@ impl State {
     /// A state that has seen nothing yet; the first input should be [`crate::Event::Started`].
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// Goes on numbering summaries from here, where what was numbered before is no longer known: a
+    /// consumer takes a number it has seen for a repeat.
+    pub fn number_summaries_from(&mut self, at_least: u64) {
+        self.summaries = self.summaries.max(at_least);
     }
 
     /// The farm, once an input has brought it.

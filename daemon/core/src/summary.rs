@@ -24,11 +24,13 @@ pub fn interval(every: Span) -> Span {
 
 /// What has been seen of each quantity since the last summary.
 #[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Tally {
     quantities: BTreeMap<Quantity, Seen>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 struct Seen {
     minimum: f64,
     maximum: f64,

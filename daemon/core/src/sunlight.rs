@@ -14,6 +14,7 @@ pub const WATCH_UNTIL: Span = Span::from_hours(2);
 
 /// Whether and when the sun sets.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub enum Night {
     /// The night that is on or comes next.
     Between {

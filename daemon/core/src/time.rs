@@ -4,10 +4,12 @@ use core::ops::{Add, Sub};
 
 /// A point in time: milliseconds since 1970-01-01T00:00:00Z, without leap seconds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Timestamp(pub i64);
 
 /// A length of time in milliseconds; negative where the later point was subtracted from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Span(pub i64);
 
 impl Timestamp {

@@ -39,7 +39,9 @@ impl Bin {
 
 /// The window itself: bins in order of time, without empty ones.
 #[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Window {
+    #[cfg_attr(feature = "checkpoint", serde(with = "packed"))]
     bins: VecDeque<Bin>,
 }
 
@@ -156,6 +158,70 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
         return Some(upper);
     }
     Some((upper + values.get(middle.checked_sub(1)?).copied()?) / 2.0)
+}
+
+/// Bins as small whole numbers: what a probe sends are short decimals, and a minute is near the one
+/// before. Whatever a value is, it comes back with the same bits.
+#[cfg(feature = "checkpoint")]
+mod packed {
+    use alloc::collections::VecDeque;
+    use alloc::vec::Vec;
+
+    use serde::de::Error;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::Bin;
+
+    /// Numbers of one bin.
+    const PER_BIN: usize = 8;
+
+    /// The nearest whole number of thousandths, and by how many steps of the last bit it misses.
+    fn split(value: f64) -> (i64, i64) {
+        let thousandths = libm::round(value * 1000.0) as i64;
+        let near = thousandths as f64 / 1000.0;
+        (thousandths, value.to_bits().wrapping_sub(near.to_bits()).cast_signed())
+    }
+
+    fn join(thousandths: i64, steps: i64) -> f64 {
+        let near = thousandths as f64 / 1000.0;
+        f64::from_bits(near.to_bits().wrapping_add(steps.cast_unsigned()))
+    }
+
+    pub(super) fn serialize<S: Serializer>(bins: &VecDeque<Bin>, to: S) -> Result<S::Ok, S::Error> {
+        let mut numbers: Vec<i64> = Vec::with_capacity(bins.len().saturating_mul(PER_BIN));
+        let mut before = [0_i64; 4];
+        for bin in bins {
+            let (sum, low, high) = (split(bin.sum), split(bin.low), split(bin.high));
+            let now = [bin.minute, sum.0, low.0, high.0];
+            numbers.extend(now.iter().zip(&before).map(|(now, before)| now.wrapping_sub(*before)));
+            numbers.extend([i64::from(bin.count), sum.1, low.1, high.1]);
+            before = now;
+        }
+        numbers.serialize(to)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<VecDeque<Bin>, D::Error> {
+        let numbers = Vec::<i64>::deserialize(from)?;
+        let mut before = [0_i64; 4];
+        let mut bins = VecDeque::with_capacity(numbers.len() / PER_BIN);
+        for bin in numbers.chunks(PER_BIN) {
+            let &[minute, sum, low, high, count, sum_steps, low_steps, high_steps] = bin else {
+                return Err(D::Error::custom("a bin is cut short"));
+            };
+            let mut now = [minute, sum, low, high];
+            now.iter_mut().zip(&before).for_each(|(now, before)| *now = now.wrapping_add(*before));
+            let [minute, sum, low, high] = now;
+            bins.push_back(Bin {
+                minute,
+                sum: join(sum, sum_steps),
+                count: u32::try_from(count).map_err(D::Error::custom)?,
+                low: join(low, low_steps),
+                high: join(high, high_steps),
+            });
+            before = now;
+        }
+        Ok(bins)
+    }
 }
 
 #[cfg(test)]

@@ -17,6 +17,7 @@ const FOLLOWED_WITHIN: Span = Span::from_minutes(30);
 
 /// One night's aeration.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct AerationNight {
     /// Its start.
     pub sunset: Timestamp,
@@ -32,6 +33,7 @@ pub struct AerationNight {
 
 /// The meter.
 #[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct EnergyMeter {
     night: Option<AerationNight>,
     /// Nights that are over, newest last.

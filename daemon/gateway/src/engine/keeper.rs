@@ -159,6 +159,11 @@ impl Keeper {
         self.forwarded = self.forwarded.max(Some(until));
     }
 
+    /// Time up to which other systems have confirmed everything, as far as that was noted.
+    pub(super) fn confirmed(&self) -> Option<Timestamp> {
+        self.forwarded
+    }
+
     /// Whether this input is on disk.
     pub(super) fn is_kept(&self, seq: u64) -> bool {
         seq < self.kept_before

@@ -5,6 +5,7 @@
 //! acts on it; an alarm, the horn, an acknowledgement and a summary wait until the input behind them
 //! is on disk. Where the disk takes nothing, the watch goes on from memory and says so.
 
+mod checkpoint;
 mod desk;
 mod keeper;
 mod recent;
@@ -32,6 +33,7 @@ use crate::clock::{Clock, Trust};
 use crate::config::Farm;
 use crate::forward::Waiting;
 use crate::inbox::{Applied, Incoming};
+use crate::journal::query::Remembered;
 use crate::journal::{Journal, Writer};
 use desk::{CHANGES_BOUND, QUESTIONS_BOUND, Question};
 use keeper::Keeper;
@@ -83,6 +85,11 @@ pub struct Engine {
     started: Instant,
     /// Faults that stood when the last run ended and that nobody has spoken of in this one.
     stale_faults: Vec<PartFault>,
+    /// What was handed to the forwarder and may not be confirmed yet.
+    unconfirmed: VecDeque<Effect>,
+    checkpointed: checkpoint::Made,
+    /// Values of the last day, as the store reads them.
+    remembered: Option<mpsc::UnboundedReceiver<Remembered>>,
 }
 
 impl Engine {
@@ -127,6 +134,9 @@ impl Engine {
             looked_at_clock: Instant::now(),
             started: Instant::now(),
             stale_faults: Vec::new(),
+            unconfirmed: VecDeque::new(),
+            checkpointed: checkpoint::Made::default(),
+            remembered: None,
         };
         engine.begin(notes, forwarded).await;
         Ok((engine, desk))
@@ -149,6 +159,7 @@ impl Engine {
                     self.take_group(&mut group).await;
                 }
                 Some(question) = self.questions.recv() => self.answer(question),
+                Some(remembered) = next_remembered(&mut self.remembered) => self.recent.remember(&remembered),
                 () = tokio::time::sleep(nap) => {}
             }
             self.fire_deadlines().await;
@@ -158,6 +169,7 @@ impl Engine {
                 self.settle(false).await;
             }
             self.note_forwarded();
+            self.checkpoint(false).await;
             if self.keeper.due_in() == Some(Duration::ZERO) || self.senders.len() >= SENDERS_PER_COMMIT {
                 self.keeper.start_commit(self.last_at);
                 self.after_commit().await;
@@ -170,6 +182,7 @@ impl Engine {
         self.take(Event::Stopped).await;
         self.settle(true).await;
         self.last_confirmations().await;
+        self.checkpoint(true).await;
         let Self { keeper, state, .. } = self;
         keeper.close().await;
         state
@@ -246,10 +259,14 @@ impl Engine {
     }
 
     fn hand_out(&mut self) {
+        let mut handed = Vec::new();
         for effect in self.fresh.drain(..) {
             if forwarded_at(&effect).is_some() {
                 match self.forward.try_send(effect.clone()) {
-                    Ok(()) => self.handed += 1,
+                    Ok(()) => {
+                        self.handed += 1;
+                        handed.push(effect.clone());
+                    }
                     Err(error) => {
                         tracing::error!(%error, "a summary or an alarm could not be handed to the forwarder");
                     }
@@ -260,6 +277,7 @@ impl Engine {
                 let _ = self.changes.send(Arc::new(effect));
             }
         }
+        handed.into_iter().for_each(|effect| self.handed_out(effect));
     }
 
     /// Answers senders whose input is on disk or cannot be kept, and keeps the store's fault true.
@@ -360,6 +378,16 @@ impl Engine {
         // Farm time counts whole milliseconds; less would only spin.
         heartbeat.min(deadline).min(due).max(Duration::from_millis(1))
     }
+}
+
+/// The next values that were read back; for ever pending once all are.
+async fn next_remembered(from: &mut Option<mpsc::UnboundedReceiver<Remembered>>) -> Option<Remembered> {
+    let Some(values) = from else { return std::future::pending().await };
+    let next = values.recv().await;
+    if next.is_none() {
+        *from = None;
+    }
+    next
 }
 
 fn must_be_durable(effect: &Effect) -> bool {

@@ -5,6 +5,8 @@ use std::collections::{BTreeMap, VecDeque};
 use pondreeve_core::effect::Flag;
 use pondreeve_core::{Effect, Quantity, Site, Span, Timestamp};
 
+use crate::journal::query::Remembered;
+
 /// How far back values are kept: a day, and the two hours that show how this hour was yesterday.
 pub const KEPT: Span = Span::from_hours(26);
 
@@ -56,6 +58,23 @@ impl Recent {
                 None => self.series.entry((id.clone(), quantity)).or_default(),
             };
             insert(points, Point { at, value, flag });
+        }
+    }
+
+    /// Takes up what the store has of the time before.
+    pub(super) fn remember(&mut self, remembered: &Remembered) {
+        if !self.pond_ids.contains(&remembered.pond) {
+            return;
+        }
+        let series = (remembered.pond.clone(), remembered.quantity);
+        let points = self.series.entry(series).or_default();
+        let grain = |at: Timestamp| at.as_millis().div_euclid(GRAIN.as_millis());
+        for &(at, value, flag) in &remembered.values {
+            // What this run measured itself stays.
+            let place = points.partition_point(|point| grain(point.at) < grain(at));
+            if points.get(place).is_none_or(|point| grain(point.at) != grain(at)) {
+                insert(points, Point { at, value, flag });
+            }
         }
     }
 

@@ -3,13 +3,17 @@
 use std::collections::{BTreeSet, VecDeque};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use pondreeve_core::{Effect, Event, Input, State, Timestamp};
+use pondreeve_core::{Effect, Event, Input, Span, State, Timestamp};
 
+use super::checkpoint::Saved;
 use super::keeper::Keeper;
 use super::recent::Recent;
 use crate::forward::OUTBOX_BOUND;
 use crate::journal::From;
 use crate::journal::store::Reading;
+
+/// The core remembers nothing of a reading that is older: the night model rests on three weeks at most.
+const MEMORY: Span = Span::from_hours(22 * 24);
 
 /// A replay in which more inputs than this make the program fail is given up.
 const MOST_FAILURES: usize = 5;
@@ -20,7 +24,7 @@ pub(crate) struct Replayed {
     pub(crate) state: State,
     pub(super) recent: Recent,
     /// Position of the next input.
-    pub(super) next_seq: u64,
+    pub(crate) next_seq: u64,
     /// Time of the newest input.
     pub(super) last_at: Option<Timestamp>,
     /// What was found while reading.
@@ -40,14 +44,24 @@ pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: T
     loop {
         let mut pass = Pass::new(&left_out, forwarded);
         let mut reading = Reading::default();
-        if let Some((mut chunks, answer)) = keeper.writer().read(From::Start, now) {
+        // One that makes the program fail again and again is itself at fault.
+        let saved = if failed.len() < 3 { keeper.writer().checkpoint().await } else { None };
+        let from = match saved.and_then(|bytes| Saved::from_bytes(&bytes)) {
+            Some(saved) => pass.resume(saved),
+            None => From::Memory(MEMORY),
+        };
+        if let Some((mut chunks, answer)) = keeper.writer().read(from, now) {
             while let Some(chunk) = chunks.recv().await {
                 chunk.iter().for_each(|input| pass.input(input));
             }
             reading = answer.await.unwrap_or_default();
         }
         keeper.unkept().iter().for_each(|input| pass.input(input));
-        let Pass { state, recent, next_seq, last_at, unconfirmed, failed: stopped_at, .. } = pass;
+        let Pass { mut state, recent, next_seq, last_at, unconfirmed, failed: stopped_at, .. } = pass;
+        if reading.cut_short {
+            // How many there were is not known any more, but not one a millisecond.
+            state.number_summaries_from(now.as_millis().max(0).cast_unsigned());
+        }
         let replayed =
             Replayed { state, recent, next_seq, last_at, reading, unconfirmed, failed, given_up: false };
         let Some(seq) = stopped_at else { return replayed };
@@ -91,6 +105,17 @@ impl<'a> Pass<'a> {
             unconfirmed: VecDeque::new(),
             failed: None,
         }
+    }
+
+    /// Goes on from a checkpoint; where the journal is to be read from.
+    fn resume(&mut self, mut saved: Saved) -> From {
+        self.unconfirmed = saved.unconfirmed(self.forwarded);
+        if let Some(site) = saved.state.site() {
+            self.recent.site(site);
+        }
+        (self.next_seq, self.last_at) = (saved.next_seq, saved.last_at);
+        self.state = saved.state;
+        From::Position(self.next_seq)
     }
 
     fn input(&mut self, input: &Input) {

@@ -194,16 +194,148 @@ async fn a_replay_gives_the_state_of_life() {
         assert_eq!(rig.send(entry).await, Applied::Done);
         rig.script.pass(Duration::from_secs(17 * 60));
         rig.inbox.send(Incoming { event: oxygen(1.1), done: None, urgent: false }).await.unwrap();
+        rig.desk.view().await.unwrap();
+        // A kill at this moment: an old checkpoint and what came after it, or the inputs alone.
+        let killed = killed_now(&farm, &folder.path().join(format!("killed-{run}"))).await;
+        assert_eq!(killed[0].unconfirmed, killed[1].unconfirmed);
+        assert!(killed[0].state == killed[1].state && killed[0].reading.inputs < killed[1].reading.inputs);
         lived = rig.end().await;
         assert!(!lived.view().alarms.is_empty());
     }
+    // From the checkpoint of the stop, and from the inputs alone.
+    let resumed = replayed(&farm).await;
+    assert_eq!((resumed.state == lived, resumed.reading.inputs), (true, 0));
+    std::fs::remove_file(farm.store.path.join("checkpoint")).unwrap();
     let again = replayed(&farm).await;
     assert_eq!(again.state, lived);
-    assert_eq!(again.reading.damaged, 0);
+    assert_eq!((again.reading.damaged, again.next_seq), (0, resumed.next_seq));
     let from = EVENING + Span::from_hours(2);
     let points = again.recent.since("pond", Quantity::DoMgL, from, 1_000);
     assert_eq!(points.last().map(|point| point.value), Some(1.1));
     assert!(points.len() > 15, "{}", points.len());
+}
+
+/// What a start makes of the store as it lies there, with its checkpoint and without.
+async fn killed_now(farm: &Farm, folder: &Path) -> [Replayed; 2] {
+    copy_folder(&farm.store.path, &folder.join("store"));
+    let mut killed = farm.clone();
+    killed.store.path = folder.join("store");
+    let resumed = replayed(&killed).await;
+    std::fs::remove_file(killed.store.path.join("checkpoint")).unwrap();
+    [resumed, replayed(&killed).await]
+}
+
+/// The plots of the last day are there after a restart, though the values were measured before.
+#[tokio::test]
+async fn plots_go_on_after_a_restart() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, EVENING).await;
+    rig.readings(&falling()).await;
+    rig.end().await;
+    let rig = Rig::start(&farm, EVENING + Span::from_hours(3)).await;
+    let all = tokio::time::timeout(Duration::from_secs(20), async {
+        loop {
+            let points = rig.desk.history("pond", Quantity::DoMgL, EVENING, 1_000).await.unwrap();
+            let derived =
+                rig.desk.history("pond", Quantity::DoSaturationPercent, EVENING, 1_000).await.unwrap();
+            if points.len() > 15 && derived.len() > 5 {
+                return points;
+            }
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    });
+    let points = all.await.expect("read back soon");
+    assert!(points.is_sorted_by_key(|point| point.at));
+    rig.end().await;
+}
+
+/// A damaged checkpoint, one of another build, and one that is cut short are passed over.
+#[tokio::test]
+async fn a_checkpoint_that_does_not_fit_is_thrown_away() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, EVENING).await;
+    rig.readings(&falling()).await;
+    let lived = rig.end().await;
+    let path = farm.store.path.join("checkpoint");
+    let whole = std::fs::read(&path).unwrap();
+    let mut other_build = whole.clone();
+    other_build[12] ^= 1;
+    let mut spoilt = vec![whole[..whole.len() - 3].to_vec(), other_build, Vec::new()];
+    for place in (0..whole.len()).step_by(whole.len() / 10) {
+        let mut flipped = whole.clone();
+        flipped[place] ^= 0x20;
+        spoilt.push(flipped);
+    }
+    for spoilt in spoilt {
+        std::fs::write(&path, spoilt).unwrap();
+        let again = replayed(&farm).await;
+        assert!(again.state == lived && again.reading.inputs > 0);
+    }
+}
+
+mod any_state {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn event(kind: u8, bits: u64, small: i32) -> Event {
+        match kind {
+            0 => oxygen(f64::from_bits(bits)),
+            1..=5 => oxygen(f64::from(small % 1_500) / 100.0),
+            6 => Event::ManualSample {
+                pond: PondIndex(0),
+                quantity: Quantity::TanMgL,
+                value: f64::from(small % 50) / 10.0,
+                taken_at: None,
+                by: "ana".to_owned(),
+            },
+            7 => Event::Acknowledge { alarm: "pond.do-low-critical".to_owned(), by: "ana".to_owned() },
+            8 => Event::Stopped,
+            _ => Event::GatewayFault {
+                part: GatewayPart::Bus,
+                which: "a".to_owned(),
+                detail: (small % 2 == 0).then(|| "gone".to_owned()),
+            },
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+        /// Wherever a state is written and read again, it is the same and goes on the same.
+        #[test]
+        fn goes_on_from_its_bytes(
+            steps in proptest::collection::vec((0_u8..10, any::<u64>(), 0_i32..100_000, 1_i64..4_000), 1..120),
+            cut in 0_usize..120,
+        ) {
+            let site = farm(Path::new("/")).site;
+            let mut at = EVENING;
+            let mut inputs = vec![Input { seq: 1, at, event: Event::Started { site } }];
+            for (kind, bits, small, seconds) in steps {
+                at = at + Span::from_secs(seconds);
+                inputs.push(Input { seq: inputs.len() as u64 + 1, at, event: event(kind, bits, small) });
+            }
+            let (mut lived, mut effects) = (State::new(), Vec::new());
+            let mut resumed: Option<(State, Vec<Effect>)> = None;
+            for (place, input) in inputs.iter().enumerate() {
+                if place == cut % inputs.len() {
+                    let bytes = postcard::to_stdvec(&lived).unwrap();
+                    let again: State = postcard::from_bytes(&bytes).unwrap();
+                    prop_assert!(again == lived);
+                    resumed = Some((again, effects.clone()));
+                }
+                lived.step(input, &mut effects);
+                if let Some((state, effects)) = &mut resumed {
+                    state.step(input, effects);
+                }
+            }
+            let (state, same) = resumed.unwrap();
+            prop_assert!(state == lived);
+            // Debug prints NaN as itself, which comparing does not.
+            prop_assert_eq!(format!("{same:?}"), format!("{effects:?}"));
+        }
+    }
 }
 
 #[tokio::test]

@@ -9,7 +9,7 @@ use pondreeve_core::input::GatewayPart;
 use pondreeve_core::{Effect, Event, Span, Timestamp};
 
 use super::replay::{Replayed, replay};
-use super::{Engine, HEARTBEAT};
+use super::{Engine, HEARTBEAT, HISTORY_KEPT};
 use crate::clock::Trust;
 use crate::inbox::Applied;
 use crate::journal::store::SEQ_JUMP;
@@ -89,6 +89,7 @@ impl Engine {
     pub(super) fn adopt(&mut self, replayed: Replayed) -> bool {
         self.state = replayed.state;
         self.recent = replayed.recent;
+        self.remembered = self.keeper.writer().remember(self.last_at - HISTORY_KEPT);
         self.view = None;
         replayed.given_up
     }
@@ -120,9 +121,13 @@ impl Engine {
     /// What was not confirmed before the start goes to the forwarder once more.
     pub(super) async fn hand_in_again(&mut self, unconfirmed: VecDeque<Effect>) {
         for effect in unconfirmed {
+            let again = effect.clone();
             // The forwarder takes them at once; a minute means that it is gone.
             match tokio::time::timeout(Duration::from_secs(60), self.forward.send(effect)).await {
-                Ok(Ok(())) => self.handed += 1,
+                Ok(Ok(())) => {
+                    self.handed += 1;
+                    self.handed_out(again);
+                }
                 _ => {
                     return tracing::error!(
                         "what was not forwarded before the start cannot be handed in again"

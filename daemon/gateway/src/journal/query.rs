@@ -52,6 +52,17 @@ pub struct Answered {
     pub damaged: u64,
 }
 
+/// Values of one pond and quantity, at most one a minute, for plots.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Remembered {
+    /// Id of the pond.
+    pub pond: String,
+    /// What was measured.
+    pub quantity: Quantity,
+    /// When, value and flag.
+    pub values: Vec<(Timestamp, f64, Flag)>,
+}
+
 /// Kinds of chunks whose rows are asked for, beside those of sweeps.
 const BESIDE: [u8; 4] = [kind::DERIVED, kind::ENTRY, kind::MISSING, kind::AMENDED];
 
@@ -159,6 +170,34 @@ impl Journal {
         Ok(Answered { readings: answer.readings.len() as u64, damaged: answer.damaged })
     }
 
+    /// Hands what every pond measured since a time to `each`, until that returns `false`.
+    ///
+    /// # Errors
+    /// Where the database is closed or cannot be read; the text says why.
+    pub fn remember(&self, from: Timestamp, each: &mut dyn FnMut(Remembered) -> bool) -> Result<(), String> {
+        let Some(store) = &self.store else { return Err(self.trouble.clone()) };
+        let mut go_on = true;
+        let sealed = catch_unwind(AssertUnwindSafe(|| -> Result<(), sled::Error> {
+            for entry in store.sealed.range(key(hour_of(from), 0, 0, 0)..) {
+                let (found, value) = entry?;
+                if !go_on {
+                    break;
+                }
+                go_on = remember_piece(&found, &value, &self.shapes, each);
+            }
+            Ok(())
+        }));
+        match sealed {
+            Ok(Ok(())) => {}
+            _ => return Err(format!("the store {} cannot be read", self.path.display())),
+        }
+        let mut shapes = self.shapes.clone();
+        for (found, value) in self.unsealed(&mut shapes) {
+            go_on = go_on && remember_piece(&found, &value, &shapes, each);
+        }
+        Ok(())
+    }
+
     fn query_sealed(
         &self,
         store: &super::database::Store,
@@ -215,4 +254,36 @@ impl Journal {
         }
         Ok(())
     }
+}
+
+/// Hands out the columns of a piece; `false` where nobody wants more. A damaged piece is passed over.
+fn remember_piece(
+    found: &[u8],
+    value: &[u8],
+    shapes: &Shapes,
+    each: &mut dyn FnMut(Remembered) -> bool,
+) -> bool {
+    let Some((_, kind, number, _)) = parts(found) else { return true };
+    if !matches!(kind, kind::CHUNK | kind::DERIVED | kind::ENTRY) {
+        return true;
+    }
+    let Some(shape) = shapes.get(number) else { return true };
+    let Ok(chunk) = Chunk::open(shape, found, value) else { return true };
+    for (place, of) in shape.columns.iter().enumerate().filter(|(_, of)| !of.pond.is_empty()) {
+        let Ok(column) = chunk.column(place) else { continue };
+        let mut values: Vec<(Timestamp, f64, Flag)> = Vec::new();
+        for (at, verdict) in column.measured.iter().zip(column.verdicts) {
+            let Some((value, flag)) = verdict.and_then(|own| Some((own.value?, own.flag))) else { continue };
+            match values.last_mut() {
+                Some(last) if last.0.as_millis().div_euclid(60_000) == at.div_euclid(60_000) => {
+                    *last = (Timestamp(*at), value, flag);
+                }
+                _ => values.push((Timestamp(*at), value, flag)),
+            }
+        }
+        if !values.is_empty() && !each(Remembered { pond: of.pond.clone(), quantity: of.quantity, values }) {
+            return false;
+        }
+    }
+    true
 }

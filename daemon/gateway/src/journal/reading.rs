@@ -66,6 +66,7 @@ impl Journal {
             From::Memory(span) => {
                 if let Some(newest) = self.newest_known() {
                     hour = hour_of(newest - span);
+                    course.reading.cut_short = self.has_hour_before(hour);
                     if let Some(farm) = self.farm_before(hour) {
                         course.take(farm);
                         // What lies between was left out on purpose.
@@ -138,6 +139,11 @@ impl Journal {
             true
         }));
         outcome.unwrap_or(false)
+    }
+
+    fn has_hour_before(&self, hour: u32) -> bool {
+        let Some(store) = &self.store else { return false };
+        store.sealed.range(key(1, 0, 0, 0)..key(hour, 0, 0, 0)).next().is_some()
     }
 
     fn newest_known(&self) -> Option<Timestamp> {

@@ -11,6 +11,7 @@ use nix::fcntl::Flock;
 use pondreeve_core::Timestamp;
 use thiserror::Error;
 
+use super::checkpoint;
 use super::copy::Copy;
 use super::database::{Store, Trouble, describe, may_pass};
 use super::folder::free_bytes;
@@ -122,6 +123,8 @@ pub struct Reading {
     pub missing: u64,
     /// The database is closed: these are the newest inputs only, and not surely all of them.
     pub partial: bool,
+    /// It began with what the core can remember; older inputs were passed over.
+    pub cut_short: bool,
     /// What people must know of it.
     pub notes: Vec<String>,
 }
@@ -240,6 +243,22 @@ impl Journal {
                 Err(self.trouble.clone())
             }
         }
+    }
+
+    /// Puts a checkpoint in the place of the one before. It may cover no input that is not committed.
+    ///
+    /// # Errors
+    /// What the system said; the one before then stays.
+    pub fn put_checkpoint(&self, content: &[u8]) -> std::io::Result<u64> {
+        if free_bytes(&self.path).is_ok_and(|free| free < self.least_free_bytes) {
+            return Err(std::io::ErrorKind::StorageFull.into());
+        }
+        checkpoint::write(&self.path, content)
+    }
+
+    /// The newest checkpoint, if it is of this build and undamaged.
+    pub fn checkpoint(&self) -> Option<Vec<u8>> {
+        checkpoint::read(&self.path)
     }
 
     pub(super) fn failed(&mut self, trouble: String) {

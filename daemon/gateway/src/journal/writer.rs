@@ -6,6 +6,7 @@ use std::time::Duration;
 use pondreeve_core::{Input, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
+use super::query::Remembered;
 use super::reading::From;
 use super::store::{Commit, Journal, Reading};
 
@@ -21,6 +22,9 @@ pub type Committed = Result<Vec<String>, String>;
 
 enum Command {
     Commit { commit: Commit, now: Timestamp, done: oneshot::Sender<Committed> },
+    PutCheckpoint { bytes: Vec<u8> },
+    Checkpoint { done: oneshot::Sender<Option<Vec<u8>>> },
+    Remember { from: Timestamp, to: mpsc::UnboundedSender<Remembered> },
     Read { from: From, now: Timestamp, to: mpsc::Sender<Vec<Input>>, done: oneshot::Sender<Reading> },
 }
 
@@ -49,6 +53,26 @@ impl Writer {
         let (done, answer) = oneshot::channel();
         self.commands.try_send(Command::Commit { commit, now, done }).ok()?;
         Some(answer)
+    }
+
+    /// Hands in a checkpoint. Where the thread is busy it is not taken; the next one will be.
+    pub fn put_checkpoint(&self, bytes: Vec<u8>) {
+        let _ = self.commands.try_send(Command::PutCheckpoint { bytes });
+    }
+
+    /// The newest checkpoint, if there is one that can be used.
+    pub async fn checkpoint(&self) -> Option<Vec<u8>> {
+        let (done, answer) = oneshot::channel();
+        self.commands.send(Command::Checkpoint { done }).await.ok()?;
+        answer.await.ok()?
+    }
+
+    /// Values of every pond since a time, for plots. As many as there are wait for the reader: this
+    /// thread must not, since the reader may be waiting for a commit.
+    pub fn remember(&self, from: Timestamp) -> Option<mpsc::UnboundedReceiver<Remembered>> {
+        let (to, values) = mpsc::unbounded_channel();
+        self.commands.try_send(Command::Remember { from, to }).ok()?;
+        Some(values)
     }
 
     /// Reads the journal back, a chunk of inputs at a time.
@@ -84,6 +108,17 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
             Command::Commit { commit, now, done } => {
                 let _ = done.send(journal.commit(&commit, now));
                 journal.upkeep(now);
+            }
+            Command::PutCheckpoint { bytes } => match journal.put_checkpoint(&bytes) {
+                Ok(written) => tracing::debug!(written, "checkpoint"),
+                Err(error) => tracing::warn!(%error, "no checkpoint could be written; starts take longer"),
+            },
+            Command::Checkpoint { done } => {
+                let _ = done.send(journal.checkpoint());
+            }
+            Command::Remember { from, to } => {
+                // A plot that lacks a piece is no reason to do without the rest.
+                let _ = journal.remember(from, &mut |values| to.send(values).is_ok());
             }
             Command::Read { from, now, to, done } => {
                 let mut chunk = Vec::with_capacity(READ_CHUNK);
