@@ -90,11 +90,58 @@ impl QualityLimits {
             | Q::SecchiCm => (conceivable, conceivable, 48 * 60, 7 * 24 * 60),
             _ => (conceivable, conceivable, 10, 60),
         };
-        Self {
+        let none = Self {
             fail,
             suspect,
             stale_after: Span::from_minutes(stale_min),
             missing_after: Span::from_minutes(missing_min),
+            spike: None,
+            rate_per_h: None,
+            flat_line: None,
+            climatology: None,
+            attenuated_share: None,
+            pinned_below: None,
+            neighbour: None,
+        };
+        let flat = |tolerance, suspect_min, fail_min| {
+            Some((tolerance, Span::from_minutes(suspect_min), Span::from_minutes(fail_min)))
+        };
+        match quantity {
+            Q::DoMgL => Self {
+                spike: Some((0.8, 2.0)),
+                rate_per_h: Some(3.0),
+                flat_line: flat(0.01, 30, 90),
+                climatology: Some((4.0, 3.0)),
+                attenuated_share: Some(0.2),
+                pinned_below: Some(0.5),
+                neighbour: Some(1.0),
+                ..none
+            },
+            Q::TemperatureC => Self {
+                spike: Some((0.5, 1.5)),
+                rate_per_h: Some(2.0),
+                flat_line: flat(0.01, 180, 480),
+                climatology: Some((4.0, 3.0)),
+                neighbour: Some(0.7),
+                ..none
+            },
+            Q::Ph => Self {
+                spike: Some((0.15, 0.4)),
+                rate_per_h: Some(0.5),
+                flat_line: flat(0.01, 180, 480),
+                climatology: Some((4.0, 0.3)),
+                neighbour: Some(0.4),
+                ..none
+            },
+            Q::SalinityPsu => Self {
+                spike: Some((1.0, 3.0)),
+                rate_per_h: Some(2.0),
+                flat_line: flat(0.01, 720, 2_880),
+                climatology: Some((4.0, 5.0)),
+                neighbour: Some(2.0),
+                ..none
+            },
+            _ => none,
         }
     }
 

@@ -13,6 +13,8 @@ use crate::time::{Span, Timestamp};
 pub enum Effect {
     /// Keep and show this judged reading.
     Reading(Reading),
+    /// Readings that were judged before got another flag by a later verdict.
+    Amended(Amended),
     /// A derived value changed.
     Derived(Derived),
     /// The night's forecast was made anew.
@@ -69,6 +71,66 @@ pub enum Test {
     /// Not the same reading twice, not older than one already seen, not from the future.
     /// (Not a QARTOD test of its own; the manuals fold it into syntax.)
     Order,
+    /// The value is like those of this hour on the last days.
+    Climatology,
+    /// The value does not stand out from its two neighbours in time. Known once the next has come.
+    Spike,
+    /// The value does not change faster than water can.
+    RateOfChange,
+    /// The values move.
+    FlatLine,
+    /// The day swings as days do here, and is not pinned to the bottom of the scale.
+    AttenuatedSignal,
+    /// What is measured together moves together.
+    MultiVariate,
+    /// Another probe in the same pond agrees.
+    Neighbour,
+    /// The probe did not fail for a day and come back without service. (Not a QARTOD test.)
+    Recovery,
+}
+
+impl Test {
+    /// What a flag of 3 or 4 of it says, for people.
+    pub const fn complaint(self) -> &'static str {
+        match self {
+            Self::Gap => "nothing came for too long",
+            Self::Syntax => "not a possible value",
+            Self::GrossRange => "outside what the probe can read or the pond can reach",
+            Self::Order => "out of order, repeated, or from a clock that is not set",
+            Self::Climatology => "unlike this hour of the last days",
+            Self::Spike => "a spike between its neighbours",
+            Self::RateOfChange => "changed faster than usual",
+            Self::FlatLine => "has not moved: stuck",
+            Self::AttenuatedSignal => {
+                "the day's swing has shrunk: fouled, or pinned to the bottom of the scale"
+            }
+            Self::MultiVariate => "does not go with what else is measured",
+            Self::Neighbour => "another probe in the pond differs",
+            Self::Recovery => "came back after a failure without being serviced",
+        }
+    }
+}
+
+/// A verdict on readings that were judged before: a spike is known after its neighbour, a stuck run
+/// after its time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Amended {
+    /// Which pond; `None` for a probe that belongs to no pond.
+    pub pond: Option<PondIndex>,
+    /// Which probe.
+    pub probe: ProbeIndex,
+    /// Which channel of it.
+    pub channel: u16,
+    /// What was measured.
+    pub quantity: Quantity,
+    /// First reading it is about.
+    pub from: Timestamp,
+    /// Last reading it is about.
+    pub to: Timestamp,
+    /// Which test.
+    pub test: Test,
+    /// Its flag; the reading's own is the merge of all.
+    pub flag: Flag,
 }
 
 /// A judged reading.

@@ -12,6 +12,14 @@ impl Test {
             Self::Syntax => "syntax",
             Self::GrossRange => "gross_range",
             Self::Order => "order",
+            Self::Climatology => "climatology",
+            Self::Spike => "spike",
+            Self::RateOfChange => "rate_of_change",
+            Self::FlatLine => "flat_line",
+            Self::AttenuatedSignal => "attenuated_signal",
+            Self::MultiVariate => "multi_variate",
+            Self::Neighbour => "neighbour",
+            Self::Recovery => "recovery",
         }
     }
 }

@@ -238,6 +238,11 @@ impl PondState {
         }
     }
 
+    /// Whether an aerator was switched within `span` before `now`.
+    pub fn aerators_switched_within(&self, now: Timestamp, span: Span) -> bool {
+        self.aerators_changed_at.is_some_and(|at| now - at <= span)
+    }
+
     /// Works out the derived values that depend on the quantities that have news.
     pub fn derive(&mut self, scene: &Scene<'_>, news: &[Quantity], effects: &mut Vec<Effect>) {
         let Some(pond) = scene.site.ponds.get(usize::from(self.index.0)) else { return };

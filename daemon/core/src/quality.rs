@@ -1,16 +1,23 @@
 //! From a sample to a judged reading: calibration and the QARTOD tests, one channel at a time.
 //!
-//! Each test is a function from what the channel knows to a flag; [`merge`] puts them together. A
-//! further test is one more entry in [`ChannelState::judge`].
+//! Each test is a function from what the channel knows to a flag; [`merge`] puts them together.
+//! [`checks`] has the tests as plain functions, [`watch`] what a channel must remember for them,
+//! [`history`] its hours of the last days. A further test is one more entry in [`ChannelState::judge`]
+//! or in [`watch::Watch::judge`].
 
 use alloc::vec;
 use alloc::vec::Vec;
 
+use self::watch::{Amendment, Around, Watch};
 use crate::effect::{Flag, Reading, Test};
 use crate::quantity::Quantity;
 use crate::site::{Channel, PondIndex, ProbeIndex, QualityLimits};
 use crate::time::{Span, Timestamp};
 use crate::window::Window;
+
+pub mod checks;
+pub mod history;
+pub mod watch;
 
 /// A sample this far ahead of the gateway's clock is taken; further, it is refused. (Common practice,
 /// no source: what an unsynchronised probe clock gains in weeks.)
@@ -31,6 +38,31 @@ pub fn merge(tests: &[(Test, Flag)]) -> Flag {
         .into_iter()
         .find(|&flag| any(flag))
         .unwrap_or(Flag::NotEvaluated)
+}
+
+/// Merges the flags of some tests only.
+fn merge_of(tests: &[(Test, Flag)], counts: fn(Test) -> bool) -> Flag {
+    let kept: Vec<(Test, Flag)> = tests
+        .iter()
+        .copied()
+        .filter(|&(test, flag)| counts(test) || flag != Flag::Suspect)
+        // A probe that came back after a long failure may be wrong, and may be right.
+        .map(|(test, flag)| (test, if test == Test::Recovery { flag.min(Flag::Suspect) } else { flag }))
+        .collect();
+    merge(&kept)
+}
+
+impl Test {
+    /// Whether a suspect flag of it speaks against the probe, and not of unusual water.
+    pub const fn doubts_probe(self) -> bool {
+        !matches!(self, Self::Climatology | Self::RateOfChange)
+    }
+
+    /// Whether a suspect flag of it keeps the value out of what is computed over time. Where two probes
+    /// differ, either may be right.
+    pub const fn doubts_value(self) -> bool {
+        self.doubts_probe() && !matches!(self, Self::Neighbour)
+    }
 }
 
 impl Flag {
@@ -123,6 +155,8 @@ pub struct ChannelState {
     pub failing_since: Option<Timestamp>,
     /// Usable values of the last day.
     pub window: Window,
+    /// For the tests that need more than the one reading.
+    pub watch: Watch,
 }
 
 /// A judged sample and what it is good for.
@@ -132,6 +166,8 @@ pub struct Judged {
     pub reading: Reading,
     /// Whether it is the newest word on its quantity.
     pub is_news: bool,
+    /// Verdicts on readings before it.
+    pub amended: Vec<Amendment>,
 }
 
 impl ChannelState {
@@ -145,6 +181,7 @@ impl ChannelState {
             gap: Gap::Fresh,
             failing_since: None,
             window: Window::default(),
+            watch: Watch::default(),
         }
     }
 
@@ -176,6 +213,7 @@ impl ChannelState {
         measured: Option<Timestamp>,
         arrived: Timestamp,
         now: Timestamp,
+        around: &Around,
     ) -> Result<Judged, FromTheFuture> {
         if let Some(measured) = measured.filter(|&measured| measured - now > AHEAD_TOLERANCE) {
             return Err(FromTheFuture { ahead: measured - now });
@@ -198,15 +236,30 @@ impl ChannelState {
         if matches!(place, Place::Newest | Place::Contradiction) {
             tests.push((Test::Gap, self.gap_flag()));
         }
+        let mut amended = Vec::new();
+        let is_possible = merge(&tests).may_warn();
+        if place == Place::Newest && is_possible && !clock_unset {
+            let what = (channel.quantity, &channel.quality);
+            amended = self.watch.judge(what, (at, value), around, &self.window, &mut tests);
+        }
         let flag = merge(&tests);
         let usable_time = matches!(place, Place::Newest | Place::Contradiction | Place::Late);
-        if flag.is_usable() && usable_time {
+        for amendment in &amended {
+            self.watch.take_back(amendment);
+            if amendment.flag >= Flag::Suspect {
+                self.window.forget(amendment.from, amendment.to);
+            }
+        }
+        // Unusual water is water all the same: only a doubt about the probe keeps a value out.
+        if merge_of(&tests, Test::doubts_value).is_usable() && usable_time {
             self.window.add(at, value);
+            self.watch.accept(at, value);
         }
         let is_news = matches!(place, Place::Newest | Place::Contradiction);
         if is_news {
             self.newest = Some((at, raw.to_bits()));
             self.flag = flag;
+            let flag = merge_of(&tests, Test::doubts_probe);
             if flag.may_warn() {
                 self.seen = Some(Seen { value, at, flag });
                 self.failing_since = None;
@@ -230,7 +283,7 @@ impl ChannelState {
             flag,
             tests,
         };
-        Ok(Judged { reading, is_news })
+        Ok(Judged { reading, is_news, amended })
     }
 
     /// The gap test on a reading that has come: the silence before it was reported when it fell due,
@@ -353,105 +406,4 @@ pub fn judge_entry(
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn at(seconds: i64) -> Timestamp {
-        Timestamp(0) + Span::from_secs(seconds)
-    }
-
-    const WHOSE: (Option<PondIndex>, ProbeIndex) = (Some(PondIndex(0)), ProbeIndex(0));
-
-    fn oxygen() -> (ChannelState, Channel) {
-        (ChannelState::new(at(0)), Channel::uncorrected(Quantity::DoMgL))
-    }
-
-    fn judge(state: &mut ChannelState, channel: &Channel, raw: f64, seconds: i64) -> Reading {
-        state.judge(channel, WHOSE, raw, Some(at(seconds)), at(seconds), at(seconds)).unwrap().reading
-    }
-
-    #[test]
-    fn flags_merge_in_the_order_of_severity() {
-        use Flag::{Fail, Missing, NotEvaluated, Pass, Suspect};
-        let merged = |flags: &[Flag]| merge(&flags.iter().map(|&flag| (Test::Gap, flag)).collect::<Vec<_>>());
-        assert_eq!(merged(&[Pass, Suspect, Fail]), Fail);
-        assert_eq!(merged(&[Pass, Suspect, NotEvaluated]), Suspect);
-        assert_eq!(merged(&[NotEvaluated, Pass]), Pass);
-        assert_eq!(merged(&[NotEvaluated]), NotEvaluated);
-        assert_eq!(merged(&[Missing]), Missing);
-        assert_eq!(merged(&[]), NotEvaluated);
-    }
-
-    /// Oxygen, gross range: fail below 0 or above 25, suspect below 0.2 or above 20 (common practice,
-    /// no source); bounds included, as the QARTOD manuals have it.
-    #[test]
-    fn gross_range_and_syntax_judge_the_value() {
-        for (raw, flag, kept) in [
-            (6.0, Flag::Pass, Some(6.0)),
-            (0.2, Flag::Pass, Some(0.2)),
-            (0.1, Flag::Suspect, Some(0.1)),
-            (20.5, Flag::Suspect, Some(20.5)),
-            (25.0, Flag::Suspect, Some(25.0)),
-            (25.1, Flag::Fail, Some(25.1)),
-            (-0.1, Flag::Fail, None),
-            (60.0, Flag::Fail, None),
-            (f64::NAN, Flag::Fail, None),
-            (f64::INFINITY, Flag::Fail, None),
-        ] {
-            let (mut state, channel) = oxygen();
-            let reading = judge(&mut state, &channel, raw, 0);
-            assert_eq!((reading.flag, reading.value), (flag, kept), "raw {raw}");
-        }
-    }
-
-    #[test]
-    fn calibration_is_applied_before_the_tests_and_raw_is_kept() {
-        let (mut state, mut channel) = oxygen();
-        (channel.calibration_slope, channel.calibration_offset) = (2.0, -1.0);
-        let reading = judge(&mut state, &channel, 4.0, 0);
-        assert_eq!((reading.raw, reading.value), (Some(4.0), Some(7.0)));
-        assert_eq!(judge(&mut state, &channel, 13.5, 60).flag, Flag::Fail, "26 mg/L after calibration");
-    }
-
-    #[test]
-    fn a_repeat_fails_and_an_old_reading_does_not_become_the_newest() {
-        let (mut state, channel) = oxygen();
-        judge(&mut state, &channel, 6.0, 600);
-        assert_eq!(judge(&mut state, &channel, 6.0, 600).flag, Flag::Fail, "the same once more");
-        let contradiction = judge(&mut state, &channel, 5.0, 600);
-        assert_eq!(contradiction.flag, Flag::Suspect, "the same time, another value");
-        let late = state.judge(&channel, WHOSE, 3.0, Some(at(540)), at(600), at(600)).unwrap();
-        assert_eq!((late.reading.flag, late.is_news), (Flag::Pass, false));
-        let too_late = state.judge(&channel, WHOSE, 3.0, Some(at(60)), at(600), at(600)).unwrap();
-        assert_eq!((too_late.reading.flag, too_late.is_news), (Flag::Suspect, false));
-        assert_eq!(state.window.extremes(at(0), at(120)), None, "too late to count");
-        assert_eq!(state.seen.map(|seen| seen.value), Some(5.0));
-    }
-
-    #[test]
-    fn the_future_is_refused_and_an_unset_clock_is_suspect() {
-        let (mut state, channel) = oxygen();
-        let now = at(3600 * 24 * 30);
-        let ahead = state.judge(&channel, WHOSE, 6.0, Some(now + Span::from_minutes(6)), now, now);
-        assert_eq!(ahead, Err(FromTheFuture { ahead: Span::from_minutes(6) }));
-        let unset = state.judge(&channel, WHOSE, 6.0, Some(at(0)), now, now).unwrap();
-        assert_eq!((unset.reading.flag, unset.reading.at, unset.is_news), (Flag::Suspect, now, true));
-    }
-
-    /// Oxygen: stale at 3 min, missing at 10 min.
-    #[test]
-    fn silence_is_stale_then_missing() {
-        let (mut state, channel) = oxygen();
-        judge(&mut state, &channel, 6.0, 0);
-        assert_eq!(state.deadline(&channel.quality), Some(at(180)));
-        assert_eq!(state.fall_silent(&channel, WHOSE, at(179)), None);
-        let stale = state.fall_silent(&channel, WHOSE, at(180)).unwrap();
-        assert_eq!((stale.flag, stale.value), (Flag::Suspect, None));
-        assert_eq!(state.deadline(&channel.quality), Some(at(600)));
-        let missing = state.fall_silent(&channel, WHOSE, at(600)).unwrap();
-        assert_eq!((missing.flag, missing.at, state.is_missing()), (Flag::Missing, at(600), true));
-        assert_eq!(state.deadline(&channel.quality), None);
-        judge(&mut state, &channel, 6.0, 700);
-        assert_eq!((state.is_missing(), state.flag_now()), (false, Flag::Pass));
-    }
-}
+mod tests;

@@ -116,7 +116,7 @@ pub struct Channel {
     pub quality: QualityLimits,
 }
 
-/// Parameters of the QARTOD tests for one channel. The first-cut set: gap and gross range.
+/// Parameters of the QARTOD tests for one channel.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct QualityLimits {
@@ -128,6 +128,21 @@ pub struct QualityLimits {
     pub stale_after: Span,
     /// No reading for this long: missing.
     pub missing_after: Span,
+    /// Spike, suspect and fail: distance from the middle of the two neighbours, for readings each minute;
+    /// `None` for no such test, here and below.
+    pub spike: Option<(f64, f64)>,
+    /// Change per hour that is suspect.
+    pub rate_per_h: Option<f64>,
+    /// Flat line: highest less lowest that counts as flat, and how long until suspect and until fail.
+    pub flat_line: Option<(f64, Span, Span)>,
+    /// Distance from what is usual at the hour: in robust standard deviations, and at least so much.
+    pub climatology: Option<(f64, f64)>,
+    /// Share of the usual range of a day below which the signal counts as attenuated.
+    pub attenuated_share: Option<f64>,
+    /// A day and night whose hours stay below this is pinned to the bottom of the scale.
+    pub pinned_below: Option<f64>,
+    /// Least difference from another probe in the pond, beyond the usual one, that is suspect.
+    pub neighbour: Option<f64>,
 }
 
 /// Limits of one pond's alarms. Each default stands in `config/limits/` with its source.

@@ -12,7 +12,7 @@ pub const REACH: Span = Span::from_hours(26);
 /// Length of a bin.
 const BIN_MS: i64 = 60_000;
 
-/// At most so many bins: one per minute of [`REACH`]. At 40 bytes each this is 61 KiB a channel.
+/// At most so many bins: one per minute of [`REACH`]. At 24 bytes each this is 37 KiB a channel.
 const MAX_BINS: usize = 26 * 60;
 
 /// The usable values of one minute.
@@ -21,8 +21,6 @@ pub struct Bin {
     minute: i64,
     sum: f64,
     count: u32,
-    low: f64,
-    high: f64,
 }
 
 impl Bin {
@@ -49,7 +47,7 @@ impl Window {
     /// Adds a usable value. A value older than the window's reach is left out.
     pub fn add(&mut self, at: Timestamp, value: f64) {
         let minute = at.as_millis().div_euclid(BIN_MS);
-        let fresh = Bin { minute, sum: value, count: 1, low: value, high: value };
+        let fresh = Bin { minute, sum: value, count: 1 };
         let place = match self.bins.back() {
             Some(last) if last.minute < minute => self.bins.len(),
             None => 0,
@@ -59,8 +57,6 @@ impl Window {
             Some(bin) if bin.minute == minute => {
                 bin.sum += value;
                 bin.count = bin.count.saturating_add(1);
-                bin.low = bin.low.min(value);
-                bin.high = bin.high.max(value);
             }
             _ => self.bins.insert(place, fresh),
         }
@@ -70,6 +66,20 @@ impl Window {
                 self.bins.pop_front();
             }
         }
+    }
+
+    /// Forgets the minutes from that of `from` to that of `to`.
+    pub fn forget(&mut self, from: Timestamp, to: Timestamp) {
+        let first = from.as_millis().div_euclid(BIN_MS);
+        let last = to.as_millis().div_euclid(BIN_MS);
+        let start = self.bins.partition_point(|bin| bin.minute < first);
+        let end = self.bins.partition_point(|bin| bin.minute <= last).max(start);
+        self.bins.drain(start..end);
+    }
+
+    /// Bytes held.
+    pub fn size_bytes(&self) -> usize {
+        self.bins.capacity() * size_of::<Bin>()
     }
 
     /// The bins whose minute lies in `[from, to]`, oldest first.

@@ -30,7 +30,9 @@ fn three_groups() -> Farm {
 /// One minute: oxygen 4.6 mg/L, and which of a, b, c draw power.
 fn minute(farm: &mut Farm, minute: i64, running: [bool; 3]) {
     let kw = running.map(|runs| (Quantity::AeratorKw, if runs { 2.0 } else { 0.0 }));
-    farm.sweep(minute, &[(Quantity::DoMgL, 4.6), kw[0], kw[1], kw[2]]);
+    // A value that never moved would be a stuck probe.
+    let oxygen = 4.6 + 0.02 * (minute % 3) as f64;
+    farm.sweep(minute, &[(Quantity::DoMgL, oxygen), kw[0], kw[1], kw[2]]);
 }
 
 fn until_acknowledged() -> Farm {

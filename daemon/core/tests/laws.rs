@@ -113,6 +113,7 @@ fn of_pond(effects: &[Effect], pond: PondIndex) -> Vec<String> {
     let mine = effects.iter().filter_map(|effect| {
         let (whose, mut effect) = match effect.clone() {
             Effect::Reading(reading) => (reading.pond, Effect::Reading(reading)),
+            Effect::Amended(amended) => (amended.pond, Effect::Amended(amended)),
             Effect::Derived(derived) => (Some(derived.pond), Effect::Derived(derived)),
             Effect::Forecast(forecast) => (Some(forecast.pond), Effect::Forecast(forecast)),
             Effect::AlarmChanged(change) => (change.pond, Effect::AlarmChanged(change)),

@@ -6,22 +6,24 @@ use alloc::vec::Vec;
 
 use super::State;
 use crate::alarm::{Cause, Delays, Sight};
-use crate::effect::{AlarmState, Effect, Flag, Reading};
+use crate::effect::{AlarmState, Amended, Effect, Flag, Reading};
 use crate::gateway_fault;
 use crate::input::{GatewayPart, ProbeFault, Sample};
 use crate::message::length;
 use crate::pond::Scene;
-use crate::quality::{self, AHEAD_TOLERANCE, Seen};
+use crate::quality::watch::{Amendment, Around};
+use crate::quality::{self, AHEAD_TOLERANCE, ChannelState, Seen};
 use crate::quantity::Quantity;
 use crate::site::{Channel, PondIndex, Probe, ProbeIndex};
-use crate::time::Timestamp;
+use crate::time::{Span, Timestamp};
+use crate::window::Bin;
 
 impl State {
     pub(super) fn take_sweep(&mut self, samples: &[Sample], arrived: Timestamp, effects: &mut Vec<Effect>) {
         let mut news: Vec<(PondIndex, Vec<Quantity>)> = Vec::new();
         let mut probes: Vec<usize> = Vec::new();
         for (position, sample) in samples.iter().enumerate() {
-            match self.take_sample(samples.get(..position).unwrap_or_default(), sample, arrived) {
+            match self.take_sample(samples.get(..position).unwrap_or_default(), sample, arrived, effects) {
                 Ok((reading, is_news)) => {
                     if let Some(pond) = reading.pond {
                         match news.iter_mut().find(|(known, _)| *known == pond) {
@@ -55,14 +57,67 @@ impl State {
         }
     }
 
+    /// What surrounds a sample's channel, as far as its tests ask.
+    fn around(&self, sample: &Sample) -> Around {
+        let now = self.now;
+        let position = usize::from(sample.probe.0);
+        let pond = self.site.as_ref().and_then(|site| site.probes.get(position)).and_then(|probe| probe.pond);
+        let (Some(site), Some(pond)) = (&self.site, pond) else { return Around::default() };
+        let others = || {
+            site.probes
+                .iter()
+                .zip(&self.probes)
+                .enumerate()
+                .filter(move |(_, (probe, _))| probe.pond == Some(pond))
+                .flat_map(|(place, (probe, known))| {
+                    probe.channels.iter().zip(&known.channels).map(move |pair| (place, pair))
+                })
+        };
+        let of = |quantity: Quantity| {
+            others().find(move |(_, (channel, _))| channel.quantity == quantity).map(|(_, (_, state))| state)
+        };
+        let half_hour = Span::from_minutes(30);
+        let stirred = self
+            .ponds
+            .get(usize::from(pond.0))
+            .is_some_and(|pond| pond.aerators_switched_within(now, Span::from_minutes(20)))
+            || of(Quantity::SalinityPsu).is_some_and(|state| {
+                // Rain on the surface thins the salt.
+                let hour_ago = state.window.between(now - Span::from_hours(1), now).next();
+                let newest = state.window.between(now - Span::from_hours(1), now).next_back();
+                hour_ago.zip(newest).is_some_and(|(then, newest)| then.mean() - newest.mean() > 0.5)
+            });
+        let moved = |state: &ChannelState| {
+            let mut bins = state.window.between(now - half_hour, now).map(Bin::mean);
+            let first = bins.next()?;
+            bins.next_back().map(|last| libm::fabs(last - first))
+        };
+        Around {
+            stirred,
+            oxygen_range: (sample.quantity == Quantity::Ph)
+                .then(|| of(Quantity::DoMgL).and_then(|state| state.watch.day_range(now)))
+                .flatten(),
+            ph_shift: (sample.quantity == Quantity::DoMgL && sample.value < 0.5)
+                .then(|| of(Quantity::Ph).and_then(moved))
+                .flatten(),
+            other: others()
+                .filter(|(place, (channel, _))| *place != position && channel.quantity == sample.quantity)
+                .filter_map(|(_, (_, state))| state.seen)
+                .find(|seen| seen.flag.is_usable() && now - seen.at <= Span::from_minutes(15))
+                .map(|seen| seen.value),
+        }
+    }
+
     /// Judges one sample of a sweep, `earlier` being those before it.
     fn take_sample(
         &mut self,
         earlier: &[Sample],
         sample: &Sample,
         arrived: Timestamp,
+        effects: &mut Vec<Effect>,
     ) -> Result<(Reading, bool), String> {
         let now = self.now;
+        let around = self.around(sample);
         let Some(site) = &self.site else {
             return Err(String::from(
                 "took a sample before any farm was known: the first input must be Started",
@@ -91,8 +146,9 @@ impl State {
             ));
         };
         let whose = (probe.pond, sample.probe);
-        let judged =
-            known.judge(channel, whose, sample.value, sample.taken_at, arrived, now).map_err(|future| {
+        let judged = known
+            .judge(channel, whose, sample.value, sample.taken_at, arrived, now, &around)
+            .map_err(|future| {
                 state.clock_ahead = Some(future.ahead);
                 format!(
                     "took {} = {} from probe {}, measured {} in the future; up to {} is accepted",
@@ -103,6 +159,21 @@ impl State {
                     length(AHEAD_TOLERANCE),
                 )
             })?;
+        for amendment in &judged.amended {
+            let Amendment { from, to, test, flag } = *amendment;
+            let channel = u16::try_from(place).unwrap_or(u16::MAX);
+            let quantity = sample.quantity;
+            effects.push(Effect::Amended(Amended {
+                pond: probe.pond,
+                probe: sample.probe,
+                channel,
+                quantity,
+                from,
+                to,
+                test,
+                flag,
+            }));
+        }
         state.fault = None;
         state.clock_ahead = None;
         let reading = &judged.reading;

@@ -218,6 +218,26 @@ table! {
         stale_after: Duration = optional length_s(1, 7 * DAY_S);
         /// No reading for this long, and the value counts as missing.
         missing_after: Duration = optional length_s(1, 30 * DAY_S);
+        /// [suspect, fail]: distance of a reading from the middle of its two neighbours.
+        spike: Vec<At<f64>> = optional RANGE;
+        /// Change per hour that is suspect.
+        rate_per_h: f64 = optional number(0.0, 100_000.0, "per hour");
+        /// Highest less lowest that still counts as a flat line.
+        flat_tolerance: f64 = optional number(0.0, 1_000.0, "");
+        /// A flat line of this length is suspect.
+        flat_suspect_after: Duration = optional length_s(60, 30 * DAY_S);
+        /// A flat line of this length fails.
+        flat_fail_after: Duration = optional length_s(60, 30 * DAY_S);
+        /// Distance from what is usual at the hour that is suspect, in robust standard deviations.
+        climatology_sigmas: f64 = optional number(1.0, 100.0, "");
+        /// The same distance is at least this much.
+        climatology_least: f64 = optional number(0.0, 100_000.0, "");
+        /// Share of the usual range of a day below which the signal is suspect.
+        attenuated_share: f64 = optional number(0.0, 1.0, "");
+        /// A day and night that stay below this are pinned to the bottom of the scale, and fail.
+        pinned_below: f64 = optional number(0.0, 100_000.0, "");
+        /// Difference from another probe in the pond, beyond the usual one, that is suspect.
+        neighbour: f64 = optional number(0.0, 100_000.0, "");
     }
 }
 

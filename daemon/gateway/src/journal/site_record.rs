@@ -124,6 +124,20 @@ struct ChannelRecord {
     suspect: [Number; 2],
     stale_after_ms: i64,
     missing_after_ms: i64,
+    /// Missing in records of before these tests: the defaults of the quantity.
+    #[serde(default)]
+    tests: Option<TestsRecord>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct TestsRecord {
+    spike: Option<[Number; 2]>,
+    rate_per_h: Option<Number>,
+    flat_line: Option<(Number, i64, i64)>,
+    climatology: Option<[Number; 2]>,
+    attenuated_share: Option<Number>,
+    pinned_below: Option<Number>,
+    neighbour: Option<Number>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -245,7 +259,30 @@ impl From<&Probe> for ProbeRecord {
         let Probe { id, pond, channels } = probe;
         let channels = channels.iter().map(|channel| {
             let Channel { quantity, aerator, calibration_slope, calibration_offset, quality } = channel;
-            let QualityLimits { fail, suspect, stale_after, missing_after } = quality;
+            let QualityLimits {
+                fail,
+                suspect,
+                stale_after,
+                missing_after,
+                spike,
+                rate_per_h,
+                flat_line,
+                climatology,
+                attenuated_share,
+                pinned_below,
+                neighbour,
+            } = quality;
+            let tests = TestsRecord {
+                spike: spike.map(|(suspect, fail)| [suspect.into(), fail.into()]),
+                rate_per_h: rate_per_h.map(Into::into),
+                flat_line: flat_line.map(|(tolerance, suspect, fail)| {
+                    (tolerance.into(), suspect.as_millis(), fail.as_millis())
+                }),
+                climatology: climatology.map(|(sigmas, least)| [sigmas.into(), least.into()]),
+                attenuated_share: attenuated_share.map(Into::into),
+                pinned_below: pinned_below.map(Into::into),
+                neighbour: neighbour.map(Into::into),
+            };
             ChannelRecord {
                 quantity: quantity.id().to_owned(),
                 aerator: *aerator,
@@ -255,6 +292,7 @@ impl From<&Probe> for ProbeRecord {
                 suspect: [suspect.0.into(), suspect.1.into()],
                 stale_after_ms: stale_after.as_millis(),
                 missing_after_ms: missing_after.as_millis(),
+                tests: Some(tests),
             }
         });
         Self { id: id.clone(), pond: pond.map(|pond| pond.0), channels: channels.collect() }
@@ -266,8 +304,22 @@ impl ProbeRecord {
         let channels = self.channels.into_iter().map(|channel| {
             let [fail_low, fail_high] = channel.fail;
             let [suspect_low, suspect_high] = channel.suspect;
+            let quantity = Quantity::from_id(&channel.quantity).ok_or(Malformed::Unknown)?;
+            let known = QualityLimits::for_quantity(quantity);
+            let tested = channel.tests.map_or(known, |tests| QualityLimits {
+                spike: tests.spike.map(|[suspect, fail]| (suspect.into(), fail.into())),
+                rate_per_h: tests.rate_per_h.map(Into::into),
+                flat_line: tests.flat_line.map(|(tolerance, suspect, fail)| {
+                    (tolerance.into(), Span::from_millis(suspect), Span::from_millis(fail))
+                }),
+                climatology: tests.climatology.map(|[sigmas, least]| (sigmas.into(), least.into())),
+                attenuated_share: tests.attenuated_share.map(Into::into),
+                pinned_below: tests.pinned_below.map(Into::into),
+                neighbour: tests.neighbour.map(Into::into),
+                ..known
+            });
             Ok(Channel {
-                quantity: Quantity::from_id(&channel.quantity).ok_or(Malformed::Unknown)?,
+                quantity,
                 aerator: channel.aerator,
                 calibration_slope: channel.calibration_slope.into(),
                 calibration_offset: channel.calibration_offset.into(),
@@ -276,6 +328,7 @@ impl ProbeRecord {
                     suspect: (suspect_low.into(), suspect_high.into()),
                     stale_after: Span::from_millis(channel.stale_after_ms),
                     missing_after: Span::from_millis(channel.missing_after_ms),
+                    ..tested
                 },
             })
         });

@@ -1,9 +1,11 @@
 //! Effects as JSON lines: one object a line, each with `kind`, `pond` and `at`.
 
+use std::collections::VecDeque;
 use std::io::{self, Write};
 
-use pondreeve_core::effect::{Advice, AlarmChange, Derived, Effect, Flag, Forecast, Reading, Test};
-use pondreeve_core::{Site, Timestamp};
+use pondreeve_core::effect::{Advice, AlarmChange, Amended, Derived, Effect, Flag, Forecast, Reading, Test};
+use pondreeve_core::quality::merge;
+use pondreeve_core::{Site, Span, Timestamp};
 use serde::ser::SerializeMap;
 use serde::{Serialize, Serializer};
 
@@ -22,24 +24,107 @@ pub enum Kind {
     Advice,
 }
 
+/// Longer than any amendment reaches back.
+const HELD_FOR: Span = Span::from_hours(49);
+
 /// Writes effects of one farm.
+///
+/// A reading is held back, and with it what came after it, until no later verdict can change its flag,
+/// so that each comes out once and finally judged.
 pub(super) struct Lines<'a, W> {
     out: W,
     site: &'a Site,
     /// Empty: all.
     only: &'a [Kind],
+    /// What is held back, oldest first.
+    held: VecDeque<Held>,
+}
+
+struct Held {
+    effect: Effect,
+    at: Timestamp,
+    /// The flag a reading had when it came, where a later verdict changed it.
+    at_first: Option<Flag>,
 }
 
 impl<'a, W: Write> Lines<'a, W> {
     pub(super) fn new(out: W, site: &'a Site, only: &'a [Kind]) -> Self {
-        Self { out, site, only }
+        Self { out, site, only, held: VecDeque::new() }
+    }
+
+    /// Takes one effect: writes it, or holds it back while readings before it may still be amended.
+    pub(super) fn write(&mut self, effect: Effect) -> io::Result<()> {
+        if !self.wants(Kind::Reading) {
+            return self.print(&effect, None);
+        }
+        let at = match &effect {
+            Effect::Amended(amended) => {
+                self.amend(amended);
+                return Ok(());
+            }
+            Effect::Reading(reading) => reading.at,
+            Effect::Derived(derived) => derived.at,
+            Effect::Forecast(forecast) => forecast.at,
+            Effect::AlarmChanged(change) => change.at,
+            Effect::Advice(advice) => advice.at,
+            _ => return Ok(()),
+        };
+        if self.wants_effect(&effect) {
+            self.held.push_back(Held { effect, at, at_first: None });
+        }
+        // A reading's own time may lie before that of its arrival: those in front decide.
+        while self.held.front().is_some_and(|held| at - held.at > HELD_FOR) {
+            self.release()?;
+        }
+        Ok(())
+    }
+
+    fn release(&mut self) -> io::Result<()> {
+        let Some(Held { effect, at_first, .. }) = self.held.pop_front() else { return Ok(()) };
+        self.print(&effect, at_first)
+    }
+
+    fn amend(&mut self, amended: &Amended) {
+        for held in self.held.iter_mut().rev() {
+            if held.at < amended.from - Span::from_hours(1) {
+                break;
+            }
+            let Effect::Reading(reading) = &mut held.effect else { continue };
+            let is_meant = reading.probe == Some(amended.probe)
+                && reading.quantity == amended.quantity
+                && reading.raw.is_some()
+                && (amended.from..=amended.to).contains(&reading.at);
+            if !is_meant {
+                continue;
+            }
+            let before = reading.flag;
+            match reading.tests.iter_mut().find(|(test, _)| *test == amended.test) {
+                Some((_, flag)) => *flag = (*flag).max(amended.flag),
+                None => reading.tests.push((amended.test, amended.flag)),
+            }
+            reading.flag = merge(&reading.tests);
+            if reading.flag != before {
+                held.at_first.get_or_insert(before);
+            }
+        }
+    }
+
+    fn wants_effect(&self, effect: &Effect) -> bool {
+        match effect {
+            Effect::Reading(_) => self.wants(Kind::Reading),
+            Effect::Derived(_) => self.wants(Kind::Derived),
+            Effect::Forecast(_) => self.wants(Kind::Forecast),
+            Effect::AlarmChanged(_) => self.wants(Kind::Alarm),
+            Effect::Advice(_) => self.wants(Kind::Advice),
+            _ => false,
+        }
     }
 
     /// Writes one effect, if it is of a kind that is wanted.
-    pub(super) fn write(&mut self, effect: &Effect) -> io::Result<()> {
+    fn print(&mut self, effect: &Effect, at_first: Option<Flag>) -> io::Result<()> {
         match effect {
             Effect::Reading(reading) if self.wants(Kind::Reading) => {
-                let line = self.reading(reading);
+                let line = self.reading(reading, at_first);
                 self.line(&line)
             }
             Effect::Derived(derived) if self.wants(Kind::Derived) => {
@@ -62,8 +147,11 @@ impl<'a, W: Write> Lines<'a, W> {
         }
     }
 
-    /// Hands everything to the reader.
+    /// Hands everything to the reader, whatever is still held back included.
     pub(super) fn flush(&mut self) -> io::Result<()> {
+        while !self.held.is_empty() {
+            self.release()?;
+        }
         self.out.flush()
     }
 
@@ -80,12 +168,13 @@ impl<'a, W: Write> Lines<'a, W> {
         self.site.ponds.get(usize::from(index.0)).map(|pond| pond.id.as_str())
     }
 
-    fn reading<'r>(&self, reading: &'r Reading) -> Line<'a, ReadingLine<'r>> {
+    fn reading<'r>(&self, reading: &'r Reading, at_first: Option<Flag>) -> Line<'a, ReadingLine<'r>> {
         let body = ReadingLine {
             quantity: reading.quantity.id(),
             raw: reading.raw,
             value: reading.value,
             flag: reading.flag.code(),
+            flag_at_first: at_first.map(Flag::code),
             tests: Tests(&reading.tests),
         };
         Line {
@@ -165,6 +254,8 @@ struct ReadingLine<'r> {
     raw: Option<f64>,
     value: Option<f64>,
     flag: u8,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    flag_at_first: Option<u8>,
     tests: Tests<'r>,
 }
 

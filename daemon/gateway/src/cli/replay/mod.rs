@@ -242,13 +242,13 @@ fn feed<W: Write>(
                     let (name, line) = (recording.name(), row.line);
                     trouble.about(TroubleKind::Refused, name, || format!("{name}, line {line}: {reason}"));
                 }
-                lines.write(&effect)?;
+                lines.write(effect)?;
             }
         }
     }
     if let Some(last) = now {
         state.wake(last, &mut effects);
-        for effect in &effects {
+        for effect in effects {
             lines.write(effect)?;
         }
     }

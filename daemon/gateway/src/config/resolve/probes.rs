@@ -177,7 +177,49 @@ impl Resolver<'_> {
                 _ => default,
             };
         let after = |own: Option<&At<Duration>>, default| own.map_or(default, |at| span(at.value));
+        let raw_quality = &raw.value;
+        let pair = |own: Option<&At<Vec<At<f64>>>>, default: Option<(f64, f64)>| match own
+            .map(|at| at.value.as_slice())
+        {
+            Some([suspect, fail]) => Some((suspect.value, fail.value)),
+            _ => default,
+        };
+        let one = |own: Option<&At<f64>>, default: Option<f64>| own.map(|at| at.value).or(default);
+        let flat_line = match (
+            defaults.flat_line,
+            one(raw_quality.flat_tolerance.as_ref(), None),
+            &raw_quality.flat_suspect_after,
+            &raw_quality.flat_fail_after,
+        ) {
+            (Some((tolerance, suspect, fail)), own, own_suspect, own_fail) => Some((
+                own.unwrap_or(tolerance),
+                own_suspect.as_ref().map_or(suspect, |at| span(at.value)),
+                own_fail.as_ref().map_or(fail, |at| span(at.value)),
+            )),
+            (None, Some(tolerance), Some(suspect), Some(fail)) => {
+                Some((tolerance, span(suspect.value), span(fail.value)))
+            }
+            _ => None,
+        };
+        let climatology = match (
+            defaults.climatology,
+            one(raw_quality.climatology_sigmas.as_ref(), None),
+            one(raw_quality.climatology_least.as_ref(), None),
+        ) {
+            (Some((sigmas, least)), own_sigmas, own_least) => {
+                Some((own_sigmas.unwrap_or(sigmas), own_least.unwrap_or(least)))
+            }
+            (None, Some(sigmas), Some(least)) => Some((sigmas, least)),
+            _ => None,
+        };
         let limits = QualityLimits {
+            spike: pair(raw_quality.spike.as_ref(), defaults.spike),
+            rate_per_h: one(raw_quality.rate_per_h.as_ref(), defaults.rate_per_h),
+            flat_line,
+            climatology,
+            attenuated_share: one(raw_quality.attenuated_share.as_ref(), defaults.attenuated_share),
+            pinned_below: one(raw_quality.pinned_below.as_ref(), defaults.pinned_below),
+            neighbour: one(raw_quality.neighbour.as_ref(), defaults.neighbour),
             fail: range(raw.value.fail.as_ref(), defaults.fail),
             suspect: range(raw.value.suspect.as_ref(), defaults.suspect),
             stale_after: after(raw.value.stale_after.as_ref(), defaults.stale_after),
@@ -189,6 +231,20 @@ impl Resolver<'_> {
             sound = false;
         };
         let (fail, suspect) = (limits.fail, limits.suspect);
+        if limits.spike.is_some_and(|(suspect, fail)| suspect <= 0.0 || fail < suspect) {
+            refuse(
+                "spike with a fail below its suspect, or nothing".to_owned(),
+                "[suspect, fail], both above 0, rising",
+            );
+        }
+        if let Some((_, suspect, fail)) = limits.flat_line
+            && fail < suspect
+        {
+            refuse(
+                "flat_fail_after shorter than flat_suspect_after (with the defaults filled in)".to_owned(),
+                "flat_fail_after at least as long",
+            );
+        }
         if fail.0 >= fail.1 || suspect.0 >= suspect.1 || suspect.0 < fail.0 || suspect.1 > fail.1 {
             refuse(
                 format!(

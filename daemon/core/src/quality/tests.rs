@@ -1,0 +1,106 @@
+use super::*;
+
+fn at(seconds: i64) -> Timestamp {
+    Timestamp(0) + Span::from_secs(seconds)
+}
+
+const WHOSE: (Option<PondIndex>, ProbeIndex) = (Some(PondIndex(0)), ProbeIndex(0));
+
+fn oxygen() -> (ChannelState, Channel) {
+    (ChannelState::new(at(0)), Channel::uncorrected(Quantity::DoMgL))
+}
+
+fn judge(state: &mut ChannelState, channel: &Channel, raw: f64, seconds: i64) -> Reading {
+    state
+        .judge(channel, WHOSE, raw, Some(at(seconds)), at(seconds), at(seconds), &Around::default())
+        .unwrap()
+        .reading
+}
+
+#[test]
+fn flags_merge_in_the_order_of_severity() {
+    use Flag::{Fail, Missing, NotEvaluated, Pass, Suspect};
+    let merged = |flags: &[Flag]| merge(&flags.iter().map(|&flag| (Test::Gap, flag)).collect::<Vec<_>>());
+    assert_eq!(merged(&[Pass, Suspect, Fail]), Fail);
+    assert_eq!(merged(&[Pass, Suspect, NotEvaluated]), Suspect);
+    assert_eq!(merged(&[NotEvaluated, Pass]), Pass);
+    assert_eq!(merged(&[NotEvaluated]), NotEvaluated);
+    assert_eq!(merged(&[Missing]), Missing);
+    assert_eq!(merged(&[]), NotEvaluated);
+}
+
+/// Oxygen, gross range: fail below 0 or above 25, suspect below 0.2 or above 20 (common practice,
+/// no source); bounds included, as the QARTOD manuals have it.
+#[test]
+fn gross_range_and_syntax_judge_the_value() {
+    for (raw, flag, kept) in [
+        (6.0, Flag::Pass, Some(6.0)),
+        (0.2, Flag::Pass, Some(0.2)),
+        (0.1, Flag::Suspect, Some(0.1)),
+        (20.5, Flag::Suspect, Some(20.5)),
+        (25.0, Flag::Suspect, Some(25.0)),
+        (25.1, Flag::Fail, Some(25.1)),
+        (-0.1, Flag::Fail, None),
+        (60.0, Flag::Fail, None),
+        (f64::NAN, Flag::Fail, None),
+        (f64::INFINITY, Flag::Fail, None),
+    ] {
+        let (mut state, channel) = oxygen();
+        let reading = judge(&mut state, &channel, raw, 0);
+        assert_eq!((reading.flag, reading.value), (flag, kept), "raw {raw}");
+    }
+}
+
+#[test]
+fn calibration_is_applied_before_the_tests_and_raw_is_kept() {
+    let (mut state, mut channel) = oxygen();
+    (channel.calibration_slope, channel.calibration_offset) = (2.0, -1.0);
+    let reading = judge(&mut state, &channel, 4.0, 0);
+    assert_eq!((reading.raw, reading.value), (Some(4.0), Some(7.0)));
+    assert_eq!(judge(&mut state, &channel, 13.5, 60).flag, Flag::Fail, "26 mg/L after calibration");
+}
+
+#[test]
+fn a_repeat_fails_and_an_old_reading_does_not_become_the_newest() {
+    let (mut state, channel) = oxygen();
+    judge(&mut state, &channel, 6.0, 600);
+    assert_eq!(judge(&mut state, &channel, 6.0, 600).flag, Flag::Fail, "the same once more");
+    let contradiction = judge(&mut state, &channel, 5.0, 600);
+    assert_eq!(contradiction.flag, Flag::Suspect, "the same time, another value");
+    let late =
+        state.judge(&channel, WHOSE, 3.0, Some(at(540)), at(600), at(600), &Around::default()).unwrap();
+    assert_eq!((late.reading.flag, late.is_news), (Flag::Pass, false));
+    let too_late =
+        state.judge(&channel, WHOSE, 3.0, Some(at(60)), at(600), at(600), &Around::default()).unwrap();
+    assert_eq!((too_late.reading.flag, too_late.is_news), (Flag::Suspect, false));
+    assert_eq!(state.window.extremes(at(0), at(120)), None, "too late to count");
+    assert_eq!(state.seen.map(|seen| seen.value), Some(5.0));
+}
+
+#[test]
+fn the_future_is_refused_and_an_unset_clock_is_suspect() {
+    let (mut state, channel) = oxygen();
+    let now = at(3600 * 24 * 30);
+    let ahead =
+        state.judge(&channel, WHOSE, 6.0, Some(now + Span::from_minutes(6)), now, now, &Around::default());
+    assert_eq!(ahead, Err(FromTheFuture { ahead: Span::from_minutes(6) }));
+    let unset = state.judge(&channel, WHOSE, 6.0, Some(at(0)), now, now, &Around::default()).unwrap();
+    assert_eq!((unset.reading.flag, unset.reading.at, unset.is_news), (Flag::Suspect, now, true));
+}
+
+/// Oxygen: stale at 3 min, missing at 10 min.
+#[test]
+fn silence_is_stale_then_missing() {
+    let (mut state, channel) = oxygen();
+    judge(&mut state, &channel, 6.0, 0);
+    assert_eq!(state.deadline(&channel.quality), Some(at(180)));
+    assert_eq!(state.fall_silent(&channel, WHOSE, at(179)), None);
+    let stale = state.fall_silent(&channel, WHOSE, at(180)).unwrap();
+    assert_eq!((stale.flag, stale.value), (Flag::Suspect, None));
+    assert_eq!(state.deadline(&channel.quality), Some(at(600)));
+    let missing = state.fall_silent(&channel, WHOSE, at(600)).unwrap();
+    assert_eq!((missing.flag, missing.at, state.is_missing()), (Flag::Missing, at(600), true));
+    assert_eq!(state.deadline(&channel.quality), None);
+    judge(&mut state, &channel, 6.0, 700);
+    assert_eq!((state.is_missing(), state.flag_now()), (false, Flag::Pass));
+}
