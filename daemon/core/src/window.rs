@@ -183,7 +183,7 @@ mod packed {
     use super::Bin;
 
     /// Numbers of one bin.
-    const PER_BIN: usize = 8;
+    const PER_BIN: usize = 4;
 
     /// The nearest whole number of thousandths, and by how many steps of the last bit it misses.
     fn split(value: f64) -> (i64, i64) {
@@ -199,12 +199,12 @@ mod packed {
 
     pub(super) fn serialize<S: Serializer>(bins: &VecDeque<Bin>, to: S) -> Result<S::Ok, S::Error> {
         let mut numbers: Vec<i64> = Vec::with_capacity(bins.len().saturating_mul(PER_BIN));
-        let mut before = [0_i64; 4];
+        let mut before = [0_i64; 2];
         for bin in bins {
-            let (sum, low, high) = (split(bin.sum), split(bin.low), split(bin.high));
-            let now = [bin.minute, sum.0, low.0, high.0];
+            let sum = split(bin.sum);
+            let now = [bin.minute, sum.0];
             numbers.extend(now.iter().zip(&before).map(|(now, before)| now.wrapping_sub(*before)));
-            numbers.extend([i64::from(bin.count), sum.1, low.1, high.1]);
+            numbers.extend([i64::from(bin.count), sum.1]);
             before = now;
         }
         numbers.serialize(to)
@@ -212,21 +212,19 @@ mod packed {
 
     pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<VecDeque<Bin>, D::Error> {
         let numbers = Vec::<i64>::deserialize(from)?;
-        let mut before = [0_i64; 4];
+        let mut before = [0_i64; 2];
         let mut bins = VecDeque::with_capacity(numbers.len() / PER_BIN);
         for bin in numbers.chunks(PER_BIN) {
-            let &[minute, sum, low, high, count, sum_steps, low_steps, high_steps] = bin else {
+            let &[minute, sum, count, sum_steps] = bin else {
                 return Err(D::Error::custom("a bin is cut short"));
             };
-            let mut now = [minute, sum, low, high];
+            let mut now = [minute, sum];
             now.iter_mut().zip(&before).for_each(|(now, before)| *now = now.wrapping_add(*before));
-            let [minute, sum, low, high] = now;
+            let [minute, sum] = now;
             bins.push_back(Bin {
                 minute,
                 sum: join(sum, sum_steps),
                 count: u32::try_from(count).map_err(D::Error::custom)?,
-                low: join(low, low_steps),
-                high: join(high, high_steps),
             });
             before = now;
         }

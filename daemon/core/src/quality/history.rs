@@ -10,6 +10,7 @@ const HOUR_MS: i64 = 3_600_000;
 
 /// One hour.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 struct Hour {
     /// Hours since 1970.
     number: i64,
@@ -26,6 +27,7 @@ impl Hour {
 
 /// Means of the last hours, without empty ones, oldest first.
 #[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct History {
     hours: VecDeque<Hour>,
 }

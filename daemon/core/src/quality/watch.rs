@@ -78,6 +78,7 @@ pub struct Amendment {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 struct Run {
     from: Timestamp,
     low: f64,
@@ -88,6 +89,7 @@ struct Run {
 
 /// What is remembered of one channel for these tests.
 #[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct Watch {
     recent: VecDeque<(Timestamp, f64)>,
     run: Option<Run>,
@@ -105,7 +107,7 @@ pub struct Watch {
     usual: Option<(f64, f64)>,
     usual_range: Option<f64>,
     usual_difference: Option<(f64, f64)>,
-    daily: Flag2,
+    daily: NotYet,
     pinned: bool,
     failed_since: Option<Timestamp>,
     /// Until when it is not believed after a failure, and whether that was a long one.
@@ -114,9 +116,10 @@ pub struct Watch {
 
 /// A flag that starts as not evaluated.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Flag2(Flag);
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+struct NotYet(Flag);
 
-impl Default for Flag2 {
+impl Default for NotYet {
     fn default() -> Self {
         Self(Flag::NotEvaluated)
     }
@@ -403,7 +406,7 @@ impl Watch {
         let range = self.seen.day_range(last);
         let usual_range = self.sound.usual_day_range(last, 7, 4);
         self.usual_range = usual_range;
-        self.daily = Flag2(match (limits.attenuated_share, range, usual_range) {
+        self.daily = NotYet(match (limits.attenuated_share, range, usual_range) {
             (Some(share), Some(range), Some(usual)) => checks::attenuated(range, usual, share),
             _ => Flag::NotEvaluated,
         });
@@ -412,7 +415,7 @@ impl Watch {
             && range.is_some_and(|range| range < 0.05)
             && around.oxygen_range.is_some_and(|range| range > 1.0)
         {
-            self.daily = Flag2(Flag::Suspect);
+            self.daily = NotYet(Flag::Suspect);
         }
         let Some(level) = limits.pinned_below else { return };
         let (known, high) = self.seen.hours_at_least(last, level);
