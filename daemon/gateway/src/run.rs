@@ -72,7 +72,9 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let farm = Arc::new(farm);
     let (path, now) = (farm.store.path.clone(), clock.now());
     let opened = tokio::task::spawn_blocking(move || Journal::open(&path, now)).await;
-    let (journal, notes) = opened.unwrap_or_else(|panic| std::panic::resume_unwind(panic.into_panic()))?;
+    let (mut journal, notes) =
+        opened.unwrap_or_else(|panic| std::panic::resume_unwind(panic.into_panic()))?;
+    journal.set_limits(farm.store.limits);
     let socket = server::listen(&farm.local)
         .await
         .map_err(|source| RunError::Socket { path: farm.local.socket.clone(), source })?;

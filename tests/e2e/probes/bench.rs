@@ -30,7 +30,11 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
         },
         name: "Bench".into(),
         time_zone: jiff::tz::TimeZone::UTC,
-        store: StoreSettings { path: "/nowhere".into(), durable_within: Duration::from_secs(5) },
+        store: StoreSettings {
+            path: "/nowhere".into(),
+            durable_within: Duration::from_secs(5),
+            limits: pondreeve::journal::Limits::default(),
+        },
         local: LocalSettings { socket: "/nowhere".into(), mode: 0o600, group: None },
         buses,
         brokers,

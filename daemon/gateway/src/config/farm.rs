@@ -38,6 +38,8 @@ pub struct StoreSettings {
     pub path: PathBuf,
     /// Readings are on disk for good within this long.
     pub durable_within: Duration,
+    /// How much is kept.
+    pub limits: crate::journal::Limits,
 }
 
 /// Settings of the local socket.

@@ -88,6 +88,13 @@ table! {
         /// Readings are on disk for good within this long: what a power cut can take. Shorter wears flash
         /// storage sooner.
         durable_within: Duration = optional length_ms(100, 60_000);
+        /// Readings are kept this long, days. Roll-ups of quarter hours and what people did are kept for ever.
+        raw_days: i64 = optional whole(2, 36_500, "days");
+        /// The store takes about this much at most, megabytes; the oldest readings go first.
+        max_megabytes: i64 = optional whole(64, 10_000_000, "MB");
+        /// What the maker says can be written to the card in its life, terabytes (TBW). An alarm asks for a
+        /// new card at four fifths of it.
+        card_life_terabytes: f64 = optional number(0.01, 100_000.0, "TB");
     }
 }
 

@@ -31,7 +31,11 @@ pub(crate) fn farm(folder: &Path) -> Farm {
         site: Site::single_pond(10.0, -60.0, 15.0, &quantities, Span::from_minutes(1)),
         name: "Test farm".to_owned(),
         time_zone: jiff::tz::TimeZone::UTC,
-        store: StoreSettings { path: folder.join("store"), durable_within: Duration::from_secs(5) },
+        store: StoreSettings {
+            path: folder.join("store"),
+            durable_within: Duration::from_secs(5),
+            limits: crate::journal::Limits::default(),
+        },
         local: LocalSettings { socket: folder.join("socket"), mode: 0o600, group: None },
         buses: Vec::new(),
         brokers: Vec::new(),

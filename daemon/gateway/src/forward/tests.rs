@@ -132,7 +132,11 @@ fn farm(port: u16) -> Farm {
         site,
         name: "Test farm".to_owned(),
         time_zone: jiff::tz::TimeZone::UTC,
-        store: StoreSettings { path: "/nonexistent".into(), durable_within: Duration::from_secs(5) },
+        store: StoreSettings {
+            path: "/nonexistent".into(),
+            durable_within: Duration::from_secs(5),
+            limits: crate::journal::Limits::default(),
+        },
         local: LocalSettings { socket: "/nonexistent".into(), mode: 0o660, group: None },
         buses: Vec::new(),
         brokers: Vec::new(),

@@ -36,6 +36,16 @@ pub(super) mod kind {
     pub(crate) const LEFT_OUT: u8 = b'x';
     /// Hour 0: time up to which other systems have confirmed everything.
     pub(crate) const FORWARDED: u8 = b'w';
+    /// Hour 0: a day of a pond's quantity, rolled up.
+    pub(crate) const ROLLED: u8 = b'r';
+    /// Hour 0: the day before which every day is rolled up.
+    pub(crate) const ROLLED_BEFORE: u8 = b'q';
+    /// Hour 0: a day that is to be rolled up again; the number is the day.
+    pub(crate) const STALE_DAY: u8 = b'y';
+    /// Hour 0: bytes that sealed pieces take.
+    pub(crate) const LIVE_BYTES: u8 = b'b';
+    /// Hour 0: bytes ever written to the disk.
+    pub(crate) const WRITTEN: u8 = b'n';
     /// Hour 0: the hour before which chunks were deleted.
     pub(crate) const THINNED: u8 = b't';
 }

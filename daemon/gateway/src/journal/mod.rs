@@ -25,22 +25,28 @@ mod opening;
 pub mod query;
 mod reading;
 pub mod record;
+pub mod rollup;
 mod seal;
 mod sealing;
 mod site_record;
 pub mod store;
 mod tail;
+pub mod thinning;
 pub mod verdict;
 pub mod writer;
 
 pub use query::{Kept, Query};
 pub use reading::From;
+pub use rollup::{Level, Rolled};
 pub use store::{Commit, Journal, OpenError, Reading};
+pub use thinning::Limits;
 pub use writer::Writer;
 
 #[cfg(test)]
 mod disk_tests;
 #[cfg(test)]
 mod migrate_tests;
+#[cfg(test)]
+mod rollup_tests;
 #[cfg(test)]
 mod seal_tests;

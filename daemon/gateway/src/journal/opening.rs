@@ -85,8 +85,11 @@ impl Journal {
         self.shapes = Shapes::default();
         (self.sealed_before, self.sealed_hour) = (0, 0);
         self.site_text = None;
+        (self.rolled_before, self.thinned_before, self.live_bytes) = (0, 0, 0);
         self.left_out_unsealed.clear();
-        for entry in store.sealed.range(..key(1, 0, 0, 0)) {
+        // All but the roll-ups, which are many.
+        let before = store.sealed.range(..key(0, kind::ROLLED, 0, 0));
+        for entry in before.chain(store.sealed.range(key(0, kind::ROLLED + 1, 0, 0)..key(1, 0, 0, 0))) {
             let (found, value) = entry?;
             match parts(&found) {
                 Some((_, kind::SHAPE, number, _)) if self.shapes.add(number, value.to_vec()).is_err() => {
@@ -98,6 +101,15 @@ impl Journal {
                 Some((_, kind::SITE, ..)) => self.site_text = String::from_utf8(value.to_vec()).ok(),
                 Some((_, kind::LEFT_OUT, _, seq)) => {
                     self.left_out.insert(seq);
+                }
+                Some((_, kind::ROLLED_BEFORE, ..)) => {
+                    self.rolled_before =
+                        number_of(&value).and_then(|day| u32::try_from(day).ok()).unwrap_or(0);
+                }
+                Some((_, kind::THINNED, ..)) => self.thinned_before = number_of(&value).unwrap_or(0),
+                Some((_, kind::LIVE_BYTES, ..)) => self.live_bytes = number_of(&value).unwrap_or(0),
+                Some((_, kind::WRITTEN, ..)) => {
+                    self.written_ever = self.written_ever.max(number_of(&value).unwrap_or(0));
                 }
                 Some((_, kind::FORWARDED, ..)) => {
                     let until = number_of(&value).map(|ms| Timestamp(ms.cast_signed()));

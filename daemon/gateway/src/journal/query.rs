@@ -74,7 +74,25 @@ struct Answer<'a> {
     damaged: u64,
 }
 
-impl Answer<'_> {
+impl<'a> Answer<'a> {
+    fn new(query: &'a Query) -> Self {
+        Self { query, readings: Vec::new(), amended: BTreeMap::new(), damaged: 0 }
+    }
+
+    /// Oldest first, with later verdicts in the place of the first.
+    fn settle(&mut self) {
+        self.readings.sort_by_key(|reading| reading.at);
+        if self.amended.is_empty() {
+            return;
+        }
+        for reading in &mut self.readings {
+            if let Some((flag, value)) = self.amended.get(&(reading.probe.clone(), reading.at)) {
+                reading.flag = Some(*flag);
+                reading.value = value.or(reading.value);
+            }
+        }
+    }
+
     fn piece(&mut self, key: &[u8], value: &[u8], shapes: &Shapes, places: &[usize]) {
         if self.try_piece(key, value, shapes, places).is_err() {
             self.damaged += 1;
@@ -129,17 +147,9 @@ impl Journal {
     /// # Errors
     /// Where the database is closed or cannot be read; the text says why.
     pub fn query(&self, query: &Query, each: &mut dyn FnMut(&Kept)) -> Result<Answered, String> {
-        let Some(store) = &self.store else { return Err(self.trouble.clone()) };
-        let mut answer = Answer { query, readings: Vec::new(), amended: BTreeMap::new(), damaged: 0 };
+        let mut answer = Answer::new(query);
         let newest_sealed = super::keys::start_of(self.sealed_hour.saturating_add(1));
-        let done = catch_unwind(AssertUnwindSafe(|| self.query_sealed(store, &mut answer)));
-        match done {
-            Ok(Ok(())) => {}
-            Ok(Err(error)) => {
-                return Err(format!("the store {} cannot be read: {error}", self.path.display()));
-            }
-            Err(_) => return Err(format!("the store {} cannot be read", self.path.display())),
-        }
+        self.answer_stored(&mut answer)?;
         // The tail holds nothing that was measured long before it came, but for probes that were offline;
         // those are found once they are sealed.
         if query.to >= newest_sealed - pondreeve_core::Span::from_hours(24) {
@@ -156,16 +166,7 @@ impl Journal {
                 }
             }
         }
-        answer.readings.sort_by_key(|reading| reading.at);
-        for reading in &mut answer.readings {
-            if answer.amended.is_empty() {
-                break;
-            }
-            if let Some((flag, value)) = answer.amended.get(&(reading.probe.clone(), reading.at)) {
-                reading.flag = Some(*flag);
-                reading.value = value.or(reading.value);
-            }
-        }
+        answer.settle();
         answer.readings.iter().for_each(&mut *each);
         Ok(Answered { readings: answer.readings.len() as u64, damaged: answer.damaged })
     }
@@ -196,6 +197,24 @@ impl Journal {
             go_on = go_on && remember_piece(&found, &value, &shapes, each);
         }
         Ok(())
+    }
+
+    /// The same of what is sealed only.
+    pub(super) fn query_stored(&self, query: &Query, readings: &mut Vec<Kept>) -> Result<(), String> {
+        let mut answer = Answer::new(query);
+        self.answer_stored(&mut answer)?;
+        answer.settle();
+        *readings = answer.readings;
+        Ok(())
+    }
+
+    fn answer_stored(&self, answer: &mut Answer<'_>) -> Result<(), String> {
+        let Some(store) = &self.store else { return Err(self.trouble.clone()) };
+        match catch_unwind(AssertUnwindSafe(|| self.query_sealed(store, answer))) {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(error)) => Err(format!("the store {} cannot be read: {error}", self.path.display())),
+            Err(_) => Err(format!("the store {} cannot be read", self.path.display())),
+        }
     }
 
     fn query_sealed(

@@ -27,6 +27,9 @@ struct Course<'a> {
     reading: Reading,
     next_seq: Option<u64>,
     from: u64,
+    /// The hour being read lost its readings to their age, and so did the one before.
+    thinned: bool,
+    gap_expected: bool,
     each: &'a mut dyn FnMut(Input),
 }
 
@@ -35,10 +38,11 @@ impl Course<'_> {
         if input.seq < self.from.max(self.next_seq.unwrap_or(0)) {
             return;
         }
-        if let Some(expected) = self.next_seq {
+        if let Some(expected) = self.next_seq.filter(|_| !self.gap_expected) {
             let gap = input.seq - expected;
             self.reading.missing += if gap < SEQ_JUMP / 2 { gap } else { 0 };
         }
+        self.gap_expected = self.thinned;
         self.next_seq = Some(input.seq.saturating_add(1));
         self.reading.inputs += 1;
         (self.each)(input);
@@ -54,7 +58,14 @@ impl Journal {
     /// Hands readable inputs to `each`, in order. Where the database itself cannot read on, what can be
     /// read before and after that place is carried over into a new store, and the damaged one set aside.
     pub fn read_from(&mut self, from: From, now: Timestamp, each: &mut dyn FnMut(Input)) -> Reading {
-        let mut course = Course { reading: Reading::default(), next_seq: None, from: 0, each };
+        let mut course = Course {
+            reading: Reading::default(),
+            next_seq: None,
+            from: 0,
+            thinned: false,
+            gap_expected: false,
+            each,
+        };
         let mut hour = 1;
         match from {
             From::Start => {}
@@ -106,9 +117,10 @@ impl Journal {
         let Some(store) = &self.store else { return true };
         let outcome = catch_unwind(AssertUnwindSafe(|| {
             let mut entries: Vec<(u64, sled::IVec, sled::IVec)> = Vec::new();
-            let mut give = |entries: &mut Vec<(u64, sled::IVec, sled::IVec)>| {
+            let mut give = |hour: u32, entries: &mut Vec<(u64, sled::IVec, sled::IVec)>| {
                 // What was sealed together was in a row; what is kept for ever has a position of its own
                 // and belongs to the last seal that began before it.
+                course.thinned = u64::from(hour) < self.thinned_before;
                 entries.sort_by_key(|(seq, ..)| *seq);
                 let begins = |key: &[u8]| parts(key).is_some_and(|(_, kind, ..)| kind != kind::INPUT);
                 let mut rest = &entries[..];
@@ -122,19 +134,20 @@ impl Journal {
                     rest = later;
                 }
                 entries.clear();
+                course.thinned = false;
             };
             for entry in store.sealed.range(key(*hour, 0, 0, 0)..) {
                 let Ok((found, value)) = entry else { return false };
                 let Some((at, kind, _, seq)) = parts(&found) else { continue };
                 if at != *hour {
-                    give(&mut entries);
+                    give(*hour, &mut entries);
                     *hour = at;
                 }
                 if matches!(kind, kind::CHUNK | kind::INPUT | kind::OTHER) {
                     entries.push((seq, found, value));
                 }
             }
-            give(&mut entries);
+            give(*hour, &mut entries);
             *hour = u32::MAX;
             true
         }));
@@ -146,7 +159,7 @@ impl Journal {
         store.sealed.range(key(1, 0, 0, 0)..key(hour, 0, 0, 0)).next().is_some()
     }
 
-    fn newest_known(&self) -> Option<Timestamp> {
+    pub(super) fn newest_known(&self) -> Option<Timestamp> {
         let sealed = (self.sealed_hour > 0).then(|| super::keys::start_of(self.sealed_hour));
         self.newest_at.max(sealed)
     }

@@ -3,7 +3,7 @@
 //! What is sealed together goes into the database in one step, with how far sealing has come: inputs are
 //! in the tail or sealed, never neither, and never counted twice.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use pondreeve_core::effect::Flag;
 use pondreeve_core::input::Sample;
@@ -60,6 +60,13 @@ impl Shapes {
 
     pub(super) fn get(&self, number: u32) -> Option<&Shape> {
         self.by_number.get(&number)
+    }
+
+    /// Every pond and quantity that ever was measured.
+    pub(super) fn series(&self) -> BTreeSet<(String, Quantity)> {
+        let columns = self.by_number.values().flat_map(|shape| &shape.columns);
+        let of_ponds = columns.filter(|column| !column.pond.is_empty());
+        of_ponds.map(|column| (column.pond.clone(), column.quantity)).collect()
     }
 
     /// Numbers and columns of a pond's quantity.

@@ -5,8 +5,9 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use pondreeve_core::Timestamp;
 
 use super::database::Trouble;
-use super::keys::{Key, hour_of, key, kind};
+use super::keys::{Key, hour_of, key, kind, parts};
 use super::record::read_batch;
+use super::rollup::stale_days;
 use super::seal::{Sealed, Sealer, Shapes};
 use super::store::Journal;
 use super::tail::{self, Kind};
@@ -15,7 +16,7 @@ use super::tail::{self, Kind};
 const EARLY_BYTES: u64 = 1024 * 1024;
 
 impl Journal {
-    /// Does what is due: seals full hours. Call it now and then, after commits; it may take some tenths of
+    /// Does what is due: seals full hours, rolls up full days, deletes what is kept long enough. Call it now and then, after commits; it may take some tenths of
     /// a second. Nothing that was acknowledged depends on it.
     pub fn upkeep(&mut self, now: Timestamp) {
         let Some(tail) = &self.tail else { return };
@@ -23,6 +24,12 @@ impl Journal {
         let hour = self.newest_at.map_or(0, hour_of);
         if early || hour > self.open_hour {
             self.seal(early, now);
+            let tidied = catch_unwind(AssertUnwindSafe(|| self.tidy()));
+            match tidied {
+                Ok(Ok(())) => {}
+                Ok(Err(error)) => tracing::warn!(%error, "the store could not be tidied"),
+                Err(_) => tracing::warn!("the store could not be tidied"),
+            }
         }
     }
 
@@ -104,6 +111,12 @@ impl Journal {
             let bytes = forwarded.as_millis().to_be_bytes().to_vec();
             sealed.entries.push((key(0, kind::FORWARDED, 0, 0), bytes));
         }
+        sealed.entries.extend(stale_days(&sealed.entries, self.rolled_before));
+        let pieces =
+            sealed.entries.iter().filter(|(found, _)| parts(found).is_some_and(|(hour, ..)| hour > 0));
+        let live_bytes =
+            self.live_bytes + pieces.map(|(found, value)| (found.len() + value.len()) as u64).sum::<u64>();
+        sealed.entries.push((key(0, kind::LIVE_BYTES, 0, 0), live_bytes.to_be_bytes().to_vec()));
         let mut turned = false;
         if let Some(copy) = &mut self.copy {
             match copy.append(&sealed.entries) {
@@ -116,6 +129,7 @@ impl Journal {
         }
         store.apply(&sealed.entries)?;
         self.left_out_unsealed.clear();
+        self.live_bytes = live_bytes;
         self.sealed_before = sealed.next_seq;
         let progress = sealed.entries.iter().rev().find(|(found, _)| *found == key(0, kind::PROGRESS, 0, 0));
         if let Some((_, hour)) = progress.and_then(|(_, value)| super::seal::progress_of(value)) {

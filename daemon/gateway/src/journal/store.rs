@@ -18,6 +18,7 @@ use super::folder::free_bytes;
 use super::record::read_batch;
 use super::seal::Shapes;
 use super::tail::{Item, Kind, Tail};
+use super::thinning::Limits;
 
 /// Below this much free space nothing more is written. sled takes half a mebibyte at a time and writes
 /// a snapshot now and then; running into a full disk in the middle of that is what we spare it.
@@ -103,6 +104,17 @@ pub struct Journal {
     /// Those of them that only the tail knows.
     pub(super) left_out_unsealed: BTreeSet<u64>,
     pub(super) forwarded: Option<Timestamp>,
+    pub(super) limits: Limits,
+    /// Every day before this one is rolled up.
+    pub(super) rolled_before: u32,
+    /// Readings of hours before this one were deleted.
+    pub(super) thinned_before: u64,
+    /// Bytes that sealed pieces take.
+    pub(super) live_bytes: u64,
+    /// Bytes ever written to the disk, and of those the part that this process counted already.
+    pub(super) written_ever: u64,
+    pub(super) written_seen: u64,
+    pub(super) wear_told: bool,
     /// Newest time of an input that was committed.
     pub(super) newest_at: Option<Timestamp>,
     pub(super) tried: Option<Instant>,
@@ -149,6 +161,13 @@ impl Journal {
             left_out: BTreeSet::new(),
             left_out_unsealed: BTreeSet::new(),
             forwarded: None,
+            limits: Limits::default(),
+            rolled_before: 0,
+            thinned_before: 0,
+            live_bytes: 0,
+            written_ever: 0,
+            written_seen: 0,
+            wear_told: false,
             newest_at: None,
             tried: None,
             trouble: String::new(),

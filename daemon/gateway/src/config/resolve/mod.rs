@@ -22,6 +22,8 @@ use pondreeve_protocol::register_map::RegisterMap;
 #[cfg(test)]
 pub(super) use ponds::limits_file;
 
+use crate::journal::Limits;
+
 use super::farm::{Farm, LocalSettings, StoreSettings};
 use super::files;
 use super::problem::Problem;
@@ -201,7 +203,21 @@ impl Resolver<'_> {
         Some(StoreSettings {
             path: self.absolute(&raw.path.as_ref()?.value),
             durable_within: raw.durable_within.as_ref().map_or(DURABLE_WITHIN, |at| at.value),
+            limits: self.store_limits(raw),
         })
+    }
+
+    fn store_limits(&self, raw: &RawStore) -> Limits {
+        let usual = Limits::default();
+        let whole = |at: &At<i64>| u64::try_from(at.value).unwrap_or(0);
+        Limits {
+            raw_days: raw
+                .raw_days
+                .as_ref()
+                .map_or(usual.raw_days, |at| u32::try_from(at.value).unwrap_or(u32::MAX)),
+            most_bytes: raw.max_megabytes.as_ref().map_or(usual.most_bytes, |at| whole(at) * 1_000_000),
+            card_life_bytes: raw.card_life_terabytes.as_ref().map(|at| (at.value * 1e12) as u64),
+        }
     }
 
     fn local(&self, raw: &RawLocal) -> Option<LocalSettings> {

@@ -1,0 +1,163 @@
+//! Roll-ups against arithmetic by hand, and what is left when readings have aged out.
+
+use pondreeve_core::effect::Flag;
+use pondreeve_core::input::Sample;
+use pondreeve_core::site::ProbeIndex;
+use pondreeve_core::{Event, Input, Quantity, Timestamp};
+use tempfile::TempDir;
+
+use super::record::BatchWriter;
+use super::rollup::{Level, Rolled};
+use super::thinning::Limits;
+use super::verdict::{Verdict, Verdicts, code};
+use super::{Commit, Journal, Query};
+
+/// Midnight UTC, 2026-05-28.
+const START: i64 = 1_779_926_400_000;
+const MINUTE: i64 = 60_000;
+const DAY: i64 = 1_440 * MINUTE;
+
+fn commit(journal: &mut Journal, inputs: &[(u64, i64, f64, Option<i64>, Flag)]) {
+    let at = |ms: i64| Timestamp(START + ms);
+    let mut batch = BatchWriter::new(inputs[0].0, at(inputs[0].1));
+    for &(seq, arrived, value, taken, flag) in inputs {
+        if seq == 1 {
+            let site = crate::engine::tests::farm(&std::env::temp_dir()).site;
+            batch.input(&Input { seq, at: at(arrived), event: Event::Started { site } });
+            continue;
+        }
+        let samples = vec![Sample {
+            probe: ProbeIndex(0),
+            quantity: Quantity::DoMgL,
+            channel: None,
+            value,
+            taken_at: taken.map(at),
+        }];
+        batch.input(&Input { seq, at: at(arrived), event: Event::Sweep { samples } });
+        let mut verdicts = Verdicts { seq, ..Verdicts::default() };
+        let verdict = Verdict { flag, value: Some(value) };
+        verdicts.codes.push(code(Some(verdict), value, &mut verdicts.told));
+        batch.verdicts(&verdicts);
+    }
+    let last = at(inputs.last().unwrap().1);
+    let batches = vec![(inputs[0].0, batch.finish().into())];
+    journal.commit(&Commit { batches, ..Commit::default() }, last).unwrap();
+    journal.upkeep(last);
+}
+
+/// Days of readings each minute: the minute of the day in thousandths, and each tenth one suspect.
+fn fill(journal: &mut Journal, days: std::ops::Range<i64>) {
+    for day in days {
+        for hour in 0..24 {
+            let inputs: Vec<_> = (0..60)
+                .map(|minute| {
+                    let of_day = hour * 60 + minute;
+                    let seq = (day * 1_440 + of_day + 2) as u64;
+                    let flag = if of_day % 10 == 9 { Flag::Suspect } else { Flag::Pass };
+                    (seq, day * DAY + of_day * MINUTE + 1, of_day as f64 / 1_000.0, None, flag)
+                })
+                .collect();
+            commit(journal, &inputs);
+        }
+    }
+}
+
+fn ask(journal: &Journal, level: Level, from: i64, to: i64) -> Vec<Rolled> {
+    let query = Query {
+        pond: "pond".to_owned(),
+        quantity: Quantity::DoMgL,
+        from: Timestamp(START + from),
+        to: Timestamp(START + to),
+    };
+    let mut found = Vec::new();
+    journal.rolled(&query, level, &mut |rolled| found.push(*rolled)).unwrap();
+    found
+}
+
+fn readings(journal: &Journal, from: i64, to: i64) -> usize {
+    let query = Query {
+        pond: "pond".to_owned(),
+        quantity: Quantity::DoMgL,
+        from: Timestamp(START + from),
+        to: Timestamp(START + to),
+    };
+    let mut found = 0;
+    journal.query(&query, &mut |_| found += 1).unwrap();
+    found
+}
+
+/// By hand, for minutes 0 to 1,439 in thousandths without those that end in 9: lowest 0, highest 1.438;
+/// the sum of all is 1,439 × 1,440 / 2 = 1,036,080, of those that end in 9 it is 144 × (9 + 1,439) / 2 =
+/// 104,256; the mean of the other 1,296 is 931,824 / 1,296 = 719.0. The first quarter has 14 of them,
+/// with the mean (105 − 9) / 14 = 6.857; the second hour 54, with the mean (5,370 − 564) / 54 = 89.0.
+fn check(journal: &Journal, day: i64) {
+    let close = |found: Option<f64>, by_hand: f64| (found.unwrap() - by_hand).abs() < 1e-4;
+    let days = ask(journal, Level::Day, day * DAY, (day + 1) * DAY);
+    assert_eq!(days.len(), 1);
+    assert_eq!((days[0].usable, days[0].suspect, days[0].failed, days[0].missing), (1_296, 144, 0, 0));
+    assert!(close(days[0].minimum, 0.0) && close(days[0].mean, 0.719) && close(days[0].maximum, 1.438));
+    assert!((days[0].valid_share() - 0.9).abs() < 1e-12);
+    let quarters = ask(journal, Level::Quarter, day * DAY, (day + 1) * DAY);
+    assert_eq!((quarters.len(), quarters[0].usable, quarters[0].suspect), (96, 14, 1));
+    assert!(close(quarters[0].mean, 0.006_857) && close(quarters[0].maximum, 0.014), "{:?}", quarters[0]);
+    let hours = ask(journal, Level::Hour, day * DAY, (day + 1) * DAY);
+    assert_eq!((hours.len(), hours[1].from.as_millis()), (24, START + day * DAY + 60 * MINUTE));
+    assert!(close(hours[1].mean, 0.089) && close(hours[1].minimum, 0.06), "{:?}", hours[1]);
+}
+
+#[test]
+fn roll_ups_outlive_the_readings() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let (mut journal, _) = Journal::open(&path, Timestamp(START)).unwrap();
+    commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
+    fill(&mut journal, 0..4);
+    // The first three are rolled up, of the last the tail has the end.
+    (0..4).for_each(|day| check(&journal, day));
+    assert_eq!(readings(&journal, 0, 4 * DAY), 4 * 1_440);
+    journal.set_limits(Limits { raw_days: 2, ..Limits::default() });
+    fill(&mut journal, 4..7);
+    drop(journal);
+    let (mut journal, notes) = Journal::open(&path, Timestamp(START)).unwrap();
+    assert!(notes.is_empty(), "{notes:?}");
+    assert_eq!(readings(&journal, 0, 3 * DAY), 0);
+    assert_eq!(readings(&journal, 5 * DAY, 7 * DAY), 2 * 1_440);
+    (0..7).for_each(|day| check(&journal, day));
+    assert_eq!(ask(&journal, Level::Day, 0, 7 * DAY).len(), 7);
+    // The farm is still known, so what is left can be replayed.
+    let mut found = Vec::new();
+    let reading = journal.read(Timestamp(START), &mut |input| found.push(input));
+    assert!(matches!(found[0].event, Event::Started { .. }));
+    assert_eq!((reading.damaged, reading.missing), (0, 0));
+}
+
+/// A reading that a probe kept while it was offline comes after its day was rolled up.
+#[test]
+fn a_late_reading_changes_its_day() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let (mut journal, _) = Journal::open(&path, Timestamp(START)).unwrap();
+    commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
+    fill(&mut journal, 0..2);
+    let seq = 2 * 1_440 + 2;
+    let taken = Some(10 * 60 * MINUTE + 500);
+    commit(&mut journal, &[(seq, 2 * DAY + 2, 9.5, taken, Flag::Pass)]);
+    commit(&mut journal, &[(seq + 1, 2 * DAY + 90 * MINUTE, 0.5, None, Flag::Pass)]);
+    commit(&mut journal, &[(seq + 2, 2 * DAY + 190 * MINUTE, 0.5, None, Flag::Pass)]);
+    let day = ask(&journal, Level::Day, 0, DAY)[0];
+    assert_eq!((day.usable, day.maximum), (1_297, Some(9.5)));
+    assert_eq!(readings(&journal, 10 * 60 * MINUTE, 11 * 60 * MINUTE), 61);
+}
+
+#[test]
+fn the_oldest_readings_go_when_there_are_too_many() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let (mut journal, _) = Journal::open(&path, Timestamp(START)).unwrap();
+    journal.set_limits(Limits { most_bytes: 16_000, ..Limits::default() });
+    commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
+    fill(&mut journal, 0..12);
+    assert_eq!(readings(&journal, 0, DAY), 0);
+    assert_eq!(readings(&journal, 11 * DAY, 12 * DAY), 1_440);
+    (0..12).for_each(|day| check(&journal, day));
+}

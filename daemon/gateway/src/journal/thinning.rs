@@ -1,0 +1,161 @@
+//! What is kept how long: readings for some time and up to some size, roll-ups and what people did for
+//! ever.
+
+use super::folder::free_bytes;
+use super::keys::{key, kind, parts};
+use super::rollup::DAY_MS;
+use super::store::Journal;
+
+/// How much is kept.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Readings are kept this long, days.
+    pub raw_days: u32,
+    /// Readings take this much at most, bytes.
+    pub most_bytes: u64,
+    /// What the maker of the card says can be written to it, bytes.
+    pub card_life_bytes: Option<u64>,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self { raw_days: 400, most_bytes: 4_000_000_000, card_life_bytes: None }
+    }
+}
+
+/// This part of a card's rated life calls for a new one.
+const WORN: f64 = 0.8;
+
+/// The database takes more on disk than what is put into it, measured after weeks of sealing.
+const OVERHEAD: f64 = 1.3;
+
+impl Journal {
+    /// Sets how much is kept, from the next [`Journal::upkeep`] on.
+    pub fn set_limits(&mut self, limits: Limits) {
+        self.limits = limits;
+    }
+
+    /// Rolls up days that are sealed, deletes what is too old or too much, and counts the card's wear.
+    pub(super) fn tidy(&mut self) -> Result<(), String> {
+        self.roll_days()?;
+        self.thin()?;
+        self.count_wear()
+    }
+
+    fn roll_days(&mut self) -> Result<(), String> {
+        let Some(store) = &self.store else { return Ok(()) };
+        let today = self.sealed_hour / 24;
+        let mut days: Vec<u32> = Vec::new();
+        for entry in store.sealed.scan_prefix(&key(0, kind::STALE_DAY, 0, 0)[..5]) {
+            let (found, _) = entry.map_err(|error| error.to_string())?;
+            days.extend(parts(&found).map(|(_, _, day, _)| day));
+        }
+        // Of a day that was thinned nothing is left to compute from.
+        days.retain(|day| u64::from(*day) * 24 >= self.thinned_before && *day < today);
+        let first = match self.rolled_before {
+            0 => self.first_hour().map_or(today, |hour| hour / 24),
+            before => before,
+        };
+        days.extend(first..today);
+        for day in days {
+            self.roll_day(day)?;
+            self.rolled_before = self.rolled_before.max(day + 1);
+        }
+        Ok(())
+    }
+
+    fn first_hour(&self) -> Option<u32> {
+        let store = self.store.as_ref()?;
+        let first = store.sealed.range(key(1, 0, 0, 0)..).next()?.ok()?;
+        parts(&first.0).map(|(hour, ..)| hour)
+    }
+
+    /// Deletes one day of readings at most, so that nobody waits long; the next call goes on.
+    fn thin(&mut self) -> Result<(), String> {
+        let Some(newest) = self.newest_known() else { return Ok(()) };
+        let today = u32::try_from(newest.as_millis().div_euclid(DAY_MS)).unwrap_or(0);
+        let keep_from = today.saturating_sub(self.limits.raw_days) * 24;
+        let too_much = self.live_bytes as f64 * OVERHEAD > self.limits.most_bytes as f64;
+        let full = free_bytes(&self.path).is_ok_and(|free| free < self.least_free_bytes.saturating_mul(2));
+        let Some(oldest) = self.oldest_reading_hour() else { return Ok(()) };
+        let end = (oldest / 24 + 1) * 24;
+        if !(end <= keep_from || too_much || full) || end > self.rolled_before.saturating_mul(24) {
+            return Ok(());
+        }
+        let Some(store) = &self.store else { return Ok(()) };
+        let mut batch = sled::Batch::default();
+        let mut deleted = 0;
+        for entry in store.sealed.range(key(oldest, 0, 0, 0)..key(end, 0, 0, 0)) {
+            let (found, value) = entry.map_err(|error| error.to_string())?;
+            if parts(&found).is_some_and(|(_, kind, ..)| !is_for_ever(kind)) {
+                deleted += (found.len() + value.len()) as u64;
+                batch.remove(found);
+            }
+        }
+        let live_bytes = self.live_bytes.saturating_sub(deleted);
+        batch.insert(&key(0, kind::THINNED, 0, 0)[..], &u64::from(end).to_be_bytes());
+        batch.insert(&key(0, kind::LIVE_BYTES, 0, 0)[..], &live_bytes.to_be_bytes());
+        store.change(batch).map_err(|error| error.to_string())?;
+        self.live_bytes = live_bytes;
+        self.thinned_before = u64::from(end);
+        if full && end > keep_from {
+            self.notes.push(format!(
+                "the disk of {} is nearly full: the oldest day of readings was deleted to go on; its roll-ups are kept. Make room, or lower [store] max_megabytes",
+                self.path.display()
+            ));
+        }
+        Ok(())
+    }
+
+    fn oldest_reading_hour(&self) -> Option<u32> {
+        let store = self.store.as_ref()?;
+        let from = u32::try_from(self.thinned_before).unwrap_or(u32::MAX).max(1);
+        let keys = store.sealed.range(key(from, 0, 0, 0)..).keys().map_while(Result::ok);
+        let mut found = keys.filter_map(|found| parts(&found)).filter(|(_, kind, ..)| !is_for_ever(*kind));
+        found.next().map(|(hour, ..)| hour)
+    }
+
+    /// Adds what this process wrote since the last time to what was ever written.
+    fn count_wear(&mut self) -> Result<(), String> {
+        let Some(store) = &self.store else { return Ok(()) };
+        let Some(written) = written_by_process() else { return Ok(()) };
+        let since = written.saturating_sub(self.written_seen);
+        self.written_seen = written;
+        self.written_ever = self.written_ever.saturating_add(since);
+        // Goes to disk with the next seal; a page of its own would be wear for the sake of counting it.
+        let total = self.written_ever.to_be_bytes();
+        store
+            .sealed
+            .insert(&key(0, kind::WRITTEN, 0, 0)[..], &total[..])
+            .map_err(|error| error.to_string())?;
+        if let Some(life) = self.limits.card_life_bytes
+            && self.written_ever as f64 > life as f64 * WORN
+            && !std::mem::replace(&mut self.wear_told, true)
+        {
+            self.notes.push(format!(
+                "{} GB were written to the disk of {} so far, {:.0} % of the card's rated life: replace the card",
+                self.written_ever / 1_000_000_000,
+                self.path.display(),
+                self.written_ever as f64 / life as f64 * 100.0
+            ));
+        }
+        Ok(())
+    }
+
+    /// Bytes ever written to the disk by this daemon's processes, as far as the system counts them.
+    pub fn written_ever(&self) -> u64 {
+        self.written_ever
+    }
+}
+
+/// What people did, and the farm, are never deleted.
+fn is_for_ever(of: u8) -> bool {
+    of == kind::INPUT || of == kind::ENTRY
+}
+
+/// Bytes this process caused to be written to storage; `None` where the system does not count them.
+fn written_by_process() -> Option<u64> {
+    let text = std::fs::read_to_string("/proc/self/io").ok()?;
+    let written = text.lines().find_map(|line| line.strip_prefix("write_bytes: "))?;
+    written.trim().parse().ok()
+}
