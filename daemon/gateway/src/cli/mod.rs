@@ -20,14 +20,18 @@ pub(crate) use replay::At;
 
 pub mod acknowledge;
 pub mod alarms;
+pub mod backup;
 pub mod calc;
 pub mod check;
 pub mod console;
 pub mod enter;
+pub mod export;
 mod plain;
 pub mod replay;
 pub mod run;
+pub mod salvage;
 pub mod status;
+pub mod verify;
 
 /// What is typed.
 #[derive(Debug, Parser)]
@@ -70,6 +74,14 @@ pub enum Command {
     Enter(enter::Arguments),
     /// Put recorded readings through the whole pipeline
     Replay(replay::Arguments),
+    /// Print what the store keeps, as CSV or SenML
+    Export(export::Arguments),
+    /// Copy the store while the daemon runs
+    Backup(backup::Arguments),
+    /// Check a backup, or a store that is not in use
+    Verify(verify::Arguments),
+    /// Make a new store of a backup, or of what a damaged store still has
+    Salvage(salvage::Arguments),
     /// The chemistry as a calculator: JSON lines in, JSON lines out
     Calc(calc::Arguments),
 }
@@ -100,6 +112,10 @@ pub fn main() -> ExitCode {
         Command::Acknowledge(arguments) => acknowledge::run(arguments),
         Command::Enter(arguments) => enter::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
+        Command::Export(arguments) => export::run(arguments),
+        Command::Backup(arguments) => backup::run(arguments),
+        Command::Verify(arguments) => verify::run(arguments),
+        Command::Salvage(arguments) => salvage::run(arguments),
         Command::Calc(arguments) => calc::command(arguments),
     };
     match outcome {

@@ -7,6 +7,7 @@ use pondreeve_core::{Effect, Quantity, Timestamp};
 use tokio::sync::{broadcast, mpsc, oneshot};
 
 use super::recent::Point;
+use super::shelf::Shelf;
 
 /// Bound of the queue of questions. Each local client has at most one open, and there are at most
 /// [`crate::local::server::MOST_CLIENTS`] of them.
@@ -34,6 +35,7 @@ pub(super) enum Question {
 pub struct Desk {
     pub(super) questions: mpsc::Sender<Question>,
     pub(super) changes: broadcast::Sender<Arc<Effect>>,
+    pub(super) shelf: Shelf,
 }
 
 impl Desk {
@@ -57,6 +59,11 @@ impl Desk {
         let question = Question::History { pond: pond.to_owned(), quantity, from, most, answer };
         self.questions.send(question).await.ok()?;
         answered.await.ok()
+    }
+
+    /// What the store keeps.
+    pub fn shelf(&self) -> &Shelf {
+        &self.shelf
     }
 
     /// Every effect from now on, each once it may be seen.

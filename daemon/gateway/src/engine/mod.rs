@@ -10,6 +10,7 @@ mod desk;
 mod keeper;
 mod recent;
 mod replay;
+mod shelf;
 #[cfg(test)]
 pub(crate) mod tests;
 mod upkeep;
@@ -28,6 +29,7 @@ use tokio_util::sync::CancellationToken;
 
 pub use desk::Desk;
 pub use recent::{KEPT as HISTORY_KEPT, Point};
+pub use shelf::Shelf;
 
 use crate::clock::{Clock, Trust};
 use crate::config::Farm;
@@ -110,7 +112,8 @@ impl Engine {
         let keeper = Keeper::new(Writer::start(journal)?, farm.store.durable_within, left_out);
         let (ask, questions) = mpsc::channel(QUESTIONS_BOUND);
         let (changes, _) = broadcast::channel(CHANGES_BOUND);
-        let desk = Desk { questions: ask, changes: changes.clone() };
+        let shelf = Shelf::new(keeper.writer().for_reading());
+        let desk = Desk { questions: ask, changes: changes.clone(), shelf };
         let mut engine = Self {
             farm,
             clock,

@@ -229,6 +229,46 @@ async fn killed_now(farm: &Farm, folder: &Path) -> [Replayed; 2] {
     [resumed, replayed(&killed).await]
 }
 
+/// The drill: a copy made in the middle of watching becomes a store from which the same state comes.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_backup_becomes_a_store_that_knows_the_same() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, EVENING).await;
+    rig.readings(&falling()).await;
+    let copy = folder.path().join("copy");
+    let pieces = rig.desk.shelf().backup(&copy).await.unwrap();
+    assert!(pieces > 5, "{pieces}");
+    let now = killed_now(&farm, &folder.path().join("killed")).await;
+    rig.readings(&[1.2, 1.3]).await;
+    rig.end().await;
+    let mut restored = farm.clone();
+    restored.store.path = folder.path().join("restored");
+    let checked = crate::journal::archive::salvage(&copy, &restored.store.path).unwrap();
+    assert_eq!((checked.damaged, checked.inputs), (0, now[1].reading.inputs));
+    let again = replayed(&restored).await;
+    assert!(again.state == now[1].state && again.next_seq == now[1].next_seq);
+}
+
+/// A store whose database will not open is set aside; what its tail and its copy hold comes back.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_damaged_store_is_salvaged() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, EVENING).await;
+    rig.readings(&falling()).await;
+    let lived = rig.end().await;
+    std::fs::write(farm.store.path.join("db"), vec![0xa5; 700_000]).unwrap();
+    let to = folder.path().join("salvaged");
+    let checked = crate::journal::archive::salvage(&farm.store.path, &to).unwrap();
+    assert!(checked.damaged > 0 && checked.inputs > 20, "{checked:?}");
+    let mut salvaged = farm.clone();
+    salvaged.store.path = to;
+    assert!(replayed(&salvaged).await.state == lived);
+    // The damaged one is as it was.
+    assert_eq!(std::fs::read(farm.store.path.join("db")).unwrap(), vec![0xa5; 700_000]);
+}
+
 /// The plots of the last day are there after a restart, though the values were measured before.
 #[tokio::test]
 async fn plots_go_on_after_a_restart() {

@@ -167,7 +167,7 @@ fn record(name: String, unit: &str, value: f64) -> Record {
 }
 
 /// The code of the unit that the quantity's id names.
-fn unit(quantity: Quantity) -> &'static str {
+pub(crate) fn unit(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::TemperatureC => "Cel",
         Quantity::Ph | Quantity::SludgePh | Quantity::PhSwing => "pH",

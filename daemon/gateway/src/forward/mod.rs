@@ -25,7 +25,7 @@ use tokio_util::sync::CancellationToken;
 use crate::config::Farm;
 use crate::inbox::Inbox;
 
-mod message;
+pub(crate) mod message;
 mod outbox;
 mod publisher;
 #[cfg(test)]

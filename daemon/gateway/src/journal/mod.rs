@@ -12,6 +12,7 @@
 //! [`writer`] is the thread that alone touches it. Nobody else opens the database: commands and the
 //! console ask the daemon.
 
+pub mod archive;
 mod checkpoint;
 mod chunk;
 mod codec;

@@ -280,6 +280,14 @@ impl Journal {
         checkpoint::read(&self.path)
     }
 
+    /// Whether the database is open.
+    ///
+    /// # Errors
+    /// Why it is not.
+    pub fn is_open(&self) -> Result<(), String> {
+        if self.store.is_some() { Ok(()) } else { Err(self.trouble.clone()) }
+    }
+
     pub(super) fn failed(&mut self, trouble: String) {
         self.tried = Some(Instant::now());
         self.trouble = trouble;

@@ -6,8 +6,10 @@ use std::time::Duration;
 use pondreeve_core::{Input, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
-use super::query::Remembered;
+use super::archive::Piece;
+use super::query::{Kept, Query, Remembered};
 use super::reading::From;
+use super::rollup::{Level, Rolled};
 use super::store::{Commit, Journal, Reading};
 
 /// Bound of the queue to the thread. The engine has at most one commit and one reading under way, so
@@ -20,8 +22,14 @@ const READ_CHUNK: usize = 1_000;
 /// What a commit came to: notes for people where it went well, the reason where it did not.
 pub type Committed = Result<Vec<String>, String>;
 
-enum Command {
+/// What the thread is asked to do.
+#[derive(Debug)]
+pub(crate) enum Command {
     Commit { commit: Commit, now: Timestamp, done: oneshot::Sender<Committed> },
+    Query { query: Query, done: oneshot::Sender<Result<Vec<Kept>, String>> },
+    Rolled { query: Query, level: Level, done: oneshot::Sender<Result<Vec<Rolled>, String>> },
+    Pieces { from: Vec<u8>, done: oneshot::Sender<Result<(Vec<Piece>, Option<Vec<u8>>), String>> },
+    SealAll { done: oneshot::Sender<Result<(), String>> },
     PutCheckpoint { bytes: Vec<u8> },
     Checkpoint { done: oneshot::Sender<Option<Vec<u8>>> },
     Remember { from: Timestamp, to: mpsc::UnboundedSender<Remembered> },
@@ -53,6 +61,11 @@ impl Writer {
         let (done, answer) = oneshot::channel();
         self.commands.try_send(Command::Commit { commit, now, done }).ok()?;
         Some(answer)
+    }
+
+    /// For those who only read; it does not keep the thread going.
+    pub(crate) fn for_reading(&self) -> mpsc::WeakSender<Command> {
+        self.commands.downgrade()
     }
 
     /// Hands in a checkpoint. Where the thread is busy it is not taken; the next one will be.
@@ -108,6 +121,25 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
             Command::Commit { commit, now, done } => {
                 let _ = done.send(journal.commit(&commit, now));
                 journal.upkeep(now);
+            }
+            Command::Query { query, done } => {
+                let mut found = Vec::new();
+                let outcome = journal.query(&query, &mut |kept| found.push(kept.clone()));
+                let _ = done.send(outcome.map(|_| found));
+            }
+            Command::Rolled { query, level, done } => {
+                let mut found = Vec::new();
+                let outcome = journal.rolled(&query, level, &mut |rolled| found.push(*rolled));
+                let _ = done.send(outcome.map(|()| found));
+            }
+            Command::Pieces { from, done } => {
+                let _ = done.send(journal.pieces(&from));
+            }
+            Command::SealAll { done } => {
+                // The time names a store that has to be set aside, no more.
+                let now = Timestamp(jiff::Timestamp::now().as_millisecond());
+                journal.seal_all(now);
+                let _ = done.send(journal.is_open());
             }
             Command::PutCheckpoint { bytes } => match journal.put_checkpoint(&bytes) {
                 Ok(written) => tracing::debug!(written, "checkpoint"),

@@ -35,6 +35,35 @@ pub enum Ask {
         /// RFC 3339 time at which the water was sampled; now if absent.
         at: Option<String>,
     },
+    /// Everything kept of one quantity of a pond in a stretch of time, with flags.
+    Readings {
+        /// Pond id.
+        pond: String,
+        /// Quantity id.
+        quantity: String,
+        /// RFC 3339 time of the first.
+        from: String,
+        /// RFC 3339 time before which the last was measured.
+        to: String,
+    },
+    /// Roll-ups of one quantity of a pond in a stretch of time.
+    RollUps {
+        /// Pond id.
+        pond: String,
+        /// Quantity id.
+        quantity: String,
+        /// RFC 3339 time of the first.
+        from: String,
+        /// RFC 3339 time before which the last begins.
+        to: String,
+        /// `quarter`, `hour` or `day`.
+        every: String,
+    },
+    /// Copy the store into a folder of the gateway while it goes on.
+    Backup {
+        /// Absolute path of the folder.
+        folder: String,
+    },
     /// Stored values of one quantity, thinned to at most `points`.
     History {
         /// Pond id.
@@ -64,6 +93,21 @@ pub enum Reply {
         /// The points.
         points: Vec<HistoryPoint>,
     },
+    /// What is kept, oldest first.
+    Readings {
+        /// The readings.
+        readings: Vec<KeptReading>,
+    },
+    /// Roll-ups, oldest first.
+    RollUps {
+        /// Those that had readings.
+        roll_ups: Vec<RollUp>,
+    },
+    /// The backup is whole and on disk.
+    BackedUp {
+        /// Pieces written.
+        pieces: u64,
+    },
     /// Not done.
     Error {
         /// What was attempted, on what, and what would have been accepted.
@@ -82,6 +126,42 @@ pub struct HistoryPoint {
     pub value: f64,
     /// QARTOD flag.
     pub flag: u8,
+}
+
+/// One reading as it is kept.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct KeptReading {
+    /// RFC 3339, UTC.
+    pub at: String,
+    /// Probe id; empty for a person's entry and for a derived value.
+    pub probe: String,
+    /// As reported, where it was a number.
+    pub raw: Option<f64>,
+    /// Corrected.
+    pub value: Option<f64>,
+    /// QARTOD flag; absent where it was never judged.
+    pub flag: Option<u8>,
+}
+
+/// One quantity over a quarter of an hour, an hour or a day.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RollUp {
+    /// RFC 3339, UTC: start of it.
+    pub from: String,
+    /// Lowest usable value.
+    pub minimum: Option<f64>,
+    /// Mean of usable values.
+    pub mean: Option<f64>,
+    /// Highest usable value.
+    pub maximum: Option<f64>,
+    /// Usable readings.
+    pub usable: u32,
+    /// Suspect readings.
+    pub suspect: u32,
+    /// Failed readings.
+    pub failed: u32,
+    /// Readings that did not come.
+    pub missing: u32,
 }
 
 /// The farm at one moment. Times are RFC 3339 in UTC; `time_zone_offset_s` says how to show them.

@@ -1,5 +1,6 @@
 //! What the daemon does about each request.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -7,17 +8,25 @@ use pondreeve_core::site::PondIndex;
 use pondreeve_core::{Effect, Event, Quantity, Span, Timestamp};
 use tokio::sync::{broadcast, oneshot};
 
-use super::protocol::{Ask, HistoryPoint, Reply};
+use super::protocol::{Ask, HistoryPoint, KeptReading, Reply, RollUp};
 use super::status::{farm_status, rfc3339};
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::engine::{Desk, HISTORY_KEPT};
 use crate::forward::Waiting;
 use crate::inbox::{Applied, Inbox, Incoming};
+use crate::journal::{Level, Query};
 
 /// A request that the engine has not answered after this long is given up. The engine itself waits
 /// for the disk for five seconds at most.
 const ENGINE_PATIENCE: Duration = Duration::from_secs(20);
+
+/// A backup of years to a slow stick.
+const BACKUP_PATIENCE: Duration = Duration::from_secs(6 * 3_600);
+
+/// Longest stretches of one answer: the one who asks goes on from there.
+const MOST_RAW: Span = Span::from_hours(24);
+const MOST_ROLLED: Span = Span::from_hours(24 * 366);
 
 /// Most points of one history answer; a screen is far narrower.
 const MOST_POINTS: usize = 10_000;
@@ -45,9 +54,11 @@ impl Counter {
 
     /// Does what is asked, in the name of the local user `by`.
     pub(super) async fn answer(&self, ask: Ask, by: &str) -> Reply {
-        match tokio::time::timeout(ENGINE_PATIENCE, self.try_answer(ask, by)).await {
+        let patience = if matches!(ask, Ask::Backup { .. }) { BACKUP_PATIENCE } else { ENGINE_PATIENCE };
+        match tokio::time::timeout(patience, self.try_answer(ask, by)).await {
             Ok(Ok(reply)) => reply,
             Ok(Err(Refusal::Bad(message))) => Reply::Error { message, bad_request: true },
+            Ok(Err(Refusal::Failed(message))) => failed(&message),
             Ok(Err(Refusal::Ended)) => failed("the daemon is stopping: nothing was done"),
             Err(_) => failed("the daemon did not answer in time: look at its log, and ask again"),
         }
@@ -65,6 +76,14 @@ impl Counter {
                 self.apply(vec![event]).await
             }
             Ask::Enter { pond, values, at } => self.enter(&pond, &values, at.as_deref(), by).await,
+            Ask::Readings { pond, quantity, from, to } => {
+                self.stored(&pond, &quantity, &from, &to, None).await
+            }
+            Ask::RollUps { pond, quantity, from, to, every } => {
+                let level = level(&every)?;
+                self.stored(&pond, &quantity, &from, &to, Some(level)).await
+            }
+            Ask::Backup { folder } => self.backup(&folder).await,
             Ask::History { pond, quantity, seconds, points } => {
                 self.history(&pond, &quantity, seconds, points).await
             }
@@ -134,6 +153,67 @@ impl Counter {
         Ok(Reply::History { points: points.collect() })
     }
 
+    /// What is kept; roll-ups where a level is given.
+    async fn stored(
+        &self,
+        pond: &str,
+        quantity: &str,
+        from: &str,
+        to: &str,
+        level: Option<Level>,
+    ) -> Result<Reply, Refusal> {
+        self.pond(pond)?;
+        let quantity = Quantity::from_id(quantity).ok_or_else(|| unknown_quantity(quantity, |_| true))?;
+        let (from, to) = (any_time(from)?, any_time(to)?);
+        let most = if level.is_some() { MOST_ROLLED } else { MOST_RAW };
+        if to - from > most || to < from {
+            return Err(Refusal::Bad(format!(
+                "{} to {} was asked for: one answer covers 0 to {} hours",
+                rfc3339(from),
+                rfc3339(to),
+                most.as_hours()
+            )));
+        }
+        let query = Query { pond: pond.to_owned(), quantity, from, to };
+        let shelf = self.desk.shelf();
+        if let Some(level) = level {
+            let found = shelf.rolled(query, level).await.map_err(Refusal::Failed)?;
+            let roll_ups = found.into_iter().map(|own| RollUp {
+                from: rfc3339(own.from),
+                minimum: own.minimum,
+                mean: own.mean,
+                maximum: own.maximum,
+                usable: own.usable,
+                suspect: own.suspect,
+                failed: own.failed,
+                missing: own.missing,
+            });
+            return Ok(Reply::RollUps { roll_ups: roll_ups.collect() });
+        }
+        let found = shelf.readings(query).await.map_err(Refusal::Failed)?;
+        let finite = |value: Option<f64>| value.filter(|value| value.is_finite());
+        let readings = found.into_iter().map(|kept| KeptReading {
+            at: rfc3339(kept.at),
+            probe: kept.probe,
+            raw: finite(kept.raw),
+            value: finite(kept.value),
+            flag: kept.flag.map(|flag| flag as u8),
+        });
+        Ok(Reply::Readings { readings: readings.collect() })
+    }
+
+    async fn backup(&self, folder: &str) -> Result<Reply, Refusal> {
+        let folder = Path::new(folder);
+        if !folder.is_absolute() || folder.starts_with(&self.farm.store.path) {
+            return Err(Refusal::Bad(format!(
+                "{} is no place for a backup: name an absolute path outside the store",
+                folder.display()
+            )));
+        }
+        let pieces = self.desk.shelf().backup(folder).await.map_err(Refusal::Failed)?;
+        Ok(Reply::BackedUp { pieces })
+    }
+
     /// Hands events to the engine together and waits until all are durable and done.
     async fn apply(&self, events: Vec<Event>) -> Result<Reply, Refusal> {
         let mut answers = Vec::with_capacity(events.len());
@@ -186,8 +266,30 @@ impl Counter {
 enum Refusal {
     /// The request was at fault.
     Bad(String),
+    /// It could not be done.
+    Failed(String),
     /// The engine has ended.
     Ended,
+}
+
+fn any_time(text: &str) -> Result<Timestamp, Refusal> {
+    let parsed = text.parse::<jiff::Timestamp>().map_err(|error| {
+        Refusal::Bad(format!(
+            "{text:?} is no time ({error}): write RFC 3339 with an offset, such as 2026-05-01T02:10:00Z"
+        ))
+    })?;
+    Ok(Timestamp(parsed.as_millisecond()))
+}
+
+fn level(every: &str) -> Result<Level, Refusal> {
+    match every {
+        "quarter" => Ok(Level::Quarter),
+        "hour" => Ok(Level::Hour),
+        "day" => Ok(Level::Day),
+        _ => {
+            Err(Refusal::Bad(format!("{every:?} is no length of a roll-up: accepted are quarter, hour, day")))
+        }
+    }
 }
 
 fn failed(message: &str) -> Reply {

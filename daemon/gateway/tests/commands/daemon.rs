@@ -209,3 +209,81 @@ fn a_log_level_that_is_none_is_refused() {
     assert_eq!(status, 2);
     assert!(message.contains("--log loud=very") && message.contains("accepted is error"), "{message}");
 }
+
+/// What is kept is printed with its flags; a copy made while the daemon runs is whole, becomes a store, and
+/// a daemon on that store knows what the first one knew. One flipped bit in the copy is noticed.
+#[test]
+fn what_is_kept_is_exported_backed_up_and_restored() {
+    let daemon = Daemon::start();
+    assert_eq!(daemon.ask(&["enter", "--pond", "p1", "tan_mg_l=0.4", "ph=8.1"]).status.code(), Some(0));
+    let empty = ["export", "--pond", "p1", "--from", "2099-12-31T00:00:00Z", "--to", "2099-12-31T01:00:00Z"];
+    assert_eq!(text(&daemon.ask(&empty).stdout), "time_utc,pond,quantity,probe,raw,value,flag\n");
+    let backwards = ["export", "--from", "2099-12-31T00:00:00Z", "--to", "2098-12-31T01:00:00Z"];
+    assert_eq!(daemon.ask(&backwards).status.code(), Some(2));
+    let now = seconds_now();
+    let between = [format!("--from={}", rfc3339(now - 3_600)), format!("--to={}", rfc3339(now + 3_600))];
+    let asked = ["export", "--quantity", "tan_mg_l", &between[0], &between[1]];
+    let csv = text(&daemon.ask(&asked).stdout);
+    let rows: Vec<&str> = csv.lines().collect();
+    assert_eq!(rows.len(), 2, "{csv}");
+    assert!(rows[1].contains(",p1,tan_mg_l,,0.4,0.4,"), "{csv}");
+    let senml = text(&daemon.ask(&[&asked[..], &["--format", "senml"]].concat()).stdout);
+    let pack: Value = serde_json::from_str(&senml).unwrap();
+    assert_eq!((pack[0]["n"].as_str(), pack[0]["v"].as_f64()), (Some("p1/tan_mg_l"), Some(0.4)));
+    assert_eq!(pack[0]["u"].as_str(), Some("mg/L"));
+    let rolled = json_lines(&daemon.ask(&[&asked[..], &["--every", "quarter", "--json"]].concat()));
+    assert_eq!(
+        (rolled.len(), rolled[0]["mean"].as_f64(), rolled[0]["usable"].as_u64()),
+        (1, Some(0.4), Some(1))
+    );
+
+    let place = tempfile::tempdir().unwrap();
+    let copy = place.path().join("copy");
+    let copy = copy.to_str().unwrap();
+    let (status, complaint) = told(&daemon.ask(&["backup", copy]));
+    assert_eq!((status, complaint.as_str()), (0, ""));
+    let verify = |folder: &str| pondreeve().args(["verify", folder]).output().unwrap();
+    assert!(text(&verify(copy).stdout).starts_with("whole: "));
+    let in_use = verify(daemon.folder().join("store").to_str().unwrap());
+    assert_eq!(in_use.status.code(), Some(1));
+    assert!(told(&in_use).1.contains("another pondreeve"), "{in_use:?}");
+
+    let restored = tempfile::tempdir().unwrap();
+    let store = restored.path().join("store");
+    let salvage = || pondreeve().args(["salvage", copy]).arg(&store).output().unwrap();
+    assert_eq!(told(&salvage()), (0, String::new()));
+    assert_eq!(salvage().status.code(), Some(2), "nothing is written over");
+    let again = Daemon::start_in(restored);
+    assert_eq!(text(&again.ask(&asked).stdout), csv);
+
+    for file in std::fs::read_dir(copy).unwrap().map(|entry| entry.unwrap().path()) {
+        let whole = std::fs::read(&file).unwrap();
+        for place in (0..whole.len()).step_by(whole.len() / 20 + 1) {
+            let mut flipped = whole.clone();
+            flipped[place] ^= 4;
+            std::fs::write(&file, flipped).unwrap();
+            assert_eq!(verify(copy).status.code(), Some(1), "{} byte {place}", file.display());
+        }
+        std::fs::write(&file, whole).unwrap();
+    }
+    assert_eq!(verify(copy).status.code(), Some(0));
+}
+
+fn seconds_now() -> i64 {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap();
+    i64::try_from(since.as_secs()).unwrap()
+}
+
+/// By Howard Hinnant's `civil_from_days`, so that the test does not lean on the program's own library.
+fn rfc3339(seconds: i64) -> String {
+    let (days, of_day) = (seconds.div_euclid(86_400) + 719_468, seconds.rem_euclid(86_400));
+    let (era, of_era) = (days.div_euclid(146_097), days.rem_euclid(146_097));
+    let year_of_era = (of_era - of_era / 1_460 + of_era / 36_524 - of_era / 146_096) / 365;
+    let of_year = of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
+    let shifted = (5 * of_year + 2) / 153;
+    let day = of_year - (153 * shifted + 2) / 5 + 1;
+    let month = if shifted < 10 { shifted + 3 } else { shifted - 9 };
+    let year = year_of_era + era * 400 + i64::from(month <= 2);
+    let (hour, minute, second) = (of_day / 3_600, of_day / 60 % 60, of_day % 60);
+    format!("{year:04}-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}Z")
+}

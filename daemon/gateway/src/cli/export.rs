@@ -1,0 +1,317 @@
+//! `pondreeve export`: what the store keeps, as CSV or SenML.
+
+use std::io::Write;
+
+use pondreeve_core::Quantity;
+use pondreeve_protocol::senml::{Pack, Record};
+
+use crate::exit_code::{DONE, Failure, Outcome};
+use crate::forward::message::unit;
+use crate::local::client::{self, Client};
+use crate::local::protocol::{Ask, KeptReading, Reply, RollUp};
+
+const AFTER: &str = "\
+CSV: time_utc,pond,quantity,probe,raw,value,flag, by pond and quantity, oldest
+first. Flags are QARTOD's: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9 missing;
+empty where a reading was never judged. No probe: entered by hand or computed.
+With --every: from_utc,pond,quantity,minimum,mean,maximum,usable,suspect,failed,
+missing. Roll-ups are kept for years, readings for [store] raw_days.
+
+SenML: one pack (a JSON array) a line, for each pond, quantity and six hours;
+names are pond/quantity, with /flag for the flag of the record before it.
+
+Examples:
+  pondreeve export --from 2026-05-01T00:00:00Z --to 2026-05-08T00:00:00Z
+  pondreeve export --pond p1 --quantity do_mg_l --every hour --from ...
+  pondreeve export --format senml";
+
+/// Form of the output.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Format {
+    /// Comma-separated values with a header
+    Csv,
+    /// Sensor measurement lists, RFC 8428, in JSON
+    Senml,
+    /// One JSON object a line
+    Json,
+}
+
+/// Length of a roll-up.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Every {
+    /// A quarter of an hour
+    Quarter,
+    /// An hour
+    Hour,
+    /// A day, from midnight UTC
+    Day,
+}
+
+/// Arguments of `export`.
+#[derive(Debug, Clone, clap::Args)]
+#[command(after_help = AFTER)]
+pub struct Arguments {
+    /// Only this pond; may be given more than once
+    #[arg(long = "pond", value_name = "POND")]
+    pub ponds: Vec<String>,
+    /// Only this quantity, by its id; may be given more than once
+    #[arg(long = "quantity", value_name = "ID")]
+    pub quantities: Vec<String>,
+    /// From this time on, RFC 3339; a day before --to if not given
+    #[arg(long, value_name = "TIME")]
+    pub from: Option<String>,
+    /// Up to this time, RFC 3339; now if not given
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
+    /// Roll-ups of this length rather than readings
+    #[arg(long, value_name = "LENGTH")]
+    pub every: Option<Every>,
+    /// Form of the output
+    #[arg(long, value_enum, default_value = "csv")]
+    pub format: Format,
+    /// The same as --format json
+    #[arg(long)]
+    pub json: bool,
+    /// Where the daemon listens
+    #[command(flatten)]
+    pub daemon: super::Daemon,
+}
+
+/// Stretch of one question; the daemon goes on with its work in between.
+const PAGE_MS: i64 = 6 * 3_600_000;
+const PAGE_ROLLED_MS: i64 = 90 * 86_400_000;
+
+/// Prints what is kept.
+///
+/// # Errors
+/// When no daemon answers, or a pond, a quantity or a time is not understood.
+pub fn run(arguments: &Arguments) -> Outcome {
+    let farm = arguments.daemon.status()?;
+    arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id))?;
+    let ponds: Vec<String> = match &arguments.ponds[..] {
+        [] => farm.ponds.iter().map(|pond| pond.id.clone()).collect(),
+        named => named.to_vec(),
+    };
+    let quantities = arguments.quantities.iter().map(|id| {
+        let known = || Quantity::ALL.iter().map(|one| one.id()).collect::<Vec<_>>().join(", ");
+        let found = Quantity::from_id(id);
+        found.ok_or_else(|| Failure::usage(format!("there is no quantity '{id}'; accepted is {}", known())))
+    });
+    let mut quantities = quantities.collect::<Result<Vec<Quantity>, Failure>>()?;
+    if quantities.is_empty() {
+        quantities = Quantity::ALL.to_vec();
+    }
+    let to = time(arguments.to.as_deref().unwrap_or(&farm.at), "--to")?;
+    let from = arguments.from.as_deref().map_or(Ok(to - 86_400_000), |text| time(text, "--from"))?;
+    if from >= to {
+        return Err(Failure::usage(
+            "--from lies after --to, or at it: give the earlier time to --from".to_owned(),
+        ));
+    }
+    let every = arguments.every.map(|every| match every {
+        Every::Quarter => "quarter",
+        Every::Hour => "hour",
+        Every::Day => "day",
+    });
+    let format = if arguments.json { Format::Json } else { arguments.format };
+    let mut out =
+        Printer { out: std::io::BufWriter::new(std::io::stdout().lock()), format, rolled: every.is_some() };
+    let printed = super::wait_for(async {
+        let mut client =
+            client::connect(&arguments.daemon.socket).await.map_err(|e| Failure::failed(e.to_string()))?;
+        out.header()?;
+        for pond in &ponds {
+            for &quantity in &quantities {
+                let mut page = from;
+                let length = if every.is_some() { PAGE_ROLLED_MS } else { PAGE_MS };
+                while page < to {
+                    // Pieces begin at multiples, so that no roll-up is asked for twice.
+                    let end = ((page.div_euclid(length) + 1) * length).min(to);
+                    let found =
+                        ask(&mut client, &arguments.daemon, pond, quantity, (page, end), every).await?;
+                    out.page(pond, quantity, &found)?;
+                    page = end;
+                }
+            }
+        }
+        out.out.flush().map_err(Stop::from)
+    })?;
+    match printed {
+        Ok(()) | Err(Stop::Enough) => Ok(DONE),
+        Err(Stop::Failed(failure)) => Err(failure),
+    }
+}
+
+enum Found {
+    Readings(Vec<KeptReading>),
+    RollUps(Vec<RollUp>),
+}
+
+/// Why printing ends early.
+enum Stop {
+    /// The reader has seen enough.
+    Enough,
+    Failed(Failure),
+}
+
+impl From<Failure> for Stop {
+    fn from(failure: Failure) -> Self {
+        Self::Failed(failure)
+    }
+}
+
+impl From<std::io::Error> for Stop {
+    fn from(error: std::io::Error) -> Self {
+        match error.kind() {
+            std::io::ErrorKind::BrokenPipe => Self::Enough,
+            _ => Self::Failed(Failure::failed(format!("writing to standard output failed: {error}"))),
+        }
+    }
+}
+
+fn time(text: &str, option: &str) -> Result<i64, Failure> {
+    let parsed = text.parse::<jiff::Timestamp>().map_err(|error| {
+        Failure::usage(format!(
+            "{option} {text:?} is no time ({error}): write RFC 3339 with an offset, such as 2026-05-01T02:10:00Z"
+        ))
+    })?;
+    Ok(parsed.as_millisecond())
+}
+
+fn rfc3339(at_ms: i64) -> String {
+    jiff::Timestamp::from_millisecond(at_ms).unwrap_or_default().to_string()
+}
+
+async fn ask(
+    client: &mut Client,
+    daemon: &super::Daemon,
+    pond: &str,
+    quantity: Quantity,
+    (from, to): (i64, i64),
+    every: Option<&str>,
+) -> Result<Found, Failure> {
+    let (pond, quantity) = (pond.to_owned(), quantity.id().to_owned());
+    let (from, to) = (rfc3339(from), rfc3339(to));
+    let asked = match every {
+        None => Ask::Readings { pond, quantity, from, to },
+        Some(every) => Ask::RollUps { pond, quantity, from, to, every: every.to_owned() },
+    };
+    match client.ask(asked).await.map_err(|error| Failure::failed(error.to_string()))? {
+        Reply::Readings { readings } => Ok(Found::Readings(readings)),
+        Reply::RollUps { roll_ups } => Ok(Found::RollUps(roll_ups)),
+        other => Err(daemon.unexpected(&other)),
+    }
+}
+
+struct Printer<W: Write> {
+    out: W,
+    format: Format,
+    rolled: bool,
+}
+
+impl<W: Write> Printer<W> {
+    fn header(&mut self) -> Result<(), Stop> {
+        match (self.format, self.rolled) {
+            (Format::Csv, false) => writeln!(self.out, "time_utc,pond,quantity,probe,raw,value,flag")?,
+            (Format::Csv, true) => writeln!(
+                self.out,
+                "from_utc,pond,quantity,minimum,mean,maximum,usable,suspect,failed,missing"
+            )?,
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn page(&mut self, pond: &str, quantity: Quantity, found: &Found) -> Result<(), Stop> {
+        let id = quantity.id();
+        // Ids hold letters, digits, '-' and '_' only, so nothing needs quotes.
+        let text = |value: Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();
+        match (self.format, found) {
+            (Format::Senml, found) => return self.senml(pond, quantity, found),
+            (Format::Csv, Found::Readings(readings)) => {
+                for KeptReading { at, probe, raw, value, flag } in readings {
+                    let flag = flag.map(|flag| flag.to_string()).unwrap_or_default();
+                    writeln!(self.out, "{at},{pond},{id},{probe},{},{},{flag}", text(*raw), text(*value))?;
+                }
+            }
+            (Format::Csv, Found::RollUps(roll_ups)) => {
+                for own in roll_ups {
+                    let [low, mean, high] = [own.minimum, own.mean, own.maximum].map(text);
+                    let RollUp { from, usable, suspect, failed, missing, .. } = own;
+                    writeln!(
+                        self.out,
+                        "{from},{pond},{id},{low},{mean},{high},{usable},{suspect},{failed},{missing}"
+                    )?;
+                }
+            }
+            (Format::Json, Found::Readings(readings)) => {
+                for reading in readings {
+                    let object = serde_json::json!({
+                        "at": reading.at, "pond": pond, "quantity": id, "probe": reading.probe,
+                        "raw": reading.raw, "value": reading.value, "flag": reading.flag,
+                    });
+                    writeln!(self.out, "{object}")?;
+                }
+            }
+            (Format::Json, Found::RollUps(roll_ups)) => {
+                for own in roll_ups {
+                    let object = serde_json::json!({
+                        "from": own.from, "pond": pond, "quantity": id, "minimum": own.minimum,
+                        "mean": own.mean, "maximum": own.maximum, "usable": own.usable,
+                        "suspect": own.suspect, "failed": own.failed, "missing": own.missing,
+                    });
+                    writeln!(self.out, "{object}")?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn senml(&mut self, pond: &str, quantity: Quantity, found: &Found) -> Result<(), Stop> {
+        let unit = Some(unit(quantity)).filter(|unit| !unit.is_empty()).map(str::to_owned);
+        let mut records = Vec::new();
+        let mut put = |at: &str, name: String, unit: Option<String>, value: f64| {
+            let seconds = time(at, "the daemon's time").map(|ms| ms as f64 / 1_000.0);
+            seconds.map(|seconds| {
+                records.push(Record {
+                    name: Some(format!("{pond}/{name}")),
+                    unit,
+                    value: Some(value),
+                    time: Some(seconds),
+                    ..Record::default()
+                });
+            })
+        };
+        let id = quantity.id();
+        match found {
+            Found::Readings(readings) => {
+                for KeptReading { at, value, flag, .. } in readings {
+                    if let Some(value) = value {
+                        put(at, id.to_owned(), unit.clone(), *value)?;
+                    }
+                    if let Some(flag) = flag {
+                        put(at, format!("{id}/flag"), None, f64::from(*flag))?;
+                    }
+                }
+            }
+            Found::RollUps(roll_ups) => {
+                for own in roll_ups {
+                    for (name, value) in
+                        [("minimum", own.minimum), ("mean", own.mean), ("maximum", own.maximum)]
+                    {
+                        if let Some(value) = value {
+                            put(&own.from, format!("{id}/{name}"), unit.clone(), value)?;
+                        }
+                    }
+                }
+            }
+        }
+        if records.is_empty() {
+            return Ok(());
+        }
+        let pack = Pack(records).encode();
+        let pack = pack.map_err(|error| Failure::failed(format!("writing SenML failed: {error}")))?;
+        writeln!(self.out, "{pack}")?;
+        Ok(())
+    }
+}

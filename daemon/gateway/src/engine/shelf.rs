@@ -1,0 +1,86 @@
+//! What the store keeps, for those who ask the daemon: readings, roll-ups, a backup.
+
+use std::path::Path;
+
+use tokio::sync::{mpsc, oneshot};
+
+use crate::journal::archive::{Backup, Piece};
+use crate::journal::writer::Command;
+use crate::journal::{Kept, Level, Query, Rolled};
+
+/// Handle of the store for reading. It does not keep the store open.
+#[derive(Debug, Clone)]
+pub struct Shelf {
+    commands: mpsc::WeakSender<Command>,
+}
+
+const CLOSED: &str = "the store is being closed";
+
+impl Shelf {
+    pub(super) fn new(commands: mpsc::WeakSender<Command>) -> Self {
+        Self { commands }
+    }
+
+    async fn ask<T>(
+        &self,
+        command: impl FnOnce(oneshot::Sender<Result<T, String>>) -> Command,
+    ) -> Result<T, String> {
+        let (done, answer) = oneshot::channel();
+        let commands = self.commands.upgrade().ok_or(CLOSED)?;
+        commands.send(command(done)).await.map_err(|_| CLOSED)?;
+        drop(commands);
+        answer.await.map_err(|_| CLOSED)?
+    }
+
+    /// Readings of a stretch of time, oldest first; ask for a few hours at a time.
+    ///
+    /// # Errors
+    /// Why the store cannot be read.
+    pub async fn readings(&self, query: Query) -> Result<Vec<Kept>, String> {
+        self.ask(|done| Command::Query { query, done }).await
+    }
+
+    /// Roll-ups of a stretch of time, oldest first.
+    ///
+    /// # Errors
+    /// Why the store cannot be read.
+    pub async fn rolled(&self, query: Query, level: Level) -> Result<Vec<Rolled>, String> {
+        self.ask(|done| Command::Rolled { query, level, done }).await
+    }
+
+    async fn pieces(&self, from: Vec<u8>) -> Result<(Vec<Piece>, Option<Vec<u8>>), String> {
+        self.ask(|done| Command::Pieces { from, done }).await
+    }
+
+    /// Copies the store into a folder, a megabyte at a time, so that commits come in between. Pieces written.
+    ///
+    /// # Errors
+    /// Why the store cannot be read or the folder not be written.
+    pub async fn backup(&self, folder: &Path) -> Result<u64, String> {
+        self.ask(|done| Command::SealAll { done }).await?;
+        let failed =
+            |error: std::io::Error| format!("writing the backup {} failed: {error}", folder.display());
+        let (index, _) = self.pieces(Backup::index()).await?;
+        let mut backup = Backup::begin(folder, &index).map_err(failed)?;
+        for (first, hours) in [(Backup::hours(), true), (Backup::index(), false)] {
+            let mut next = Some(first);
+            while let Some(from) = next {
+                let (pieces, then) = self.pieces(from).await?;
+                let end = move |key: &[u8]| !hours && key >= &Backup::hours()[..];
+                next = then.filter(|key| !end(key));
+                // The files are on another disk, perhaps a slow one.
+                backup = tokio::task::spawn_blocking(move || {
+                    let mut pieces = pieces.iter().take_while(|(key, _)| !end(key));
+                    pieces.try_for_each(|(key, value)| backup.put(key, value)).map(|()| backup)
+                })
+                .await
+                .map_err(|error| error.to_string())?
+                .map_err(failed)?;
+            }
+        }
+        tokio::task::spawn_blocking(move || backup.finish())
+            .await
+            .map_err(|error| error.to_string())?
+            .map_err(failed)
+    }
+}
