@@ -13,7 +13,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::clock::Clock;
 use crate::config::Farm;
-use crate::engine::Engine;
+use crate::engine::{Engine, daily};
 use crate::exit_code;
 use crate::forward::{self, FORWARD_BOUND};
 use crate::inbox::{INBOX_BOUND, Inbox, Incoming};
@@ -92,6 +92,9 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let stop_engine = CancellationToken::new();
     let mut running = tokio::spawn(engine.run(stop_engine.clone()));
     let mut reading = probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop.clone());
+    let daily =
+        daily::keep(Arc::clone(&farm), clock.clone(), desk.shelf().clone(), inbox.clone(), stop.clone());
+    let daily = tokio::spawn(daily);
     let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), waiting });
     let serving = tokio::spawn(server::serve(socket, counter, stop.clone()));
     tracing::info!("watching");
@@ -109,6 +112,8 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     end(&mut reading, "a probe task").await;
     // The server only ends its own clients and cannot hang.
     let _ = serving.await;
+    // What it was writing it writes anew at the next start.
+    daily.abort();
     stop_engine.cancel();
     if let Err(error) = running.await {
         tracing::error!(%error, "the engine did not end in order");

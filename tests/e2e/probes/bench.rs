@@ -34,6 +34,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
             path: "/nowhere".into(),
             durable_within: Duration::from_secs(5),
             limits: pondreeve::journal::Limits::default(),
+            daily_files: None,
         },
         local: LocalSettings { socket: "/nowhere".into(), mode: 0o600, group: None },
         buses,

@@ -40,6 +40,8 @@ pub struct StoreSettings {
     pub durable_within: Duration,
     /// How much is kept.
     pub limits: crate::journal::Limits,
+    /// Where a file of each day's readings is written, if at all.
+    pub daily_files: Option<PathBuf>,
 }
 
 /// Settings of the local socket.

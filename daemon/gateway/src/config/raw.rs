@@ -92,6 +92,8 @@ table! {
         raw_days: i64 = optional whole(2, 36_500, "days");
         /// The store takes about this much at most, megabytes; the oldest readings go first.
         max_megabytes: i64 = optional whole(64, 10_000_000, "MB");
+        /// Folder for a file of each day's readings, CSV packed by gzip; best on another disk. None if absent.
+        daily_files: PathBuf = optional FilePath;
         /// What the maker says can be written to the card in its life, terabytes (TBW). An alarm asks for a
         /// new card at four fifths of it.
         card_life_terabytes: f64 = optional number(0.01, 100_000.0, "TB");

@@ -6,6 +6,7 @@
 //! is on disk. Where the disk takes nothing, the watch goes on from memory and says so.
 
 mod checkpoint;
+pub mod daily;
 mod desk;
 mod keeper;
 mod recent;

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use tokio::sync::{mpsc, oneshot};
 
-use crate::journal::archive::{Backup, Piece};
+use crate::journal::archive::{Backup, Pieces};
 use crate::journal::writer::Command;
 use crate::journal::{Kept, Level, Query, Rolled};
 
@@ -48,7 +48,7 @@ impl Shelf {
         self.ask(|done| Command::Rolled { query, level, done }).await
     }
 
-    async fn pieces(&self, from: Vec<u8>) -> Result<(Vec<Piece>, Option<Vec<u8>>), String> {
+    async fn pieces(&self, from: Vec<u8>) -> Result<Pieces, String> {
         self.ask(|done| Command::Pieces { from, done }).await
     }
 

@@ -35,6 +35,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
             path: folder.join("store"),
             durable_within: Duration::from_secs(5),
             limits: crate::journal::Limits::default(),
+            daily_files: None,
         },
         local: LocalSettings { socket: folder.join("socket"), mode: 0o600, group: None },
         buses: Vec::new(),
@@ -248,6 +249,36 @@ async fn a_backup_becomes_a_store_that_knows_the_same() {
     assert_eq!((checked.damaged, checked.inputs), (0, now[1].reading.inputs));
     let again = replayed(&restored).await;
     assert!(again.state == now[1].state && again.next_seq == now[1].next_seq);
+}
+
+/// The file of a day is written once it is over, with what any other program can read.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_file_of_a_day_says_what_was_measured() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, EVENING).await;
+    rig.readings(&[5.5, 5.25]).await;
+    let files = folder.path().join("files");
+    let mut empty = std::collections::BTreeSet::new();
+    daily::write_due(&farm, EVENING + Span::from_hours(5), rig.desk.shelf(), &files, &mut empty)
+        .await
+        .unwrap();
+    assert!(!files.exists(), "the day is not over for two hours");
+    daily::write_due(&farm, EVENING + Span::from_hours(6), rig.desk.shelf(), &files, &mut empty)
+        .await
+        .unwrap();
+    rig.end().await;
+    let unpacked = std::process::Command::new("gzip")
+        .arg("-dc")
+        .arg(files.join("readings-2026-05-28.csv.gz"))
+        .output()
+        .unwrap();
+    assert!(unpacked.status.success());
+    let text = String::from_utf8(unpacked.stdout).unwrap();
+    assert!(text.starts_with("time_utc,pond,quantity,probe,raw,value,flag\n"), "{text}");
+    assert!(text.contains("2026-05-28T20:27:10Z,pond,do_mg_l,recorded,5.5,5.5,1\n"), "{text}");
+    assert_eq!(text.lines().filter(|line| line.contains(",do_mg_l,")).count(), 2);
+    assert_eq!(std::fs::read_dir(&files).unwrap().count(), 1);
 }
 
 /// A store whose database will not open is set aside; what its tail and its copy hold comes back.

@@ -136,6 +136,7 @@ fn farm(port: u16) -> Farm {
             path: "/nonexistent".into(),
             durable_within: Duration::from_secs(5),
             limits: crate::journal::Limits::default(),
+            daily_files: None,
         },
         local: LocalSettings { socket: "/nonexistent".into(), mode: 0o660, group: None },
         buses: Vec::new(),

@@ -28,6 +28,9 @@ const TITLE: &[u8] = b"pondreeve store pieces 1\n";
 /// A key with its value.
 pub type Piece = (Vec<u8>, Vec<u8>);
 
+/// Pieces in the order of their keys, and the key to go on from.
+pub type Pieces = (Vec<Piece>, Option<Vec<u8>>);
+
 /// No key and no value of ours is longer; keeps a damaged length from asking for all memory.
 const LONGEST: u32 = 64 * 1024 * 1024;
 
@@ -326,7 +329,7 @@ impl Journal {
     ///
     /// # Errors
     /// Where the database is closed or cannot be read; the text says why.
-    pub fn pieces(&self, from: &[u8]) -> Result<(Vec<Piece>, Option<Vec<u8>>), String> {
+    pub fn pieces(&self, from: &[u8]) -> Result<Pieces, String> {
         let Some(store) = &self.store else { return Err(self.trouble.clone()) };
         let unreadable =
             |error: sled::Error| format!("the store {} cannot be read: {error}", self.path.display());

@@ -66,31 +66,57 @@ pub struct Remembered {
 /// Kinds of chunks whose rows are asked for, beside those of sweeps.
 const BESIDE: [u8; 4] = [kind::DERIVED, kind::ENTRY, kind::MISSING, kind::AMENDED];
 
+/// A later verdict.
+#[derive(Debug)]
+struct Later {
+    probe: String,
+    channel: Option<u16>,
+    from: Timestamp,
+    to: Timestamp,
+    flag: Flag,
+}
+
+/// The merge of a reading's flag with a later one: the worse of the two.
+fn merged(flag: Option<Flag>, later: Flag) -> Flag {
+    let rank = |flag: Flag| match flag {
+        Flag::Fail => 3,
+        Flag::Suspect => 2,
+        Flag::Missing => 4,
+        Flag::Pass | Flag::NotEvaluated => 1,
+    };
+    flag.filter(|flag| rank(*flag) >= rank(later)).unwrap_or(later)
+}
+
 struct Answer<'a> {
     query: &'a Query,
     readings: Vec<Kept>,
-    /// Later verdicts by probe and time.
-    amended: BTreeMap<(String, Timestamp), (Flag, Option<f64>)>,
+    /// Channels of the readings, where they are known.
+    channels: Vec<Option<u16>>,
+    amended: Vec<Later>,
     damaged: u64,
 }
 
 impl<'a> Answer<'a> {
     fn new(query: &'a Query) -> Self {
-        Self { query, readings: Vec::new(), amended: BTreeMap::new(), damaged: 0 }
+        Self { query, readings: Vec::new(), channels: Vec::new(), amended: Vec::new(), damaged: 0 }
     }
 
-    /// Oldest first, with later verdicts in the place of the first.
+    /// Oldest first, with later verdicts merged in.
     fn settle(&mut self) {
-        self.readings.sort_by_key(|reading| reading.at);
-        if self.amended.is_empty() {
-            return;
-        }
-        for reading in &mut self.readings {
-            if let Some((flag, value)) = self.amended.get(&(reading.probe.clone(), reading.at)) {
-                reading.flag = Some(*flag);
-                reading.value = value.or(reading.value);
+        let readings = std::mem::take(&mut self.readings).into_iter().zip(std::mem::take(&mut self.channels));
+        let mut readings: Vec<(Kept, Option<u16>)> = readings.collect();
+        readings.sort_by_key(|(reading, _)| reading.at);
+        for later in &self.amended {
+            let first = readings.partition_point(|(reading, _)| reading.at < later.from);
+            let about = readings.iter_mut().skip(first).take_while(|(reading, _)| reading.at <= later.to);
+            for (reading, channel) in about {
+                let other = channel.zip(later.channel).is_some_and(|(own, later)| own != later);
+                if reading.probe == later.probe && !other {
+                    reading.flag = Some(merged(reading.flag, later.flag));
+                }
             }
         }
+        self.readings = readings.into_iter().map(|(reading, _)| reading).collect();
     }
 
     fn piece(&mut self, key: &[u8], value: &[u8], shapes: &Shapes, places: &[usize]) {
@@ -110,29 +136,29 @@ impl<'a> Answer<'a> {
         let shape = shapes.get(number).ok_or(Malformed::Unknown)?;
         let chunk = Chunk::open(shape, key, value)?;
         for &place in places {
-            let probe = shape.columns.get(place).map(|column| column.probe_id.clone()).unwrap_or_default();
+            let Some(of) = shape.columns.get(place) else { continue };
+            let (probe, channel) = (&of.probe_id, of.channel);
             let column = chunk.column(place)?;
             let rows = column.measured.iter().zip(&column.values).zip(&column.verdicts);
             for ((at, raw), verdict) in rows {
                 let at = Timestamp(*at);
-                if at < self.query.from || at >= self.query.to {
+                let (flag, value) = (verdict.map(|own| own.flag), verdict.and_then(|own| own.value));
+                if let (kind::AMENDED, Some(flag)) = (kind, flag) {
+                    let to = Timestamp(*raw as i64);
+                    self.amended.push(Later { probe: probe.clone(), channel, from: at, to, flag });
                     continue;
                 }
-                let (flag, value) = (verdict.map(|own| own.flag), verdict.and_then(|own| own.value));
-                match (kind, flag) {
-                    (kind::AMENDED, Some(flag)) => {
-                        self.amended.insert((probe.clone(), at), (flag, value));
-                        continue;
-                    }
-                    // A derived value that was not computed for this time.
-                    (kind::DERIVED, None) => continue,
-                    _ => {}
+                // A derived value may not have been computed for this time.
+                let none = kind == kind::DERIVED && flag.is_none();
+                if none || at < self.query.from || at >= self.query.to {
+                    continue;
                 }
                 let raw = match kind {
                     kind::CHUNK => Some(*raw),
                     kind::ENTRY => value,
                     _ => None,
                 };
+                self.channels.push(channel);
                 self.readings.push(Kept { at, probe: probe.clone(), raw, value, flag });
             }
         }

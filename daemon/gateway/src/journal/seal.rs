@@ -12,7 +12,7 @@ use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
 use super::chunk::{Chunk, Column, Rows, Shape};
 use super::codec::{Malformed, Reader};
-use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts};
+use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts, start_of};
 use super::record::{Batch, BatchWriter, read_batch};
 use super::site_record;
 use super::verdict::{Late, Origin, Verdict, Verdicts};
@@ -183,6 +183,8 @@ impl Sealer {
                         at: taken_at.unwrap_or(input.at),
                         value: verdict.map_or(Some(*value), |verdict| verdict.value),
                         flag: verdict.map_or(Flag::NotEvaluated, |verdict| verdict.flag),
+                        channel: None,
+                        until: taken_at.unwrap_or(input.at),
                     });
                 }
                 let mut batch = BatchWriter::new(input.seq, input.at);
@@ -278,9 +280,9 @@ impl Sealer {
         let (derived, late): (Vec<Late>, Vec<Late>) =
             late.into_iter().partition(|late| late.origin == Origin::Derived);
         self.seal_derived(derived, first_seq, shapes, &mut entries);
-        let late = late.into_iter().map(|late| match late.origin {
-            Origin::Missing => (kind::MISSING, late),
-            _ => (kind::AMENDED, late),
+        let late = late.into_iter().flat_map(|late| match late.origin {
+            Origin::Missing => vec![(kind::MISSING, late)],
+            _ => by_hours(late).into_iter().map(|late| (kind::AMENDED, late)).collect(),
         });
         let entered = std::mem::take(&mut self.entered).into_iter().map(|late| (kind::ENTRY, late));
         self.seal_late(late.chain(entered), first_seq, shapes, &mut entries);
@@ -363,17 +365,17 @@ impl Sealer {
     ) {
         let mut groups: BTreeMap<_, Vec<Late>> = BTreeMap::new();
         for (kind, late) in late {
-            let group = (hour_of(late.at), kind, late.pond, late.probe, late.quantity);
+            let group = (hour_of(late.at), kind, late.pond, late.probe, late.quantity, late.channel);
             groups.entry(group).or_default().push(late);
         }
-        for ((hour, kind, pond, probe, quantity), group) in groups {
+        for ((hour, kind, pond, probe, quantity, channel), group) in groups {
             let site = self.site.as_ref();
             let pond = pond.and_then(|pond| site?.ponds.get(usize::from(pond.0)));
             let of_farm = probe.and_then(|probe| site?.probes.get(usize::from(probe.0)));
             let column = Column {
                 probe: probe.map_or(NO_PROBE, |probe| probe.0),
                 quantity,
-                channel: None,
+                channel,
                 timed: false,
                 pond: pond.map(|pond| pond.id.clone()).unwrap_or_default(),
                 probe_id: of_farm.map(|probe| probe.id.clone()).unwrap_or_default(),
@@ -384,7 +386,11 @@ impl Sealer {
             let Some(shape) = shapes.get(number) else { continue };
             let mut chunk = Rows::default();
             for late in group {
-                let value = late.value.unwrap_or(0.0);
+                let value = match kind {
+                    // How far it reaches; what was reported stands elsewhere.
+                    kind::AMENDED => late.until.as_millis() as f64,
+                    _ => late.value.unwrap_or(0.0),
+                };
                 let probe = pondreeve_core::site::ProbeIndex(NO_PROBE);
                 let sample = Sample { probe, quantity, channel: None, value, taken_at: None };
                 let verdict = Some(Verdict { flag: late.flag, value: late.value });
@@ -394,6 +400,18 @@ impl Sealer {
             entries.push((key, chunk.to_bytes(&key)));
         }
     }
+}
+
+/// A later verdict in pieces of an hour, so that each is found with the readings it is about.
+fn by_hours(late: Late) -> Vec<Late> {
+    let (first, last) = (hour_of(late.at), hour_of(late.until));
+    let hours = first..=last.min(first.saturating_add(MOST_LATE_HOURS)).max(first);
+    let piece = |hour: u32| Late {
+        at: if hour == first { late.at } else { start_of(hour) },
+        until: if hour >= last { late.until } else { Timestamp(start_of(hour + 1).as_millis() - 1) },
+        ..late
+    };
+    hours.map(piece).collect()
 }
 
 /// A reading that comes later than this is found under the hour it came in only.

@@ -9,7 +9,7 @@ use pondreeve_core::input::Sample;
 use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Effect, Quantity, Timestamp};
 
-use super::codec::{FORMS, Malformed, Reader, number_form, put_unsigned};
+use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_unsigned};
 
 /// How the value comes about: the flag's byte plus one of these.
 const AS_EXPECTED: u8 = 0x10;
@@ -63,6 +63,10 @@ pub struct Late {
     pub value: Option<f64>,
     /// Its flag.
     pub flag: Flag,
+    /// Which channel of the probe, where that is known.
+    pub channel: Option<u16>,
+    /// Of a later verdict: the last reading it is about; otherwise the same as `at`.
+    pub until: Timestamp,
 }
 
 pub(super) fn flag_of(code: u8) -> Result<Flag, Malformed> {
@@ -222,6 +226,8 @@ impl Late {
                 at: reading.at,
                 value: reading.value,
                 flag: reading.flag,
+                channel: None,
+                until: reading.at,
             }),
             Effect::Derived(derived) => Some(Self {
                 origin: Origin::Derived,
@@ -231,6 +237,19 @@ impl Late {
                 at: derived.at,
                 value: Some(derived.value),
                 flag: derived.flag,
+                channel: None,
+                until: derived.at,
+            }),
+            Effect::Amended(amended) => Some(Self {
+                origin: Origin::Amended,
+                pond: amended.pond,
+                probe: Some(amended.probe),
+                quantity: amended.quantity,
+                at: amended.from,
+                value: None,
+                flag: amended.flag,
+                channel: Some(amended.channel),
+                until: amended.to,
             }),
             _ => None,
         })
@@ -244,6 +263,10 @@ impl Late {
         out.push(self.flag as u8 | if self.value.is_some() { TOLD } else { NO_VALUE });
         if let Some(value) = self.value {
             put_value(out, digits, value);
+        }
+        if self.origin == Origin::Amended {
+            put_unsigned(out, self.channel.map_or(0, |channel| u64::from(channel) + 1));
+            put_signed(out, self.until.as_millis().wrapping_sub(self.at.as_millis()));
         }
     }
 
@@ -271,6 +294,14 @@ impl Late {
             NO_VALUE => None,
             _ => return Err(Malformed::Unknown),
         };
-        Ok(Self { origin, pond, probe, quantity, at, value, flag: flag_of(coded & 0x0f)? })
+        let flag = flag_of(coded & 0x0f)?;
+        let (channel, until) = match origin {
+            Origin::Amended => {
+                let channel = index(reader.unsigned()?)?;
+                (channel, Timestamp(at.as_millis().wrapping_add(reader.signed()?)))
+            }
+            _ => (None, at),
+        };
+        Ok(Self { origin, pond, probe, quantity, at, value, flag, channel, until })
     }
 }

@@ -6,7 +6,7 @@ use std::time::Duration;
 use pondreeve_core::{Input, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
-use super::archive::Piece;
+use super::archive::Pieces;
 use super::query::{Kept, Query, Remembered};
 use super::reading::From;
 use super::rollup::{Level, Rolled};
@@ -28,7 +28,7 @@ pub(crate) enum Command {
     Commit { commit: Commit, now: Timestamp, done: oneshot::Sender<Committed> },
     Query { query: Query, done: oneshot::Sender<Result<Vec<Kept>, String>> },
     Rolled { query: Query, level: Level, done: oneshot::Sender<Result<Vec<Rolled>, String>> },
-    Pieces { from: Vec<u8>, done: oneshot::Sender<Result<(Vec<Piece>, Option<Vec<u8>>), String>> },
+    Pieces { from: Vec<u8>, done: oneshot::Sender<Result<Pieces, String>> },
     SealAll { done: oneshot::Sender<Result<(), String>> },
     PutCheckpoint { bytes: Vec<u8> },
     Checkpoint { done: oneshot::Sender<Option<Vec<u8>>> },

@@ -204,6 +204,7 @@ impl Resolver<'_> {
             path: self.absolute(&raw.path.as_ref()?.value),
             durable_within: raw.durable_within.as_ref().map_or(DURABLE_WITHIN, |at| at.value),
             limits: self.store_limits(raw),
+            daily_files: raw.daily_files.as_ref().map(|at| self.absolute(&at.value)),
         })
     }
 
