@@ -8,6 +8,7 @@ mod ammonia;
 mod bits;
 mod carbonate;
 mod oxygen;
+mod quality;
 mod rules;
 mod struvite;
 mod sulfide;

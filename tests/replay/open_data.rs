@@ -97,3 +97,61 @@ fn every_value_of_every_open_data_set_comes_through_once() {
         assert!(nights.len() >= 50, "{}: only {} nights were forecast", site.file, nights.len());
     }
 }
+
+/// The one file whose own QA says what is wrong in it: of the values it rejects, how many fail here, and of
+/// those that fail here, how many it rejects. The QA columns are the answer key and go nowhere else:
+/// `replay` names them on standard error and reads on.
+#[test]
+fn what_a_lagoons_own_checks_rejected_fails_here_too() {
+    let Some((folder, sites)) = sites() else { return };
+    let (mut judged, mut passed, mut false_fails, mut false_doubts) = (false, 0_u32, 0_u32, 0_u32);
+    for site in sites {
+        let path = folder.join(&site.file);
+        let mut reader = csv::Reader::from_path(&path).expect("data file");
+        let header = reader.headers().expect("header").clone();
+        let column = |name: &str| header.iter().position(|known| known == name);
+        let (Some(qa), Some(oxygen)) = (column("do_qa"), column("do_mg_l")) else { continue };
+        let verdicts: BTreeMap<String, String> = reader
+            .records()
+            .map(|row| row.expect("row"))
+            .filter(|row| !row[oxygen].is_empty())
+            .map(|row| (row[0].to_owned(), row[qa].to_owned()))
+            .collect();
+        let out = Command::new(program("pondreeve"))
+            .args(["replay", "--only", "reading", "--salinity-psu", "25"])
+            .args(["--latitude", &site.lat.to_string(), "--longitude", &site.lon.to_string()])
+            .arg(&path)
+            .output()
+            .expect("replay runs");
+        let (mut hits, mut misses, mut rejected) = (0_u32, 0_u32, 0_u32);
+        for line in String::from_utf8(out.stdout).expect("UTF-8").lines() {
+            let value: serde_json::Value = serde_json::from_str(line).expect("JSON");
+            if value["quantity"] != "do_mg_l" || value["raw"].is_null() {
+                continue;
+            }
+            let flag = value["flag"].as_u64().expect("flag");
+            let verdict = &verdicts[value["at"].as_str().expect("at")];
+            let is_rejected = verdict == "-3";
+            rejected += u32::from(is_rejected);
+            hits += u32::from(is_rejected && flag == 4);
+            misses += u32::from(!is_rejected && flag == 4);
+            if matches!(verdict.as_str(), "0" | "4" | "5") {
+                passed += 1;
+                false_fails += u32::from(flag == 4);
+                false_doubts += u32::from(flag == 3);
+            }
+        }
+        if rejected > 1_000 {
+            judged = true;
+            let (recall, precision) =
+                (f64::from(hits) / f64::from(rejected), f64::from(hits) / f64::from(hits + misses));
+            println!("{}: {rejected} rejected, recall {recall:.3}, precision {precision:.3}", site.file);
+            assert!(recall >= 0.85 && precision >= 0.85, "recall {recall}, precision {precision}");
+        }
+    }
+    assert!(judged, "one file holds what its source rejected");
+    println!(
+        "of {passed} values that their sources pass, {false_fails} fail here and {false_doubts} are suspect"
+    );
+    assert!(false_fails * 100 < passed && false_doubts * 50 < passed);
+}

@@ -211,8 +211,7 @@ impl ChannelState {
         whose: (Option<PondIndex>, ProbeIndex),
         raw: f64,
         measured: Option<Timestamp>,
-        arrived: Timestamp,
-        now: Timestamp,
+        (arrived, now): (Timestamp, Timestamp),
         around: &Around,
     ) -> Result<Judged, FromTheFuture> {
         if let Some(measured) = measured.filter(|&measured| measured - now > AHEAD_TOLERANCE) {

@@ -53,6 +53,10 @@ impl Window {
             None => 0,
             Some(_) => self.bins.partition_point(|bin| bin.minute < minute),
         };
+        if self.bins.len() == self.bins.capacity() && self.bins.len() >= 1_024 {
+            // Doubling once more would take room that is never used.
+            self.bins.reserve_exact(MAX_BINS.saturating_sub(self.bins.len()).saturating_add(1));
+        }
         match self.bins.get_mut(place) {
             Some(bin) if bin.minute == minute => {
                 bin.sum += value;

@@ -7,11 +7,12 @@ import acids
 import aeration
 import carbonate
 import oxygen
+import quality
 import struvite
 import sun
 import trends
 
 write = "--write" in sys.argv[1:]
-wrong = sum(part.settle_all(write) for part in (oxygen, acids, carbonate, struvite, sun, aeration, trends))
+wrong = sum(part.settle_all(write) for part in (oxygen, acids, carbonate, struvite, sun, aeration, trends, quality))
 print(f"{wrong} cells differ in all")
 sys.exit(1 if wrong and not write else 0)

@@ -46,6 +46,11 @@ impl History {
             None => 0,
             Some(_) => self.hours.partition_point(|hour| hour.number < number),
         };
+        if self.hours.len() == self.hours.capacity() && self.hours.len() >= 128 {
+            // Doubling once more would take room that is never used.
+            let most = usize::try_from(reach).unwrap_or_default().saturating_add(2);
+            self.hours.reserve_exact(most.saturating_sub(self.hours.len()).max(1));
+        }
         match self.hours.get_mut(place) {
             Some(hour) if hour.number == number => {
                 hour.sum += value;

@@ -12,7 +12,7 @@ fn oxygen() -> (ChannelState, Channel) {
 
 fn judge(state: &mut ChannelState, channel: &Channel, raw: f64, seconds: i64) -> Reading {
     state
-        .judge(channel, WHOSE, raw, Some(at(seconds)), at(seconds), at(seconds), &Around::default())
+        .judge(channel, WHOSE, raw, Some(at(seconds)), (at(seconds), at(seconds)), &Around::default())
         .unwrap()
         .reading
 }
@@ -68,10 +68,10 @@ fn a_repeat_fails_and_an_old_reading_does_not_become_the_newest() {
     let contradiction = judge(&mut state, &channel, 5.0, 600);
     assert_eq!(contradiction.flag, Flag::Suspect, "the same time, another value");
     let late =
-        state.judge(&channel, WHOSE, 3.0, Some(at(540)), at(600), at(600), &Around::default()).unwrap();
+        state.judge(&channel, WHOSE, 3.0, Some(at(540)), (at(600), at(600)), &Around::default()).unwrap();
     assert_eq!((late.reading.flag, late.is_news), (Flag::Pass, false));
     let too_late =
-        state.judge(&channel, WHOSE, 3.0, Some(at(60)), at(600), at(600), &Around::default()).unwrap();
+        state.judge(&channel, WHOSE, 3.0, Some(at(60)), (at(600), at(600)), &Around::default()).unwrap();
     assert_eq!((too_late.reading.flag, too_late.is_news), (Flag::Suspect, false));
     assert_eq!(state.window.extremes(at(0), at(120)), None, "too late to count");
     assert_eq!(state.seen.map(|seen| seen.value), Some(5.0));
@@ -82,9 +82,9 @@ fn the_future_is_refused_and_an_unset_clock_is_suspect() {
     let (mut state, channel) = oxygen();
     let now = at(3600 * 24 * 30);
     let ahead =
-        state.judge(&channel, WHOSE, 6.0, Some(now + Span::from_minutes(6)), now, now, &Around::default());
+        state.judge(&channel, WHOSE, 6.0, Some(now + Span::from_minutes(6)), (now, now), &Around::default());
     assert_eq!(ahead, Err(FromTheFuture { ahead: Span::from_minutes(6) }));
-    let unset = state.judge(&channel, WHOSE, 6.0, Some(at(0)), now, now, &Around::default()).unwrap();
+    let unset = state.judge(&channel, WHOSE, 6.0, Some(at(0)), (now, now), &Around::default()).unwrap();
     assert_eq!((unset.reading.flag, unset.reading.at, unset.is_news), (Flag::Suspect, now, true));
 }
 
@@ -103,4 +103,72 @@ fn silence_is_stale_then_missing() {
     assert_eq!(state.deadline(&channel.quality), None);
     judge(&mut state, &channel, 6.0, 700);
     assert_eq!((state.is_missing(), state.flag_now()), (false, Flag::Pass));
+}
+
+/// A month of readings each minute: all that a channel remembers stays within 64 KiB.
+#[test]
+fn a_channel_fits_in_64_kib() {
+    let (mut state, channel) = oxygen();
+    let other = Around { other: Some(6.0), ..Around::default() };
+    for minute in 0..30 * 24 * 60_i64 {
+        let angle = core::f64::consts::TAU * (minute % 1_440) as f64 / 1_440.0;
+        let value = 6.0 + 2.0 * libm::sin(angle) + 0.02 * ((minute % 7) as f64);
+        let now = at(60 * minute);
+        state.judge(&channel, WHOSE, value, Some(now), (now, now), &other).unwrap();
+    }
+    let bytes = size_of::<ChannelState>() + state.window.size_bytes() + state.watch.size_bytes();
+    assert!(bytes <= 64 * 1024, "{bytes} bytes");
+    assert!(bytes > 30 * 1024, "the window alone holds a day of minutes: {bytes} bytes");
+}
+
+/// Each minute 6 mg/L with a little scatter, and one reading at 9: known as a spike when the next has
+/// come, and taken out of the window.
+#[test]
+fn a_spike_is_known_after_its_neighbour() {
+    let (mut state, channel) = oxygen();
+    let mut step = |minute: i64, value: f64| {
+        let now = at(60 * minute);
+        state.judge(&channel, WHOSE, value, Some(now), (now, now), &Around::default()).unwrap()
+    };
+    for minute in 0..60 {
+        step(minute, 6.0 + 0.02 * ((minute % 3) as f64));
+    }
+    assert!(step(60, 9.0).amended.is_empty());
+    let amended = step(61, 6.0).amended;
+    assert_eq!(amended.len(), 1);
+    assert_eq!((amended[0].test, amended[0].flag), (Test::Spike, Flag::Fail));
+    assert_eq!((amended[0].from, amended[0].to), (at(3_600), at(3_600)));
+    assert!(state.window.extremes(at(0), at(4_000)).is_some_and(|(_, high)| high < 6.1));
+}
+
+/// Stuck for 30 minutes is suspect, for 90 fails, both back to its start.
+#[test]
+fn a_stuck_run_is_told_from_its_start() {
+    let (mut state, channel) = oxygen();
+    let mut told = Vec::new();
+    for minute in 0..240_i64 {
+        let value = if minute < 60 { 6.0 + 0.02 * ((minute % 3) as f64) } else { 6.5 };
+        let now = at(60 * minute);
+        let judged = state.judge(&channel, WHOSE, value, Some(now), (now, now), &Around::default()).unwrap();
+        told.extend(judged.amended.iter().filter(|it| it.test == Test::FlatLine).map(|it| (minute, *it)));
+    }
+    let told: Vec<_> = told.iter().map(|(minute, it)| (*minute, it.from, it.flag)).collect();
+    assert_eq!(told, [(90, at(3_600), Flag::Suspect), (150, at(3_600), Flag::Fail)]);
+    assert_eq!(state.window.extremes(at(3_600), at(14_400)), None, "nothing of it counts");
+}
+
+/// A pond's probe whose swing shrinks to a tenth after ten usual days is suspect, not failed.
+#[test]
+fn a_swing_that_shrinks_is_suspect() {
+    let (mut state, channel) = oxygen();
+    let mut last = Vec::new();
+    for minute in 0..13 * 24 * 60_i64 {
+        let angle = core::f64::consts::TAU * (minute % 1_440) as f64 / 1_440.0;
+        let swing = if minute < 10 * 24 * 60 { 3.0 } else { 0.3 };
+        let value = 6.0 + swing * libm::sin(angle) + 0.02 * ((minute % 7) as f64);
+        let now = at(60 * minute);
+        let judged = state.judge(&channel, WHOSE, value, Some(now), (now, now), &Around::default()).unwrap();
+        last = judged.reading.tests;
+    }
+    assert!(last.contains(&(Test::AttenuatedSignal, Flag::Suspect)), "{last:?}");
 }

@@ -50,6 +50,11 @@ const LONG_FAILURE: Span = Span::from_hours(7 * 24);
 /// An amendment reaches back no further than this.
 pub const AMENDS_WITHIN: Span = FLAT_AT_MOST;
 
+/// Days over which the usual difference from another probe is known.
+const DIFFERENCE_DAYS: i64 = 7;
+/// Hours kept for it.
+const DIFFERENCE_HOURS: i64 = 24 * (DIFFERENCE_DAYS + 1);
+
 /// What surrounds a channel when it is judged.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Around {
@@ -162,7 +167,7 @@ impl Watch {
                 checks::neighbour(value - other, usual, (3.0 * sigma).max(least))
             });
             tests.push((Test::Neighbour, flag));
-            self.differences.add(at, value - other, CLIMATE_HOURS);
+            self.differences.add(at, value - other, DIFFERENCE_HOURS);
         }
         self.recover(at, tests);
         self.seen.add(at, value, 26);
@@ -401,7 +406,7 @@ impl Watch {
         }
         self.hour = Some(hour);
         self.usual = self.sound.usual_at_hour(at, CLIMATE_DAYS, 5);
-        self.usual_difference = self.differences.usual_at_hour(at, 7, 2);
+        self.usual_difference = self.differences.usual_at_hour(at, DIFFERENCE_DAYS, 2);
         let last = at - Span::from_hours(1);
         let range = self.seen.day_range(last);
         let usual_range = self.sound.usual_day_range(last, 7, 4);

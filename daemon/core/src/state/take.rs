@@ -147,7 +147,7 @@ impl State {
         };
         let whose = (probe.pond, sample.probe);
         let judged = known
-            .judge(channel, whose, sample.value, sample.taken_at, arrived, now, &around)
+            .judge(channel, whose, sample.value, sample.taken_at, (arrived, now), &around)
             .map_err(|future| {
                 state.clock_ahead = Some(future.ahead);
                 format!(
