@@ -60,6 +60,7 @@ pub enum Flag {
 
 /// QARTOD tests, and two of our own for what a gateway sees first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 #[non_exhaustive]
 pub enum Test {
     /// Readings arrive in time.

@@ -6,7 +6,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::alarm_set::{Condition, Facts};
-use crate::effect::Flag;
+use crate::effect::{Flag, Test};
 use crate::input::ProbeFault;
 use crate::quality::Seen;
 use crate::quantity::Quantity;
@@ -40,6 +40,19 @@ fn doubt(seen: Seen, what: &str) -> String {
     } else {
         String::new()
     }
+}
+
+/// What is wrong with a probe, by a test that doubts it.
+pub fn doubted(quantity: Quantity, test: Test, flag: Flag) -> String {
+    let what = word(quantity);
+    let todo = match test {
+        Test::Syntax | Test::GrossRange => "check its cable and wiring",
+        Test::FlatLine | Test::AttenuatedSignal => "clean it, then read again beside a hand meter",
+        Test::Recovery => "clean and calibrate it, then compare with a hand meter",
+        _ => "compare with a hand meter",
+    };
+    let how = if flag == Flag::Fail { "cannot be used" } else { "is suspect" };
+    format!("reads {what} that {how} ({}): {todo}", test.complaint())
 }
 
 /// The message of a pond's condition while it holds.
@@ -233,6 +246,11 @@ fn what_to_do_low(level: usize, seen: Seen) -> &'static str {
 /// Message of a probe's fault.
 pub fn probe_fault(place: &str, probe: &str, what: &str) -> String {
     format!("{place}: probe {probe} {what}. This is a fault of the probe, not known to be one of the water.")
+}
+
+/// Message of a probe that is in doubt.
+pub fn probe_doubt(place: &str, probe: &str, what: &str) -> String {
+    format!("{place}: probe {probe} {what}. Until that is done, act as if the water were as it reads.")
 }
 
 /// A quantity as a person says it, where the id is not plain enough.

@@ -6,7 +6,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Cause, Delays, Sight};
-use crate::effect::{Effect, Priority};
+use crate::effect::{Effect, Flag, Priority};
 use crate::input::ProbeFault;
 use crate::message;
 use crate::quality::ChannelState;
@@ -15,6 +15,10 @@ use crate::time::{Span, Timestamp};
 
 /// A fault must last five minutes, and be gone for five. (Common practice, no source.)
 const FAULT_DELAYS: Delays = Delays::minutes(5, 5);
+
+/// Readings that are only suspect must be so for half an hour, and sound for as long. (Common practice,
+/// no source.)
+const DOUBT_DELAYS: Delays = Delays::minutes(30, 30);
 
 /// One probe.
 #[derive(Debug, Clone, PartialEq)]
@@ -105,10 +109,29 @@ impl ProbeState {
         if let Some((_, channel)) = missing {
             return Some((format!("sends no {}", message::word(channel.quantity)), true));
         }
-        let failing = pairs().find(|(state, _)| state.failing_since.is_some());
-        failing.map(|(_, channel)| {
-            (format!("sends impossible values of {}", message::word(channel.quantity)), false)
-        })
+        let doubted = pairs().filter_map(|(state, channel)| Some((state.doubt?, channel.quantity)));
+        let ((test, flag, _), quantity) = doubted.max_by_key(|&((_, flag, _), _)| flag)?;
+        Some((message::doubted(quantity, test, flag), false))
+    }
+
+    fn told(&self, place: &str, probe: &Probe, what: &str) -> String {
+        if self.is_sure() || self.channels.iter().any(ChannelState::is_missing) {
+            message::probe_fault(place, &probe.id, what)
+        } else {
+            message::probe_doubt(place, &probe.id, what)
+        }
+    }
+
+    /// Whether it fails, and is not only in doubt.
+    fn is_sure(&self) -> bool {
+        self.fault.is_some()
+            || self.clock_ahead.is_some()
+            || self.channels.iter().any(|state| state.doubt.is_some_and(|(_, flag, _)| flag == Flag::Fail))
+    }
+
+    /// How long a doubt must last: one that only makes readings suspect may be the water's after all.
+    fn delays(&self) -> Delays {
+        if self.is_sure() { FAULT_DELAYS } else { DOUBT_DELAYS }
     }
 
     /// Fires what is due at `now`, then judges the probe's alarm.
@@ -125,13 +148,13 @@ impl ProbeState {
         let trouble = self.trouble(probe);
         let (sight, delays) = match &trouble {
             Some((_, true)) => (Sight::Beyond, Delays { on: Span::ZERO, ..FAULT_DELAYS }),
-            Some((_, false)) => (Sight::Beyond, FAULT_DELAYS),
+            Some((_, false)) => (Sight::Beyond, self.delays()),
             None => (Sight::Clear, FAULT_DELAYS),
         };
         if let Some(cause) = self.alarm.observe(now, sight, delays) {
             let place = pond_place(site, probe.pond);
             let message = match (&trouble, cause) {
-                (Some((what, _)), _) => Some(message::probe_fault(&place, &probe.id, what)),
+                (Some((what, _)), _) => Some(self.told(&place, probe, what)),
                 (None, Cause::Clears) => Some(format!("{place}: probe {} reports again.", probe.id)),
                 (None, _) => None,
             };
@@ -144,7 +167,7 @@ impl ProbeState {
     pub fn message(&self, site: &Site, probe: &Probe) -> String {
         match self.trouble(probe) {
             Some((what, _)) if self.alarm.state.is_standing() => {
-                message::probe_fault(&pond_place(site, probe.pond), &probe.id, &what)
+                self.told(&pond_place(site, probe.pond), probe, &what)
             }
             _ => self.alarm.message.clone(),
         }

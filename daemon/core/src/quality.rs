@@ -40,6 +40,19 @@ pub fn merge(tests: &[(Test, Flag)]) -> Flag {
         .unwrap_or(Flag::NotEvaluated)
 }
 
+/// The gravest complaint of a test that doubts the probe as a whole, and not the one reading.
+fn doubt(tests: &[(Test, Flag)]) -> Option<(Test, Flag)> {
+    tests
+        .iter()
+        .copied()
+        .filter(|&(test, flag)| match flag {
+            Flag::Fail => true,
+            Flag::Suspect => test.doubts_probe() && !matches!(test, Test::Order | Test::Spike),
+            _ => false,
+        })
+        .max_by_key(|&(_, flag)| flag)
+}
+
 /// Merges the flags of some tests only.
 fn merge_of(tests: &[(Test, Flag)], counts: fn(Test) -> bool) -> Flag {
     let kept: Vec<(Test, Flag)> = tests
@@ -153,6 +166,9 @@ pub struct ChannelState {
     gap: Gap,
     /// Since when every reading has failed.
     pub failing_since: Option<Timestamp>,
+    /// What speaks against the probe, by the newest sample: the test and its flag, and since when that
+    /// same test has spoken.
+    pub doubt: Option<(Test, Flag, Timestamp)>,
     /// Usable values of the last day.
     pub window: Window,
     /// For the tests that need more than the one reading.
@@ -180,6 +196,7 @@ impl ChannelState {
             seen: None,
             gap: Gap::Fresh,
             failing_since: None,
+            doubt: None,
             window: Window::default(),
             watch: Watch::default(),
         }
@@ -258,6 +275,10 @@ impl ChannelState {
         if is_news {
             self.newest = Some((at, raw.to_bits()));
             self.flag = flag;
+            self.doubt = doubt(&tests).map(|(test, flag)| match self.doubt {
+                Some((same, _, since)) if same == test => (test, flag, since),
+                _ => (test, flag, at),
+            });
             let flag = merge_of(&tests, Test::doubts_probe);
             if flag.may_warn() {
                 self.seen = Some(Seen { value, at, flag });
