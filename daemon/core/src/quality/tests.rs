@@ -1,3 +1,5 @@
+//! The tests of one channel, by hand-made readings.
+
 use super::*;
 
 fn at(seconds: i64) -> Timestamp {
