@@ -23,7 +23,7 @@ use super::store::OpenError;
 pub(super) const FORMAT: u64 = 2;
 
 /// Pages that sled keeps in memory. The newest hours are all that is often read again.
-const CACHE_BYTES: u64 = 8 * 1024 * 1024;
+const CACHE_BYTES: u64 = 4 * 1024 * 1024;
 
 /// A store that was just closed keeps its lock until sled's threads have ended; wait this long for it.
 const LOCK_PATIENCE: Duration = Duration::from_secs(5);

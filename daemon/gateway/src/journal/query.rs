@@ -179,16 +179,16 @@ impl Journal {
         // The tail holds nothing that was measured long before it came, but for probes that were offline;
         // those are found once they are sealed.
         if query.to >= newest_sealed - pondreeve_core::Span::from_hours(24) {
-            let mut shapes = self.shapes.clone();
-            let entries = self.unsealed(&mut shapes);
+            let unsealed = self.unsealed();
+            let (shapes, entries) = &*unsealed;
             let wanted: BTreeMap<u32, Vec<usize>> =
                 shapes.of(&query.pond, query.quantity).into_iter().collect();
             for (key, value) in entries {
-                let Some((_, kind, number, _)) = parts(&key) else { continue };
+                let Some((_, kind, number, _)) = parts(key) else { continue };
                 if (kind == kind::CHUNK || BESIDE.contains(&kind))
                     && let Some(places) = wanted.get(&number)
                 {
-                    answer.piece(&key, &value, &shapes, places);
+                    answer.piece(key, value, shapes, places);
                 }
             }
         }
@@ -218,9 +218,10 @@ impl Journal {
             Ok(Ok(())) => {}
             _ => return Err(format!("the store {} cannot be read", self.path.display())),
         }
-        let mut shapes = self.shapes.clone();
-        for (found, value) in self.unsealed(&mut shapes) {
-            go_on = go_on && remember_piece(&found, &value, &shapes, each);
+        let unsealed = self.unsealed();
+        let (shapes, entries) = &*unsealed;
+        for (found, value) in entries {
+            go_on = go_on && remember_piece(found, value, shapes, each);
         }
         Ok(())
     }

@@ -1,6 +1,7 @@
 //! Keeping the store in order: what is in the tail goes into the database, an hour at a time.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 
 use pondreeve_core::Timestamp;
 
@@ -11,6 +12,13 @@ use super::rollup::stale_days;
 use super::seal::{Sealed, Sealer, Shapes};
 use super::store::Journal;
 use super::tail::{self, Kind};
+use super::thinning::WRITTEN_PER_SEALED_BYTE;
+
+/// What is in the tail, as sealed, with a mark that changes with it.
+pub(super) type Unsealed = ((u64, u64), Arc<InMemory>);
+
+/// Sealed pieces that are not in the database, with all shapes.
+pub(super) type InMemory = (Shapes, Vec<(Key, Vec<u8>)>);
 
 /// This much in the tail is sealed without waiting for the hour to end.
 const EARLY_BYTES: u64 = 1024 * 1024;
@@ -20,7 +28,7 @@ impl Journal {
     /// a second. Nothing that was acknowledged depends on it.
     pub fn upkeep(&mut self, now: Timestamp) {
         let Some(tail) = &self.tail else { return };
-        let early = tail.unsealed_bytes(self.sealed_before) >= EARLY_BYTES;
+        let early = tail.unsealed_bytes() >= EARLY_BYTES;
         let hour = self.newest_at.map_or(0, hour_of);
         if early || hour > self.open_hour {
             self.seal(early, now);
@@ -80,13 +88,32 @@ impl Journal {
             outcome = self.put_sealed(sealed).map(|again| again || turned);
         }
         self.open_hour = self.newest_at.map_or(0, hour_of);
+        if let (Some(tail), Ok(_)) = (&mut self.tail, &outcome) {
+            tail.sealed();
+        }
         self.shapes = shapes;
         found?;
         outcome
     }
 
+    /// What the tail alone has, as it would be sealed now, with all shapes. Made anew only after a commit.
+    pub(super) fn unsealed(&self) -> Arc<InMemory> {
+        let mark = (self.tail.as_ref().map_or(0, tail::Tail::writes), self.sealed_before);
+        let mut known = self.unsealed.borrow_mut();
+        if let Some((of, entries)) = &*known
+            && *of == mark
+        {
+            return Arc::clone(entries);
+        }
+        let mut shapes = self.shapes.clone();
+        let entries = self.seal_in_memory(&mut shapes);
+        let made = Arc::new((shapes, entries));
+        *known = Some((mark, Arc::clone(&made)));
+        made
+    }
+
     /// What the tail alone has, as it would be sealed now.
-    pub(super) fn unsealed(&self, shapes: &mut Shapes) -> Vec<(Key, Vec<u8>)> {
+    fn seal_in_memory(&self, shapes: &mut Shapes) -> Vec<(Key, Vec<u8>)> {
         let mut sealer = Sealer::new(self.site_text.as_deref(), self.sealed_hour, self.sealed_before);
         let mut entries = Vec::new();
         let found = tail::read(&self.path, &mut |entry| {
@@ -129,8 +156,10 @@ impl Journal {
         }
         store.apply(&sealed.entries)?;
         self.left_out_unsealed.clear();
+        self.written_beside += (live_bytes - self.live_bytes) * WRITTEN_PER_SEALED_BYTE;
         self.live_bytes = live_bytes;
         self.sealed_before = sealed.next_seq;
+        *self.unsealed.borrow_mut() = None;
         let progress = sealed.entries.iter().rev().find(|(found, _)| *found == key(0, kind::PROGRESS, 0, 0));
         if let Some((_, hour)) = progress.and_then(|(_, value)| super::seal::progress_of(value)) {
             self.sealed_hour = hour;

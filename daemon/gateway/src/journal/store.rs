@@ -1,5 +1,6 @@
 //! The journal: what is kept, what is read back, and what becomes of a store that fails.
 
+use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::fs::File;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -17,6 +18,7 @@ use super::database::{Store, Trouble, describe, may_pass};
 use super::folder::free_bytes;
 use super::record::read_batch;
 use super::seal::Shapes;
+use super::sealing::Unsealed;
 use super::tail::{Item, Kind, Tail};
 use super::thinning::Limits;
 
@@ -105,15 +107,17 @@ pub struct Journal {
     pub(super) left_out_unsealed: BTreeSet<u64>,
     pub(super) forwarded: Option<Timestamp>,
     pub(super) limits: Limits,
+    /// What the tail alone had, as sealed, when it was last asked for.
+    pub(super) unsealed: RefCell<Option<Unsealed>>,
     /// Every day before this one is rolled up.
     pub(super) rolled_before: u32,
     /// Readings of hours before this one were deleted.
     pub(super) thinned_before: u64,
     /// Bytes that sealed pieces take.
     pub(super) live_bytes: u64,
-    /// Bytes ever written to the disk, and of those the part that this process counted already.
+    /// Bytes ever written to the disk; beside the tail, those not yet counted in it.
     pub(super) written_ever: u64,
-    pub(super) written_seen: u64,
+    pub(super) written_beside: u64,
     pub(super) wear_told: bool,
     /// Newest time of an input that was committed.
     pub(super) newest_at: Option<Timestamp>,
@@ -162,11 +166,12 @@ impl Journal {
             left_out_unsealed: BTreeSet::new(),
             forwarded: None,
             limits: Limits::default(),
+            unsealed: RefCell::new(None),
             rolled_before: 0,
             thinned_before: 0,
             live_bytes: 0,
             written_ever: 0,
-            written_seen: 0,
+            written_beside: 0,
             wear_told: false,
             newest_at: None,
             tried: None,
@@ -268,11 +273,13 @@ impl Journal {
     ///
     /// # Errors
     /// What the system said; the one before then stays.
-    pub fn put_checkpoint(&self, content: &[u8]) -> std::io::Result<u64> {
+    pub fn put_checkpoint(&mut self, content: &[u8]) -> std::io::Result<u64> {
         if free_bytes(&self.path).is_ok_and(|free| free < self.least_free_bytes) {
             return Err(std::io::ErrorKind::StorageFull.into());
         }
-        checkpoint::write(&self.path, content)
+        let written = checkpoint::write(&self.path, content)?;
+        self.written_beside += written;
+        Ok(written)
     }
 
     /// The newest checkpoint, if it is of this build and undamaged.

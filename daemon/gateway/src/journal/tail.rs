@@ -19,7 +19,7 @@
 //! else, or before the entry that closes the file at an orderly stop, it is rot and people are told.
 
 use std::fs::{File, OpenOptions};
-use std::io;
+use std::io::{self, Read};
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
@@ -98,6 +98,11 @@ pub(super) struct Tail {
     /// The last is the one being written.
     segments: Vec<Segment>,
     buffer: Vec<u8>,
+    unsealed_bytes: u64,
+    /// Grows with every write.
+    writes: u64,
+    /// What the device was given since this was last asked for, in whole pages.
+    written_bytes: u64,
 }
 
 /// A batch of a commit that was not finished.
@@ -113,7 +118,7 @@ impl Tail {
         let mut segments = Vec::new();
         let mut unfinished = (0, Vec::new());
         for path in paths(folder)? {
-            let bytes = std::fs::read(&path)?;
+            let bytes = read_file(&path)?;
             let file = OpenOptions::new().read(true).write(true).open(&path)?;
             let scan = Scan::of(&bytes);
             let mut next_seq = 0;
@@ -136,6 +141,7 @@ impl Tail {
                 let end = scan.end.min(bytes.len());
                 file.write_all_at(&vec![0; bytes.len() - end], end as u64)?;
                 file.sync_data()?;
+                forget(&file);
             }
             segments.push(Segment {
                 path,
@@ -148,7 +154,15 @@ impl Tail {
             });
         }
         segments.sort_by_key(|segment| segment.generation);
-        let mut tail = Self { folder: folder.to_owned(), segments, buffer: Vec::new() };
+        let unsealed_bytes = segments.iter().map(|segment| segment.used).sum();
+        let mut tail = Self {
+            folder: folder.to_owned(),
+            segments,
+            buffer: Vec::new(),
+            unsealed_bytes,
+            writes: 0,
+            written_bytes: 0,
+        };
         if tail.segments.is_empty() {
             tail.add_segment(SEGMENT_BYTES)?;
         }
@@ -197,6 +211,9 @@ impl Tail {
         last.file.write_all_at(&self.buffer, at)?;
         last.file.sync_data()?;
         last.commit += 1;
+        self.unsealed_bytes += self.buffer.len() as u64;
+        self.writes += 1;
+        self.written_bytes += (last.used.div_ceil(PAGE) - at / PAGE) * PAGE;
         last.used = at + self.buffer.len() as u64;
         last.next_seq = items.iter().map(|item| item.next_seq).fold(last.next_seq, u64::max);
         Ok(())
@@ -246,13 +263,29 @@ impl Tail {
         File::open(&self.folder)?.sync_all()?;
         let generation = self.next_generation();
         let capacity = size as u64;
+        self.written_bytes += capacity;
         self.segments.push(Segment { path, file, capacity, generation, commit: 0, used: 0, next_seq: 0 });
         Ok(())
     }
 
-    /// Bytes written since everything up to `sealed_before` was sealed.
-    pub(super) fn unsealed_bytes(&self, sealed_before: u64) -> u64 {
-        self.segments.iter().filter(|segment| segment.next_seq > sealed_before).map(|s| s.used).sum()
+    /// Bytes written since the last seal, about.
+    pub(super) fn unsealed_bytes(&self) -> u64 {
+        self.unsealed_bytes
+    }
+
+    /// Changes with every write.
+    pub(super) fn writes(&self) -> u64 {
+        self.writes
+    }
+
+    /// Bytes given to the device since the last call, in whole pages.
+    pub(super) fn take_written(&mut self) -> u64 {
+        std::mem::take(&mut self.written_bytes)
+    }
+
+    /// What was written so far is sealed, but for the hour that has just begun.
+    pub(super) fn sealed(&mut self) {
+        self.unsealed_bytes = 0;
     }
 
     /// Says that the store is closed in order.
@@ -265,7 +298,23 @@ fn make_file(path: &Path, size: usize) -> io::Result<File> {
     let file = OpenOptions::new().read(true).write(true).create(true).truncate(true).open(path)?;
     file.write_all_at(&vec![0; size], 0)?;
     file.sync_all()?;
+    forget(&file);
     Ok(file)
+}
+
+/// Takes the file out of the kernel's cache. What lies there in one large piece is written to the device as
+/// a whole, up to two megabytes, for each commit that changes a page of it.
+fn forget(file: &File) {
+    // Only advice: where it is not taken, more is written than needed.
+    let _ = nix::fcntl::posix_fadvise(file, 0, 0, nix::fcntl::PosixFadviseAdvice::POSIX_FADV_DONTNEED);
+}
+
+fn read_file(path: &Path) -> io::Result<Vec<u8>> {
+    let mut file = File::open(path)?;
+    let mut bytes = Vec::new();
+    file.read_to_end(&mut bytes)?;
+    forget(&file);
+    Ok(bytes)
 }
 
 /// Where a write of this size begins.
@@ -319,13 +368,13 @@ pub(super) fn read(folder: &Path, each: &mut dyn FnMut(Entry<'_>)) -> io::Result
     let mut by_generation = Vec::new();
     for path in paths(folder)? {
         // A page of it is enough for most, but the first entry may be damaged.
-        by_generation.push((Scan::of(&std::fs::read(&path)?).generation, path));
+        by_generation.push((Scan::of(&read_file(&path)?).generation, path));
     }
     by_generation.sort();
     let mut found = Found::default();
     let last = by_generation.len().saturating_sub(1);
     for (position, (_, path)) in by_generation.iter().enumerate() {
-        let bytes = std::fs::read(path)?;
+        let bytes = read_file(path)?;
         let scan = Scan::of(&bytes);
         scan.entries(&bytes, |entry, _| each(entry));
         found.damaged += scan.holes;
