@@ -51,6 +51,9 @@ pub fn doubted(quantity: Quantity, test: Test, flag: Flag) -> String {
         Test::Recovery => "clean and calibrate it, then compare with a hand meter",
         _ => "compare with a hand meter",
     };
+    if test == Test::Syntax {
+        return format!("sends impossible values of {what}: {todo}");
+    }
     let how = if flag == Flag::Fail { "cannot be used" } else { "is suspect" };
     format!("reads {what} that {how} ({}): {todo}", test.complaint())
 }

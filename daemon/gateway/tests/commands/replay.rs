@@ -178,7 +178,8 @@ fn a_slow_recording_is_not_an_outage() {
     for step in 0..48 {
         let at = start + jiff::SignedDuration::from_mins(30 * step);
         // Down by 0.08 mg/L a row from 9 in the afternoon: 5.2 at the end.
-        recording.push_str(&format!("{at},{:.2},28.5\n", 9.0 - 0.08 * step as f64));
+        let temperature_c = 28.5 + 0.1 * (step % 5) as f64;
+        recording.push_str(&format!("{at},{:.2},{temperature_c:.1}\n", 9.0 - 0.08 * step as f64));
     }
     let output = replayed(&[&recording], &["--only", "alarm"]);
     assert_eq!((output.status.code(), text(&output.stdout).as_str()), (Some(0), ""));
