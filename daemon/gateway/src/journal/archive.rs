@@ -361,7 +361,7 @@ pub struct Backup {
 }
 
 impl Backup {
-    /// Where to begin: the hours; then [`Backup::INDEX`].
+    /// Where to begin: the hours; then [`Backup::index`].
     pub fn hours() -> Vec<u8> {
         key(1, 0, 0, 0).to_vec()
     }

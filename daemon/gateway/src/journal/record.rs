@@ -1,5 +1,5 @@
 //! What one input looks like on disk. The core's types never go to disk themselves: they may change
-//! any day, a record may not. A new form gets a new [`FORMAT`]; old ones stay readable.
+//! any day, a record may not. A new form gets a new format number; old ones stay readable.
 //!
 //! A batch is what one commit writes under one key:
 //! ```text
