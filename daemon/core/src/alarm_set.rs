@@ -6,9 +6,10 @@ use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Delays, Sight};
 use crate::effect::{Forecast, Priority};
-use crate::quality::Seen;
+use crate::quality::{HandCheck, Seen};
 use crate::site::{Limits, Pond, PondIndex, Threshold};
 use crate::time::{Span, Timestamp};
+use crate::verdict::Verdict;
 
 /// A condition of a pond that a person must act on. Within one group, later is graver.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -124,6 +125,10 @@ pub struct Facts<'a> {
     pub ammonia: Option<AmmoniaDay>,
     /// Slope of oxygen over the last hour, mg/L per hour.
     pub slope_mg_l_h: Option<f64>,
+    /// A hand meter speaks for a doubted oxygen probe: what both read, and for how much longer.
+    pub hand_counts: Option<(HandCheck, Span)>,
+    /// Sensor or water, where oxygen is in doubt, low or falling.
+    pub verdict: Option<&'a Verdict>,
     /// Present time.
     pub now: Timestamp,
 }

@@ -8,7 +8,7 @@
 //!
 //! - [`site`] (with [`defaults`]) and [`input`]: the farm, and everything that can happen to it;
 //! - [`quality`]: calibration and the QARTOD tests; [`window`]: a day of usable values; [`probe`]: the
-//!   faults of a probe, told apart from those of the water;
+//!   faults of a probe, told apart from those of the water; [`verdict`]: by which clues;
 //! - [`derived`]: what probes cannot see; [`sunlight`], [`night`] and [`regression`]: tonight's low;
 //! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; and
 //!   [`message`]: all of it in plain words;
@@ -50,6 +50,7 @@ pub mod state;
 pub mod summary;
 pub mod sunlight;
 pub mod time;
+pub mod verdict;
 pub mod view;
 pub mod window;
 

@@ -8,10 +8,11 @@ use alloc::vec::Vec;
 use crate::alarm_set::{Condition, Facts};
 use crate::effect::{Flag, Test};
 use crate::input::ProbeFault;
-use crate::quality::Seen;
+use crate::quality::{HandCheck, Seen};
 use crate::quantity::Quantity;
 use crate::site::{Limits, Pond};
 use crate::time::Span;
+use crate::verdict::{Leaning, Verdict};
 
 /// Said wherever somebody may have to go out to the water at night.
 pub const IN_DOUBT: &str = "If in doubt, start aerators and look.";
@@ -37,6 +38,21 @@ pub fn place(pond: &Pond) -> String {
 fn doubt(seen: Seen, what: &str) -> String {
     if seen.flag == Flag::Suspect {
         format!(" {what} reading suspect: check with a hand meter.")
+    } else {
+        String::new()
+    }
+}
+
+/// The doubt about the pond's oxygen, with what speaks for the probe or for the water where that can be
+/// told. A probe that nothing doubts but the clues is suspect all the same.
+fn oxygen_doubt(seen: Seen, verdict: Option<&Verdict>) -> String {
+    let leaning = verdict.map(Verdict::leaning);
+    let by = verdict
+        .filter(|_| leaning != Some(Leaning::Unsure))
+        .map(|verdict| format!(", {}", verdict.line()))
+        .unwrap_or_default();
+    if seen.flag == Flag::Suspect || leaning == Some(Leaning::Probe) {
+        format!(" Oxygen reading suspect{by}: check with a hand meter.")
     } else {
         String::new()
     }
@@ -69,6 +85,14 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                     "{place}: oxygen was below {limit:.1} mg/L when last seen. Start aerators and look."
                 );
             };
+            if let Some((check, left)) = facts.hand_counts {
+                return format!(
+                    "{place}: a probe reads oxygen {:.1} mg/L, a hand meter read {:.1}: a fault of the probe. The hand meter counts for another {}, then the probe again: measure once more by hand before that. {IN_DOUBT}",
+                    check.probe,
+                    check.hand,
+                    length(left),
+                );
+            }
             let what = match level {
                 0 => "oxygen low",
                 1 => "oxygen critically low",
@@ -78,14 +102,14 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                 "{place}: {what}, {:.1} mg/L (limit {limit:.1}){}.{} {}",
                 seen.value,
                 trend(limits, facts, seen),
-                doubt(seen, "Oxygen"),
+                oxygen_doubt(seen, facts.verdict),
                 what_to_do_low(level, seen),
             )
         }
         Condition::DoFalling => {
             let (fall, now) = (facts.fall_30min.unwrap_or_default(), facts.oxygen);
             let value = now.map(|seen| format!(", now {:.1} mg/L", seen.value)).unwrap_or_default();
-            let doubt = now.map(|seen| doubt(seen, "Oxygen")).unwrap_or_default();
+            let doubt = now.map(|seen| oxygen_doubt(seen, facts.verdict)).unwrap_or_default();
             format!(
                 "{place}: oxygen fell {fall:.1} mg/L in 30 min{value} (limit {:.1} in 30 min).{doubt} Look for stopped aerators. {IN_DOUBT}",
                 limits.do_fall_30min_mg_l,
@@ -243,6 +267,24 @@ fn what_to_do_low(level: usize, seen: Seen) -> &'static str {
         (0, _) => "Start aerators and look.",
         (1, _) => "Start all aerators now and look; stop feeding.",
         _ => "Start everything now, stop feeding, call for help. Walk, do not run; stay out of the water.",
+    }
+}
+
+/// What is wrong with a probe that a hand meter contradicts.
+pub fn contradicted(quantity: Quantity, check: &HandCheck) -> String {
+    format!(
+        "read {} {} where a hand meter read {}: clean and calibrate it, then compare again",
+        word(quantity),
+        figure(quantity, check.probe),
+        figure(quantity, check.hand),
+    )
+}
+
+/// A value with the decimals its quantity is read with.
+fn figure(quantity: Quantity, value: f64) -> String {
+    match quantity {
+        Quantity::Ph => format!("{value:.2}"),
+        _ => format!("{value:.1}"),
     }
 }
 

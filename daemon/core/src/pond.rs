@@ -23,6 +23,7 @@ use crate::time::{Span, Timestamp};
 mod announce;
 mod breath;
 mod energy;
+mod evidence;
 mod present;
 
 use announce::judge_alarms;
@@ -105,6 +106,8 @@ pub struct PondState {
     /// Per aerator group: running, stopped, or not known.
     pub aerators_on: Vec<Option<bool>>,
     aerators_changed_at: Option<Timestamp>,
+    /// When any group last stopped, and when any last started.
+    last_stop_and_start: (Option<Timestamp>, Option<Timestamp>),
     /// Per aerator group: when it went from running to stopped, while it is stopped.
     stopped_at: Vec<Option<Timestamp>>,
     /// Tonight and what is remembered of other nights.
@@ -140,6 +143,7 @@ impl PondState {
             derived: BTreeMap::new(),
             aerators_on: vec![None; pond.aerators.len()],
             aerators_changed_at: None,
+            last_stop_and_start: (None, None),
             stopped_at: vec![None; pond.aerators.len()],
             night: NightState::default(),
             respiration: Respiration::default(),
@@ -231,6 +235,8 @@ impl PondState {
             }
             if known.is_some() {
                 self.aerators_changed_at = Some(at);
+                let (stop, start) = &mut self.last_stop_and_start;
+                *(if running { start } else { stop }) = Some(at);
                 self.night.invalidate();
             }
             *known = Some(running);
@@ -374,6 +380,8 @@ impl PondState {
             slope_mg_l_h: lead
                 .filter(|_| is_low)
                 .and_then(|state| derived::slope_per_hour(&state.window, now, Span::from_hours(1))),
+            hand_counts: self.hand_counts(scene),
+            verdict: None,
             now,
         }
     }
@@ -409,6 +417,8 @@ impl PondState {
         self.watch_night(scene, pond, effects);
         let mut alarms = core::mem::take(&mut self.alarms);
         let facts = self.facts(scene, pond);
+        let verdict = self.oxygen_verdict(scene, &facts, pond);
+        let facts = Facts { verdict: verdict.as_ref(), ..facts };
         judge_alarms(&mut alarms, pond, &facts, effects);
         let grounds = Grounds::of(pond, &facts, &self.night);
         let is_due =

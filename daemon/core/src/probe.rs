@@ -109,13 +109,25 @@ impl ProbeState {
         if let Some((_, channel)) = missing {
             return Some((format!("sends no {}", message::word(channel.quantity)), true));
         }
+        let mut contradicted = pairs().filter(|(state, channel)| state.is_contradicted(channel.quantity));
+        if let Some((check, quantity)) =
+            contradicted.find_map(|(state, channel)| Some((state.hand_check?, channel.quantity)))
+        {
+            // A person has seen it: there is nothing to wait for.
+            return Some((message::contradicted(quantity, &check), true));
+        }
         let doubted = pairs().filter_map(|(state, channel)| Some((state.doubt?, channel.quantity)));
         let ((test, flag, _), quantity) = doubted.max_by_key(|&((_, flag, _), _)| flag)?;
         Some((message::doubted(quantity, test, flag), false))
     }
 
     fn told(&self, place: &str, probe: &Probe, what: &str) -> String {
-        if self.is_sure() || self.channels.iter().any(ChannelState::is_missing) {
+        let contradicted = self
+            .channels
+            .iter()
+            .zip(&probe.channels)
+            .any(|(state, channel)| state.is_contradicted(channel.quantity));
+        if self.is_sure() || contradicted || self.channels.iter().any(ChannelState::is_missing) {
             message::probe_fault(place, &probe.id, what)
         } else {
             message::probe_doubt(place, &probe.id, what)

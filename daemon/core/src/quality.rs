@@ -8,6 +8,7 @@
 use alloc::vec;
 use alloc::vec::Vec;
 
+pub use self::hand::HandCheck;
 use self::watch::{Amendment, Around, Watch};
 use crate::effect::{Flag, Reading, Test};
 use crate::quantity::Quantity;
@@ -16,6 +17,7 @@ use crate::time::{Span, Timestamp};
 use crate::window::Window;
 
 pub mod checks;
+mod hand;
 pub mod history;
 pub mod watch;
 
@@ -150,6 +152,9 @@ pub struct Seen {
     pub flag: Flag,
 }
 
+/// A hand reading is held against what the probe read within this time of it.
+const HAND_BESIDE: Span = Span::from_minutes(15);
+
 /// What is remembered of one channel.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
@@ -169,6 +174,10 @@ pub struct ChannelState {
     /// What speaks against the probe, by the newest sample: the test and its flag, and since when that
     /// same test has spoken.
     pub doubt: Option<(Test, Flag, Timestamp)>,
+    /// Every test that disliked the newest sample.
+    pub disliked: Vec<(Test, Flag)>,
+    /// The newest hand reading of the same water, with what the probe read then.
+    pub hand_check: Option<HandCheck>,
     /// Usable values of the last day.
     pub window: Window,
     /// For the tests that need more than the one reading.
@@ -197,6 +206,8 @@ impl ChannelState {
             gap: Gap::Fresh,
             failing_since: None,
             doubt: None,
+            disliked: Vec::new(),
+            hand_check: None,
             window: Window::default(),
             watch: Watch::default(),
         }
@@ -275,6 +286,10 @@ impl ChannelState {
         if is_news {
             self.newest = Some((at, raw.to_bits()));
             self.flag = flag;
+            self.disliked.clear();
+            self.disliked.extend(
+                tests.iter().copied().filter(|&(_, flag)| matches!(flag, Flag::Suspect | Flag::Fail)),
+            );
             self.doubt = doubt(&tests).map(|(test, flag)| match self.doubt {
                 Some((same, _, since)) if same == test => (test, flag, since),
                 _ => (test, flag, at),
@@ -381,9 +396,31 @@ impl ChannelState {
         }
     }
 
-    /// The newest value that may warn, if it is not too old to speak of now.
-    pub fn present(&self, limits: &QualityLimits, now: Timestamp) -> Option<Seen> {
-        self.seen.filter(|seen| now - seen.at < limits.missing_after.max(limits.stale_after))
+    /// The newest value that may warn, if it is not too old to speak of now. Suspect where a hand meter
+    /// contradicted the probe and nobody has serviced it or found it right since.
+    pub fn present(&self, channel: &Channel, now: Timestamp) -> Option<Seen> {
+        let limits = &channel.quality;
+        let seen = self.seen.filter(|seen| now - seen.at < limits.missing_after.max(limits.stale_after))?;
+        let flag =
+            if self.is_contradicted(channel.quantity) { seen.flag.worst(Flag::Suspect) } else { seen.flag };
+        Some(Seen { flag, ..seen })
+    }
+
+    /// Whether the newest hand reading says that the probe is wrong.
+    pub fn is_contradicted(&self, quantity: Quantity) -> bool {
+        self.hand_check.is_some_and(|check| check.contradicts(quantity))
+    }
+
+    /// Holds a hand reading against what the channel read at that time.
+    pub fn check_by_hand(&mut self, hand: f64, at: Timestamp) {
+        if self.hand_check.is_some_and(|known| known.at > at) {
+            return;
+        }
+        let newest = self.seen.filter(|seen| seen.at - at <= HAND_BESIDE && at - seen.at <= HAND_BESIDE);
+        let then = || self.window.mean(at - HAND_BESIDE, at + HAND_BESIDE);
+        if let Some(probe) = newest.map(|seen| seen.value).or_else(then) {
+            self.hand_check = Some(HandCheck { at, hand, probe });
+        }
     }
 
     /// When [`Self::present`] runs out.

@@ -62,7 +62,10 @@ impl PondState {
         }
         let pond = scene.site.ponds.get(usize::from(self.index.0))?;
         let (condition, ..) = *CONDITIONS.get(place)?;
-        Some(message::condition(condition, pond, &pond.limits, &self.facts(scene, pond)))
+        let facts = self.facts(scene, pond);
+        let verdict = self.oxygen_verdict(scene, &facts, pond);
+        let facts = Facts { verdict: verdict.as_ref(), ..facts };
+        Some(message::condition(condition, pond, &pond.limits, &facts))
     }
 }
 

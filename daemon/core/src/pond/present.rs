@@ -3,10 +3,10 @@
 use super::{HAND_GOOD_FOR, HAND_OXYGEN_GOOD_FOR, PondState, Scene};
 use crate::derived::{KIT_GOOD_FOR, Water};
 use crate::effect::Flag;
-use crate::quality::{ChannelState, Seen};
+use crate::quality::{ChannelState, HandCheck, Seen};
 use crate::quantity::Quantity;
 use crate::site::{Channel, Pond};
-use crate::time::Timestamp;
+use crate::time::{Span, Timestamp};
 
 impl PondState {
     pub(super) fn channels<'a>(
@@ -29,7 +29,7 @@ impl PondState {
     pub(super) fn present(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
         let mut suspect = None;
         for (channel, state) in self.channels(scene, quantity) {
-            if let Some(seen) = state.present(&channel.quality, scene.now) {
+            if let Some(seen) = state.present(channel, scene.now) {
                 if seen.flag.is_usable() {
                     return Some(seen);
                 }
@@ -54,7 +54,8 @@ impl PondState {
     pub(super) fn oxygen<'a>(&'a self, scene: &Scene<'a>) -> (Option<Seen>, Option<&'a ChannelState>) {
         let mut lowest: (Option<Seen>, Option<&ChannelState>) = (None, None);
         for (channel, state) in self.channels(scene, Quantity::DoMgL) {
-            if let Some(seen) = state.present(&channel.quality, scene.now)
+            if let Some(seen) = state.present(channel, scene.now)
+                && !self.hand_stands_in(seen, state, scene.now)
                 && lowest.0.is_none_or(|other| seen.value < other.value)
             {
                 lowest = (Some(seen), Some(state));
@@ -67,6 +68,27 @@ impl PondState {
             lowest.0 = Some(hand);
         }
         lowest
+    }
+
+    /// Whether a person's hand meter speaks for a doubted oxygen probe now: it read another value beside
+    /// it, and not long ago. Afterwards the probe's word counts again, doubted as it is.
+    pub(super) fn hand_stands_in(&self, seen: Seen, state: &ChannelState, now: Timestamp) -> bool {
+        seen.flag == Flag::Suspect
+            && state.is_contradicted(Quantity::DoMgL)
+            && state.hand_check.is_some_and(|check| now - check.at < HAND_OXYGEN_GOOD_FOR)
+            && self.hand.get(&Quantity::DoMgL).is_some_and(|hand| now - hand.at < HAND_OXYGEN_GOOD_FOR)
+    }
+
+    /// Where a hand meter speaks for a doubted oxygen probe now: what both read, and how much longer.
+    pub(super) fn hand_counts(&self, scene: &Scene<'_>) -> Option<(HandCheck, Span)> {
+        self.channels(scene, Quantity::DoMgL)
+            .filter(|(channel, state)| {
+                state
+                    .present(channel, scene.now)
+                    .is_some_and(|seen| self.hand_stands_in(seen, state, scene.now))
+            })
+            .find_map(|(_, state)| state.hand_check)
+            .map(|check| (check, check.at + HAND_OXYGEN_GOOD_FOR - scene.now))
     }
 
     pub(super) fn water(&self, scene: &Scene<'_>, pond: &Pond) -> Water {

@@ -16,6 +16,8 @@ use crate::site::QualityLimits;
 use crate::time::{Span, Timestamp};
 use crate::window::{Window, median};
 
+mod look;
+
 /// Newest values kept to know the channel's pace and liveliness by.
 const RECENT: usize = 48;
 /// The channel's own scatter is measured anew after so many readings.
@@ -195,29 +197,6 @@ impl Watch {
     pub fn serviced(&mut self) {
         let sound = core::mem::take(&mut self.sound);
         *self = Self { sound, ..Self::default() };
-    }
-
-    /// Range of what was read over the last day.
-    pub fn day_range(&self, at: Timestamp) -> Option<f64> {
-        self.seen.day_range(at)
-    }
-
-    /// What is usual at this hour, and its robust standard deviation.
-    pub fn usual_now(&self) -> Option<(f64, f64)> {
-        self.usual
-    }
-
-    /// Since when the channel has failed as stuck, pinned or impossible.
-    pub fn failed_since(&self) -> Option<Timestamp> {
-        self.failed_since
-    }
-
-    /// Bytes held beside the value itself.
-    pub fn size_bytes(&self) -> usize {
-        self.recent.capacity() * size_of::<(Timestamp, f64)>()
-            + self.seen.size_bytes()
-            + self.sound.size_bytes()
-            + self.differences.size_bytes()
     }
 
     /// Mean time between readings, of the newest ones.

@@ -274,11 +274,38 @@ impl State {
                 }
             }
         }
+        self.check_by_hand(index, (quantity, value), at, effects);
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };
         let scene = Scene { site, probes: &self.probes, night, now };
         if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
             pond.derive(&scene, &[quantity], effects);
             pond.settle(&scene, effects);
+        }
+    }
+
+    /// Holds a person's reading against the pond's own probes.
+    fn check_by_hand(
+        &mut self,
+        index: PondIndex,
+        (quantity, value): (Quantity, f64),
+        at: Timestamp,
+        effects: &mut Vec<Effect>,
+    ) {
+        let Some(site) = &self.site else { return };
+        let mut checked: Vec<usize> = Vec::new();
+        for (position, (probe, known)) in site.probes.iter().zip(&mut self.probes).enumerate() {
+            if probe.pond != Some(index) {
+                continue;
+            }
+            for (channel, state) in probe.channels.iter().zip(&mut known.channels) {
+                if channel.quantity == quantity {
+                    state.check_by_hand(value, at);
+                    checked.push(position);
+                }
+            }
+        }
+        for position in checked {
+            self.settle_probe(position, effects);
         }
     }
 

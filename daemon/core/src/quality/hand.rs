@@ -1,0 +1,40 @@
+//! A hand reading held against a probe: a check of reason, never a calibration.
+
+use crate::quantity::Quantity;
+use crate::time::Timestamp;
+
+/// A hand reading beside a probe's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+pub struct HandCheck {
+    /// When the water was sampled by hand.
+    pub at: Timestamp,
+    /// What the hand meter read.
+    pub hand: f64,
+    /// What the probe read then.
+    pub probe: f64,
+}
+
+impl HandCheck {
+    /// Difference that is worth a look, and difference at which one of the two is wrong: 0.5 mg/L and
+    /// 1 mg/L of oxygen, 0.2 and 0.5 of pH, 0.3 and 1.5 C, 1 and 3 PSU. (Common practice, no source.)
+    pub fn allowed(quantity: Quantity) -> Option<(f64, f64)> {
+        match quantity {
+            Quantity::DoMgL => Some((0.5, 1.0)),
+            Quantity::Ph => Some((0.2, 0.5)),
+            Quantity::TemperatureC => Some((0.3, 1.5)),
+            Quantity::SalinityPsu => Some((1.0, 3.0)),
+            _ => None,
+        }
+    }
+
+    /// Whether one of the two must be wrong.
+    pub fn contradicts(&self, quantity: Quantity) -> bool {
+        Self::allowed(quantity).is_some_and(|(_, wrong)| libm::fabs(self.hand - self.probe) > wrong)
+    }
+
+    /// Whether they are as near as two meters are.
+    pub fn agrees(&self, quantity: Quantity) -> bool {
+        Self::allowed(quantity).is_some_and(|(look, _)| libm::fabs(self.hand - self.probe) <= look)
+    }
+}
