@@ -59,7 +59,7 @@ pub struct Situation<'a> {
 
 /// Share of its standard rate at which an aerator transfers oxygen into this water. Negative above
 /// saturation: it then drives oxygen out. `None` where the formula does not reach.
-fn transfer_share(water: &Water, do_mg_l: f64) -> Option<f64> {
+pub(crate) fn transfer_share(water: &Water, do_mg_l: f64) -> Option<f64> {
     let correction = Correction::new(ALPHA, BETA, USUAL_THETA).ok()?;
     let temperature_c = water.temperature_c.map_or(ASSUMED_C, |seen| seen.value);
     Some(otr_over_sotr(

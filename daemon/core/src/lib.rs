@@ -14,7 +14,7 @@
 //!   [`message`]: all of it in plain words;
 //! - [`aeration`]: what to start and when; [`summary`]: for other systems;
 //! - [`pond`] puts these together for one pond, [`state`] for the farm; [`effect`] is what comes out,
-//!   [`view`] what can be looked at.
+//!   [`view`] what can be looked at, [`why`] what explains it.
 //!
 //! To add a quality test: a variant of [`effect::Test`] and one more entry in
 //! [`quality::ChannelState::judge`]. To add an alarm: a variant of [`alarm_set::Condition`], a line in
@@ -52,6 +52,7 @@ pub mod sunlight;
 pub mod time;
 pub mod verdict;
 pub mod view;
+pub mod why;
 pub mod window;
 
 pub use effect::Effect;

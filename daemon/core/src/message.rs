@@ -126,7 +126,14 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
             let chance = crossing.map_or(0.0, |crossing| crossing.probability * 100.0);
             let when = crossing
                 .and_then(|crossing| crossing.at)
-                .map(|at| format!(" in about {}", length(at - facts.now)))
+                .map(|at| at - facts.now)
+                .map(|left| {
+                    if left.as_millis() < 60_000 {
+                        String::from(" now")
+                    } else {
+                        format!(" in about {}", length(left))
+                    }
+                })
                 .unwrap_or_default();
             let likely = if chance >= 50.0 { "likely to" } else { "may" };
             format!(

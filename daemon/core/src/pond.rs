@@ -337,7 +337,7 @@ impl PondState {
     }
 
     /// What the alarms are judged by.
-    fn facts<'a>(&'a self, scene: &Scene<'a>, pond: &Pond) -> Facts<'a> {
+    pub(crate) fn facts<'a>(&'a self, scene: &Scene<'a>, pond: &Pond) -> Facts<'a> {
         let now = scene.now;
         let (oxygen, lead) = self.oxygen(scene);
         let mut expected = false;

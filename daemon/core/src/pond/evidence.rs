@@ -4,10 +4,11 @@ use alloc::vec::Vec;
 
 use super::{PondState, Scene};
 use crate::alarm_set::Facts;
+use crate::derived;
 use crate::effect::Flag;
 use crate::quality::ChannelState;
 use crate::quantity::Quantity;
-use crate::site::{Channel, Pond, ProbeIndex};
+use crate::site::{Channel, Pond, PondIndex, Probe, ProbeIndex};
 use crate::time::{Span, Timestamp};
 use crate::verdict::{Evidence, Verdict, weigh};
 use crate::window::Window;
@@ -104,6 +105,36 @@ impl PondState {
             let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
             configured.iter().zip(known).map(move |(channel, state)| (member, channel, state))
         })
+    }
+
+    /// Every channel that reports a quantity for the pond, with its probe.
+    pub(crate) fn reporting<'a>(
+        &'a self,
+        scene: &Scene<'a>,
+        quantity: Quantity,
+    ) -> impl Iterator<Item = (&'a Probe, &'a ChannelState)> + use<'a> {
+        let (site, probes) = (scene.site, scene.probes);
+        self.members.iter().chain(&self.shared).flat_map(move |&member| {
+            let position = usize::from(member);
+            let pair = site.probes.get(position).zip(probes.get(position));
+            pair.into_iter().flat_map(move |(probe, known)| {
+                let channels = probe.channels.iter().zip(&known.channels);
+                channels
+                    .filter(move |(channel, _)| channel.quantity == quantity)
+                    .map(move |(_, state)| (probe, state))
+            })
+        })
+    }
+
+    /// Its position on the farm.
+    pub(crate) fn index(&self) -> PondIndex {
+        self.index
+    }
+
+    /// Slope of the oxygen that speaks for the pond, over the last hour.
+    pub(crate) fn slope_now(&self, scene: &Scene<'_>) -> Option<f64> {
+        let (_, lead) = self.oxygen(scene);
+        derived::slope_per_hour(&lead?.window, scene.now, Span::from_hours(1))
     }
 
     /// What the pond's other probe reads of the same quantity, shifted by what is usual between the two,

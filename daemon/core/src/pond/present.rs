@@ -91,7 +91,7 @@ impl PondState {
             .map(|check| (check, check.at + HAND_OXYGEN_GOOD_FOR - scene.now))
     }
 
-    pub(super) fn water(&self, scene: &Scene<'_>, pond: &Pond) -> Water {
+    pub(crate) fn water(&self, scene: &Scene<'_>, pond: &Pond) -> Water {
         let salinity = self
             .present(scene, Quantity::SalinityPsu)
             .or_else(|| self.hand.get(&Quantity::SalinityPsu).copied());

@@ -32,6 +32,7 @@ pub mod run;
 pub mod salvage;
 pub mod status;
 pub mod verify;
+pub mod why;
 
 /// What is typed.
 #[derive(Debug, Parser)]
@@ -70,6 +71,8 @@ pub enum Command {
     Alarms(alarms::Arguments),
     /// Say that you have seen an alarm and are acting on it
     Acknowledge(acknowledge::Arguments),
+    /// Explain an alarm, or a pond's advice: inputs, limits, formulas, sources
+    Why(why::Arguments),
     /// Enter test-kit and hand-meter readings
     Enter(enter::Arguments),
     /// Put recorded readings through the whole pipeline
@@ -110,6 +113,7 @@ pub fn main() -> ExitCode {
         Command::Status(arguments) => status::run(arguments),
         Command::Alarms(arguments) => alarms::run(arguments),
         Command::Acknowledge(arguments) => acknowledge::run(arguments),
+        Command::Why(arguments) => why::run(arguments),
         Command::Enter(arguments) => enter::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Export(arguments) => export::run(arguments),

@@ -1,12 +1,13 @@
 //! The resolved configuration.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve_core::Site;
 use pondreeve_core::Span;
-use pondreeve_core::site::ProbeIndex;
+use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_protocol::payload::Pick;
 use pondreeve_protocol::register_map::RegisterMap;
 
@@ -29,7 +30,19 @@ pub struct Farm {
     pub brokers: Vec<Broker>,
     /// Brokers that summaries go to.
     pub destinations: Vec<Destination>,
+    /// Where each limit of each pond comes from, in the order of the ponds.
+    pub limit_sources: Vec<LimitSources>,
 }
+
+impl Farm {
+    /// Where a limit of a pond comes from, by the key of it in the pond's table `limits`.
+    pub fn limit_source(&self, pond: PondIndex, key: &str) -> Option<&str> {
+        self.limit_sources.get(usize::from(pond.0))?.get(key).map(String::as_str)
+    }
+}
+
+/// Key of a limit, such as `do_low_mg_l.warn`, and where the limit comes from.
+pub type LimitSources = BTreeMap<&'static str, String>;
 
 /// Settings of the store.
 #[derive(Debug, Clone)]

@@ -265,7 +265,13 @@ fn files_of_limits_say_what_the_core_says() {
         let (limits, problems) = super::resolve::limits_file(&file, text, name.split_once('-'));
         assert!(problems.is_empty(), "{}", super::Report::new(problems).render(Style::Plain));
         let core = if name.ends_with("post-larva") { Limits::post_larvae() } else { Limits::grow_out() };
-        assert_eq!(limits, Some(core), "{name}");
+        let (limits, sources) = limits.expect("limits");
+        assert_eq!(limits, core, "{name}");
+        for (condition, ..) in pondreeve_core::alarm_set::CONDITIONS {
+            if let Some(key) = condition.limit_key() {
+                assert!(sources.contains_key(key), "{name}: {key} names no source");
+            }
+        }
     }
 }
 

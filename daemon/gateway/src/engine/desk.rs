@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use pondreeve_core::view::FarmView;
+use pondreeve_core::why::{Known, Why};
 use pondreeve_core::{Effect, Quantity, Timestamp};
 use tokio::sync::{broadcast, mpsc, oneshot};
 
@@ -21,6 +22,10 @@ pub(super) const CHANGES_BOUND: usize = 1024;
 #[derive(Debug)]
 pub(super) enum Question {
     View(oneshot::Sender<Arc<FarmView>>),
+    Why {
+        id: String,
+        answer: oneshot::Sender<Result<Box<Why>, Known>>,
+    },
     History {
         pond: String,
         quantity: Quantity,
@@ -44,6 +49,14 @@ impl Desk {
     pub async fn view(&self) -> Option<Arc<FarmView>> {
         let (answer, answered) = oneshot::channel();
         self.questions.send(Question::View(answer)).await.ok()?;
+        answered.await.ok()
+    }
+
+    /// Why an alarm stands or does not, or what a pond's advice rests on; the ids that can be asked about
+    /// where there is no such. `None` once the engine has ended.
+    pub async fn why(&self, id: &str) -> Option<Result<Box<Why>, Known>> {
+        let (answer, answered) = oneshot::channel();
+        self.questions.send(Question::Why { id: id.to_owned(), answer }).await.ok()?;
         answered.await.ok()
     }
 

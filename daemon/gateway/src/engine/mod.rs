@@ -361,6 +361,12 @@ impl Engine {
                     let _ = answer.send(Arc::clone(view));
                 }
             }
+            Question::Why { id, answer } => {
+                let state = &self.state;
+                if let Ok(why) = catch_unwind(AssertUnwindSafe(|| state.why(&id).map(Box::new))) {
+                    let _ = answer.send(why);
+                }
+            }
             Question::History { pond, quantity, from, most, answer } => {
                 let _ = answer.send(self.history(&pond, quantity, from, most));
             }

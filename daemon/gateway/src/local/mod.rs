@@ -5,6 +5,7 @@ pub mod protocol;
 pub mod requests;
 pub mod server;
 pub mod status;
+pub mod why;
 
 #[cfg(test)]
 mod tests;

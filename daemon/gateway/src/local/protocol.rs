@@ -5,6 +5,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::why::WhyStatus;
+
 /// One request.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -59,6 +61,11 @@ pub enum Ask {
         /// `quarter`, `hour` or `day`.
         every: String,
     },
+    /// Why an alarm stands or does not, or what a pond's advice rests on.
+    Why {
+        /// An alarm's id, or a pond's.
+        id: String,
+    },
     /// Copy the store into a folder of the gateway while it goes on.
     Backup {
         /// Absolute path of the folder.
@@ -88,6 +95,8 @@ pub enum Reply {
         /// Such as "the store is full: kept in memory only".
         warning: Option<String>,
     },
+    /// The explanation.
+    Why(Box<WhyStatus>),
     /// Stored values, oldest first: RFC 3339 time, value, flag.
     History {
         /// The points.

@@ -5,13 +5,16 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve_core::site::PondIndex;
+use pondreeve_core::why::Known;
 use pondreeve_core::{Effect, Event, Quantity, Span, Timestamp};
 use tokio::sync::{broadcast, oneshot};
 
 use super::protocol::{Ask, HistoryPoint, KeptReading, Reply, RollUp};
 use super::status::{farm_status, rfc3339};
+use super::why::why_status;
 use crate::clock::Clock;
 use crate::config::Farm;
+use crate::config::words::did_you_mean;
 use crate::engine::{Desk, HISTORY_KEPT};
 use crate::forward::Waiting;
 use crate::inbox::{Applied, Inbox, Incoming};
@@ -83,6 +86,10 @@ impl Counter {
                 let level = level(&every)?;
                 self.stored(&pond, &quantity, &from, &to, Some(level)).await
             }
+            Ask::Why { id } => match self.desk.why(&id).await.ok_or(Refusal::Ended)? {
+                Ok(why) => Ok(Reply::Why(Box::new(why_status(&why, &self.farm, self.clock.now())))),
+                Err(known) => Err(Refusal::Bad(no_such(&id, &known))),
+            },
             Ask::Backup { folder } => self.backup(&folder).await,
             Ask::History { pond, quantity, seconds, points } => {
                 self.history(&pond, &quantity, seconds, points).await
@@ -290,6 +297,21 @@ fn level(every: &str) -> Result<Level, Refusal> {
             Err(Refusal::Bad(format!("{every:?} is no length of a roll-up: accepted are quarter, hour, day")))
         }
     }
+}
+
+/// What can be asked instead: ponds, alarms that are not normal, and the nearest of the many others.
+fn no_such(id: &str, known: &Known) -> String {
+    let listed = |ids: &[String]| if ids.is_empty() { "none".to_owned() } else { ids.join(", ") };
+    let all = known.ponds.iter().chain(&known.open).chain(&known.calm).map(String::as_str);
+    let nearest = did_you_mean(id, all).map(|hint| format!("; {hint}")).unwrap_or_default();
+    format!(
+        "{id:?} is the id of no pond and of no alarm. Ponds: {}. Alarms not in their normal state: {}. \
+         {} others, such as {}, can be asked about too{nearest}",
+        listed(&known.ponds),
+        listed(&known.open),
+        known.calm.len(),
+        known.calm.first().map_or("none", String::as_str),
+    )
 }
 
 fn failed(message: &str) -> Reply {

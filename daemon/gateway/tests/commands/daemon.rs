@@ -200,6 +200,36 @@ fn an_alarm_is_acknowledged_in_somebodys_name() {
     assert!(text(&again.stdout).starts_with("Already acknowledged at "), "{}", text(&again.stdout));
 }
 
+/// Any alarm and any pond's advice is explained, with the source of its limit; what is not known is said.
+#[test]
+fn an_alarm_and_an_advice_are_explained() {
+    let daemon = Daemon::start();
+    let entered = daemon.ask(&["enter", "--pond", "p1", "do_mg_l=5.2", "temperature_c=29"]);
+    assert_eq!(told(&entered).0, 0);
+    let plain = text(&daemon.ask(&["why", "p1.do-low-critical"]).stdout);
+    for part in [
+        "Not in alarm: oxygen 5.2 mg/L.",
+        "oxygen below 3.0 mg/L for 5 min",
+        "by hand",
+        "Boyd",
+        "Walk, do not run",
+    ] {
+        assert!(plain.contains(part), "{part} in {plain}");
+    }
+    assert!(plain.lines().all(|line| line.chars().count() <= 80), "{plain}");
+    let json = json_lines(&daemon.ask(&["why", "p1", "--json"]));
+    assert_eq!(json[0]["id"], "p1");
+    let inputs = json[0]["inputs"].as_array().unwrap();
+    assert!(inputs.iter().any(|input| input["value"] == 5.2 && input["probe"].is_null()), "{inputs:?}");
+    let unknown = daemon.ask(&["why", "p1.do-low-critial"]);
+    let (status, message) = told(&unknown);
+    assert_eq!(status, 2);
+    assert!(
+        message.contains("Ponds: p1") && message.contains("did you mean `p1.do-low-critical`?"),
+        "{message}"
+    );
+}
+
 #[test]
 fn a_log_level_that_is_none_is_refused() {
     let folder = tempfile::tempdir().unwrap();

@@ -7,6 +7,7 @@ mod connection;
 mod limits;
 mod ponds;
 mod probes;
+mod sources;
 
 use std::cell::RefCell;
 use std::collections::HashMap;
@@ -45,6 +46,7 @@ pub(super) fn resolve(raw: &RawFarm, folder: &Path, problems: &Problems) -> (Opt
         folder,
         problems,
         elsewhere: RefCell::default(),
+        limit_sources: RefCell::default(),
         ponds: RefCell::default(),
         probes: RefCell::default(),
         probe_ids: RefCell::default(),
@@ -77,6 +79,8 @@ struct Resolver<'a> {
     problems: &'a Problems,
     /// Problems of other files: limits, probe profiles.
     elsewhere: RefCell<Vec<Problem>>,
+    /// Where the limits of each pond come from, in the order of the ponds.
+    limit_sources: RefCell<Vec<super::farm::LimitSources>>,
     ponds: RefCell<Vec<KnownPond>>,
     /// Per pond, how often each of its oxygen probes reports.
     oxygen_every: RefCell<HashMap<PondIndex, Vec<At<Duration>>>>,
@@ -121,6 +125,7 @@ impl Resolver<'_> {
             buses: buses?,
             brokers: brokers?,
             destinations: destinations?,
+            limit_sources: self.limit_sources.take(),
         })
     }
 

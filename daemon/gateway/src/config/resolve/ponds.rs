@@ -7,11 +7,12 @@ use pondreeve_core::Quantity;
 use pondreeve_core::defaults::AERATION_RISK;
 use pondreeve_core::site::{AeratorGroup, Limits, Pond, PondIndex};
 
+use super::super::farm::LimitSources;
 use super::super::raw::{RawAerator, RawFarm, RawPond};
 use super::super::reader::At;
 use super::super::words::{did_you_mean, listed};
 use super::super::{builtin, files};
-use super::{KnownPond, Resolver, limits};
+use super::{KnownPond, Resolver, limits, sources};
 
 impl Resolver<'_> {
     pub(super) fn all_ponds(&self, raw: &RawFarm) -> Option<Vec<Pond>> {
@@ -55,8 +56,12 @@ impl Resolver<'_> {
         let limits = match (&raw.species, &raw.stage) {
             (Some(species), Some(stage)) => self.default_limits(species, stage),
             _ => None,
-        }
-        .and_then(|base| limits::for_pond(raw.limits.as_ref(), &base, self.problems));
+        };
+        let (defaults, sources) = limits.unzip();
+        let own = raw.limits.as_ref().map(|at| &at.value);
+        let sources = sources::of_pond(sources.unwrap_or_default(), own);
+        self.limit_sources.borrow_mut().push(sources);
+        let limits = defaults.and_then(|base| limits::for_pond(raw.limits.as_ref(), &base, self.problems));
         Some(Pond {
             id: raw.id.as_ref()?.value.clone(),
             name: raw.name.as_ref()?.value.clone(),
@@ -98,7 +103,7 @@ impl Resolver<'_> {
 
     /// The default limits of a species and stage: from the folder `limits` beside the configuration, or
     /// built in.
-    fn default_limits(&self, species: &At<String>, stage: &At<String>) -> Option<Limits> {
+    fn default_limits(&self, species: &At<String>, stage: &At<String>) -> Option<(Limits, LimitSources)> {
         let name = format!("{}-{}", species.value, stage.value);
         let beside = self.folder.join("limits").join(format!("{name}.toml"));
         let text = if beside.exists() {
@@ -187,14 +192,15 @@ pub(in crate::config) fn limits_file(
     file: &std::path::Path,
     text: &str,
     named: Option<(&str, &str)>,
-) -> (Option<Limits>, Vec<super::super::problem::Problem>) {
+) -> (Option<(Limits, LimitSources)>, Vec<super::super::problem::Problem>) {
     use super::super::problem::Source;
     use super::super::raw::RawLimitsFile;
     use super::super::reader::{Problems, read_document};
 
     let problems = Problems::new(&Source::new(file, text));
     let raw: Option<RawLimitsFile> = read_document(&problems);
-    let limits = raw.as_ref().and_then(|raw| limits::from_file(raw, &problems));
+    let sources = raw.as_ref().and_then(|raw| raw.limits.as_ref()).map(|at| sources::of_defaults(&at.value));
+    let limits = raw.as_ref().and_then(|raw| limits::from_file(raw, &problems)).zip(sources);
     if let (Some(raw), Some((species, stage))) = (&raw, named) {
         for (at, wanted) in [(&raw.species, species), (&raw.stage, stage)] {
             if let Some(at) = at
