@@ -11,6 +11,7 @@ use crate::site::PondIndex;
 use crate::state::State;
 use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
+use crate::verdict::Verdict;
 
 /// The whole farm at one moment.
 #[derive(Debug, Clone, PartialEq)]
@@ -40,6 +41,8 @@ pub struct PondView {
     pub forecast: Option<Forecast>,
     /// Why there is no forecast, where there is none.
     pub no_forecast: Option<String>,
+    /// Sensor or water, where oxygen is in doubt, low, falling or missing.
+    pub verdict: Option<Verdict>,
     /// Present advice.
     pub advice: Option<Advice>,
     /// Aeration of the nights that are over, newest last, and of the one that is on.
@@ -111,6 +114,9 @@ impl State {
                 derived: pond.derived.values().copied().collect(),
                 forecast,
                 no_forecast,
+                verdict: site.ponds.get(position).and_then(|configured| {
+                    pond.oxygen_verdict(&scene, &pond.facts(&scene, configured), configured)
+                }),
                 advice: pond.advice.clone(),
                 aeration_nights: pond.energy.past.iter().copied().chain(pond.energy.tonight()).collect(),
                 sunset,

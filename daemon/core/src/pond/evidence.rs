@@ -23,7 +23,7 @@ const JUMP_C: f64 = 1.5;
 impl PondState {
     /// Sensor or water, for the oxygen the alarms go by: weighed only where it matters, since it looks
     /// at many windows.
-    pub(super) fn oxygen_verdict(
+    pub(crate) fn oxygen_verdict(
         &self,
         scene: &Scene<'_>,
         facts: &Facts<'_>,

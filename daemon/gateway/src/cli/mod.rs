@@ -16,6 +16,7 @@ use crate::config::Farm;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::client::{self, ClientError};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
+pub(crate) use plain::CAUTION;
 pub(crate) use replay::At;
 
 pub mod acknowledge;

@@ -12,7 +12,7 @@ use crate::local::protocol::{
 };
 
 /// Columns of a serial console.
-const COLUMNS: usize = 80;
+pub(super) const COLUMNS: usize = 80;
 
 /// Rows a paragraph may take; no message comes near it.
 const PARAGRAPH_ROWS: usize = 40;
@@ -21,7 +21,7 @@ const PARAGRAPH_ROWS: usize = 40;
 const ADVICE_DATED_AFTER_S: i64 = 600;
 
 /// Said wherever somebody may walk out to a pond.
-pub(super) const CAUTION: &str = "Walk, do not run. Nobody enters the water while aerators are live. \
+pub(crate) const CAUTION: &str = "Walk, do not run. Nobody enters the water while aerators are live. \
      If in doubt, start aerators and look.";
 
 /// The whole farm.
@@ -173,6 +173,9 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
         (Some(forecast), _) => forecast_lines(forecast, pond, clock, out),
         (None, Some(why)) => paragraph(out, "  Tonight: ", "    ", &format!("no forecast: {why}")),
         (None, None) => {}
+    }
+    if let Some(line) = &pond.probe_or_water {
+        paragraph(out, "  Oxygen: ", "    ", line);
     }
     if let Some(advice) = &pond.advice {
         paragraph(out, "  Advice: ", "    ", &advice_words(advice, clock));

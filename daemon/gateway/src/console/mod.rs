@@ -20,6 +20,7 @@
 
 mod draw;
 mod entry;
+pub(crate) mod explanation;
 mod keys;
 mod link;
 #[cfg(test)]
@@ -243,6 +244,7 @@ impl<W: std::io::Write> Console<'_, W> {
             return;
         }
         let answer = match answer {
+            Ok(Reply::Why(why)) => return self.ui.explained(why),
             Ok(Reply::Done { warning }) => Ok(warning),
             Ok(Reply::Error { message, .. }) => Err(message),
             Ok(other) => Err(format!("unexpected answer {other:?}")),

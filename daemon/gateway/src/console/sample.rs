@@ -5,6 +5,8 @@ use crate::local::protocol::{
     HistoryPoint, PondStatus, ReadingStatus,
 };
 
+use crate::local::why::{InputStatus, VerdictStatus, WhyStatus, WorkedStatus};
+
 /// 02:14 on the farm, five hours behind UTC.
 pub(crate) const NOW: &str = "2026-11-25T07:14:00Z";
 
@@ -55,6 +57,7 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
             basis: "straight line through the last 2 h".to_owned(),
         }),
         no_forecast: None,
+        probe_or_water: None,
         aeration_nights: vec![AerationNightStatus {
             sunset: "2026-03-17T23:12:00Z".to_owned(),
             kwh: 24.0,
@@ -236,4 +239,68 @@ pub(crate) fn curve(last: f64) -> Vec<HistoryPoint> {
             flag: if step == 12 { 3 } else { 1 },
         })
         .collect()
+}
+
+/// Why a doubted oxygen reading alarms.
+pub(crate) fn doubted_oxygen() -> WhyStatus {
+    WhyStatus {
+        id: "p1.do-low-critical".to_owned(),
+        at: NOW.to_owned(),
+        time_zone_offset_s: -5 * 3_600,
+        pond: Some("p1".to_owned()),
+        name: "Oxygen critically low".to_owned(),
+        priority: Some(1),
+        state: Some("unacknowledged".to_owned()),
+        since: Some("2026-11-25T07:09:00Z".to_owned()),
+        says: "Heron (p1): oxygen critically low, 2.7 mg/L (limit 3.0), steady. Oxygen reading suspect, looks \
+               like the probe: has not moved for 47 min: check with a hand meter. If in doubt, start aerators \
+               and look."
+            .to_owned(),
+        raised_when: "oxygen below 3.0 mg/L for 5 min".to_owned(),
+        clears_when: "oxygen at or above 3.4 mg/L for 15 min".to_owned(),
+        limit_source: Some("an invented source".to_owned()),
+        inputs: vec![
+            InputStatus {
+                quantity: "do_mg_l".to_owned(),
+                unit: "mg/L".to_owned(),
+                decimals: 2,
+                probe: Some("p1-oxygen".to_owned()),
+                value: Some(2.7),
+                flag: 3,
+                disliked: vec![("flat_line".to_owned(), 3, "has not moved: stuck".to_owned())],
+                at: Some("2026-11-25T07:13:40Z".to_owned()),
+                age_s: Some(20),
+            },
+            InputStatus {
+                quantity: "do_mg_l".to_owned(),
+                unit: "mg/L".to_owned(),
+                decimals: 2,
+                probe: None,
+                value: None,
+                flag: 9,
+                disliked: Vec::new(),
+                at: None,
+                age_s: None,
+            },
+        ],
+        formulas: vec![WorkedStatus {
+            text: "saturation 6.91 mg/L at 29.4 C, 18.2 PSU, 1009 hPa; 2.70 / 6.91 = 39 %".to_owned(),
+            formula: Some("ln C = ...".to_owned()),
+            source: Some("Benson & Krause 1984".to_owned()),
+            of: None,
+        }],
+        forecast: vec!["No forecast: the oxygen reading is suspect, check with a hand meter.".to_owned()],
+        verdict: Some(VerdictStatus {
+            probe: "p1-oxygen".to_owned(),
+            leaning: "probe".to_owned(),
+            line: "looks like the probe: has not moved for 47 min".to_owned(),
+            score: 2,
+            clues: vec![
+                ("shape".to_owned(), "has not moved for 47 min".to_owned(), 3),
+                ("timing".to_owned(), "it is night, when oxygen falls".to_owned(), -1),
+            ],
+            what_to_do: "Start aerators all the same.".to_owned(),
+        }),
+        at_the_water: true,
+    }
 }

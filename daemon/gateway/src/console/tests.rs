@@ -5,6 +5,7 @@ use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier};
 
 use crate::local::protocol::{Ask, FarmStatus};
+use crate::local::why::WhyStatus;
 
 use super::draw::{Curve, Link, Screen, draw};
 use super::keys::Key;
@@ -295,6 +296,23 @@ fn old_numbers_are_never_shown_as_present_ones() {
     farm.ponds[0].readings[0].age_s = 660;
     let text = Shown::of(farm).text();
     assert!(text.contains("6.12?") && text.contains("OLD 11m"), "{text}");
+}
+
+#[test]
+fn the_w_key_asks_why_and_shows_the_answer_over_the_page_it_came_from() {
+    let farm = sample::critical_alarm();
+    let mut ui = Ui::default();
+    let ask = ui.key(Key::Char('w'), Some(&farm), true, 5_000);
+    assert_eq!(ask, Some(Action::Ask(Ask::Why { id: "p1.do-low-critical".to_owned() })));
+    let mut shown = Shown::of(sample::critical_alarm()).keys(&[Key::Char('w')]);
+    assert!(shown.text().contains("Asking the daemon"), "{}", shown.text());
+    // An answer to something asked before is not shown as an answer to this.
+    shown.ui.explained(Box::new(WhyStatus { id: "p2.ph-low-warn".to_owned(), ..sample::doubted_oxygen() }));
+    assert!(shown.text().contains("Asking the daemon"));
+    shown.ui.explained(Box::new(sample::doubted_oxygen()));
+    insta::assert_snapshot!(shown.text());
+    let back = shown.keys(&[Key::Escape]);
+    assert_eq!(back.ui.page, Page::Farm);
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! What the person is looking at, and what each key does. Knows nothing of terminals or sockets.
 
 use crate::local::protocol::{AlarmStatus, Ask, FarmStatus};
+use crate::local::why::WhyStatus;
 
 use super::entry::{Entry, Outcome};
 use super::keys::Key;
@@ -28,6 +29,8 @@ pub(crate) enum Page {
     Alarms,
     /// Entering readings by hand.
     Entry,
+    /// Why an alarm or an advice says what it says.
+    Why,
     /// Keys, signs and cautions.
     Help,
 }
@@ -55,13 +58,17 @@ pub(crate) struct Ui {
     pub(crate) pond: usize,
     /// Id of the alarm marked on the alarm page; the one on top if none.
     pub(crate) marked: Option<String>,
-    /// First row shown of the help page.
+    /// What is explained on the page of reasons, once the daemon has answered.
+    pub(crate) why: Option<Box<WhyStatus>>,
+    /// What that page is about.
+    why_id: String,
+    /// First row shown of the help page or of the page of reasons.
     pub(crate) scroll: usize,
     /// Reading being entered.
     pub(crate) entry: Option<Entry>,
     /// Answer to the last thing done.
     pub(crate) notice: Option<Notice>,
-    /// Where the entry page goes back to.
+    /// Where the entry page and the page of reasons go back to.
     back: Page,
     top: Option<Occurrence>,
     top_since_ms: u64,
@@ -87,6 +94,8 @@ impl Default for Ui {
             page: Page::Farm,
             pond: 0,
             marked: None,
+            why: None,
+            why_id: String::new(),
             scroll: 0,
             entry: None,
             notice: None,
@@ -193,6 +202,12 @@ impl Ui {
                 }
                 self.say(&format!("NOT kept: {why}"), true, now_ms);
             }
+            (Ask::Why { .. }, Err(why)) => {
+                if self.page == Page::Why && self.why.is_none() {
+                    self.page = self.back;
+                }
+                self.say(&format!("Not explained: {why}"), true, now_ms);
+            }
             _ => {}
         }
     }
@@ -250,6 +265,8 @@ impl Ui {
                 self.page = if self.page == Page::Help { Page::Farm } else { Page::Help };
             }
             Key::Char('e') => self.open_entry(farm, now_ms),
+            Key::Char('w') => return self.ask_why(farm, live, now_ms),
+            Key::Escape if self.page == Page::Why => self.page = self.back,
             Key::Char(digit @ '1'..='9') => self.choose_pond(digit, farm, now_ms),
             Key::Char('0') | Key::Escape => self.page = Page::Farm,
             Key::Tab => self.turn(&[Page::Farm, Page::Pond, Page::Alarms, Page::Help]),
@@ -325,6 +342,45 @@ impl Ui {
         self.page = Page::Entry;
     }
 
+    /// Asks why: about the alarm that the page shows on top or marks, else about the pond's advice.
+    fn ask_why(&mut self, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
+        let farm = farm?;
+        if !live {
+            self.say("Cannot ask why: no connection to the daemon.", true, now_ms);
+            return None;
+        }
+        let pond = farm.ponds.get(self.pond).map(|pond| pond.id.clone());
+        let of_pond = || {
+            let of_it = |alarm: &&AlarmStatus| alarm.pond == pond;
+            farm.alarms.iter().find(of_it).map(|alarm| alarm.id.clone()).or_else(|| pond.clone())
+        };
+        let id = match self.page {
+            Page::Why => Some(self.why_id.clone()),
+            Page::Pond => of_pond(),
+            Page::Alarms => farm.alarms.get(self.marked_position(farm)).map(|alarm| alarm.id.clone()),
+            _ => top_alarm(farm).map(|alarm| alarm.id.clone()).or(pond),
+        };
+        let Some(id) = id else {
+            self.say("Nothing to explain.", false, now_ms);
+            return None;
+        };
+        if self.page != Page::Why {
+            self.back = self.page;
+            self.why = None;
+            self.scroll = 0;
+        }
+        self.page = Page::Why;
+        self.why_id = id.clone();
+        Some(Action::Ask(Ask::Why { id }))
+    }
+
+    /// The daemon explained what was asked about.
+    pub(crate) fn explained(&mut self, why: Box<WhyStatus>) {
+        if why.id == self.why_id {
+            self.why = Some(why);
+        }
+    }
+
     fn entry_key(&mut self, key: Key, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
         let (Some(entry), Some(farm)) = (&mut self.entry, farm) else {
             self.page = self.back;
@@ -375,7 +431,7 @@ impl Ui {
                 let here = here.min(farm.alarms.len().saturating_sub(1));
                 self.marked = farm.alarms.get(here).map(|alarm| alarm.id.clone());
             }
-            Page::Help => self.scroll = self.scroll.saturating_add_signed(by),
+            Page::Help | Page::Why => self.scroll = self.scroll.saturating_add_signed(by),
             Page::Entry => {}
         }
     }

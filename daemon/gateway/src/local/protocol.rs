@@ -213,6 +213,9 @@ pub struct PondStatus {
     pub forecast: Option<ForecastStatus>,
     /// Why there is none.
     pub no_forecast: Option<String>,
+    /// Sensor or water in one line, where oxygen is in doubt, low, falling or missing.
+    #[serde(default)]
+    pub probe_or_water: Option<String>,
     /// Present advice.
     pub advice: Option<AdviceStatus>,
     /// Aeration of the last nights, newest last.

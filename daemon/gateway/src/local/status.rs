@@ -56,6 +56,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
         derived: pond.derived.iter().map(|derived| derived_status(derived, now)).collect(),
         forecast: pond.forecast.as_ref().map(forecast_status),
         no_forecast: pond.no_forecast.clone(),
+        probe_or_water: pond.verdict.map(|verdict| verdict.line()),
         advice: pond.advice.as_ref().map(|advice| advice_status(advice, configured)),
         aeration_nights: pond.aeration_nights.iter().map(aeration_night_status).collect(),
         sunset: pond.sunset.map(rfc3339),

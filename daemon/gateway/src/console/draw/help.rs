@@ -12,7 +12,7 @@ const TEXT: &[&str] = &[
     "=KEYS",
     "a, space or Enter: acknowledge the alarm on top; on the alarm page, the marked one.",
     "1 to 9: open a pond. Up, down: choose. Tab: next page. Esc or 0: the farm. ?: this page.",
-    "e: enter a reading made by hand. Ctrl-L: draw again. q: leave; the daemon goes on watching.",
+    "e: enter a hand reading. w: why. q: leave; the daemon goes on. Ctrl-L: redraw.",
     "=BEFORE YOU WALK OUT",
     "If in doubt, start aerators and look. The numbers are guidance: a probe sees one spot at one depth, a \
      forecast is an estimate, and telephone networks fail. This program recommends; it does not switch aerators.",

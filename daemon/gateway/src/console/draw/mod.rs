@@ -15,6 +15,7 @@ mod help;
 mod outlook;
 mod panel;
 mod pond;
+mod why;
 
 pub(crate) use chart::span;
 
@@ -118,6 +119,7 @@ pub(crate) fn draw(area: Rect, screen: &Screen<'_>) -> (Buffer, Option<Position>
         Page::Alarms => alarms::page(&mut canvas, &context, body),
         Page::Help => help::page(&mut canvas, &context, body),
         Page::Entry => entry::page(&mut canvas, &context, body),
+        Page::Why => why::page(&mut canvas, &context, body),
     };
     notice(&mut canvas, screen, area.height - 2);
     footer(&mut canvas, screen.ui.page, area.height - 1);
@@ -294,10 +296,15 @@ fn notice(canvas: &mut Canvas<'_>, screen: &Screen<'_>, y: u16) {
 
 fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
     let keys: &[&str] = match page {
-        Page::Farm => &["a acknowledge", "1-9 pond", "e enter reading", "Tab alarms", "? help", "q quit"],
-        Page::Pond => &["a acknowledge", "1-9 pond", "e enter reading", "Esc farm", "? help", "q quit"],
-        Page::Alarms => &["a acknowledge the marked one", "up down", "Esc farm", "? help", "q quit"],
+        Page::Farm => {
+            &["a acknowledge", "1-9 pond", "e enter", "Tab alarms", "w why", "? help", "q quit"]
+        }
+        Page::Pond => {
+            &["a acknowledge", "1-9 pond", "e enter reading", "w why", "Esc farm", "? help", "q quit"]
+        }
+        Page::Alarms => &["a acknowledge the marked one", "w why", "up down", "Esc farm", "? help", "q quit"],
         Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
+        Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],
         Page::Entry => &["Enter send", "Tab next", "Left Right column", "a acknowledge", "Esc leave"],
     };
     let end = canvas.columns() - 1;

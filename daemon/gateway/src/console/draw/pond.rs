@@ -41,6 +41,10 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     let running = format!("Aerators: {}", outlook::aerators(context, pond));
     canvas.put(0, y, &running, columns - 1, Style::new());
     y += 1;
+    if let Some(line) = &pond.probe_or_water {
+        canvas.put(0, y, &format!("Oxygen: {line} (w why)"), columns - 1, Style::new());
+        y += 1;
+    }
 
     y += readings(canvas, context, Rows { top: y, bottom: rows.bottom });
     let curve = context.screen.curve.filter(|curve| curve.pond == pond.id);
