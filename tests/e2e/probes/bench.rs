@@ -40,6 +40,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
         buses,
         brokers,
         destinations: Vec::new(),
+        limit_sources: Vec::new(),
     }
 }
 

@@ -296,9 +296,7 @@ fn notice(canvas: &mut Canvas<'_>, screen: &Screen<'_>, y: u16) {
 
 fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
     let keys: &[&str] = match page {
-        Page::Farm => {
-            &["a acknowledge", "1-9 pond", "e enter", "Tab alarms", "w why", "? help", "q quit"]
-        }
+        Page::Farm => &["a acknowledge", "1-9 pond", "e enter", "Tab alarms", "w why", "? help", "q quit"],
         Page::Pond => {
             &["a acknowledge", "1-9 pond", "e enter reading", "w why", "Esc farm", "? help", "q quit"]
         }
