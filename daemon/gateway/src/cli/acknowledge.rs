@@ -54,7 +54,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let mut warning = None;
     if can_be_acknowledged(alarm) {
         match arguments.daemon.ask(Ask::Acknowledge { id: arguments.id.clone() })? {
-            Reply::Done { warning: told } => warning = told,
+            Reply::Done { warning: told, .. } => warning = told,
             other => return Err(arguments.daemon.unexpected(&other)),
         }
     }

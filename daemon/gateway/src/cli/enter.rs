@@ -1,16 +1,21 @@
 //! `pondreeve enter`: test-kit and hand-meter readings.
 
 use std::fmt::Write as _;
+use std::io::{BufRead as _, IsTerminal as _, Write as _};
 
 use jiff::{Timestamp, ToSpan as _};
 use pondreeve_core::Quantity;
 use serde::Serialize;
 
 use super::plain::{self, paragraph};
-use crate::console::text::number;
+use crate::console::text::{FarmClock, number, quality, signed};
 use crate::console::words::quantity_name;
 use crate::exit_code::{Failure, Outcome};
-use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::local::protocol::{Ask, CheckStatus, FarmStatus, Reply};
+
+mod basis;
+
+use basis::Typed;
 
 const AFTER: &str = "\
 Either all values are entered or none. The value is a number in the unit that
@@ -20,27 +25,18 @@ TIME is when the water was sampled: a clock time of the farm within the last
 24 hours, such as 06:30, or RFC 3339 with an offset, such as
 2026-03-01T11:30:00Z. Without it: now.
 
-Mind what a kit reads: tan, nitrite and nitrate are entered as N, phosphate as
-P, alkalinity and hardness as CaCO3.
+Mind what a kit counts: tan, nitrite and nitrate are kept as N, phosphate as P,
+alkalinity and hardness as CaCO3. A kit that counts otherwise: say so after a
+colon, and the value is converted: tan_mg_l N, NH3, NH4; nitrite_mg_l N, NO2;
+nitrate_mg_l N, NO3; phosphate_mg_l P, PO4. Without one it counts as N (or P);
+on a terminal you are asked. A kit that says NO3-N or NH3-N counts N.
+
+Oxygen, pH, temperature and salinity are held against the pond's probes at once:
+a check of the probe, never a calibration.
 
 Examples:
-  pondreeve enter --pond p1 tan_mg_l=0.9 nitrite_mg_l=0.35
+  pondreeve enter --pond p1 tan_mg_l=0.9 nitrite_mg_l=1.2:NO2
   pondreeve enter --pond p3 do_mg_l=4.7 --at 05:40";
-
-/// What a kit may read instead, and how to get from there: molar masses, rounded.
-const KIT_NOTES: &[(Quantity, &str)] = &[
-    (Quantity::TanMgL, "tan_mg_l is as N. A kit that reads NH4: divide by 1.29 first."),
-    (Quantity::NitriteMgL, "nitrite_mg_l is as N. A kit that reads NO2: divide by 3.28 first."),
-    (Quantity::NitrateMgL, "nitrate_mg_l is as N. A kit that reads NO3: divide by 4.43 first."),
-    (Quantity::PhosphateMgL, "phosphate_mg_l is as P. A kit that reads PO4: divide by 3.07 first."),
-];
-
-/// A hand meter and a probe that differ by more than this should be looked at (common practice, no
-/// source), mg/L.
-const OXYGEN_DIFFERS_MG_L: f64 = 0.5;
-
-/// Readings this close in time are of the same water: oxygen at night seldom moves 0.3 mg/L in it.
-const SAME_TIME_S: u64 = 15 * 60;
 
 /// Arguments of `enter`.
 #[derive(Debug, Clone, clap::Args)]
@@ -69,7 +65,32 @@ struct Entered<'a> {
     pond: &'a str,
     at: String,
     values: std::collections::BTreeMap<&'a str, f64>,
+    conversions: Vec<Conversion<'a>>,
+    checks: &'a [CheckStatus],
     warning: Option<&'a str>,
+}
+
+/// A value that a kit counts otherwise than it is kept.
+#[derive(Debug, Serialize)]
+struct Conversion<'a> {
+    quantity: &'a str,
+    typed: f64,
+    typed_as: &'a str,
+    stored: f64,
+    stored_as: &'a str,
+}
+
+impl<'a> Conversion<'a> {
+    fn of(typed: &'a Typed) -> Option<Self> {
+        let (from, to) = (typed.basis?, basis::kept_as(typed.quantity)?);
+        (from != to).then(|| Self {
+            quantity: typed.quantity.id(),
+            typed: typed.number,
+            typed_as: from.name(),
+            stored: typed.stored(),
+            stored_as: to.name(),
+        })
+    }
 }
 
 /// Enters readings.
@@ -78,17 +99,20 @@ struct Entered<'a> {
 /// When a quantity, value, pond or time is not accepted, no daemon answers, or the readings could not be
 /// kept. Nothing is entered then.
 pub fn run(arguments: &Arguments) -> Outcome {
-    let values = values(&arguments.values)?;
+    let mut values = values(&arguments.values)?;
     let farm = arguments.daemon.status()?;
     super::known_pond(&farm, &arguments.pond)?;
     let at = arguments.at.as_deref().map(|text| time(text, &farm)).transpose()?;
+    if !arguments.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal() {
+        ask_bases(&mut values, ask_on_terminal)?;
+    }
     let ask = Ask::Enter {
         pond: arguments.pond.clone(),
-        values: values.iter().map(|(quantity, value)| (quantity.id().to_owned(), *value)).collect(),
+        values: values.iter().map(|typed| (typed.quantity.id().to_owned(), typed.stored())).collect(),
         at: at.map(|at| at.to_string()),
     };
-    let warning = match arguments.daemon.ask(ask)? {
-        Reply::Done { warning } => warning,
+    let (warning, checks) = match arguments.daemon.ask(ask)? {
+        Reply::Done { warning, checks } => (warning, checks),
         other => return Err(arguments.daemon.unexpected(&other)),
     };
     let at = at.map_or_else(|| farm.at.clone(), |at| at.to_string());
@@ -96,20 +120,57 @@ pub fn run(arguments: &Arguments) -> Outcome {
         return super::print(&super::json_line(&Entered {
             pond: &arguments.pond,
             at,
-            values: values.iter().map(|(quantity, value)| (quantity.id(), *value)).collect(),
+            values: values.iter().map(|typed| (typed.quantity.id(), typed.stored())).collect(),
+            conversions: values.iter().filter_map(Conversion::of).collect(),
+            checks: &checks,
             warning: warning.as_deref(),
         })?);
     }
-    super::print_plain(&told(&farm, &arguments.pond, &at, &values, warning.as_deref()))
+    super::print_plain(&told(&farm, &arguments.pond, &at, &values, &checks, warning.as_deref()))
+}
+
+/// Asks, once for each value that needs it and does not say, what the kit counts.
+fn ask_bases(
+    values: &mut [Typed],
+    mut ask: impl FnMut(&str) -> Result<String, Failure>,
+) -> Result<(), Failure> {
+    for typed in values.iter_mut().filter(|typed| typed.basis.is_none()) {
+        let accepted = basis::accepted(typed.quantity);
+        if accepted.is_empty() {
+            continue;
+        }
+        let question = format!(
+            "{} {}: what does the kit count, {}? ",
+            typed.quantity.id(),
+            typed.text,
+            basis::names(typed.quantity, " or ")
+        );
+        let answer = ask(&question)?;
+        typed
+            .say_basis(answer.trim())
+            .map_err(|fault| Failure::usage(format!("nothing was entered: {fault}")))?;
+    }
+    Ok(())
+}
+
+fn ask_on_terminal(question: &str) -> Result<String, Failure> {
+    let failed = |error: std::io::Error| {
+        Failure::failed(format!("nothing was entered: asking what the kit counts failed: {error}"))
+    };
+    let mut out = std::io::stderr().lock();
+    out.write_all(question.as_bytes()).and_then(|()| out.flush()).map_err(failed)?;
+    let mut answer = String::new();
+    std::io::stdin().lock().read_line(&mut answer).map_err(failed)?;
+    Ok(answer)
 }
 
 /// Checks what was typed as a whole; every fault is told.
-fn values(typed: &[String]) -> Result<Vec<(Quantity, f64)>, Failure> {
-    let mut values: Vec<(Quantity, f64)> = Vec::with_capacity(typed.len());
+fn values(typed: &[String]) -> Result<Vec<Typed>, Failure> {
+    let mut values: Vec<Typed> = Vec::with_capacity(typed.len());
     let mut faults = Vec::new();
     let mut unknown = false;
     for one in typed {
-        let Some((id, number)) = one.split_once('=') else {
+        let Some((id, text)) = one.split_once('=') else {
             faults.push(format!("'{one}' is not QUANTITY=VALUE, such as tan_mg_l=0.9"));
             continue;
         };
@@ -125,18 +186,13 @@ fn values(typed: &[String]) -> Result<Vec<(Quantity, f64)>, Failure> {
                 continue;
             }
         };
-        if values.iter().any(|(other, _)| *other == quantity) {
+        if values.iter().any(|other| other.quantity == quantity) {
             faults.push(format!("'{id}' stands twice; once is accepted"));
             continue;
         }
-        let ((low, high), unit) = (quantity.conceivable(), quantity.unit());
-        let unit = if unit.is_empty() { "without a unit".to_owned() } else { format!("in {unit}") };
-        match number.trim().parse::<f64>() {
-            Ok(value) if value >= low && value <= high => values.push((quantity, value)),
-            Ok(value) => faults.push(format!("{id} is {value}; accepted is {low} to {high}, {unit}")),
-            Err(_) => faults.push(format!(
-                "{id} is '{number}'; accepted is a bare number from {low} to {high}, {unit}, with a point for decimals"
-            )),
+        match Typed::read(quantity, text) {
+            Ok(value) => values.push(value),
+            Err(fault) => faults.push(fault),
         }
     }
     if faults.is_empty() {
@@ -196,14 +252,16 @@ fn told(
     farm: &FarmStatus,
     pond: &str,
     at: &str,
-    values: &[(Quantity, f64)],
+    values: &[Typed],
+    checks: &[CheckStatus],
     warning: Option<&str>,
 ) -> String {
     let clock = plain::clock(farm);
     let name = farm.ponds.iter().find(|one| one.id == pond).map_or("", |pond| pond.name.as_str());
     let mut out = format!("Entered for {pond} {name}, sampled at {}:\n", clock.time_and_day(at));
-    for (quantity, value) in values {
-        let shown = number(*value, quantity.decimals());
+    for typed in values {
+        let quantity = typed.quantity;
+        let shown = number(typed.stored(), quantity.decimals());
         let line = format!(
             "  {:<18} {shown:>8} {:<9} {}",
             quantity_name(quantity.id()),
@@ -211,14 +269,30 @@ fn told(
             quantity.id()
         );
         let _ = writeln!(out, "{}", line.trim_end());
-    }
-    if let Some(words) = differs(farm, pond, at, values) {
-        paragraph(&mut out, "", "", &words);
-    }
-    for (quantity, note) in KIT_NOTES {
-        if values.iter().any(|(entered, _)| entered == quantity) {
-            paragraph(&mut out, "", "", note);
+        for check in checks.iter().filter(|check| check.quantity == quantity.id()) {
+            paragraph(&mut out, "    ", "    ", &checked(quantity, check, clock));
         }
+    }
+    for typed in values {
+        let Some(kept) = basis::kept_as(typed.quantity) else { continue };
+        let words = match typed.basis {
+            Some(from) if from != kept => format!(
+                "{} mg/L as {} is {} mg/L as {}, which was stored.",
+                typed.text,
+                from.name(),
+                number(typed.stored(), typed.quantity.decimals()),
+                kept.name()
+            ),
+            Some(_) => continue,
+            None => format!(
+                "{id} was taken as {}. A kit that counts otherwise: write {id}={}:AS, AS being {}.",
+                kept.name(),
+                typed.text,
+                basis::names(typed.quantity, " or "),
+                id = typed.quantity.id()
+            ),
+        };
+        paragraph(&mut out, "", "", &words);
     }
     if let Some(warning) = warning {
         paragraph(&mut out, "", "", &format!("Mind: {warning}"));
@@ -226,24 +300,38 @@ fn told(
     out
 }
 
-/// Whether a hand meter and the pond's last oxygen reading, taken at about the same time, tell different
-/// stories: the moment to find a fouled probe.
-fn differs(farm: &FarmStatus, pond: &str, at: &str, values: &[(Quantity, f64)]) -> Option<String> {
-    let entered = values.iter().find(|(quantity, _)| *quantity == Quantity::DoMgL)?.1;
-    let readings = &farm.ponds.iter().find(|one| one.id == pond)?.readings;
-    let last = readings.iter().find(|reading| reading.quantity == Quantity::DoMgL.id())?;
-    let (read, taken, sampled) =
-        (last.value?, last.at.parse::<Timestamp>().ok()?, at.parse::<Timestamp>().ok()?);
-    let apart_s = taken.as_second().abs_diff(sampled.as_second());
-    if apart_s > SAME_TIME_S || (read - entered).abs() <= OXYGEN_DIFFERS_MG_L {
-        return None;
+/// A hand reading beside a probe's: the moment to find a fouled probe.
+fn checked(quantity: Quantity, check: &CheckStatus, clock: FarmClock) -> String {
+    let (Some(read), Some(at), Some(difference)) = (check.probe_value, &check.probe_at, check.difference)
+    else {
+        return format!("Probe {}: no reading within 15 minutes of the sample to compare with.", check.probe);
+    };
+    let unit = if quantity.unit().is_empty() { String::new() } else { format!(" {}", quantity.unit()) };
+    // The limits have one decimal: with two, what is beyond them also looks so.
+    let decimals = quantity.decimals().max(2);
+    let judged = match check.flag {
+        Some(flag) if flag > 2 => format!(" ({})", quality(flag)),
+        _ => String::new(),
+    };
+    let mut words = format!(
+        "Probe {} read {}{unit}{judged} at {}; by hand {}{unit}.",
+        check.probe,
+        number(read, decimals),
+        clock.time_and_day(at),
+        signed(difference, decimals)
+    );
+    if check.check_probe {
+        let _ = write!(
+            words,
+            " That is more than {}{unit}: check the probe. Measure again beside it; if it stays so, wipe the \
+             probe and compare once more.",
+            check.limit
+        );
+        if quantity == Quantity::DoMgL {
+            words.push_str(" If in doubt, start aerators and look.");
+        }
     }
-    Some(format!(
-        "Mind: the last oxygen reading before yours was {} mg/L, {} away from it. Measure again beside the \
-         probe; if it stays so, wipe the probe and compare once more. If in doubt, start aerators and look.",
-        number(read, 2),
-        number((read - entered).abs(), 2)
-    ))
+    words
 }
 
 #[cfg(test)]
@@ -251,17 +339,37 @@ mod tests {
     use super::*;
     use crate::console::sample;
 
-    fn typed(values_typed: &[&str]) -> Result<Vec<(Quantity, f64)>, String> {
+    fn typed(values_typed: &[&str]) -> Result<Vec<Typed>, String> {
         let owned: Vec<String> = values_typed.iter().map(|&one| one.to_owned()).collect();
         values(&owned).map_err(|failure| failure.message)
     }
 
     #[test]
     fn values_are_read_in_the_unit_of_their_id() {
-        assert_eq!(
-            typed(&["tan_mg_l=0.9", "orp_mv=-120"]),
-            Ok(vec![(Quantity::TanMgL, 0.9), (Quantity::OrpMv, -120.0)])
-        );
+        let read = typed(&["tan_mg_l=0.9", "orp_mv=-120"]).unwrap();
+        let read: Vec<_> = read.iter().map(|typed| (typed.quantity, typed.stored())).collect();
+        assert_eq!(read, [(Quantity::TanMgL, 0.9), (Quantity::OrpMv, -120.0)]);
+    }
+
+    #[test]
+    fn the_kit_is_asked_about_once_and_only_where_it_was_not_said() {
+        let mut values = typed(&["do_mg_l=5", "tan_mg_l=2.0", "nitrite_mg_l=1.2:NO2"]).unwrap();
+        let mut asked = Vec::new();
+        let answered = ask_bases(&mut values, |question| {
+            asked.push(question.to_owned());
+            Ok("nh4\n".to_owned())
+        });
+        assert!(answered.is_ok());
+        assert_eq!(asked, ["tan_mg_l 2.0: what does the kit count, N or NH3 or NH4? "]);
+        // 14.007 g of N in 18.039 g of NH4: 2.0 x 0.77649.
+        assert!((values[1].stored() - 1.5530).abs() < 2e-4, "{}", values[1].stored());
+
+        let mut values = typed(&["phosphate_mg_l=0.4"]).unwrap();
+        for wrong in ["", "yes", "NO3"] {
+            let fault = ask_bases(&mut values, |_| Ok(wrong.to_owned())).unwrap_err();
+            assert_eq!(fault.status, crate::exit_code::USAGE);
+            assert!(fault.message.contains("accepted is P or PO4"), "{}", fault.message);
+        }
     }
 
     #[test]
@@ -275,7 +383,10 @@ mod tests {
                 "nh3_n_mg_l=0.1",
                 "orp_mv=1",
                 "orp_mv=2",
-                "secchi_cm=NaN"
+                "secchi_cm=NaN",
+                "nitrate_mg_l=4:NO2",
+                "salinity_psu=18:N",
+                "nitrite_mg_l=4000:NO2"
             ])
             .unwrap_err()
         );
@@ -298,22 +409,33 @@ mod tests {
         }
     }
 
-    #[test]
-    fn what_was_entered_is_read_back() {
-        let farm = sample::normal_night();
-        let values = [(Quantity::TanMgL, 0.9), (Quantity::DoMgL, 4.7)];
-        insta::assert_snapshot!(told(&farm, "p1", "2026-11-24T23:30:00Z", &values, None));
+    fn check(quantity: Quantity, hand: f64, probe: Option<f64>, check_probe: bool) -> CheckStatus {
+        CheckStatus {
+            quantity: quantity.id().to_owned(),
+            probe: "p1-probe".to_owned(),
+            hand,
+            probe_value: probe,
+            probe_at: probe.map(|_| "2026-11-25T07:13:40Z".to_owned()),
+            flag: probe.map(|_| 3),
+            difference: probe.map(|probe| hand - probe),
+            limit: crate::local::check::limit(quantity).unwrap(),
+            check_probe,
+        }
     }
 
     #[test]
-    fn a_hand_meter_that_disagrees_with_the_probe_is_said() {
-        // The sample's first pond reads 6.12 mg/L at 02:13:40.
+    fn what_was_entered_is_read_back_beside_the_probes() {
         let farm = sample::normal_night();
-        let told = |value: f64, at: &str| differs(&farm, "p1", at, &[(Quantity::DoMgL, value)]);
-        let words = told(4.7, "2026-11-25T07:14:00Z").unwrap();
-        assert!(words.contains("was 6.12 mg/L, 1.42 away"), "{words}");
-        assert_eq!(told(5.7, "2026-11-25T07:14:00Z"), None, "within 0.5 mg/L");
-        assert_eq!(told(4.7, "2026-11-25T06:14:00Z"), None, "of another hour");
-        assert_eq!(differs(&farm, "p1", "2026-11-25T07:14:00Z", &[(Quantity::Ph, 8.0)]), None);
+        let values =
+            typed(&["tan_mg_l=2.0:NH4", "nitrite_mg_l=0.3", "do_mg_l=4.7", "ph=8.1", "salinity_psu=17"])
+                .unwrap();
+        let checks = [
+            check(Quantity::DoMgL, 4.7, Some(6.12), true),
+            check(Quantity::Ph, 8.1, Some(8.0), false),
+            check(Quantity::SalinityPsu, 17.0, None, false),
+        ];
+        let told = told(&farm, "p1", "2026-11-25T07:14:00Z", &values, &checks, None);
+        assert!(told.lines().all(|line| line.chars().count() <= 80), "{told}");
+        insta::assert_snapshot!(told);
     }
 }

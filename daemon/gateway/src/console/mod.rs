@@ -245,7 +245,7 @@ impl<W: std::io::Write> Console<'_, W> {
         }
         let answer = match answer {
             Ok(Reply::Why(why)) => return self.ui.explained(why),
-            Ok(Reply::Done { warning }) => Ok(warning),
+            Ok(Reply::Done { warning, .. }) => Ok(warning),
             Ok(Reply::Error { message, .. }) => Err(message),
             Ok(other) => Err(format!("unexpected answer {other:?}")),
             Err(why) => Err(why),

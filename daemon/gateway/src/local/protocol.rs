@@ -94,6 +94,9 @@ pub enum Reply {
     Done {
         /// Such as "the store is full: kept in memory only".
         warning: Option<String>,
+        /// What was entered, held against the pond's probes; empty where there is nothing to compare.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        checks: Vec<CheckStatus>,
     },
     /// The explanation.
     Why(Box<WhyStatus>),
@@ -124,6 +127,29 @@ pub enum Reply {
         /// Whether the request was at fault (exit 2) rather than the doing (exit 1).
         bad_request: bool,
     },
+}
+
+/// A hand reading beside what a probe reads: a check of the probe, never a calibration.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CheckStatus {
+    /// Quantity id.
+    pub quantity: String,
+    /// Probe id.
+    pub probe: String,
+    /// As entered.
+    pub hand: f64,
+    /// The probe's corrected reading nearest in time to the sample; absent if none was within a quarter hour.
+    pub probe_value: Option<f64>,
+    /// When it was measured, RFC 3339, UTC.
+    pub probe_at: Option<String>,
+    /// Its QARTOD flag.
+    pub flag: Option<u8>,
+    /// Hand less probe.
+    pub difference: Option<f64>,
+    /// A larger difference is a reason to look at the probe.
+    pub limit: f64,
+    /// Whether it is larger.
+    pub check_probe: bool,
 }
 
 /// One stored value.

@@ -9,6 +9,7 @@ use pondreeve_core::why::Known;
 use pondreeve_core::{Effect, Event, Quantity, Span, Timestamp};
 use tokio::sync::{broadcast, oneshot};
 
+use super::check;
 use super::protocol::{Ask, HistoryPoint, KeptReading, Reply, RollUp};
 use super::status::{farm_status, rfc3339};
 use super::why::why_status;
@@ -126,7 +127,24 @@ impl Counter {
                 Ok(Event::ManualSample { pond, quantity, value, taken_at, by: by.to_owned() })
             })
             .collect::<Result<_, Refusal>>()?;
-        self.apply(events).await
+        let sampled = taken_at.unwrap_or_else(|| self.clock.now());
+        let mut reply = self.apply(events).await?;
+        if let Reply::Done { warning, checks } = &mut reply {
+            for (id, value) in values {
+                let entered = (measured(id)?, *value);
+                let (site, shelf) = (&self.farm.site, self.desk.shelf());
+                match check::against_probes(site, shelf, pond, entered, sampled).await {
+                    Ok(found) => checks.extend(found),
+                    Err(reason) => {
+                        let more =
+                            format!("entered, but {id} could not be held against the probes: {reason}");
+                        *warning =
+                            Some(warning.take().map_or(more.clone(), |told| format!("{told}; {more}")));
+                    }
+                }
+            }
+        }
+        Ok(reply)
     }
 
     async fn history(
@@ -240,7 +258,11 @@ impl Counter {
                 }
             }
         }
-        if refused.is_empty() { Ok(Reply::Done { warning }) } else { Err(Refusal::Bad(refused.join("; "))) }
+        if refused.is_empty() {
+            Ok(Reply::Done { warning, checks: Vec::new() })
+        } else {
+            Err(Refusal::Bad(refused.join("; ")))
+        }
     }
 
     fn pond(&self, id: &str) -> Result<PondIndex, Refusal> {

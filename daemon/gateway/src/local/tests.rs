@@ -87,7 +87,11 @@ fn own_name() -> String {
 async fn what_a_person_enters_is_shown_with_its_name_and_kept() {
     let daemon = Daemon::start().await;
     let done = daemon.ask(enter("pond", &[("tan_mg_l", 0.5), ("do_mg_l", 0.9)], None)).await;
-    assert_eq!(done, Reply::Done { warning: None });
+    let Reply::Done { warning: None, checks } = done else { panic!("{done:?}") };
+    // The pond's oxygen probe has read nothing yet, and no probe is held against a test kit.
+    assert_eq!(checks.len(), 1, "{checks:?}");
+    assert_eq!((checks[0].quantity.as_str(), checks[0].probe_value), ("do_mg_l", None));
+    assert!(!checks[0].check_probe);
     let Reply::Status(status) = daemon.ask(Ask::Status).await else { panic!("a status is due") };
     assert_eq!((status.farm.as_str(), status.ponds.len()), ("Test farm", 1));
     let tan = status.ponds[0].readings.iter().find(|reading| reading.quantity == "tan_mg_l").unwrap();
@@ -102,7 +106,7 @@ async fn what_a_person_enters_is_shown_with_its_name_and_kept() {
         }
     };
     let done = daemon.ask(Ask::Acknowledge { id: alarm.id.clone() }).await;
-    assert_eq!(done, Reply::Done { warning: None });
+    assert_eq!(done, Reply::Done { warning: None, checks: Vec::new() });
     let Reply::Status(status) = daemon.ask(Ask::Status).await else { panic!("a status is due") };
     let alarm = status.alarms.iter().find(|known| known.id == alarm.id).unwrap();
     assert_eq!(

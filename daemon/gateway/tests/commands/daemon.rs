@@ -167,6 +167,51 @@ fn a_daemon_is_asked_told_and_stopped() {
     assert!(plain.contains("0.90 mg/L"), "{plain}");
 }
 
+/// What the kit counts is said after a colon, and the answer says what was stored.
+#[test]
+fn a_kit_that_counts_otherwise_is_converted() {
+    let daemon = Daemon::start();
+    let typed = ["tan_mg_l=2.0:NH4", "nitrite_mg_l=0.3", "do_mg_l=4.7"];
+    let output = daemon.ask(&[&["enter", "--pond", "p1", "--json"], &typed[..]].concat());
+    assert_eq!(told(&output), (0, String::new()));
+    let line = &json_lines(&output)[0];
+    // 14.007 g of N in 18.039 g of NH4.
+    let stored = line["values"]["tan_mg_l"].as_f64().unwrap();
+    assert!((stored - 1.5530).abs() < 2e-4, "{line}");
+    assert_eq!(line["values"]["nitrite_mg_l"], 0.3, "without a suffix: as N");
+    assert_eq!(line["conversions"].as_array().unwrap().len(), 1, "{line}");
+    let conversion = &line["conversions"][0];
+    assert_eq!((&conversion["typed_as"], &conversion["stored_as"]), (&Value::from("NH4"), &Value::from("N")));
+    let check = &line["checks"][0];
+    assert_eq!((&check["probe"], &check["hand"]), (&Value::from("p1-oxygen"), &Value::from(4.7)));
+    assert!(check["probe_value"].is_null() && check["check_probe"] == false, "it has read nothing: {check}");
+
+    let plain = text(&daemon.ask(&["enter", "--pond", "p1", "tan_mg_l=2.0:NH4", "do_mg_l=4.7"]).stdout);
+    assert!(plain.contains("2.0 mg/L as NH4 is 1.55 mg/L as N"), "{plain}");
+    assert!(plain.contains("Probe p1-oxygen: no reading within 15 minutes"), "{plain}");
+    let plain = text(&daemon.ask(&["status", "p1"]).stdout);
+    assert!(plain.contains("1.55 mg/L"), "{plain}");
+
+    let (status, message) = told(&daemon.ask(&["enter", "--pond", "p1", "ph=8.2", "phosphate_mg_l=1:NO3"]));
+    assert_eq!(status, 2);
+    assert!(message.contains("nothing was entered") && message.contains("accepted is P or PO4"), "{message}");
+    assert!(!text(&daemon.ask(&["status"]).stdout).contains("8.20"));
+}
+
+/// A client of the first version asks in these words; its answer has what it knows to read.
+#[test]
+fn a_request_in_the_first_versions_words_is_answered() {
+    use std::io::{BufRead as _, Write as _};
+    let daemon = Daemon::start();
+    let mut stream = std::os::unix::net::UnixStream::connect(daemon.folder().join("p.sock")).unwrap();
+    stream.set_read_timeout(Some(PATIENCE)).unwrap();
+    let request = r#"{"ask":{"what":"enter","pond":"p1","values":[["tan_mg_l",0.9]],"at":null}}"#;
+    stream.write_all(format!("{request}\n").as_bytes()).unwrap();
+    let mut answer = String::new();
+    std::io::BufReader::new(stream).read_line(&mut answer).unwrap();
+    assert_eq!(answer.trim_end(), r#"{"is":"done","warning":null}"#);
+}
+
 /// The broker of the readings is not there: an alarm, which somebody acknowledges.
 #[test]
 fn an_alarm_is_acknowledged_in_somebodys_name() {

@@ -1,0 +1,153 @@
+//! A typed value, and what the kit it comes from counts: 1 mg/L of nitrite as NO2 is 0.30 mg/L as N.
+
+use pondreeve_chemistry::conversion::{Basis, convert};
+use pondreeve_core::Quantity;
+
+/// What kits count, by quantity; the first is what is kept.
+pub(super) const fn accepted(quantity: Quantity) -> &'static [Basis] {
+    match quantity {
+        Quantity::TanMgL => &[Basis::N, Basis::Nh3, Basis::Nh4],
+        Quantity::NitriteMgL => &[Basis::N, Basis::No2],
+        Quantity::NitrateMgL => &[Basis::N, Basis::No3],
+        Quantity::PhosphateMgL => &[Basis::P, Basis::Po4],
+        _ => &[],
+    }
+}
+
+/// What the quantity is kept as, where kits differ.
+pub(super) fn kept_as(quantity: Quantity) -> Option<Basis> {
+    accepted(quantity).first().copied()
+}
+
+/// What is accepted, as a person reads it.
+pub(super) fn names(quantity: Quantity, between: &str) -> String {
+    let names: Vec<&str> = accepted(quantity).iter().map(|basis| basis.name()).collect();
+    names.join(between)
+}
+
+/// One value as it was typed.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Typed {
+    pub(super) quantity: Quantity,
+    /// Its digits.
+    pub(super) text: String,
+    /// The same as a number.
+    pub(super) number: f64,
+    /// What the kit counts, where that was said.
+    pub(super) basis: Option<Basis>,
+}
+
+impl Typed {
+    /// Reads `VALUE` or `VALUE:AS`; a fault names what is accepted.
+    pub(super) fn read(quantity: Quantity, text: &str) -> Result<Self, String> {
+        let id = quantity.id();
+        let (digits, basis) = match text.split_once(':') {
+            Some((digits, basis)) => (digits.trim(), Some(basis.trim())),
+            None => (text.trim(), None),
+        };
+        let (low, high) = quantity.conceivable();
+        let number = digits.parse::<f64>().map_err(|_| {
+            format!(
+                "{id} is '{digits}'; accepted is a bare number from {low} to {high}, {}, with a point for decimals",
+                unit(quantity)
+            )
+        })?;
+        let mut typed = Self { quantity, text: digits.to_owned(), number, basis: None };
+        match basis {
+            Some(basis) => typed.say_basis(basis)?,
+            None => typed.in_range()?,
+        }
+        Ok(typed)
+    }
+
+    /// Says what the kit counts.
+    pub(super) fn say_basis(&mut self, name: &str) -> Result<(), String> {
+        let (id, number) = (self.quantity.id(), &self.text);
+        let known = accepted(self.quantity);
+        if known.is_empty() {
+            return Err(format!(
+                "{id} is {number}:{name}; accepted is a bare number, {}",
+                unit(self.quantity)
+            ));
+        }
+        let found = known.iter().find(|basis| basis.name().eq_ignore_ascii_case(name));
+        let basis = found.ok_or_else(|| {
+            format!("{id} cannot be counted as '{name}'; accepted is {}", names(self.quantity, " or "))
+        })?;
+        self.basis = Some(*basis);
+        self.in_range()
+    }
+
+    /// The value in the unit of the quantity.
+    pub(super) fn stored(&self) -> f64 {
+        match (self.basis, kept_as(self.quantity)) {
+            // Bases of one quantity share their element.
+            (Some(from), Some(to)) if from != to => convert(self.number, from, to).unwrap_or(f64::NAN),
+            _ => self.number,
+        }
+    }
+
+    fn in_range(&self) -> Result<(), String> {
+        let (low, high) = self.quantity.conceivable();
+        let stored = self.stored();
+        if (low..=high).contains(&stored) {
+            return Ok(());
+        }
+        let (id, unit) = (self.quantity.id(), unit(self.quantity));
+        Err(match (self.basis, kept_as(self.quantity)) {
+            (Some(from), Some(to)) if from != to => format!(
+                "{id} is {} as {}, which is {stored:.1} as {}; accepted is {low} to {high}, {unit} as {}",
+                self.number,
+                from.name(),
+                to.name(),
+                to.name()
+            ),
+            _ => format!("{id} is {}; accepted is {low} to {high}, {unit}", self.number),
+        })
+    }
+}
+
+fn unit(quantity: Quantity) -> String {
+    match quantity.unit() {
+        "" => "without a unit".to_owned(),
+        unit => format!("in {unit}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand from the atomic weights N 14.007, H 1.008, O 15.999, P 30.974 (IUPAC, abridged).
+    #[test]
+    fn a_value_is_kept_as_the_element() {
+        for (quantity, typed, stored) in [
+            (Quantity::TanMgL, "2.0:NH4", 1.5530),
+            (Quantity::TanMgL, "2.0:NH3", 1.6449),
+            (Quantity::TanMgL, "2.0:N", 2.0),
+            (Quantity::TanMgL, "2.0", 2.0),
+            (Quantity::NitriteMgL, "1.2:NO2", 0.36536),
+            (Quantity::NitrateMgL, "10:no3", 2.2590),
+            (Quantity::PhosphateMgL, "1:PO4", 0.32614),
+            (Quantity::PhosphateMgL, "1:P", 1.0),
+        ] {
+            let read = Typed::read(quantity, typed).unwrap();
+            assert!((read.stored() / stored - 1.0).abs() < 2e-4, "{typed}: {}", read.stored());
+        }
+    }
+
+    #[test]
+    fn a_basis_of_another_element_or_none_is_refused_with_what_is_accepted() {
+        for (quantity, typed, accepted) in [
+            (Quantity::NitriteMgL, "1:NO3", "accepted is N or NO2"),
+            (Quantity::PhosphateMgL, "1:N", "accepted is P or PO4"),
+            (Quantity::TanMgL, "1:", "accepted is N or NH3 or NH4"),
+            (Quantity::DoMgL, "5:N", "accepted is a bare number, in mg/L"),
+            (Quantity::NitriteMgL, "4000:NO2", "accepted is 0 to 1000, in mg/L as N"),
+            (Quantity::TanMgL, "NaN:NH4", "accepted is 0 to 1000"),
+        ] {
+            let fault = Typed::read(quantity, typed).unwrap_err();
+            assert!(fault.contains(accepted), "{typed}: {fault}");
+        }
+    }
+}
