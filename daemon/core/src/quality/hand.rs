@@ -16,13 +16,15 @@ pub struct HandCheck {
 }
 
 impl HandCheck {
+    /// In the unit of the quantity; `None` where hand meters are not held against probes.
+    ///
     /// Difference that is worth a look, and difference at which one of the two is wrong: 0.5 mg/L and
-    /// 1 mg/L of oxygen, 0.2 and 0.5 of pH, 0.3 and 1.5 C, 1 and 3 PSU. (Common practice, no source.)
+    /// 1 mg/L of oxygen, 0.2 and 0.5 of pH, 0.5 and 1.5 C, 1 and 3 PSU. (Common practice, no source.)
     pub fn allowed(quantity: Quantity) -> Option<(f64, f64)> {
         match quantity {
             Quantity::DoMgL => Some((0.5, 1.0)),
             Quantity::Ph => Some((0.2, 0.5)),
-            Quantity::TemperatureC => Some((0.3, 1.5)),
+            Quantity::TemperatureC => Some((0.5, 1.5)),
             Quantity::SalinityPsu => Some((1.0, 3.0)),
             _ => None,
         }

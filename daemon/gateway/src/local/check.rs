@@ -3,6 +3,7 @@
 //! Both are in the store, the entry beside the probes' readings, so the check can be drawn up again at any
 //! time; nothing of it changes what a probe reads.
 
+use pondreeve_core::quality::HandCheck;
 use pondreeve_core::site::PondIndex;
 use pondreeve_core::{Quantity, Site, Span, Timestamp};
 
@@ -16,14 +17,9 @@ use crate::journal::Query;
 pub const SAME_TIME: Span = Span::from_minutes(15);
 
 /// A probe further than this from a hand meter should be looked at, in the unit of the quantity; `None`
-/// where hand meters are not held against probes. (Common practice, no source.)
-pub const fn limit(quantity: Quantity) -> Option<f64> {
-    match quantity {
-        Quantity::DoMgL | Quantity::TemperatureC => Some(0.5),
-        Quantity::Ph => Some(0.2),
-        Quantity::SalinityPsu => Some(1.0),
-        _ => None,
-    }
+/// where hand meters are not held against probes.
+pub fn limit(quantity: Quantity) -> Option<f64> {
+    HandCheck::allowed(quantity).map(|(look, _)| look)
 }
 
 /// Whether a difference is beyond the limit. 8.4 less 8.2 in binary is a hair more than 0.2, and is not.
