@@ -37,6 +37,50 @@ pub enum Kind {
         /// Share of readings that jump, 0 to 1.
         share: f64,
     },
+    /// Slides without end, as an electrode does that ages.
+    Drift {
+        /// Change per day, in the unit of the quantity.
+        per_day: f64,
+    },
+    /// A living film on the cap of an oxygen probe: it loses a share of its range, and the film breathes
+    /// in the dark, so that nights read lower still. Other quantities are left alone.
+    Film {
+        /// Share of the reading lost in a day, 0 to 1.
+        lost_per_day: f64,
+        /// Share lost at most, 0 to 1.
+        at_most: f64,
+        /// What a full-grown film takes in the dark, mg/L.
+        night_mg_l: f64,
+        /// Local time less UTC, ms: dark is from 18 to 6 h.
+        utc_offset_ms: i64,
+    },
+    /// An air bubble under the cap of an oxygen probe pulls the reading towards saturation.
+    Bubble {
+        /// Oxygen at saturation, mg/L.
+        saturated_mg_l: f64,
+        /// How far, 0 to 1.
+        share: f64,
+    },
+    /// Out of the water: oxygen reads that of air, salinity, conductivity and depth nothing.
+    Dry {
+        /// Oxygen at saturation, mg/L.
+        saturated_mg_l: f64,
+    },
+    /// Noise on every reading, as a ground loop makes it.
+    Noise {
+        /// Standard deviation, in the unit of the quantity.
+        deviation: f64,
+    },
+    /// Oxygen in percent of saturation and temperature in degrees Fahrenheit; the rest is left alone.
+    UnitSwap {
+        /// Oxygen at saturation, mg/L.
+        saturated_mg_l: f64,
+    },
+    /// Restarts at its begin and repeats the last value from before for a while.
+    Reboot {
+        /// How long it repeats, ms.
+        repeats_ms: i64,
+    },
     /// Nothing is heard of it.
     Silent,
     /// Answers arrive with bits flipped, so that the checksum is wrong.
@@ -70,6 +114,13 @@ pub enum LineFault {
     Stray(usize),
 }
 
+impl Kind {
+    /// Whether it repeats the value of the moment at which it begins.
+    pub const fn holds(&self) -> bool {
+        matches!(self, Self::Stuck | Self::Reboot { .. })
+    }
+}
+
 impl Fault {
     /// Whether it is on at a moment.
     pub fn is_on(&self, at_ms: i64) -> bool {
@@ -90,9 +141,15 @@ pub fn on_line(plan: &[Fault], probe: &str, at_ms: i64) -> Option<LineFault> {
             Kind::Exception(code) => Some(LineFault::Exception(code)),
             Kind::Late { by_ms } => Some(LineFault::Late(by_ms)),
             Kind::Stray { bytes } => Some(LineFault::Stray(bytes)),
-            Kind::Stuck | Kind::Fouling { .. } | Kind::Spikes { .. } => None,
+            _ => None,
         }
     })
+}
+
+const DAY_MS: i64 = 86_400_000;
+
+fn days(ms: i64) -> f64 {
+    ms as f64 / DAY_MS as f64
 }
 
 /// What a reading becomes under the plan. `held` is the last value before a fault that holds it.
@@ -122,8 +179,40 @@ pub fn on_value(
                     value += if draw <= share / 2.0 { size } else { -size };
                 }
             }
+            Kind::Drift { per_day } => value += per_day * days(at_ms - fault.from_ms),
+            Kind::Film { lost_per_day, at_most, night_mg_l, utc_offset_ms } if quantity == "do_mg_l" => {
+                let lost = (lost_per_day * days(at_ms - fault.from_ms)).clamp(0.0, at_most.max(0.0));
+                let grown = if at_most > 0.0 { lost / at_most } else { 0.0 };
+                let hour = (at_ms + utc_offset_ms).rem_euclid(DAY_MS) as f64 / 3_600_000.0;
+                let breath = if (6.0..18.0).contains(&hour) { 0.0 } else { night_mg_l * grown };
+                value = (value * (1.0 - lost) - breath).max(0.0);
+            }
+            Kind::Bubble { saturated_mg_l, share } if quantity == "do_mg_l" => {
+                value += (saturated_mg_l - value) * share;
+            }
+            Kind::Dry { saturated_mg_l } => match quantity {
+                "do_mg_l" => value = saturated_mg_l,
+                "salinity_psu" | "conductivity_ms_cm" | "depth_m" => value = 0.0,
+                _ => {}
+            },
+            Kind::Noise { deviation } => {
+                let stream = Noise::stream(&format!("ground loop {probe} {quantity}"));
+                value += deviation * noise.gaussian(stream, at_ms.div_euclid(20_000));
+            }
+            Kind::UnitSwap { saturated_mg_l } => match quantity {
+                "do_mg_l" => value *= 100.0 / saturated_mg_l,
+                "temperature_c" => value = value * 1.8 + 32.0,
+                _ => {}
+            },
+            Kind::Reboot { repeats_ms } if at_ms - fault.from_ms < repeats_ms => {
+                value = held(index).unwrap_or(value);
+            }
             _ => {}
         }
     }
     value
 }
+
+#[cfg(test)]
+#[path = "faults_tests.rs"]
+mod tests;

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use crate::farm::Farm;
-use crate::faults::{self, Fault, Kind, LineFault};
+use crate::faults::{self, Fault, LineFault};
 use crate::noise::Noise;
 
 /// A probe as the simulator sees it.
@@ -91,7 +91,7 @@ impl World {
             .plan
             .iter()
             .enumerate()
-            .filter(|(_, fault)| fault.kind == Kind::Stuck)
+            .filter(|(_, fault)| fault.kind.holds())
             .filter(|(_, fault)| (self.farm.at_ms()..=to_ms).contains(&fault.from_ms))
             .map(|(index, fault)| (fault.from_ms, index))
             .collect();

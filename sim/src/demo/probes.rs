@@ -28,8 +28,8 @@ pub(crate) struct Options {
     /// Seed of weather and probe noise
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// Let a probe fail from the start: silent, stuck, fouling, spikes, bad-checksum, exception, late
-    /// or stray. May be given several times
+    /// Let a probe fail from the start: silent (or dropout), stuck, fouling, film, drift, spikes, bubble,
+    /// dry, noise, unit-swap, reboot, bad-checksum, exception, late or stray. May be given several times
     #[arg(long = "fault", value_name = "PROBE=KIND", value_parser = probe_and_kind)]
     faults: Vec<(String, Kind)>,
     /// Keep the demo farm's configuration, and the store that a daemon makes, in this new folder
@@ -37,20 +37,39 @@ pub(crate) struct Options {
     keep: Option<PathBuf>,
 }
 
+/// Oxygen in brackish water under air at about 28 °C, mg/L (from memory).
+const SATURATED_MG_L: f64 = 7.0;
+
 fn probe_and_kind(text: &str) -> Result<(String, Kind), String> {
     let (probe, kind) = text.split_once('=').ok_or("accepted is PROBE=KIND, such as p1-oxygen=silent")?;
     let kind = match kind {
-        "silent" => Kind::Silent,
+        "silent" | "dropout" => Kind::Silent,
         "stuck" => Kind::Stuck,
         "fouling" => Kind::Fouling { per_hour: -0.5, at_most: 3.0 },
+        "film" => Kind::Film {
+            lost_per_day: 0.1,
+            at_most: 0.6,
+            night_mg_l: 0.8,
+            // Set to the farm's own once that is read.
+            utc_offset_ms: 0,
+        },
+        "drift" => Kind::Drift { per_day: 0.5 },
+        "bubble" => Kind::Bubble { saturated_mg_l: SATURATED_MG_L, share: 0.7 },
+        "dry" => Kind::Dry { saturated_mg_l: SATURATED_MG_L },
+        "noise" => Kind::Noise { deviation: 0.8 },
+        "unit-swap" => Kind::UnitSwap { saturated_mg_l: SATURATED_MG_L },
+        "reboot" => Kind::Reboot { repeats_ms: 15 * 60_000 },
         "spikes" => Kind::Spikes { size: 4.0, share: 0.05 },
         "bad-checksum" => Kind::BadChecksum,
         "exception" => Kind::Exception(4),
         "late" => Kind::Late { by_ms: 600 },
         "stray" => Kind::Stray { bytes: 30 },
         _ => {
-            return Err("accepted is silent, stuck, fouling, spikes, bad-checksum, exception, late or stray"
-                .to_owned());
+            return Err(
+                "accepted is silent, dropout, stuck, fouling, film, drift, spikes, bubble, dry, noise, \
+                        unit-swap, reboot, bad-checksum, exception, late or stray"
+                    .to_owned(),
+            );
         }
     };
     Ok((probe.to_owned(), kind))
@@ -143,19 +162,26 @@ fn the_world(farm: &Farm, options: &Options) -> Result<World> {
             bail!("--fault {probe}: no such probe; accepted is one of {}", known.join(", "));
         }
     }
+    let offset_ms = i64::from(farm.time_zone.to_offset(now).seconds()) * 1_000;
+    let at_the_farm = |kind: &Kind| match *kind {
+        Kind::Film { lost_per_day, at_most, night_mg_l, .. } => {
+            Kind::Film { lost_per_day, at_most, night_mg_l, utc_offset_ms: offset_ms }
+        }
+        ref other => other.clone(),
+    };
     let faults = options.faults.iter().map(|(probe, kind)| Fault {
         probe: probe.clone(),
         quantity: None,
         from_ms: now.as_millisecond(),
         until_ms: i64::MAX,
-        kind: kind.clone(),
+        kind: at_the_farm(kind),
     });
     stage::world(
         farm,
         stage::Play {
             seed: options.seed,
             start_ms: now.as_millisecond(),
-            utc_offset_ms: i64::from(farm.time_zone.to_offset(now).seconds()) * 1_000,
+            utc_offset_ms: offset_ms,
             climate: story::climate(farm.site.latitude_deg, farm.site.longitude_deg),
             faults: faults.collect(),
             happenings: Vec::new(),
