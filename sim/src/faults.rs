@@ -81,6 +81,11 @@ pub enum Kind {
         /// How long it repeats, ms.
         repeats_ms: i64,
     },
+    /// Its own clock runs fast or slow; matters where it says when it measured.
+    Clock {
+        /// By how much it gains in a day, ms; negative where it loses.
+        per_day_ms: i64,
+    },
     /// Nothing is heard of it.
     Silent,
     /// Answers arrive with bits flipped, so that the checksum is wrong.
@@ -115,6 +120,26 @@ pub enum LineFault {
 }
 
 impl Kind {
+    /// The same with sizes that fit another quantity than oxygen: a fault of 1 mg/L is like one of 0.2 in
+    /// pH, of 0.6 °C or of 1 PSU. (Invented.)
+    #[must_use]
+    pub fn sized_for(&self, quantity: &str) -> Self {
+        let share = match quantity {
+            "ph" => 0.2,
+            "temperature_c" => 0.6,
+            _ => 1.0,
+        };
+        match *self {
+            Self::Fouling { per_hour, at_most } => {
+                Self::Fouling { per_hour: per_hour * share, at_most: at_most * share }
+            }
+            Self::Spikes { size, share: often } => Self::Spikes { size: size * share, share: often },
+            Self::Drift { per_day } => Self::Drift { per_day: per_day * share },
+            Self::Noise { deviation } => Self::Noise { deviation: deviation * share },
+            ref other => other.clone(),
+        }
+    }
+
     /// Whether it repeats the value of the moment at which it begins.
     pub const fn holds(&self) -> bool {
         matches!(self, Self::Stuck | Self::Reboot { .. })
@@ -144,6 +169,17 @@ pub fn on_line(plan: &[Fault], probe: &str, at_ms: i64) -> Option<LineFault> {
             _ => None,
         }
     })
+}
+
+/// By how much a probe's own clock is ahead at a moment, ms.
+pub fn clock_ahead_ms(plan: &[Fault], probe: &str, at_ms: i64) -> i64 {
+    plan.iter()
+        .filter(|fault| fault.probe == probe && fault.is_on(at_ms))
+        .filter_map(|fault| match fault.kind {
+            Kind::Clock { per_day_ms } => Some((per_day_ms as f64 * days(at_ms - fault.from_ms)) as i64),
+            _ => None,
+        })
+        .sum()
 }
 
 const DAY_MS: i64 = 86_400_000;

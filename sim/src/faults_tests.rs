@@ -1,6 +1,6 @@
 //! What each fault makes of a reading, against hand arithmetic.
 
-use super::{Fault, Kind, on_line, on_value};
+use super::{Fault, Kind, clock_ahead_ms, on_line, on_value};
 use crate::noise::Noise;
 
 const HOUR: i64 = 3_600_000;
@@ -64,4 +64,19 @@ fn a_reboot_repeats_the_old_value_and_then_measures_again() {
     near(becomes(reboot(), "do_mg_l", 5.0, 10 * 60_000), 5.0);
     let plan = [Fault { probe: "p".into(), quantity: None, from_ms: 0, until_ms: DAY, kind: reboot() }];
     assert_eq!(on_line(&plan, "p", HOUR), None);
+}
+
+#[test]
+fn a_clock_gains_by_the_day_and_sizes_fit_the_quantity() {
+    let plan = [Fault {
+        probe: "p".into(),
+        quantity: None,
+        from_ms: 0,
+        until_ms: 100 * DAY,
+        kind: Kind::Clock { per_day_ms: 60_000 },
+    }];
+    assert_eq!(clock_ahead_ms(&plan, "p", 36 * HOUR), 90_000);
+    assert_eq!(clock_ahead_ms(&plan, "q", 36 * HOUR), 0);
+    assert_eq!(Kind::Drift { per_day: 0.5 }.sized_for("ph"), Kind::Drift { per_day: 0.1 });
+    assert_eq!(Kind::Stuck.sized_for("ph"), Kind::Stuck);
 }

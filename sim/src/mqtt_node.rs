@@ -171,7 +171,8 @@ fn message(node: &Node, world: &Mutex<World>, at_ms: i64) -> Option<Result<Strin
         .iter()
         .filter_map(|(channel, pick)| Some((pick, world.report(node.probe, *channel, at_ms)?)))
         .collect();
-    Some(payload(&values, at_ms))
+    // The node says when it measured by its own clock.
+    Some(payload(&values, at_ms + world.clock_ahead_ms(node.probe, at_ms)))
 }
 
 #[cfg(test)]

@@ -177,6 +177,11 @@ impl World {
         Some(faults::on_value(&self.plan, &self.noise, &own.id, quantity, at_ms, reading, held))
     }
 
+    /// By how much a probe's own clock is ahead at a moment, ms.
+    pub fn clock_ahead_ms(&self, probe: usize, at_ms: i64) -> i64 {
+        self.probes.get(probe).map_or(0, |own| faults::clock_ahead_ms(&self.plan, &own.id, at_ms))
+    }
+
     /// What is wrong with a probe's line at a moment.
     pub fn line_fault(&self, probe: usize, at_ms: i64) -> Option<LineFault> {
         faults::on_line(&self.plan, &self.probes.get(probe)?.id, at_ms)

@@ -29,7 +29,7 @@ pub(crate) struct Options {
     #[arg(long, default_value_t = 1)]
     seed: u64,
     /// Let a probe fail from the start: silent (or dropout), stuck, fouling, film, drift, spikes, bubble,
-    /// dry, noise, unit-swap, reboot, bad-checksum, exception, late or stray. May be given several times
+    /// dry, noise, unit-swap, reboot, clock, bad-checksum, exception, late or stray. May be given several times
     #[arg(long = "fault", value_name = "PROBE=KIND", value_parser = probe_and_kind)]
     faults: Vec<(String, Kind)>,
     /// Keep the demo farm's configuration, and the store that a daemon makes, in this new folder
@@ -59,6 +59,7 @@ fn probe_and_kind(text: &str) -> Result<(String, Kind), String> {
         "noise" => Kind::Noise { deviation: 0.8 },
         "unit-swap" => Kind::UnitSwap { saturated_mg_l: SATURATED_MG_L },
         "reboot" => Kind::Reboot { repeats_ms: 15 * 60_000 },
+        "clock" => Kind::Clock { per_day_ms: 10 * 60_000 },
         "spikes" => Kind::Spikes { size: 4.0, share: 0.05 },
         "bad-checksum" => Kind::BadChecksum,
         "exception" => Kind::Exception(4),
@@ -67,7 +68,7 @@ fn probe_and_kind(text: &str) -> Result<(String, Kind), String> {
         _ => {
             return Err(
                 "accepted is silent, dropout, stuck, fouling, film, drift, spikes, bubble, dry, noise, \
-                        unit-swap, reboot, bad-checksum, exception, late or stray"
+                        unit-swap, reboot, clock, bad-checksum, exception, late or stray"
                     .to_owned(),
             );
         }
@@ -169,12 +170,20 @@ fn the_world(farm: &Farm, options: &Options) -> Result<World> {
         }
         ref other => other.clone(),
     };
-    let faults = options.faults.iter().map(|(probe, kind)| Fault {
-        probe: probe.clone(),
-        quantity: None,
-        from_ms: now.as_millisecond(),
-        until_ms: i64::MAX,
-        kind: at_the_farm(kind),
+    let faults = options.faults.iter().flat_map(|(probe, kind)| {
+        let own = farm.site.probes.iter().find(|own| own.id == *probe);
+        let mut quantities: Vec<&str> =
+            own.iter().flat_map(|own| &own.channels).map(|channel| channel.quantity.id()).collect();
+        quantities.sort_unstable();
+        quantities.dedup();
+        let of = |quantity: &&str| Fault {
+            probe: probe.clone(),
+            quantity: Some((*quantity).to_owned()),
+            from_ms: now.as_millisecond(),
+            until_ms: i64::MAX,
+            kind: at_the_farm(kind).sized_for(quantity),
+        };
+        quantities.iter().map(of).collect::<Vec<_>>()
     });
     stage::world(
         farm,
