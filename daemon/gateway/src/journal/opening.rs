@@ -136,7 +136,7 @@ impl Journal {
                 self.forwarded = self.forwarded.max(until);
             }
             Kind::Batch => self.newest_at = self.newest_at.max(extent_of(entry.key, entry.body).1),
-            Kind::Closed => {}
+            Kind::Closed | Kind::Turned => {}
         })?;
         Ok(())
     }

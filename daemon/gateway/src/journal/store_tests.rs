@@ -453,32 +453,3 @@ fn a_lost_database_is_put_back_from_copy_and_tail() {
     let (mut journal, _) = open(&path);
     assert_eq!(read(&mut journal).0, (1..61).map(input).collect::<Vec<_>>());
 }
-
-/// A later file proves that the last commit of an earlier one was finished and acknowledged. A flipped
-/// bit in it is rot: it costs the record it is in, and what stands beside it outlives the next opening.
-#[test]
-fn rot_in_the_last_commit_of_an_earlier_tail_file_costs_its_own_record() {
-    let folder = TempDir::new().unwrap();
-    let (mut tail, _) = Tail::open(folder.path(), &|key, _| key + 1).unwrap();
-    let large = vec![7; 2 * 1024 * 1024 - 4096];
-    let item = |key, body| Item { kind: Kind::Batch, key, body, next_seq: key + 1 };
-    tail.write(&[item(1, large.as_slice())], 0).unwrap();
-    tail.write(&[item(2, b"flipped"), item(3, b"beside it")], 0).unwrap();
-    tail.write(&[item(4, [9; 4000].as_slice())], 0).unwrap();
-    drop(tail);
-    assert!(folder.path().join("tail-1").exists(), "the last commit went into a second file");
-
-    let file = folder.path().join("tail-0");
-    let mut bytes = fs::read(&file).unwrap();
-    let place = bytes.windows(7).position(|window| window == b"flipped").unwrap();
-    bytes[place] ^= 1;
-    fs::write(&file, bytes).unwrap();
-
-    let (_tail, written_again) = Tail::open(folder.path(), &|key, _| key + 1).unwrap();
-    let mut found: Vec<_> = written_again.into_iter().collect();
-    crate::journal::tail::read(folder.path(), &mut |entry| found.push((entry.key, entry.body.to_vec())))
-        .unwrap();
-    for (key, body) in [(1, large), (3, b"beside it".to_vec()), (4, vec![9; 4000])] {
-        assert!(found.contains(&(key, body)), "record {key} is gone");
-    }
-}

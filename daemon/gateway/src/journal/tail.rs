@@ -23,7 +23,12 @@ use std::io::{self, Read};
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
-use super::codec::Reader;
+use scan::Scan;
+
+mod scan;
+#[cfg(test)]
+#[path = "tail_tests.rs"]
+mod tests;
 
 /// Size of a new file. An hour of a large farm takes about one.
 const SEGMENT_BYTES: usize = 2 * 1024 * 1024;
@@ -51,11 +56,13 @@ pub(super) enum Kind {
     Forwarded = 3,
     /// The store was closed in order.
     Closed = 4,
+    /// The file was begun anew.
+    Turned = 5,
 }
 
 impl Kind {
     fn of(code: u8) -> Option<Self> {
-        [Self::Batch, Self::LeftOut, Self::Forwarded, Self::Closed]
+        [Self::Batch, Self::LeftOut, Self::Forwarded, Self::Closed, Self::Turned]
             .into_iter()
             .find(|kind| *kind as u8 == code)
     }
@@ -116,27 +123,28 @@ impl Tail {
         next_seq_of: &dyn Fn(u64, &[u8]) -> u64,
     ) -> io::Result<(Self, Vec<Unfinished>)> {
         let mut segments = Vec::new();
-        let mut unfinished = (0, Vec::new());
+        let mut unfinished = Vec::new();
+        let newest = newest_generation(folder)?;
         for path in paths(folder)? {
             let bytes = read_file(&path)?;
             let file = OpenOptions::new().read(true).write(true).open(&path)?;
-            let scan = Scan::of(&bytes);
+            let mut scan = Scan::of(&bytes);
+            if scan.generation < newest {
+                // A later file was begun only after the last commit of this one was finished.
+                scan.is_over();
+            }
             let mut next_seq = 0;
             scan.entries(&bytes, |entry, _| {
                 if entry.kind == Kind::Batch {
                     next_seq = next_seq_of(entry.key, entry.body).max(next_seq);
                 }
             });
-            if scan.generation >= unfinished.0 {
-                let mut batches = Vec::new();
+            if scan.torn_last {
                 scan.entries(&bytes, |entry, place| {
-                    if scan.torn_last && place.commit == scan.next_commit && entry.kind == Kind::Batch {
-                        batches.push((entry.key, entry.body.to_vec()));
+                    if place.commit == scan.next_commit && entry.kind == Kind::Batch {
+                        unfinished.push((entry.key, entry.body.to_vec()));
                     }
                 });
-                unfinished = (scan.generation, batches);
-            }
-            if scan.torn_last {
                 // What was begun and not finished must not be found again beside what comes in its place.
                 let end = scan.end.min(bytes.len());
                 file.write_all_at(&vec![0; bytes.len() - end], end as u64)?;
@@ -166,7 +174,7 @@ impl Tail {
         if tail.segments.is_empty() {
             tail.add_segment(SEGMENT_BYTES)?;
         }
-        Ok((tail, unfinished.1))
+        Ok((tail, unfinished))
     }
 
     /// Puts everything on disk for good. On an error nothing of it counts.
@@ -234,7 +242,9 @@ impl Tail {
                 (segment.generation, segment.commit) = (generation, 0);
                 (segment.used, segment.next_seq) = (0, 0);
                 self.segments.push(segment);
-                Ok(())
+                // Alone in its sector, so that it is there or not: whatever becomes of the first commit, the
+                // file is then known to be in its new turn.
+                self.write_here(&[Item { kind: Kind::Turned, key: 0, body: &[], next_seq: 0 }], HEAD_BYTES)
             }
             None if self.segments.len() >= MOST_SEGMENTS => Err(io::Error::other(
                 "the database has taken nothing for so long that there is no room for newer inputs",
@@ -365,12 +375,7 @@ pub(super) struct Found {
 
 /// Hands every entry to `each`, in the order in which they were written. Needs the files only.
 pub(super) fn read(folder: &Path, each: &mut dyn FnMut(Entry<'_>)) -> io::Result<Found> {
-    let mut by_generation = Vec::new();
-    for path in paths(folder)? {
-        // A page of it is enough for most, but the first entry may be damaged.
-        by_generation.push((Scan::of(&read_file(&path)?).generation, path));
-    }
-    by_generation.sort();
+    let by_generation = by_generation(folder)?;
     let mut found = Found::default();
     let last = by_generation.len().saturating_sub(1);
     for (position, (_, path)) in by_generation.iter().enumerate() {
@@ -388,119 +393,23 @@ pub(super) fn read(folder: &Path, each: &mut dyn FnMut(Entry<'_>)) -> io::Result
     Ok(found)
 }
 
-#[derive(Debug, Clone, Copy)]
-struct Place {
-    head: usize,
-    commit: u32,
-    count: u16,
-    whole: bool,
+/// The tail files with their generations, the newest last.
+fn by_generation(folder: &Path) -> io::Result<Vec<(u32, PathBuf)>> {
+    let mut found = Vec::new();
+    for path in paths(folder)? {
+        // A page of it is enough for most, but the first entry may be damaged.
+        found.push((Scan::of(&read_file(&path)?).generation, path));
+    }
+    found.sort();
+    Ok(found)
 }
 
-/// Where the entries of the newest generation of a file are.
-#[derive(Debug, Default)]
-struct Scan {
-    generation: u32,
-    places: Vec<Place>,
-    /// Where the next commit goes, and its number: after the last finished one.
-    end: usize,
-    next_commit: u32,
-    /// Entries that are missing between others, or whose body is damaged.
-    holes: u64,
-    /// The last commit is not whole.
-    torn_last: bool,
+/// The file in use.
+#[cfg(test)]
+pub(super) fn newest_file(folder: &Path) -> io::Result<PathBuf> {
+    Ok(by_generation(folder)?.pop().map(|(_, path)| path).unwrap_or_default())
 }
 
-struct Head {
-    kind: Kind,
-    generation: u32,
-    commit: u32,
-    count: u16,
-    key: u64,
-    length: usize,
-    body_sum: u32,
-}
-
-fn head(bytes: &[u8]) -> Option<Head> {
-    let mut reader = Reader::new(bytes);
-    if reader.array::<4>().ok()? != MARK {
-        return None;
-    }
-    let kind = reader.byte().ok()?;
-    let generation = u32::from_be_bytes(reader.array().ok()?);
-    let commit = u32::from_be_bytes(reader.array().ok()?);
-    let _place = reader.array::<2>().ok()?;
-    let count = u16::from_be_bytes(reader.array().ok()?);
-    let key = u64::from_be_bytes(reader.array().ok()?);
-    let length = u32::from_be_bytes(reader.array().ok()?);
-    let body_sum = u32::from_be_bytes(reader.array().ok()?);
-    let sum = u32::from_be_bytes(reader.array().ok()?);
-    let summed = bytes.get(..HEAD_BYTES - 4)?;
-    if sum != crc32fast::hash(summed) {
-        return None;
-    }
-    let (kind, length) = (Kind::of(kind)?, usize::try_from(length).ok()?);
-    Some(Head { kind, generation, commit, count, key, length, body_sum })
-}
-
-impl Scan {
-    fn of(bytes: &[u8]) -> Self {
-        let mut scan = Self::default();
-        let mut at = 0;
-        while let Some(next) = bytes.get(at..).and_then(find_mark) {
-            at += next;
-            let Some(head) = bytes.get(at..).and_then(head) else {
-                at += 1;
-                continue;
-            };
-            let body = bytes.get(at + HEAD_BYTES..).map(|rest| &rest[..head.length.min(rest.len())]);
-            let body = body.unwrap_or_default();
-            let whole = body.len() == head.length && crc32fast::hash(body) == head.body_sum;
-            if head.generation > scan.generation {
-                scan = Self { generation: head.generation, ..Self::default() };
-            }
-            if head.generation == scan.generation {
-                let Head { commit, count, .. } = head;
-                scan.places.push(Place { head: at, commit, count, whole });
-                scan.end = at + HEAD_BYTES + body.len();
-            }
-            // A body that is not whole may hide the heads after it.
-            at += if whole { HEAD_BYTES + head.length } else { HEAD_BYTES };
-        }
-        scan.judge();
-        scan
-    }
-
-    /// Finds what is missing or not whole, and whether that is the end.
-    fn judge(&mut self) {
-        let mut expected = 0;
-        let mut commits = self.places.chunk_by(|a, b| a.commit == b.commit).peekable();
-        while let Some(commit) = commits.next() {
-            let Some(first) = commit.first() else { continue };
-            let whole = commit.iter().filter(|place| place.whole).count() as u64;
-            let wrong = u64::from(first.count).saturating_sub(whole);
-            self.holes += u64::from(first.commit.saturating_sub(expected));
-            expected = first.commit.saturating_add(1);
-            if wrong > 0 && commits.peek().is_none() {
-                self.torn_last = true;
-                (self.end, expected) = (first.head, first.commit);
-            } else {
-                self.holes += wrong;
-            }
-        }
-        self.next_commit = expected;
-    }
-
-    fn entries(&self, bytes: &[u8], mut each: impl FnMut(Entry<'_>, &Place)) {
-        for place in &self.places {
-            let Some(left) = bytes.get(place.head..) else { continue };
-            let Some(head) = head(left) else { continue };
-            let rest = left.get(HEAD_BYTES..).unwrap_or_default();
-            let body = &rest[..head.length.min(rest.len())];
-            each(Entry { kind: head.kind, key: head.key, body }, place);
-        }
-    }
-}
-
-fn find_mark(bytes: &[u8]) -> Option<usize> {
-    memchr::memmem::find(bytes, &MARK)
+fn newest_generation(folder: &Path) -> io::Result<u32> {
+    Ok(by_generation(folder)?.last().map_or(0, |(generation, _)| *generation))
 }
