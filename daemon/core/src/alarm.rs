@@ -37,6 +37,10 @@ pub enum Cause {
     Acknowledge,
     /// The re-alarm timer ran out while the condition held.
     Realarm,
+    /// A person took out of service what it watches.
+    TakeOut,
+    /// It is back in service: the alarm is judged anew.
+    PutBack,
 }
 
 /// The state an alarm goes to, or `None` where the standard has no such transition.
@@ -49,6 +53,10 @@ pub const fn transition(state: AlarmState, cause: Cause) -> Option<AlarmState> {
         (S::Acknowledged, Cause::Clears) => Some(S::Normal),
         (S::Acknowledged, Cause::Realarm) => Some(S::Unacknowledged),
         (S::ReturnedUnacknowledged, Cause::Acknowledge) => Some(S::Normal),
+        (S::Normal | S::Unacknowledged | S::Acknowledged | S::ReturnedUnacknowledged, Cause::TakeOut) => {
+            Some(S::OutOfService)
+        }
+        (S::OutOfService, Cause::PutBack) => Some(S::Normal),
         _ => None,
     }
 }
@@ -128,6 +136,10 @@ impl Alarm {
     /// Takes what is seen at `at`. Says what should happen to the state, if anything should; the
     /// caller then calls [`Self::apply`].
     pub fn observe(&mut self, at: Timestamp, sight: Sight, delays: Delays) -> Option<Cause> {
+        if self.state == AlarmState::OutOfService {
+            self.turning_since = None;
+            return None;
+        }
         let standing = self.state.is_standing();
         let turning = if standing { sight == Sight::Clear } else { sight == Sight::Beyond };
         if turning {
@@ -180,6 +192,7 @@ impl Alarm {
                 }
             }
             Cause::Realarm => {}
+            Cause::TakeOut | Cause::PutBack => self.turning_since = None,
         }
         Some(AlarmChange {
             pond: self.pond,
@@ -229,11 +242,11 @@ mod tests {
     }
 
     /// Every pair of state and cause, from the state diagram of ISA-18.2 for an alarm that neither
-    /// latches nor is shelved, suppressed or out of service.
+    /// latches nor is shelved or suppressed.
     #[test]
     fn every_transition_is_the_standards() {
-        use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
-        use Cause::{Acknowledge, Clears, Occurs, Realarm};
+        use AlarmState::{Acknowledged, Normal, OutOfService, ReturnedUnacknowledged, Unacknowledged};
+        use Cause::{Acknowledge, Clears, Occurs, PutBack, Realarm, TakeOut};
         let table = [
             (Normal, Occurs, Some(Unacknowledged)),
             (Normal, Clears, None),
@@ -251,6 +264,20 @@ mod tests {
             (ReturnedUnacknowledged, Clears, None),
             (ReturnedUnacknowledged, Acknowledge, Some(Normal)),
             (ReturnedUnacknowledged, Realarm, None),
+            (Normal, TakeOut, Some(OutOfService)),
+            (Unacknowledged, TakeOut, Some(OutOfService)),
+            (Acknowledged, TakeOut, Some(OutOfService)),
+            (ReturnedUnacknowledged, TakeOut, Some(OutOfService)),
+            (OutOfService, TakeOut, None),
+            (OutOfService, Occurs, None),
+            (OutOfService, Clears, None),
+            (OutOfService, Acknowledge, None),
+            (OutOfService, Realarm, None),
+            (OutOfService, PutBack, Some(Normal)),
+            (Normal, PutBack, None),
+            (Unacknowledged, PutBack, None),
+            (Acknowledged, PutBack, None),
+            (ReturnedUnacknowledged, PutBack, None),
         ];
         for (state, cause, expected) in table {
             assert_eq!(transition(state, cause), expected, "{state:?} and {cause:?}");

@@ -65,7 +65,7 @@ impl Limits {
 impl QualityLimits {
     /// Common practice, no source, for samples each minute; check against two weeks of readings of
     /// the site. Salinity's suspect range is the whole of what shrimp are grown in: narrow it to the
-    /// site's usual value ± 8 PSU. Quantities without customary limits get the range in which a value
+    /// site's usual value ± 8 PSU. Oxygen is serviced weekly, pH each fortnight, salinity monthly. Quantities without customary limits get the range in which a value
     /// is conceivable at all.
     pub fn for_quantity(quantity: Quantity) -> Self {
         use Quantity as Q;
@@ -102,6 +102,7 @@ impl QualityLimits {
             attenuated_share: None,
             pinned_below: None,
             neighbour: None,
+            service_every: None,
         };
         let flat = |tolerance, suspect_min, fail_min| {
             Some((tolerance, Span::from_minutes(suspect_min), Span::from_minutes(fail_min)))
@@ -115,6 +116,7 @@ impl QualityLimits {
                 attenuated_share: Some(0.2),
                 pinned_below: Some(0.5),
                 neighbour: Some(1.0),
+                service_every: Some(Span::from_hours(7 * 24)),
                 ..none
             },
             Q::TemperatureC => Self {
@@ -131,6 +133,7 @@ impl QualityLimits {
                 flat_line: flat(0.01, 180, 480),
                 climatology: Some((4.0, 0.3)),
                 neighbour: Some(0.4),
+                service_every: Some(Span::from_hours(14 * 24)),
                 ..none
             },
             Q::SalinityPsu => Self {
@@ -139,6 +142,7 @@ impl QualityLimits {
                 flat_line: flat(0.01, 720, 2_880),
                 climatology: Some((4.0, 5.0)),
                 neighbour: Some(2.0),
+                service_every: Some(Span::from_hours(30 * 24)),
                 ..none
             },
             _ => none,

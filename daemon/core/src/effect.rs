@@ -5,6 +5,7 @@ use alloc::vec::Vec;
 
 use crate::input::GatewayPart;
 use crate::quantity::Quantity;
+use crate::service::Serviced;
 use crate::site::{PondIndex, ProbeIndex};
 use crate::time::{Span, Timestamp};
 
@@ -32,6 +33,8 @@ pub enum Effect {
     },
     /// Forward this summary.
     Summary(Summary),
+    /// A probe went out of service, came back, or its service is over.
+    Service(ServiceChange),
     /// An input was refused; nothing else changed because of it.
     Refused {
         /// When.
@@ -88,6 +91,9 @@ pub enum Test {
     Neighbour,
     /// The probe did not fail for a day and come back without service. (Not a QARTOD test.)
     Recovery,
+    /// The probe was not out of service, and its next service did not reject the reading. (Not a QARTOD
+    /// test.)
+    Service,
 }
 
 impl Test {
@@ -108,8 +114,35 @@ impl Test {
             Self::MultiVariate => "does not go with what else is measured",
             Self::Neighbour => "another probe in the pond differs",
             Self::Recovery => "came back after a failure without being serviced",
+            Self::Service => "read while out of service, or rejected by the next service",
         }
     }
+}
+
+/// Something changed about a probe's service.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ServiceChange {
+    /// Which pond; `None` for a probe that belongs to no pond.
+    pub pond: Option<PondIndex>,
+    /// Which probe.
+    pub probe: ProbeIndex,
+    /// When.
+    pub at: Timestamp,
+    /// Who; `None` where it came back by itself.
+    pub by: Option<String>,
+    /// What.
+    pub what: ServiceNews,
+}
+
+/// What changed about it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ServiceNews {
+    /// Out of service until then.
+    Out(Timestamp),
+    /// Back in service.
+    Back,
+    /// What the readings of one quantity since the last service are off by, and what was adopted.
+    Done(Serviced),
 }
 
 /// A verdict on readings that were judged before: a spike is known after its neighbour, a stuck run
@@ -227,6 +260,8 @@ pub enum AlarmState {
     Acknowledged,
     /// Returned to normal, unacknowledged.
     ReturnedUnacknowledged,
+    /// Out of service: what it watches is being serviced.
+    OutOfService,
 }
 
 /// How soon a person must act.

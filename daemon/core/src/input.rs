@@ -4,6 +4,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::quantity::Quantity;
+use crate::service::Step;
 use crate::site::{PondIndex, ProbeIndex, Site};
 use crate::time::Timestamp;
 
@@ -58,6 +59,15 @@ pub enum Event {
         /// When the water was sampled, if not now.
         taken_at: Option<Timestamp>,
         /// Who entered it.
+        by: String,
+    },
+    /// A person services a probe: takes it out of service, cleans it, reads it in standards.
+    Service {
+        /// Which probe.
+        probe: ProbeIndex,
+        /// What was done.
+        step: Step,
+        /// Who.
         by: String,
     },
     /// A person acknowledged an alarm.

@@ -9,6 +9,7 @@
 //! - [`site`] (with [`defaults`]) and [`input`]: the farm, and everything that can happen to it;
 //! - [`quality`]: calibration and the QARTOD tests; [`window`]: a day of usable values; [`probe`]: the
 //!   faults of a probe, told apart from those of the water; [`verdict`]: by which clues;
+//!   [`service`]: its calibration and cleaning;
 //! - [`derived`]: what probes cannot see; [`sunlight`], [`night`] and [`regression`]: tonight's low;
 //! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; and
 //!   [`message`]: all of it in plain words;
@@ -45,6 +46,7 @@ pub mod quantity;
 pub mod regression;
 pub mod respiration;
 pub mod schedule;
+pub mod service;
 pub mod site;
 pub mod state;
 pub mod summary;

@@ -20,6 +20,7 @@ impl Test {
             Self::MultiVariate => "multi_variate",
             Self::Neighbour => "neighbour",
             Self::Recovery => "recovery",
+            Self::Service => "service",
         }
     }
 }
@@ -46,6 +47,7 @@ impl AlarmState {
             Self::Unacknowledged => "unacknowledged",
             Self::Acknowledged => "acknowledged",
             Self::ReturnedUnacknowledged => "returned-unacknowledged",
+            Self::OutOfService => "out-of-service",
         }
     }
 }

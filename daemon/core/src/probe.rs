@@ -10,8 +10,11 @@ use crate::effect::{Effect, Flag, Priority};
 use crate::input::ProbeFault;
 use crate::message;
 use crate::quality::ChannelState;
+use crate::service::Session;
 use crate::site::{PondIndex, Probe, ProbeIndex, Site};
 use crate::time::{Span, Timestamp};
+
+mod service;
 
 /// A fault must last five minutes, and be gone for five. (Common practice, no source.)
 const FAULT_DELAYS: Delays = Delays::minutes(5, 5);
@@ -30,6 +33,8 @@ pub struct ProbeState {
     pub fault: Option<ProbeFault>,
     /// By how much its clock is ahead, while its samples are refused for it.
     pub clock_ahead: Option<Span>,
+    /// Out of service, and what has been done to it meanwhile.
+    pub service: Option<Session>,
     /// Its one alarm.
     pub alarm: Alarm,
     /// When something next happens by the passing of time alone.
@@ -45,6 +50,7 @@ impl ProbeState {
             channels: probe.channels.iter().map(|_| ChannelState::new(now)).collect(),
             fault: None,
             clock_ahead: None,
+            service: None,
             alarm: Alarm::new(id, format!("Probe {} faulty", probe.id), probe.pond, Priority::Medium),
             deadline: None,
         };
@@ -89,7 +95,8 @@ impl ProbeState {
             .iter()
             .zip(&probe.channels)
             .filter_map(|(state, channel)| state.deadline(&channel.quality));
-        self.deadline = gaps.chain(self.alarm.deadline()).min();
+        let back = self.service.as_ref().map(|session| session.out.until);
+        self.deadline = gaps.chain(self.alarm.deadline()).chain(back).min();
     }
 
     /// What is wrong with the probe now, as a person says it, and whether it has already lasted.
@@ -156,6 +163,10 @@ impl ProbeState {
                     effects.push(Effect::Reading(reading));
                 }
             }
+        }
+        if self.service.as_ref().is_some_and(|session| session.out.until <= now) {
+            // Whoever took it out has forgotten it, or is held up: the pond must be watched.
+            self.end_service((site, index, probe), now, None, effects);
         }
         let trouble = self.trouble(probe);
         let (sight, delays) = match &trouble {

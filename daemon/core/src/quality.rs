@@ -5,6 +5,7 @@
 //! [`history`] its hours of the last days. A further test is one more entry in [`ChannelState::judge`]
 //! or in [`watch::Watch::judge`].
 
+use alloc::collections::VecDeque;
 use alloc::vec;
 use alloc::vec::Vec;
 
@@ -12,6 +13,7 @@ pub use self::hand::HandCheck;
 use self::watch::{Amendment, Around, Watch};
 use crate::effect::{Flag, Reading, Test};
 use crate::quantity::Quantity;
+use crate::service::{Adjustment, Serviced};
 use crate::site::{Channel, PondIndex, ProbeIndex, QualityLimits};
 use crate::time::{Span, Timestamp};
 use crate::window::Window;
@@ -19,6 +21,7 @@ use crate::window::Window;
 pub mod checks;
 mod hand;
 pub mod history;
+mod serviced;
 pub mod watch;
 
 /// A sample this far ahead of the gateway's clock is taken; further, it is refused. (Common practice,
@@ -176,6 +179,12 @@ pub struct ChannelState {
     pub doubt: Option<(Test, Flag, Timestamp)>,
     /// Every test that disliked the newest sample.
     pub disliked: Vec<(Test, Flag)>,
+    /// What its calibrations in the field have added to that of the configuration.
+    pub adjustment: Adjustment,
+    /// When it was last cleaned or read in a standard.
+    pub serviced_at: Option<Timestamp>,
+    /// What its last services found, newest last.
+    pub services: VecDeque<Serviced>,
     /// The newest hand reading of the same water, with what the probe read then.
     pub hand_check: Option<HandCheck>,
     /// Usable values of the last day.
@@ -207,6 +216,9 @@ impl ChannelState {
             failing_since: None,
             doubt: None,
             disliked: Vec::new(),
+            adjustment: Adjustment::default(),
+            serviced_at: None,
+            services: VecDeque::new(),
             hand_check: None,
             window: Window::default(),
             watch: Watch::default(),
@@ -254,10 +266,13 @@ impl ChannelState {
             Place::TooLate | Place::Contradiction => Flag::Suspect,
             Place::Repeat => Flag::Fail,
         };
-        let value = raw * channel.calibration_slope + channel.calibration_offset;
+        let value = self.adjustment.of(raw * channel.calibration_slope + channel.calibration_offset);
         let syntax = syntax(channel.quantity, value);
         let mut tests = vec![(Test::Syntax, syntax), (Test::Order, order)];
-        if syntax == Flag::Pass {
+        if around.out_of_service {
+            // In the air, in a bucket, in a standard: kept, and never taken for the pond.
+            tests.push((Test::Service, Flag::Fail));
+        } else if syntax == Flag::Pass {
             tests.push((Test::GrossRange, gross_range(&channel.quality, value)));
         }
         if matches!(place, Place::Newest | Place::Contradiction) {
@@ -286,6 +301,10 @@ impl ChannelState {
         if is_news {
             self.newest = Some((at, raw.to_bits()));
             self.flag = flag;
+            if around.out_of_service {
+                let reading = reading(channel, whose, (raw, value, syntax), (at, flag, tests));
+                return Ok(Judged { reading, is_news: false, amended });
+            }
             self.disliked.clear();
             self.disliked.extend(
                 tests.iter().copied().filter(|&(_, flag)| matches!(flag, Flag::Suspect | Flag::Fail)),
@@ -307,17 +326,7 @@ impl ChannelState {
                 _ => Gap::Fresh,
             };
         }
-        let (pond, probe) = whose;
-        let reading = Reading {
-            pond,
-            probe: Some(probe),
-            quantity: channel.quantity,
-            at,
-            raw: raw.is_finite().then_some(raw),
-            value: (syntax == Flag::Pass).then_some(value),
-            flag,
-            tests,
-        };
+        let reading = reading(channel, whose, (raw, value, syntax), (at, flag, tests));
         Ok(Judged { reading, is_news, amended })
     }
 
@@ -436,6 +445,24 @@ impl ChannelState {
     /// Since when the channel has been expected to report.
     pub fn expected_since(&self) -> Timestamp {
         self.expected_since
+    }
+}
+
+fn reading(
+    channel: &Channel,
+    (pond, probe): (Option<PondIndex>, ProbeIndex),
+    (raw, value, syntax): (f64, f64, Flag),
+    (at, flag, tests): (Timestamp, Flag, Vec<(Test, Flag)>),
+) -> Reading {
+    Reading {
+        pond,
+        probe: Some(probe),
+        quantity: channel.quantity,
+        at,
+        raw: raw.is_finite().then_some(raw),
+        value: (syntax == Flag::Pass).then_some(value),
+        flag,
+        tests,
     }
 }
 

@@ -143,6 +143,8 @@ pub struct QualityLimits {
     pub pinned_below: Option<f64>,
     /// Least difference from another probe in the pond, beyond the usual one, that is suspect.
     pub neighbour: Option<f64>,
+    /// Cleaned and read in a standard at least this often; `None` for never.
+    pub service_every: Option<Span>,
 }
 
 /// Limits of one pond's alarms. Each default stands in `config/limits/` with its source.

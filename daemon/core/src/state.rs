@@ -14,6 +14,7 @@ use crate::summary;
 use crate::sunlight::{Night, WATCH_UNTIL};
 use crate::time::{Span, Timestamp};
 
+mod service;
 mod take;
 
 /// A farm from which nothing has been heard for so long is left in peace: no deadline is named any
@@ -183,6 +184,7 @@ impl State {
             Event::ManualSample { pond, quantity, value, taken_at, by: _ } => {
                 self.take_entry(*pond, *quantity, *value, *taken_at, effects);
             }
+            Event::Service { probe, step, by } => self.take_service(*probe, step, by, effects),
             Event::Acknowledge { alarm, by } => self.acknowledge(alarm, by, effects),
             Event::GatewayFault { part, which, detail } => {
                 self.take_gateway_fault(*part, which, detail.as_deref(), effects);

@@ -13,6 +13,10 @@ use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
 use crate::verdict::Verdict;
 
+mod probes;
+
+pub use probes::{ChannelView, ProbeView, ServiceView};
+
 /// The whole farm at one moment.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FarmView {
@@ -26,6 +30,8 @@ pub struct FarmView {
     pub faults: Vec<PartFault>,
     /// Whether the horn should sound now.
     pub horn: bool,
+    /// Probes that are out of service, due for it, or were serviced or checked.
+    pub probes: Vec<ProbeView>,
 }
 
 /// One pond at one moment.
@@ -87,6 +93,7 @@ impl State {
             alarms: Vec::new(),
             faults: self.faults.clone(),
             horn: self.horn,
+            probes: Vec::new(),
         };
         let (Some(site), Some(night)) = (&self.site, self.night) else { return view };
         let scene = Scene { site, probes: &self.probes, night, now: self.now };
@@ -130,6 +137,7 @@ impl State {
         for (probe, configured) in self.probes.iter().zip(&site.probes) {
             view.alarms.extend(shown(&probe.alarm, || Some(probe.message(site, configured))));
         }
+        view.probes = probes::probes(site, &self.probes, self.now);
         view.alarms.extend(self.gateway_alarms.iter().filter_map(|alarm| shown(alarm, || None)));
         view.alarms.sort_by(|a, b| {
             (a.priority, a.raised_at).cmp(&(b.priority, b.raised_at)).then_with(|| a.id.cmp(&b.id))

@@ -5,6 +5,7 @@ mod farm;
 use farm::at;
 use pondreeve_core::effect::{AlarmState, Effect, Flag};
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
+use pondreeve_core::service::Step;
 use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Event, Input, Quantity, Span, State, Timestamp};
 use proptest::prelude::*;
@@ -60,9 +61,30 @@ fn fault() -> impl Strategy<Value = ProbeFault> {
     ]
 }
 
+fn step() -> impl Strategy<Value = Step> {
+    let quantity = || prop::sample::select(&QUANTITIES[..]);
+    let maybe = || prop::option::of(value());
+    prop_oneof![
+        3 => (-1..60_i64).prop_map(|minutes| Step::Begin { length: Span::from_minutes(minutes) }),
+        1 => (quantity(), maybe(), maybe())
+            .prop_map(|(quantity, hand, reading)| Step::Before { quantity, hand, reading }),
+        2 => Just(Step::Cleaned),
+        1 => (quantity(), maybe(), maybe())
+            .prop_map(|(quantity, hand, reading)| Step::After { quantity, hand, reading }),
+        2 => (quantity(), value(), maybe(), maybe()).prop_map(|(quantity, expected, reading, millivolts)| {
+            Step::Standard { quantity, expected, reading, millivolts }
+        }),
+        1 => Just(Step::Adopt),
+        1 => Just(Step::End),
+    ]
+}
+
 fn event(probes: std::ops::Range<u16>, ponds: std::ops::Range<u16>) -> impl Strategy<Value = Event> {
     prop_oneof![
         12 => prop::collection::vec(sample(probes.clone()), 0..6).prop_map(|samples| Event::Sweep { samples }),
+        1 => (probes.clone(), step()).prop_map(|(probe, step)| {
+            Event::Service { probe: ProbeIndex(probe), step, by: "technician".into() }
+        }),
         1 => (probes, fault()).prop_map(|(probe, fault)| Event::ProbeFault { probe: ProbeIndex(probe), fault }),
         1 => (ponds, prop::sample::select(&QUANTITIES[..]), value()).prop_map(|(pond, quantity, value)| {
             Event::ManualSample { pond: PondIndex(pond), quantity, value, taken_at: None, by: "technician".into() }
@@ -119,6 +141,7 @@ fn of_pond(effects: &[Effect], pond: PondIndex) -> Vec<String> {
             Effect::AlarmChanged(change) => (change.pond, Effect::AlarmChanged(change)),
             Effect::Advice(advice) => (Some(advice.pond), Effect::Advice(advice)),
             Effect::Summary(summary) => (Some(summary.pond), Effect::Summary(summary)),
+            Effect::Service(change) => (change.pond, Effect::Service(change)),
             Effect::Horn { .. } | Effect::Refused { .. } => return None,
         };
         if let Effect::Summary(summary) = &mut effect {
@@ -218,7 +241,12 @@ proptest! {
         both.insert(0, start);
         let alone = run(&mut State::new(), &mine);
         let together = run(&mut State::new(), &both);
-        prop_assert_eq!(of_pond(&together, PondIndex(0)), of_pond(&alone, PondIndex(0)));
+        // One by one: the whole lists would be unreadable.
+        let (together, alone) = (of_pond(&together, PondIndex(0)), of_pond(&alone, PondIndex(0)));
+        for (together, alone) in together.iter().zip(&alone) {
+            prop_assert_eq!(together, alone);
+        }
+        prop_assert_eq!(together.len(), alone.len());
     }
 
     #[test]

@@ -37,6 +37,7 @@ fn farm(acknowledged: bool) -> FarmStatus {
             message: "Gateway: Bus rs485-1 faulty: it is not there".to_owned(),
             acknowledged_by: acknowledged.then(|| "mira".to_owned()),
         }],
+        probes: Vec::new(),
         faults: vec![],
         waiting_to_forward: 0,
     }

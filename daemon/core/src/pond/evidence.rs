@@ -34,14 +34,20 @@ impl PondState {
         let matters = facts
             .oxygen
             .is_some_and(|seen| seen.flag == Flag::Suspect || seen.value < warn.limit + warn.deadband);
-        (matters || falls || facts.oxygen.is_none())
-            .then(|| self.verdict_on(scene, Quantity::DoMgL))
-            .flatten()
+        if !(matters || falls || facts.oxygen.is_none()) {
+            return None;
+        }
+        // What a pond announces rests on its own probes alone.
+        self.verdict_of(scene, Quantity::DoMgL, 0)
     }
 
     /// Sensor or water, for the channel of a quantity that speaks for the pond: that with the lowest
     /// value of oxygen, else the first.
     pub fn verdict_on(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Verdict> {
+        self.verdict_of(scene, quantity, self.ponds_falling(scene, quantity))
+    }
+
+    fn verdict_of(&self, scene: &Scene<'_>, quantity: Quantity, ponds_falling: u16) -> Option<Verdict> {
         let value = |state: &ChannelState| state.seen.map_or(f64::INFINITY, |seen| seen.value);
         let mut chosen: Option<(u16, &Channel, &ChannelState)> = None;
         for found in self.own_by_probe(scene).filter(|(_, channel, _)| channel.quantity == quantity) {
@@ -53,14 +59,15 @@ impl PondState {
         }
         let (probe, channel, state) = chosen?;
         state.newest_at()?;
-        Some(self.weigh_channel(scene, (ProbeIndex(probe), channel, state)))
+        Some(self.weigh_channel(scene, (ProbeIndex(probe), channel, state), ponds_falling))
     }
 
     /// Weighs one of the pond's own channels.
-    pub fn weigh_channel(
+    fn weigh_channel(
         &self,
         scene: &Scene<'_>,
         (probe, channel, state): (ProbeIndex, &Channel, &ChannelState),
+        ponds_falling: u16,
     ) -> Verdict {
         let now = scene.now;
         let recent: Vec<(Timestamp, f64)> = state.watch.recent().collect();
@@ -85,8 +92,8 @@ impl PondState {
             other: self.other_probe(scene, (probe, channel, state)),
             temperature_jump: self.temperature_jump(scene, probe, recent.first().map(|&(at, _)| at)),
             hand: state.hand_check,
-            serviced_at: None,
-            ponds_falling: self.ponds_falling(scene, channel.quantity),
+            serviced_at: state.serviced_at,
+            ponds_falling,
             aerators: (stopped, started),
             is_night: self.night.is_on(now),
         };

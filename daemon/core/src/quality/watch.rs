@@ -63,6 +63,8 @@ pub struct Around {
     /// An aerator was switched in the last 20 minutes, or rain fell: oxygen, temperature and salt may
     /// move fast.
     pub stirred: bool,
+    /// The probe is out of service: what it reads is not the pond's.
+    pub out_of_service: bool,
     /// Range of the pond's oxygen over the last day, mg/L.
     pub oxygen_range: Option<f64>,
     /// How far pH moved in the last half hour.

@@ -62,7 +62,10 @@ impl State {
         let now = self.now;
         let position = usize::from(sample.probe.0);
         let pond = self.site.as_ref().and_then(|site| site.probes.get(position)).and_then(|probe| probe.pond);
-        let (Some(site), Some(pond)) = (&self.site, pond) else { return Around::default() };
+        let out_of_service = self.probes.get(position).is_some_and(|probe| probe.service.is_some());
+        let (Some(site), Some(pond)) = (&self.site, pond) else {
+            return Around { out_of_service, ..Around::default() };
+        };
         let others = || {
             site.probes
                 .iter()
@@ -93,6 +96,7 @@ impl State {
             bins.next_back().map(|last| libm::fabs(last - first))
         };
         Around {
+            out_of_service,
             stirred,
             oxygen_range: (sample.quantity == Quantity::Ph)
                 .then(|| of(Quantity::DoMgL).and_then(|state| state.watch.day_range(now)))

@@ -11,9 +11,11 @@ use crate::local::client::{self, Client};
 use crate::local::protocol::{Ask, KeptReading, Reply, RollUp};
 
 const AFTER: &str = "\
-CSV: time_utc,pond,quantity,probe,raw,value,flag, by pond and quantity, oldest
-first. Flags are QARTOD's: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9 missing;
-empty where a reading was never judged. No probe: entered by hand or computed.
+CSV: time_utc,pond,quantity,probe,raw,value,flag,corrected, by pond and quantity,
+oldest first. Flags are QARTOD's: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9
+missing; empty where a reading was never judged. No probe: entered by hand or
+computed. value is raw as calibrated at the time; corrected is value with what
+the probe's next service found spread back over it, empty until then.
 With --every: from_utc,pond,quantity,minimum,mean,maximum,usable,suspect,failed,
 missing. Roll-ups are kept for years, readings for [store] raw_days.
 
@@ -212,7 +214,9 @@ struct Printer<W: Write> {
 impl<W: Write> Printer<W> {
     fn header(&mut self) -> Result<(), Stop> {
         match (self.format, self.rolled) {
-            (Format::Csv, false) => writeln!(self.out, "time_utc,pond,quantity,probe,raw,value,flag")?,
+            (Format::Csv, false) => {
+                writeln!(self.out, "time_utc,pond,quantity,probe,raw,value,flag,corrected")?;
+            }
             (Format::Csv, true) => writeln!(
                 self.out,
                 "from_utc,pond,quantity,minimum,mean,maximum,usable,suspect,failed,missing"
@@ -229,9 +233,15 @@ impl<W: Write> Printer<W> {
         match (self.format, found) {
             (Format::Senml, found) => return self.senml(pond, quantity, found),
             (Format::Csv, Found::Readings(readings)) => {
-                for KeptReading { at, probe, raw, value, flag } in readings {
+                for KeptReading { at, probe, raw, value, corrected, flag } in readings {
                     let flag = flag.map(|flag| flag.to_string()).unwrap_or_default();
-                    writeln!(self.out, "{at},{pond},{id},{probe},{},{},{flag}", text(*raw), text(*value))?;
+                    writeln!(
+                        self.out,
+                        "{at},{pond},{id},{probe},{},{},{flag},{}",
+                        text(*raw),
+                        text(*value),
+                        text(*corrected)
+                    )?;
                 }
             }
             (Format::Csv, Found::RollUps(roll_ups)) => {
@@ -249,6 +259,7 @@ impl<W: Write> Printer<W> {
                     let object = serde_json::json!({
                         "at": reading.at, "pond": pond, "quantity": id, "probe": reading.probe,
                         "raw": reading.raw, "value": reading.value, "flag": reading.flag,
+                        "corrected": reading.corrected,
                     });
                     writeln!(self.out, "{object}")?;
                 }

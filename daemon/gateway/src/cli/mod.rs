@@ -23,6 +23,7 @@ pub mod acknowledge;
 pub mod alarms;
 pub mod backup;
 pub mod calc;
+pub mod calibrate;
 pub mod check;
 pub mod console;
 pub mod enter;
@@ -74,6 +75,8 @@ pub enum Command {
     Acknowledge(acknowledge::Arguments),
     /// Explain an alarm, or a pond's advice: inputs, limits, formulas, sources
     Why(why::Arguments),
+    /// Clean, check and calibrate a probe: out of service, standards, back again
+    Calibrate(calibrate::Arguments),
     /// Enter test-kit and hand-meter readings
     Enter(enter::Arguments),
     /// Put recorded readings through the whole pipeline
@@ -96,6 +99,7 @@ pub struct Daemon {
     /// The socket of the running daemon
     #[arg(
         long,
+        global = true,
         value_name = "PATH",
         env = "PONDREEVE_SOCKET",
         default_value = "/run/pondreeve/pondreeve.sock"
@@ -115,6 +119,7 @@ pub fn main() -> ExitCode {
         Command::Alarms(arguments) => alarms::run(arguments),
         Command::Acknowledge(arguments) => acknowledge::run(arguments),
         Command::Why(arguments) => why::run(arguments),
+        Command::Calibrate(arguments) => calibrate::run(arguments),
         Command::Enter(arguments) => enter::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Export(arguments) => export::run(arguments),

@@ -6,7 +6,7 @@
 use std::fmt::Write as _;
 
 use crate::console::text::{self, FarmClock, NO_VALUE, age_words, number, quality, signed};
-use crate::console::words::{act_within, mark, priority_name, quantity_name};
+use crate::console::words::{act_within, mark, priority_name, probe_notes, quantity_name};
 use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
@@ -31,6 +31,7 @@ pub(super) fn status(farm: &FarmStatus) -> String {
     heading(farm, clock, &mut out);
     alarm_lines(farm, clock, &mut out);
     fault_lines(farm, clock, &mut out);
+    probe_lines(farm, clock, &mut out);
     for pond in &farm.ponds {
         out.push('\n');
         pond_lines(pond, clock, &mut out);
@@ -97,6 +98,13 @@ fn heading(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
         line.push_str(", HORN ON");
     }
     paragraph(out, "", "  ", &line);
+}
+
+/// Probes out of service and overdue for it: a reminder, not an alarm.
+fn probe_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
+    for line in probe_notes(farm, None, clock) {
+        paragraph(out, "Probe ", "  ", &line);
+    }
 }
 
 fn alarm_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {

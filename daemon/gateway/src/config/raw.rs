@@ -247,6 +247,8 @@ table! {
         pinned_below: f64 = optional number(0.0, 100_000.0, "");
         /// Difference from another probe in the pond, beyond the usual one, that is suspect.
         neighbour: f64 = optional number(0.0, 100_000.0, "");
+        /// Cleaned and read in a standard at least this often; 0 s for never. Overdue service is said.
+        service_every: Duration = optional length_s(0, 400 * DAY_S);
     }
 }
 

@@ -101,6 +101,7 @@ pub(crate) fn normal_night() -> FarmStatus {
         ],
         alarms: vec![],
         faults: vec![],
+        probes: vec![],
         waiting_to_forward: 0,
     }
 }

@@ -1,5 +1,8 @@
 //! Names of quantities, states and priorities as a person says them.
 
+use super::text::{FarmClock, age_words};
+use crate::local::protocol::FarmStatus;
+
 /// A quantity's name in at most 18 columns. One that is not known here is shown by its id.
 pub(crate) fn quantity_name(id: &str) -> &str {
     match id {
@@ -76,8 +79,37 @@ pub(crate) fn state_name(state: &str) -> &str {
         "acknowledged" => "acknowledged",
         "returned-unacknowledged" => "OVER, NOT ACK.",
         "normal" => "normal",
+        "out-of-service" => "out of service",
         other => other,
     }
+}
+
+/// Probes out of service and overdue for it, a line each; of one pond, or of the whole farm.
+pub(crate) fn probe_notes(farm: &FarmStatus, pond: Option<&str>, clock: FarmClock) -> Vec<String> {
+    let mut notes = Vec::new();
+    for probe in farm.probes.iter().filter(|probe| pond.is_none() || probe.pond.as_deref() == pond) {
+        if let Some(out) = &probe.out_of_service {
+            notes.push(format!(
+                "{} is out of service until {} ({})",
+                probe.id,
+                clock.time_and_day(&out.until),
+                out.by
+            ));
+            continue;
+        }
+        let overdue: Vec<String> = probe
+            .channels
+            .iter()
+            .filter_map(|channel| {
+                let late = channel.overdue_s?;
+                Some(format!("{} by {}", quantity_name(&channel.quantity), age_words(late)))
+            })
+            .collect();
+        if !overdue.is_empty() {
+            notes.push(format!("{} is overdue for service: {}", probe.id, overdue.join(", ")));
+        }
+    }
+    notes
 }
 
 #[cfg(test)]

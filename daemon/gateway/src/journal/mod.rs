@@ -29,6 +29,7 @@ pub mod record;
 pub mod rollup;
 mod seal;
 mod sealing;
+mod service_record;
 mod site_record;
 pub mod store;
 mod tail;

@@ -16,6 +16,7 @@ use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
+use super::service_record;
 use super::site_record;
 use super::verdict::{Late, Verdicts};
 
@@ -37,6 +38,7 @@ mod kind {
     pub(super) const GATEWAY_FAULT: u8 = 8;
     pub(super) const CLOCK_STEPPED: u8 = 9;
     pub(super) const TICK: u8 = 10;
+    pub(super) const SERVICE: u8 = 11;
     /// Not inputs: what the core made of the input before.
     pub(super) const VERDICTS: u8 = 64;
     pub(super) const LATE: u8 = 65;
@@ -201,6 +203,7 @@ fn event_kind(event: &Event) -> u8 {
         Event::Sweep { .. } => kind::SWEEP,
         Event::ProbeFault { .. } => kind::PROBE_FAULT,
         Event::ManualSample { .. } => kind::MANUAL_SAMPLE,
+        Event::Service { .. } => kind::SERVICE,
         Event::Acknowledge { .. } => kind::ACKNOWLEDGE,
         Event::GatewayFault { .. } => kind::GATEWAY_FAULT,
         Event::ClockStepped { .. } => kind::CLOCK_STEPPED,
@@ -243,6 +246,11 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
             put_unsigned(out, u64::from(pond.0));
             put_unsigned(out, quantity_code(*quantity));
             put_number(out, digits, at, *value, *taken_at);
+            put_text(out, by);
+        }
+        Event::Service { probe, step, by } => {
+            put_unsigned(out, u64::from(probe.0));
+            service_record::put(out, step);
             put_text(out, by);
         }
         Event::Acknowledge { alarm, by } => {
@@ -429,6 +437,11 @@ fn read_event(reader: &mut Reader<'_>, code: u8, at: Timestamp) -> Result<Event,
             let quantity = quantity_of_code(reader.unsigned()?)?;
             let (value, taken_at) = number(reader, at)?;
             Event::ManualSample { pond, quantity, value, taken_at, by: reader.text()? }
+        }
+        kind::SERVICE => {
+            let probe = ProbeIndex(reader.index()?);
+            let step = service_record::read(reader)?;
+            Event::Service { probe, step, by: reader.text()? }
         }
         kind::ACKNOWLEDGE => Event::Acknowledge { alarm: reader.text()?, by: reader.text()? },
         kind::GATEWAY_FAULT => {

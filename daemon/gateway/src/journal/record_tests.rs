@@ -1,5 +1,6 @@
 //! What is written comes back, and what is damaged costs itself only.
 
+use pondreeve_core::service::Step;
 use pondreeve_core::site::{AeratorGroup, Channel};
 use pondreeve_core::{Site, Span};
 use proptest::prelude::*;
@@ -54,6 +55,34 @@ fn any_sample() -> impl Strategy<Value = Sample> {
     )
 }
 
+fn any_step() -> impl Strategy<Value = Step> {
+    let maybe = || prop::option::of(any_number());
+    prop_oneof![
+        any::<i64>().prop_map(|ms| Step::Begin { length: Span::from_millis(ms) }),
+        (any_quantity(), maybe(), maybe()).prop_map(|(quantity, hand, reading)| Step::Before {
+            quantity,
+            hand,
+            reading
+        }),
+        Just(Step::Cleaned),
+        (any_quantity(), maybe(), maybe()).prop_map(|(quantity, hand, reading)| Step::After {
+            quantity,
+            hand,
+            reading
+        }),
+        (any_quantity(), any_number(), maybe(), maybe()).prop_map(
+            |(quantity, expected, reading, millivolts)| Step::Standard {
+                quantity,
+                expected,
+                reading,
+                millivolts
+            }
+        ),
+        Just(Step::Adopt),
+        Just(Step::End),
+    ]
+}
+
 fn any_event() -> impl Strategy<Value = Event> {
     let fault = prop_oneof![
         Just(ProbeFault::Silent),
@@ -87,6 +116,11 @@ fn any_event() -> impl Strategy<Value = Event> {
                 by
             }
         ),
+        (any::<u16>(), any_step(), any::<String>()).prop_map(|(probe, step, by)| Event::Service {
+            probe: ProbeIndex(probe),
+            step,
+            by
+        }),
         any::<(String, String)>().prop_map(|(alarm, by)| Event::Acknowledge { alarm, by }),
         (part, any::<String>(), any::<Option<String>>())
             .prop_map(|(part, which, detail)| Event::GatewayFault { part, which, detail }),

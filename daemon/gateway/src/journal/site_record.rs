@@ -138,6 +138,8 @@ struct TestsRecord {
     attenuated_share: Option<Number>,
     pinned_below: Option<Number>,
     neighbour: Option<Number>,
+    #[serde(default)]
+    service_every_ms: Option<i64>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -271,6 +273,7 @@ impl From<&Probe> for ProbeRecord {
                 attenuated_share,
                 pinned_below,
                 neighbour,
+                service_every,
             } = quality;
             let tests = TestsRecord {
                 spike: spike.map(|(suspect, fail)| [suspect.into(), fail.into()]),
@@ -282,6 +285,7 @@ impl From<&Probe> for ProbeRecord {
                 attenuated_share: attenuated_share.map(Into::into),
                 pinned_below: pinned_below.map(Into::into),
                 neighbour: neighbour.map(Into::into),
+                service_every_ms: service_every.map(Span::as_millis),
             };
             ChannelRecord {
                 quantity: quantity.id().to_owned(),
@@ -316,6 +320,7 @@ impl ProbeRecord {
                 attenuated_share: tests.attenuated_share.map(Into::into),
                 pinned_below: tests.pinned_below.map(Into::into),
                 neighbour: tests.neighbour.map(Into::into),
+                service_every: tests.service_every_ms.map(Span::from_millis),
                 ..known
             });
             Ok(Channel {

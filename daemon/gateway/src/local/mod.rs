@@ -5,6 +5,7 @@ pub mod client;
 pub mod protocol;
 pub mod requests;
 pub mod server;
+pub mod service;
 pub mod status;
 pub mod why;
 

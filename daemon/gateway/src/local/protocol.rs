@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::service::{ProbeStatus, StepAsk};
 use super::why::WhyStatus;
 
 /// One request.
@@ -60,6 +61,13 @@ pub enum Ask {
         to: String,
         /// `quarter`, `hour` or `day`.
         every: String,
+    },
+    /// A step of a probe's service.
+    Service {
+        /// Probe id.
+        probe: String,
+        /// What was done.
+        act: StepAsk,
     },
     /// Why an alarm stands or does not, or what a pond's advice rests on.
     Why {
@@ -172,8 +180,12 @@ pub struct KeptReading {
     pub probe: String,
     /// As reported, where it was a number.
     pub raw: Option<f64>,
-    /// Corrected.
+    /// Calibrated.
     pub value: Option<f64>,
+    /// The value with what its next service found spread back over it, where that service is over and did
+    /// not reject it.
+    #[serde(default)]
+    pub corrected: Option<f64>,
     /// QARTOD flag; absent where it was never judged.
     pub flag: Option<u8>,
 }
@@ -220,6 +232,9 @@ pub struct FarmStatus {
     pub alarms: Vec<AlarmStatus>,
     /// Faults of the gateway itself.
     pub faults: Vec<FaultStatus>,
+    /// Probes that are out of service, due for it, or were serviced or checked by hand.
+    #[serde(default)]
+    pub probes: Vec<ProbeStatus>,
     /// Summaries and alarms waiting to be forwarded.
     pub waiting_to_forward: u64,
 }

@@ -4,13 +4,14 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use pondreeve_core::site::PondIndex;
+use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::why::Known;
 use pondreeve_core::{Effect, Event, Quantity, Span, Timestamp};
 use tokio::sync::{broadcast, oneshot};
 
 use super::check;
 use super::protocol::{Ask, HistoryPoint, KeptReading, Reply, RollUp};
+use super::service::{self, StepAsk};
 use super::status::{farm_status, rfc3339};
 use super::why::why_status;
 use crate::clock::Clock;
@@ -87,6 +88,7 @@ impl Counter {
                 let level = level(&every)?;
                 self.stored(&pond, &quantity, &from, &to, Some(level)).await
             }
+            Ask::Service { probe, act } => self.service(&probe, &act, by).await,
             Ask::Why { id } => match self.desk.why(&id).await.ok_or(Refusal::Ended)? {
                 Ok(why) => Ok(Reply::Why(Box::new(why_status(&why, &self.farm, self.clock.now())))),
                 Err(known) => Err(Refusal::Bad(no_such(&id, &known))),
@@ -145,6 +147,21 @@ impl Counter {
             }
         }
         Ok(reply)
+    }
+
+    async fn service(&self, probe: &str, act: &StepAsk, by: &str) -> Result<Reply, Refusal> {
+        let known = self.farm.site.probes.iter().position(|own| own.id == probe);
+        let Some(index) = known else {
+            let ids: Vec<&str> = self.farm.site.probes.iter().map(|own| own.id.as_str()).collect();
+            return Err(Refusal::Bad(format!(
+                "{probe:?} is no probe of this farm: known are {}",
+                ids.join(", ")
+            )));
+        };
+        let view = self.desk.view().await.ok_or(Refusal::Ended)?;
+        let step = service::step(act, &view, &self.farm, index).map_err(Refusal::Bad)?;
+        let probe = ProbeIndex(u16::try_from(index).unwrap_or(u16::MAX));
+        self.apply(vec![Event::Service { probe, step, by: by.to_owned() }]).await
     }
 
     async fn history(
@@ -217,8 +234,14 @@ impl Counter {
         }
         let found = shelf.readings(query).await.map_err(Refusal::Failed)?;
         let finite = |value: Option<f64>| value.filter(|value| value.is_finite());
+        let view = self.desk.view().await.ok_or(Refusal::Ended)?;
+        let corrected = |probe: &str, at: Timestamp, value: Option<f64>| {
+            let more = service::correction(&view, &self.farm, (probe, quantity), at)?;
+            finite(value).map(|value| value + more)
+        };
         let readings = found.into_iter().map(|kept| KeptReading {
             at: rfc3339(kept.at),
+            corrected: corrected(&kept.probe, kept.at, kept.value),
             probe: kept.probe,
             raw: finite(kept.raw),
             value: finite(kept.value),

@@ -10,6 +10,7 @@ use super::protocol::{
     AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus,
     PondStatus, ReadingStatus,
 };
+use super::service::probes_status;
 use crate::config::Farm;
 
 /// RFC 3339 in UTC.
@@ -38,6 +39,7 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
         horn: view.horn,
         ponds: ponds.collect(),
         alarms: view.alarms.iter().map(|alarm| alarm_status(alarm, pond_id(alarm))).collect(),
+        probes: probes_status(view, farm),
         faults: view.faults.iter().map(fault_status).collect(),
         waiting_to_forward,
     }

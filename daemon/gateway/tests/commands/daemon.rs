@@ -12,7 +12,7 @@ use super::{json_lines, pondreeve, text, told};
 const PATIENCE: Duration = Duration::from_secs(30);
 
 /// A daemon on a farm whose only broker is not there.
-struct Daemon {
+pub(super) struct Daemon {
     child: Child,
     folder: Option<tempfile::TempDir>,
 }
@@ -68,7 +68,7 @@ value = [{ quantity = "do_mg_l" }]
 }
 
 impl Daemon {
-    fn start() -> Self {
+    pub(super) fn start() -> Self {
         Self::start_in(tempfile::tempdir().unwrap())
     }
 
@@ -93,11 +93,19 @@ impl Daemon {
         daemon
     }
 
+    /// The same farm after the power went.
+    pub(super) fn killed_and_started_again(mut self) -> Self {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+        let folder = self.folder.take().unwrap();
+        Self::start_in(folder)
+    }
+
     fn folder(&self) -> &Path {
         self.folder.as_ref().unwrap().path()
     }
 
-    fn ask(&self, arguments: &[&str]) -> Output {
+    pub(super) fn ask(&self, arguments: &[&str]) -> Output {
         pondreeve().args(arguments).arg("--socket").arg(self.folder().join("p.sock")).output().unwrap()
     }
 }
@@ -292,7 +300,7 @@ fn what_is_kept_is_exported_backed_up_and_restored() {
     let daemon = Daemon::start();
     assert_eq!(daemon.ask(&["enter", "--pond", "p1", "tan_mg_l=0.4", "ph=8.1"]).status.code(), Some(0));
     let empty = ["export", "--pond", "p1", "--from", "2099-12-31T00:00:00Z", "--to", "2099-12-31T01:00:00Z"];
-    assert_eq!(text(&daemon.ask(&empty).stdout), "time_utc,pond,quantity,probe,raw,value,flag\n");
+    assert_eq!(text(&daemon.ask(&empty).stdout), "time_utc,pond,quantity,probe,raw,value,flag,corrected\n");
     let backwards = ["export", "--from", "2099-12-31T00:00:00Z", "--to", "2098-12-31T01:00:00Z"];
     assert_eq!(daemon.ask(&backwards).status.code(), Some(2));
     let now = seconds_now();

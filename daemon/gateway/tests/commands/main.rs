@@ -4,6 +4,7 @@ use std::process::{Command, Output, Stdio};
 
 use serde_json::Value;
 
+mod calibrate;
 mod daemon;
 mod replay;
 
@@ -37,7 +38,9 @@ fn json_lines(output: &Output) -> Vec<Value> {
 #[test]
 fn help_says_what_each_command_is_for() {
     let mut all = text(&ran(&["--help"]).stdout);
-    for command in ["run", "console", "status", "alarms", "acknowledge", "why", "enter", "replay"] {
+    for command in
+        ["run", "console", "status", "alarms", "acknowledge", "why", "calibrate", "enter", "replay"]
+    {
         let output = ran(&[command, "--help"]);
         assert_eq!(output.status.code(), Some(0));
         all.push_str(&format!("\n---------- {command}\n"));

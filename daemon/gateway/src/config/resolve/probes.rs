@@ -220,6 +220,9 @@ impl Resolver<'_> {
             attenuated_share: one(raw_quality.attenuated_share.as_ref(), defaults.attenuated_share),
             pinned_below: one(raw_quality.pinned_below.as_ref(), defaults.pinned_below),
             neighbour: one(raw_quality.neighbour.as_ref(), defaults.neighbour),
+            service_every: raw_quality.service_every.as_ref().map_or(defaults.service_every, |at| {
+                Some(span(at.value)).filter(|every| every.as_millis() > 0)
+            }),
             fail: range(raw.value.fail.as_ref(), defaults.fail),
             suspect: range(raw.value.suspect.as_ref(), defaults.suspect),
             stale_after: after(raw.value.stale_after.as_ref(), defaults.stale_after),

@@ -4,7 +4,7 @@ use ratatui::layout::Position;
 use ratatui::style::Style;
 
 use crate::console::text::{NO_VALUE, age, quality, signed};
-use crate::console::words::quantity_name;
+use crate::console::words::{probe_notes, quantity_name};
 use crate::local::protocol::ReadingStatus;
 
 use super::outlook::{self, is_old};
@@ -43,6 +43,13 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     y += 1;
     if let Some(line) = &pond.probe_or_water {
         canvas.put(0, y, &format!("Oxygen: {line} (w why)"), columns - 1, Style::new());
+        y += 1;
+    }
+
+    let notes = probe_notes(context.farm, Some(&pond.id), context.clock);
+    if !notes.is_empty() {
+        let text = format!("Probes: {}", notes.join("; "));
+        canvas.put(0, y, &text, columns - 1, canvas.bold());
         y += 1;
     }
 
