@@ -192,7 +192,11 @@ impl Alarm {
                 }
             }
             Cause::Realarm => {}
-            Cause::TakeOut | Cause::PutBack => self.turning_since = None,
+            Cause::TakeOut => {
+                self.turning_since = None;
+                self.raised_at = at;
+            }
+            Cause::PutBack => self.turning_since = None,
         }
         Some(AlarmChange {
             pond: self.pond,

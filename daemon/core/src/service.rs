@@ -15,7 +15,7 @@ mod standards;
 #[cfg(test)]
 mod tests;
 
-pub use session::{OutOfService, Preview, Session, check_length};
+pub use session::{OutOfService, Preview, SANE_GAIN, Session, check_length};
 pub use standards::{Buffer, air_saturated_mg_l, buffer_ph};
 
 /// A probe that nobody puts back comes back by itself after this long. (Common practice, no source.)

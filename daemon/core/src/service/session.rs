@@ -26,7 +26,7 @@ const MOST_READINGS: usize = 64;
 
 /// Gain beyond which an adjustment is nonsense: the wrong standard, or a dead probe. (Common practice,
 /// no source.)
-const SANE_GAIN: (f64, f64) = (0.5, 2.0);
+pub const SANE_GAIN: (f64, f64) = (0.5, 2.0);
 
 /// What has been done so far.
 #[derive(Debug, Clone, PartialEq)]

@@ -8,6 +8,7 @@ use crate::console::words::quantity_name;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
 use crate::local::service::{BesideAsk, OutStatus, ProbeStatus, StepAsk};
+use pondreeve_core::service::SANE_GAIN;
 
 mod walk;
 
@@ -289,7 +290,13 @@ fn previews(own: &OutStatus) -> Vec<String> {
                 part("drift", preview.drift)
             );
             if let (Some(gain), Some(shift)) = (preview.gain, preview.shift) {
-                line.push_str(&format!("; {verb} times {gain:.3}, {} added", signed(shift, 3)));
+                if (SANE_GAIN.0..=SANE_GAIN.1).contains(&gain) {
+                    line.push_str(&format!("; {verb} times {gain:.3}, {} added", signed(shift, 3)));
+                } else {
+                    line.push_str(&format!(
+                        "; the standards ask for a factor of {gain:.1}, which is not adopted: look at the standard and the unit"
+                    ));
+                }
             }
             if let Some(slope) = preview.slope_percent {
                 line.push_str(&format!("; slope {} %", number(slope, 0)));

@@ -84,7 +84,8 @@ fn in_turn_needs_a_terminal() {
         .stderr(Stdio::piped())
         .spawn()
         .unwrap();
-    child.stdin.take().unwrap().write_all(b"y\n").unwrap();
+    // It may have ended already.
+    let _ = child.stdin.take().unwrap().write_all(b"y\n");
     let output = child.wait_with_output().unwrap();
     let (status, message) = told(&output);
     assert!(status == 2 && message.contains("needs a terminal"), "{message}");

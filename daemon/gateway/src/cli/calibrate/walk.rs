@@ -2,12 +2,14 @@
 
 use std::io::{BufRead, Write};
 
+use super::super::plain::COLUMNS;
 use super::{Arguments, measured, previews, take};
+use crate::console::text::wrap;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::service::{BesideAsk, OutStatus, StepAsk};
 
-const CAUTION: &str = "Switch off and lock what drives the aerators before you reach into the pond. Do not work alone\n\
-                       at night. Rinse with clean water; no acid, no abrasive on an oxygen cap.\n";
+const CAUTION: &str = "Switch off and lock what drives the aerators before you reach into the pond. Do not work \
+                       alone at night. Rinse with clean water; no acid, no abrasive on an oxygen cap.\n";
 
 /// Quantities that are asked for, with their names, their standards and whether they are adjusted.
 const ASKED: [(&str, &str, &str, bool); 5] = [
@@ -33,7 +35,29 @@ struct Talk<'a> {
 }
 
 impl Talk<'_> {
+    /// A line or several, broken at spaces to fit a serial console; what ends without a line's end waits for
+    /// an answer behind it.
     fn say(&mut self, text: &str) -> Result<(), Failure> {
+        let mut text = text;
+        let mut wrapped = String::new();
+        let indent = text.trim_start_matches('\n');
+        wrapped.push_str(&text[..text.len() - indent.len()]);
+        text = indent;
+        let ends = text.ends_with('\n');
+        let left = " ".repeat(text.len() - text.trim_start_matches(' ').len());
+        let mut rows = Vec::new();
+        for line in text.lines() {
+            rows.extend(wrap(line, COLUMNS - left.len() - 2, 20));
+        }
+        wrapped.push_str(&rows.iter().map(|row| format!("{left}{row}")).collect::<Vec<_>>().join("\n"));
+        wrapped.push_str(if ends {
+            "\n"
+        } else if text.ends_with(' ') {
+            " "
+        } else {
+            ""
+        });
+        let text = wrapped.as_str();
         self.out.write_all(text.as_bytes()).and_then(|()| self.out.flush()).map_err(|error| io_failed(&error))
     }
 
