@@ -4,6 +4,7 @@ use alloc::string::String;
 use alloc::vec;
 use alloc::vec::Vec;
 
+use crate::compensation::Compensation;
 use crate::quantity::Quantity;
 use crate::site::{Channel, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold};
 use crate::time::Span;
@@ -175,6 +176,7 @@ impl Channel {
             aerator: None,
             calibration_slope: 1.0,
             calibration_offset: 0.0,
+            compensation: Compensation::default(),
             quality: QualityLimits::for_quantity(quantity),
         }
     }

@@ -61,6 +61,13 @@ pub enum Event {
         /// Who entered it.
         by: String,
     },
+    /// A probe says which salinity it is set to.
+    ProbeSetting {
+        /// Which probe.
+        probe: ProbeIndex,
+        /// PSU.
+        salinity_psu: f64,
+    },
     /// A person services a probe: takes it out of service, cleans it, reads it in standards.
     Service {
         /// Which probe.

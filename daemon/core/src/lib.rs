@@ -9,7 +9,7 @@
 //! - [`site`] (with [`defaults`]) and [`input`]: the farm, and everything that can happen to it;
 //! - [`quality`]: calibration and the QARTOD tests; [`window`]: a day of usable values; [`probe`]: the
 //!   faults of a probe, told apart from those of the water; [`verdict`]: by which clues;
-//!   [`service`]: its calibration and cleaning;
+//!   [`service`]: its calibration and cleaning; [`compensation`]: what it does not take into account;
 //! - [`derived`]: what probes cannot see; [`sunlight`], [`night`] and [`regression`]: tonight's low;
 //! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; and
 //!   [`message`]: all of it in plain words;
@@ -31,6 +31,7 @@ extern crate alloc;
 pub mod aeration;
 pub mod alarm;
 pub mod alarm_set;
+pub mod compensation;
 pub mod defaults;
 pub mod derived;
 pub mod effect;

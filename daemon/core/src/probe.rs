@@ -10,6 +10,7 @@ use crate::effect::{Effect, Flag, Priority};
 use crate::input::ProbeFault;
 use crate::message;
 use crate::quality::ChannelState;
+use crate::quantity::Quantity;
 use crate::service::Session;
 use crate::site::{PondIndex, Probe, ProbeIndex, Site};
 use crate::time::{Span, Timestamp};
@@ -33,6 +34,8 @@ pub struct ProbeState {
     pub fault: Option<ProbeFault>,
     /// By how much its clock is ahead, while its samples are refused for it.
     pub clock_ahead: Option<Span>,
+    /// The salinity it says it is set to, PSU.
+    pub set_salinity_psu: Option<f64>,
     /// Out of service, and what has been done to it meanwhile.
     pub service: Option<Session>,
     /// Its one alarm.
@@ -50,6 +53,7 @@ impl ProbeState {
             channels: probe.channels.iter().map(|_| ChannelState::new(now)).collect(),
             fault: None,
             clock_ahead: None,
+            set_salinity_psu: None,
             service: None,
             alarm: Alarm::new(id, format!("Probe {} faulty", probe.id), probe.pond, Priority::Medium),
             deadline: None,
@@ -100,7 +104,7 @@ impl ProbeState {
     }
 
     /// What is wrong with the probe now, as a person says it, and whether it has already lasted.
-    fn trouble(&self, probe: &Probe) -> Option<(String, bool)> {
+    fn trouble(&self, site: &Site, probe: &Probe) -> Option<(String, bool)> {
         let pairs = || self.channels.iter().zip(&probe.channels);
         let missing = pairs().find(|(state, _)| state.is_missing());
         if let Some(fault) = &self.fault {
@@ -122,6 +126,14 @@ impl ProbeState {
         {
             // A person has seen it: there is nothing to wait for.
             return Some((message::contradicted(quantity, &check), true));
+        }
+        if let Some(set_psu) = self.set_salinity_psu
+            && let Some(pond) = probe.pond.and_then(|pond| site.ponds.get(usize::from(pond.0)))
+            && let Some(complaint) = pairs()
+                .filter(|(_, channel)| channel.quantity == Quantity::DoMgL)
+                .find_map(|(_, channel)| channel.compensation.complaint(set_psu, pond.salinity_psu))
+        {
+            return Some((complaint, true));
         }
         let doubted = pairs().filter_map(|(state, channel)| Some((state.doubt?, channel.quantity)));
         let ((test, flag, _), quantity) = doubted.max_by_key(|&((_, flag, _), _)| flag)?;
@@ -168,7 +180,7 @@ impl ProbeState {
             // Whoever took it out has forgotten it, or is held up: the pond must be watched.
             self.end_service((site, index, probe), now, None, effects);
         }
-        let trouble = self.trouble(probe);
+        let trouble = self.trouble(site, probe);
         let (sight, delays) = match &trouble {
             Some((_, true)) => (Sight::Beyond, Delays { on: Span::ZERO, ..FAULT_DELAYS }),
             Some((_, false)) => (Sight::Beyond, self.delays()),
@@ -188,7 +200,7 @@ impl ProbeState {
 
     /// Present text of the alarm, for the view.
     pub fn message(&self, site: &Site, probe: &Probe) -> String {
-        match self.trouble(probe) {
+        match self.trouble(site, probe) {
             Some((what, _)) if self.alarm.state.is_standing() => {
                 self.told(&pond_place(site, probe.pond), probe, &what)
             }

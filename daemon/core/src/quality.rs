@@ -267,6 +267,7 @@ impl ChannelState {
             Place::Repeat => Flag::Fail,
         };
         let value = self.adjustment.of(raw * channel.calibration_slope + channel.calibration_offset);
+        let value = around.factor.map_or(value, |gain| Adjustment { gain, shift: 0.0 }.of(value));
         let syntax = syntax(channel.quantity, value);
         let mut tests = vec![(Test::Syntax, syntax), (Test::Order, order)];
         if around.out_of_service {

@@ -7,6 +7,7 @@
 use alloc::string::String;
 use alloc::vec::Vec;
 
+use crate::compensation::Compensation;
 use crate::quantity::Quantity;
 use crate::time::Span;
 
@@ -112,6 +113,8 @@ pub struct Channel {
     pub calibration_slope: f64,
     /// Added after the slope, in the unit of the quantity.
     pub calibration_offset: f64,
+    /// What an oxygen probe does not take into account itself.
+    pub compensation: Compensation,
     /// Parameters of the quality tests.
     pub quality: QualityLimits,
 }

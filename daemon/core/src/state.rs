@@ -184,6 +184,9 @@ impl State {
             Event::ManualSample { pond, quantity, value, taken_at, by: _ } => {
                 self.take_entry(*pond, *quantity, *value, *taken_at, effects);
             }
+            Event::ProbeSetting { probe, salinity_psu } => {
+                self.take_setting(*probe, *salinity_psu, effects);
+            }
             Event::Service { probe, step, by } => self.take_service(*probe, step, by, effects),
             Event::Acknowledge { alarm, by } => self.acknowledge(alarm, by, effects),
             Event::GatewayFault { part, which, detail } => {

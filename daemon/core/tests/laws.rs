@@ -82,6 +82,8 @@ fn step() -> impl Strategy<Value = Step> {
 fn event(probes: std::ops::Range<u16>, ponds: std::ops::Range<u16>) -> impl Strategy<Value = Event> {
     prop_oneof![
         12 => prop::collection::vec(sample(probes.clone()), 0..6).prop_map(|samples| Event::Sweep { samples }),
+        1 => (probes.clone(), value())
+            .prop_map(|(probe, salinity_psu)| Event::ProbeSetting { probe: ProbeIndex(probe), salinity_psu }),
         1 => (probes.clone(), step()).prop_map(|(probe, step)| {
             Event::Service { probe: ProbeIndex(probe), step, by: "technician".into() }
         }),

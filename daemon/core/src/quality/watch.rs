@@ -63,6 +63,9 @@ pub struct Around {
     /// An aerator was switched in the last 20 minutes, or rain fell: oxygen, temperature and salt may
     /// move fast.
     pub stirred: bool,
+    /// What the probe's value is multiplied by for what it does not take into account itself; `None` for
+    /// nothing.
+    pub factor: Option<f64>,
     /// The probe is out of service: what it reads is not the pond's.
     pub out_of_service: bool,
     /// Range of the pond's oxygen over the last day, mg/L.

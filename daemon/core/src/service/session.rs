@@ -128,6 +128,9 @@ impl Session {
                     ));
                 }
                 let expected = sane(quantity, expected)?;
+                if millivolts.is_some_and(|mv| !(-2_000.0..=2_000.0).contains(&mv)) {
+                    return Err(String::from("an electrode gives -2000 to 2000 mV"));
+                }
                 let reading = read(quantity, reading)?;
                 // The same standard read again replaces the first reading of it.
                 self.standards.retain(|known| {

@@ -1,4 +1,4 @@
-//! Steps of a probe's service.
+//! Steps of a probe's service, and what a probe says of its settings.
 
 use alloc::format;
 use alloc::vec::Vec;
@@ -6,10 +6,33 @@ use alloc::vec::Vec;
 use super::State;
 use crate::effect::Effect;
 use crate::pond::Scene;
+use crate::quantity::Quantity;
 use crate::service::Step;
 use crate::site::ProbeIndex;
 
 impl State {
+    pub(super) fn take_setting(&mut self, index: ProbeIndex, salinity_psu: f64, effects: &mut Vec<Effect>) {
+        let position = usize::from(index.0);
+        let (lowest, highest) = Quantity::SalinityPsu.conceivable();
+        if !(salinity_psu.is_finite() && (lowest..=highest).contains(&salinity_psu)) {
+            let reason = format!(
+                "took a salinity setting of {salinity_psu} from probe number {position}; {lowest} to {highest} PSU is accepted"
+            );
+            return self.refuse(reason, effects);
+        }
+        match self.probes.get_mut(position) {
+            Some(probe) => probe.set_salinity_psu = Some(salinity_psu),
+            None => {
+                let reason = format!(
+                    "took a setting of probe number {position}; the farm has {} probes",
+                    self.probes.len()
+                );
+                return self.refuse(reason, effects);
+            }
+        }
+        self.settle_probe(position, effects);
+    }
+
     pub(super) fn take_service(
         &mut self,
         index: ProbeIndex,

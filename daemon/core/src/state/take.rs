@@ -6,6 +6,7 @@ use alloc::vec::Vec;
 
 use super::State;
 use crate::alarm::{Cause, Delays, Sight};
+use crate::compensation::Compensation;
 use crate::effect::{AlarmState, Amended, Effect, Flag, Reading};
 use crate::gateway_fault;
 use crate::input::{GatewayPart, ProbeFault, Sample};
@@ -95,7 +96,20 @@ impl State {
             let first = bins.next()?;
             bins.next_back().map(|last| libm::fabs(last - first))
         };
+        let compensation = site
+            .probes
+            .get(position)
+            .and_then(|probe| probe.channels.iter().find(|channel| channel.quantity == sample.quantity))
+            .map(|channel| channel.compensation)
+            .filter(|compensation| *compensation != Compensation::default());
+        let factor = compensation.and_then(|compensation| {
+            let night = self.night?;
+            let scene = Scene { site, probes: &self.probes, night, now };
+            let place = usize::from(pond.0);
+            Some(compensation.factor(&self.ponds.get(place)?.water(&scene, site.ponds.get(place)?)))
+        });
         Around {
+            factor,
             out_of_service,
             stirred,
             oxygen_range: (sample.quantity == Quantity::Ph)

@@ -16,6 +16,9 @@ use toml::de::{DeTable, DeValue};
 
 use super::Problem;
 
+/// Channel of a register that holds the salinity an oxygen probe is set to.
+pub const SET_SALINITY: &str = "set_salinity_psu";
+
 /// Registers that one profile may have: far more than any probe, and a bound on what one poll costs.
 const REGISTERS_MAX: usize = 256;
 
@@ -226,11 +229,20 @@ impl Walk<'_> {
         self.unknown_keys(table, REGISTER_KEYS);
         let here = Some(place);
         let channel = self.text(table, "channel", here, "a measured quantity, such as `do_mg_l`");
-        let quantity = channel.as_deref().and_then(Quantity::from_id).filter(|found| !found.is_derived());
+        let quantity = channel
+            .as_deref()
+            .and_then(
+                |id| if id == SET_SALINITY { Some(Quantity::SalinityPsu) } else { Quantity::from_id(id) },
+            )
+            .filter(|found| !found.is_derived());
         if let (Some(_), None, Some(value)) = (&channel, quantity, table.get("channel")) {
             let ids: Vec<&str> =
                 Quantity::ALL.iter().filter(|q| !q.is_derived()).map(|quantity| quantity.id()).collect();
-            self.wrong(value, "channel", format!("a measured quantity: {}", ids.join(", ")));
+            self.wrong(
+                value,
+                "channel",
+                format!("a measured quantity: {}; or {SET_SALINITY}, a setting", ids.join(", ")),
+            );
         }
         let tables = [("holding", Table::Holding), ("input", Table::Input)];
         let table_word = self.word(table, "table", here, &tables);
@@ -407,5 +419,14 @@ mod tests {
     fn what_is_not_toml_is_placed() {
         let found = problems("id = \"x\"\nnumber == 3\n");
         assert!(found[0].starts_with("2:9 "), "{found:?}");
+    }
+
+    #[test]
+    fn a_register_may_hold_the_salinity_the_probe_is_set_to() {
+        let setting = "[[register]]\nchannel = \"set_salinity_psu\"\ntable = \"holding\"\naddress = 40\n\
+                       number = \"u16\"\nscale = 0.1\nunit = \"PSU\"\n";
+        let map = parse(&format!("{GOOD}{setting}"), "x.toml").expect("sound");
+        let register = &map.registers[1];
+        assert_eq!((register.channel.as_str(), register.scale), (SET_SALINITY, 0.1));
     }
 }

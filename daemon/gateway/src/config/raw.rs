@@ -209,6 +209,11 @@ table! {
         slope: f64 = optional number(0.1, 10.0, "");
         /// Offset, in the unit of the quantity.
         offset: f64 = optional number(-10_000.0, 10_000.0, "");
+        /// Oxygen only: the salinity the probe is set to and cannot follow; the gateway then corrects for the
+        /// pond's. Left out where the probe follows the salinity itself: never both.
+        probe_salinity_psu: f64 = optional number(0.0, 45.0, "PSU");
+        /// Oxygen only: the air pressure the probe was set under and does not follow; the gateway then corrects.
+        probe_pressure_hpa: f64 = optional number(850.0, 1_050.0, "hPa");
     }
 }
 

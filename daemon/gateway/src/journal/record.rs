@@ -39,6 +39,7 @@ mod kind {
     pub(super) const CLOCK_STEPPED: u8 = 9;
     pub(super) const TICK: u8 = 10;
     pub(super) const SERVICE: u8 = 11;
+    pub(super) const PROBE_SETTING: u8 = 12;
     /// Not inputs: what the core made of the input before.
     pub(super) const VERDICTS: u8 = 64;
     pub(super) const LATE: u8 = 65;
@@ -203,6 +204,7 @@ fn event_kind(event: &Event) -> u8 {
         Event::Sweep { .. } => kind::SWEEP,
         Event::ProbeFault { .. } => kind::PROBE_FAULT,
         Event::ManualSample { .. } => kind::MANUAL_SAMPLE,
+        Event::ProbeSetting { .. } => kind::PROBE_SETTING,
         Event::Service { .. } => kind::SERVICE,
         Event::Acknowledge { .. } => kind::ACKNOWLEDGE,
         Event::GatewayFault { .. } => kind::GATEWAY_FAULT,
@@ -247,6 +249,10 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
             put_unsigned(out, quantity_code(*quantity));
             put_number(out, digits, at, *value, *taken_at);
             put_text(out, by);
+        }
+        Event::ProbeSetting { probe, salinity_psu } => {
+            put_unsigned(out, u64::from(probe.0));
+            put_number(out, digits, at, *salinity_psu, None);
         }
         Event::Service { probe, step, by } => {
             put_unsigned(out, u64::from(probe.0));
@@ -437,6 +443,10 @@ fn read_event(reader: &mut Reader<'_>, code: u8, at: Timestamp) -> Result<Event,
             let quantity = quantity_of_code(reader.unsigned()?)?;
             let (value, taken_at) = number(reader, at)?;
             Event::ManualSample { pond, quantity, value, taken_at, by: reader.text()? }
+        }
+        kind::PROBE_SETTING => {
+            let probe = ProbeIndex(reader.index()?);
+            Event::ProbeSetting { probe, salinity_psu: number(reader, at)?.0 }
         }
         kind::SERVICE => {
             let probe = ProbeIndex(reader.index()?);

@@ -116,6 +116,8 @@ fn any_event() -> impl Strategy<Value = Event> {
                 by
             }
         ),
+        (any::<u16>(), any_number())
+            .prop_map(|(probe, salinity_psu)| Event::ProbeSetting { probe: ProbeIndex(probe), salinity_psu }),
         (any::<u16>(), any_step(), any::<String>()).prop_map(|(probe, step, by)| Event::Service {
             probe: ProbeIndex(probe),
             step,

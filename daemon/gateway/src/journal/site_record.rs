@@ -2,6 +2,7 @@
 //! and should still be readable by eye in ten years. A field that a later version adds gets a default,
 //! so that older records stay readable.
 
+use pondreeve_core::compensation::Compensation;
 use pondreeve_core::defaults::AERATION_RISK;
 use pondreeve_core::site::{
     AeratorGroup, Channel, EnergyPrice, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold,
@@ -120,6 +121,10 @@ struct ChannelRecord {
     aerator: Option<u16>,
     calibration_slope: Number,
     calibration_offset: Number,
+    #[serde(default)]
+    assumed_salinity_psu: Option<Number>,
+    #[serde(default)]
+    assumed_pressure_hpa: Option<Number>,
     fail: [Number; 2],
     suspect: [Number; 2],
     stale_after_ms: i64,
@@ -260,7 +265,9 @@ impl From<&Probe> for ProbeRecord {
     fn from(probe: &Probe) -> Self {
         let Probe { id, pond, channels } = probe;
         let channels = channels.iter().map(|channel| {
-            let Channel { quantity, aerator, calibration_slope, calibration_offset, quality } = channel;
+            let Channel { quantity, aerator, calibration_slope, calibration_offset, compensation, quality } =
+                channel;
+            let Compensation { assumed_salinity_psu, assumed_pressure_hpa } = compensation;
             let QualityLimits {
                 fail,
                 suspect,
@@ -292,6 +299,8 @@ impl From<&Probe> for ProbeRecord {
                 aerator: *aerator,
                 calibration_slope: (*calibration_slope).into(),
                 calibration_offset: (*calibration_offset).into(),
+                assumed_salinity_psu: assumed_salinity_psu.map(Into::into),
+                assumed_pressure_hpa: assumed_pressure_hpa.map(Into::into),
                 fail: [fail.0.into(), fail.1.into()],
                 suspect: [suspect.0.into(), suspect.1.into()],
                 stale_after_ms: stale_after.as_millis(),
@@ -328,6 +337,10 @@ impl ProbeRecord {
                 aerator: channel.aerator,
                 calibration_slope: channel.calibration_slope.into(),
                 calibration_offset: channel.calibration_offset.into(),
+                compensation: Compensation {
+                    assumed_salinity_psu: channel.assumed_salinity_psu.map(Into::into),
+                    assumed_pressure_hpa: channel.assumed_pressure_hpa.map(Into::into),
+                },
                 quality: QualityLimits {
                     fail: (fail_low.into(), fail_high.into()),
                     suspect: (suspect_low.into(), suspect_high.into()),

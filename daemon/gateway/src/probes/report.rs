@@ -38,13 +38,21 @@ pub(super) struct Reporter {
     clock: Clock,
     inbox: Inbox,
     probe_faults: HashMap<ProbeIndex, Told>,
+    /// The salinity each probe last said it is set to.
+    settings: HashMap<ProbeIndex, f64>,
     /// The last word about each part; `None` where that it works.
     gateway_faults: HashMap<String, Option<(String, Timestamp)>>,
 }
 
 impl Reporter {
     pub(super) fn new(clock: Clock, inbox: Inbox) -> Self {
-        Self { clock, inbox, probe_faults: HashMap::new(), gateway_faults: HashMap::new() }
+        Self {
+            clock,
+            inbox,
+            probe_faults: HashMap::new(),
+            settings: HashMap::new(),
+            gateway_faults: HashMap::new(),
+        }
     }
 
     /// Waits while the inbox is full: polls slow down, nothing is dropped.
@@ -94,6 +102,14 @@ impl Reporter {
         let since = told.map_or(now, |told| told.since);
         self.probe_faults.insert(probe, Told { fault: fault.clone(), since, rewordings });
         self.send(Event::ProbeFault { probe, fault }).await
+    }
+
+    /// The salinity a probe says it is set to; told when it changes.
+    pub(super) async fn setting(&mut self, probe: ProbeIndex, salinity_psu: f64) -> Result<(), Gone> {
+        if self.settings.insert(probe, salinity_psu) == Some(salinity_psu) {
+            return Ok(());
+        }
+        self.send(Event::ProbeSetting { probe, salinity_psu }).await
     }
 
     /// A probe has reported all it should; the sweep tells the engine.

@@ -22,6 +22,7 @@ use super::report::{Gone, Reporter};
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::farm::{Bus, BusProbe, Parity};
+use crate::config::profile::SET_SALINITY;
 use crate::inbox::Inbox;
 
 pub mod line;
@@ -172,6 +173,9 @@ async fn accept(
             Some(Sample { probe: probe.probe, quantity, channel: None, value: *value, taken_at: None })
         })
         .collect();
+    for (_, value) in reading.values.iter().filter(|(channel, _)| channel == SET_SALINITY) {
+        reporter.setting(probe.probe, *value).await?;
+    }
     if !samples.is_empty() {
         reporter.send(Event::Sweep { samples }).await?;
     }

@@ -1,0 +1,141 @@
+//! Salinity and pressure for oxygen, where the probe does not take them into account itself.
+//!
+//! A probe that measures how full of oxygen the water is turns that into mg/L by the solubility at the
+//! salinity it is set to. In water of another salinity it is off by the ratio of the two solubilities:
+//! one left at 0 PSU reads 12 % too high at 20 PSU and 30 C, the unsafe side. One that was set in air
+//! under another pressure is off by the ratio of the pressures. Done once: by the probe or here, as the
+//! configuration says.
+
+use alloc::format;
+use alloc::string::String;
+
+use pondreeve_chemistry::oxygen::saturation_mg_l;
+use pondreeve_chemistry::units::{Celsius, Hectopascal, Salinity};
+
+use crate::derived::Water;
+
+/// What an oxygen probe assumes; `None` where it takes the true value into account itself.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+pub struct Compensation {
+    /// The salinity it is set to, PSU.
+    pub assumed_salinity_psu: Option<f64>,
+    /// The air pressure it was set under, hPa.
+    pub assumed_pressure_hpa: Option<f64>,
+}
+
+/// Temperature taken where none is known: the factor moves by less than 1 % from 20 to 35 C.
+const ASSUMED_C: f64 = 28.0;
+
+/// A setting this far from the water's salinity is wrong, PSU: 2 % of oxygen. (Common practice, no
+/// source.)
+pub const SETTING_OFF_PSU: f64 = 3.0;
+
+fn solubility(temperature_c: f64, salinity_psu: f64, pressure_hpa: f64) -> Option<f64> {
+    let value = saturation_mg_l(
+        Celsius::new(temperature_c).ok()?,
+        Salinity::new(salinity_psu).ok()?,
+        Hectopascal::new(pressure_hpa).ok()?,
+    );
+    (value.is_finite() && value > 0.0).then_some(value)
+}
+
+impl Compensation {
+    /// What the probe's oxygen is multiplied by: the solubility in this water over that it assumed. 1
+    /// where it compensates itself, or where the formula does not reach.
+    pub fn factor(&self, water: &Water) -> f64 {
+        if *self == Self::default() {
+            return 1.0;
+        }
+        let temperature_c = water.temperature_c.map_or(ASSUMED_C, |seen| seen.value);
+        let assumed = solubility(
+            temperature_c,
+            self.assumed_salinity_psu.unwrap_or(water.salinity_psu),
+            self.assumed_pressure_hpa.unwrap_or(water.pressure_hpa),
+        );
+        let here = solubility(temperature_c, water.salinity_psu, water.pressure_hpa);
+        here.zip(assumed).map_or(1.0, |(here, assumed)| here / assumed)
+    }
+
+    /// What is wrong with the salinity a probe says it is set to, in water of `pond_psu`.
+    pub fn complaint(&self, set_psu: f64, pond_psu: f64) -> Option<String> {
+        let should = self.assumed_salinity_psu.unwrap_or(pond_psu);
+        let allowed = if self.assumed_salinity_psu.is_some() { 0.5 } else { SETTING_OFF_PSU };
+        if libm::fabs(set_psu - should) <= allowed {
+            return None;
+        }
+        let off = solubility(ASSUMED_C, set_psu, 1013.25)
+            .zip(solubility(ASSUMED_C, should, 1013.25))
+            .map(|(set, should)| 100.0 * (set / should - 1.0))?;
+        let (way, side) = if off > 0.0 { ("high", "the unsafe side") } else { ("low", "the safe side") };
+        let expected = if self.assumed_salinity_psu.is_some() {
+            format!("{should:.1} PSU, as the configuration says,")
+        } else {
+            format!("the {should:.1} PSU of its pond")
+        };
+        Some(format!(
+            "is set to a salinity of {set_psu:.1} PSU instead of {expected} and reads oxygen {:.0} % too {way}, {side}: set the probe, or say probe_salinity_psu = {set_psu:.1} in its calibration",
+            libm::fabs(off)
+        ))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::effect::Flag;
+    use crate::quality::Seen;
+    use crate::time::Timestamp;
+
+    fn water(temperature_c: f64, salinity_psu: f64, pressure_hpa: f64) -> Water {
+        Water {
+            temperature_c: Some(Seen { value: temperature_c, at: Timestamp(0), flag: Flag::Pass }),
+            salinity_psu,
+            salinity_flag: Flag::Pass,
+            pressure_hpa,
+            pressure_flag: Flag::Pass,
+        }
+    }
+
+    /// Saturation at 30 C and sea level by Benson & Krause 1984: 7.56 in fresh water, 7.15 at 10 PSU, 6.77 at
+    /// 20, 6.41 at 30.
+    #[test]
+    fn a_probe_left_at_fresh_water_is_brought_to_the_ponds_salinity() {
+        let fresh = Compensation { assumed_salinity_psu: Some(0.0), assumed_pressure_hpa: None };
+        for (salinity, saturation) in [(0.0, 7.56), (10.0, 7.15), (20.0, 6.77), (30.0, 6.41)] {
+            let factor = fresh.factor(&water(30.0, salinity, 1013.25));
+            assert!((factor - saturation / 7.56).abs() < 0.0015, "{salinity}: {factor}");
+        }
+        assert_eq!(Compensation::default().factor(&water(30.0, 20.0, 1013.25)), 1.0, "never twice");
+    }
+
+    /// About 1 % per 10 hPa.
+    #[test]
+    fn a_probe_set_under_another_pressure_is_brought_to_the_ponds() {
+        let sea = Compensation { assumed_salinity_psu: None, assumed_pressure_hpa: Some(1013.25) };
+        let factor = sea.factor(&water(30.0, 20.0, 1003.25));
+        assert!((factor - 0.99).abs() < 0.001, "{factor}");
+    }
+
+    #[test]
+    fn a_wrong_setting_is_told_with_its_side() {
+        let own = Compensation::default();
+        let told = own.complaint(0.0, 20.0).unwrap();
+        // 7.56 / 6.77 at 30 C is 12 %; at 28 C as well.
+        assert!(told.contains("set to a salinity of 0.0 PSU instead of the 20.0 PSU of its pond"), "{told}");
+        assert!(told.contains("12 % too high, the unsafe side"), "{told}");
+        assert!(own.complaint(35.0, 20.0).unwrap().contains("too low, the safe side"));
+        assert_eq!(own.complaint(18.0, 20.0), None);
+        let here = Compensation { assumed_salinity_psu: Some(0.0), assumed_pressure_hpa: None };
+        assert_eq!(here.complaint(0.0, 20.0), None, "corrected here, as configured");
+        assert!(here.complaint(20.0, 20.0).unwrap().contains("as the configuration says"));
+    }
+
+    #[test]
+    fn where_the_formula_does_not_reach_nothing_is_changed() {
+        let fresh = Compensation { assumed_salinity_psu: Some(0.0), assumed_pressure_hpa: None };
+        for (t, s, p) in [(f64::NAN, 20.0, 1013.0), (30.0, 99.0, 1013.0), (30.0, 20.0, 10.0)] {
+            assert_eq!(fresh.factor(&water(t, s, p)), 1.0);
+        }
+    }
+}
