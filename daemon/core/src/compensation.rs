@@ -3,8 +3,9 @@
 //! A probe that measures how full of oxygen the water is turns that into mg/L by the solubility at the
 //! salinity it is set to. In water of another salinity it is off by the ratio of the two solubilities:
 //! one left at 0 PSU reads 12 % too high at 20 PSU and 30 C, the unsafe side. One that was set in air
-//! under another pressure is off by the ratio of the pressures. Done once: by the probe or here, as the
-//! configuration says.
+//! under another pressure than it was told is off by the ratio of the pressures, and stays so: mg/L does not
+//! follow the barometer afterwards, so it is the usual pressure of the place that counts, not the hour's.
+//! Done once: by the probe or here, as the configuration says.
 
 use alloc::format;
 use alloc::string::String;
@@ -20,7 +21,7 @@ use crate::derived::Water;
 pub struct Compensation {
     /// The salinity it is set to, PSU.
     pub assumed_salinity_psu: Option<f64>,
-    /// The air pressure it was set under, hPa.
+    /// The air pressure it was told when it was set in air here, hPa.
     pub assumed_pressure_hpa: Option<f64>,
 }
 
@@ -31,18 +32,30 @@ const ASSUMED_C: f64 = 28.0;
 /// source.)
 pub const SETTING_OFF_PSU: f64 = 3.0;
 
+/// The salinity a probe says it is set to, beside that of the water it was in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+pub struct SalinitySetting {
+    /// What it says, PSU.
+    pub set_psu: f64,
+    /// The water, as known when it was last looked at, PSU; `None` for a probe in no pond.
+    pub water_psu: Option<f64>,
+}
+
+/// Beyond the formula's reach the nearest end of it counts: the ratio is then nearly right, and to stop
+/// compensating at 45 PSU would let oxygen jump up by a fifth.
 fn solubility(temperature_c: f64, salinity_psu: f64, pressure_hpa: f64) -> Option<f64> {
     let value = saturation_mg_l(
-        Celsius::new(temperature_c).ok()?,
-        Salinity::new(salinity_psu).ok()?,
-        Hectopascal::new(pressure_hpa).ok()?,
+        Celsius::new(temperature_c.clamp(Celsius::LOWEST, Celsius::HIGHEST)).ok()?,
+        Salinity::new(salinity_psu.clamp(Salinity::LOWEST, Salinity::HIGHEST)).ok()?,
+        Hectopascal::new(pressure_hpa.clamp(Hectopascal::LOWEST, Hectopascal::HIGHEST)).ok()?,
     );
     (value.is_finite() && value > 0.0).then_some(value)
 }
 
 impl Compensation {
     /// What the probe's oxygen is multiplied by: the solubility in this water over that it assumed. 1
-    /// where it compensates itself, or where the formula does not reach.
+    /// where it compensates itself, or where a figure is no number.
     pub fn factor(&self, water: &Water) -> f64 {
         if *self == Self::default() {
             return 1.0;
@@ -131,11 +144,31 @@ mod tests {
         assert!(here.complaint(20.0, 20.0).unwrap().contains("as the configuration says"));
     }
 
+    /// In water a little too salt or too warm for the formula the compensation must not be dropped: oxygen
+    /// would jump up, to the unsafe side.
     #[test]
-    fn where_the_formula_does_not_reach_nothing_is_changed() {
+    fn beyond_the_reach_of_the_formula_its_end_counts() {
         let fresh = Compensation { assumed_salinity_psu: Some(0.0), assumed_pressure_hpa: None };
-        for (t, s, p) in [(f64::NAN, 20.0, 1013.0), (30.0, 99.0, 1013.0), (30.0, 20.0, 10.0)] {
+        let factor = |t, s| fresh.factor(&water(t, s, 1013.25));
+        assert_eq!(factor(30.0, 46.0), factor(30.0, 45.0));
+        assert_eq!(factor(41.0, 20.0), factor(40.0, 20.0));
+        assert!(factor(30.0, 46.0) < factor(30.0, 30.0));
+        for (t, s, p) in [(f64::NAN, 20.0, 1013.0), (30.0, f64::NAN, 1013.0)] {
             assert_eq!(fresh.factor(&water(t, s, p)), 1.0);
+        }
+        assert_eq!(
+            Compensation { assumed_salinity_psu: Some(f64::NAN), ..fresh }.factor(&water(30.0, 20.0, 1013.0)),
+            1.0
+        );
+    }
+
+    #[test]
+    fn without_a_temperature_it_is_right_within_one_percent_in_warm_water() {
+        let fresh = Compensation { assumed_salinity_psu: Some(0.0), assumed_pressure_hpa: None };
+        let unknown = fresh.factor(&Water { temperature_c: None, ..water(0.0, 20.0, 1013.25) });
+        for celsius in [20.0, 25.0, 30.0, 35.0] {
+            let known = fresh.factor(&water(celsius, 20.0, 1013.25));
+            assert!((known / unknown - 1.0).abs() < 0.01, "{celsius}: {known} {unknown}");
         }
     }
 }

@@ -300,6 +300,11 @@ pub fn probe_fault(place: &str, probe: &str, what: &str) -> String {
     format!("{place}: probe {probe} {what}. This is a fault of the probe, not known to be one of the water.")
 }
 
+/// Message of a probe with a setting that is wrong: `what` says what to do.
+pub fn probe_misset(place: &str, probe: &str, what: &str) -> String {
+    format!("{place}: probe {probe} {what}.")
+}
+
 /// Message of a probe that is in doubt.
 pub fn probe_doubt(place: &str, probe: &str, what: &str) -> String {
     format!("{place}: probe {probe} {what}. Until that is done, act as if the water were as it reads.")

@@ -6,6 +6,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Cause, Delays, Sight};
+use crate::compensation::SalinitySetting;
 use crate::effect::{Effect, Flag, Priority};
 use crate::input::ProbeFault;
 use crate::message;
@@ -34,8 +35,8 @@ pub struct ProbeState {
     pub fault: Option<ProbeFault>,
     /// By how much its clock is ahead, while its samples are refused for it.
     pub clock_ahead: Option<Span>,
-    /// The salinity it says it is set to, PSU.
-    pub set_salinity_psu: Option<f64>,
+    /// The salinity it says it is set to.
+    pub setting: Option<SalinitySetting>,
     /// Out of service, and what has been done to it meanwhile.
     pub service: Option<Session>,
     /// Its one alarm.
@@ -53,7 +54,7 @@ impl ProbeState {
             channels: probe.channels.iter().map(|_| ChannelState::new(now)).collect(),
             fault: None,
             clock_ahead: None,
-            set_salinity_psu: None,
+            setting: None,
             service: None,
             alarm: Alarm::new(id, format!("Probe {} faulty", probe.id), probe.pond, Priority::Medium),
             deadline: None,
@@ -104,7 +105,7 @@ impl ProbeState {
     }
 
     /// What is wrong with the probe now, as a person says it, and whether it has already lasted.
-    fn trouble(&self, site: &Site, probe: &Probe) -> Option<(String, bool)> {
+    fn trouble(&self, probe: &Probe) -> Option<(String, bool)> {
         let pairs = || self.channels.iter().zip(&probe.channels);
         let missing = pairs().find(|(state, _)| state.is_missing());
         if let Some(fault) = &self.fault {
@@ -127,17 +128,23 @@ impl ProbeState {
             // A person has seen it: there is nothing to wait for.
             return Some((message::contradicted(quantity, &check), true));
         }
-        if let Some(set_psu) = self.set_salinity_psu
-            && let Some(pond) = probe.pond.and_then(|pond| site.ponds.get(usize::from(pond.0)))
-            && let Some(complaint) = pairs()
-                .filter(|(_, channel)| channel.quantity == Quantity::DoMgL)
-                .find_map(|(_, channel)| channel.compensation.complaint(set_psu, pond.salinity_psu))
+        let doubted = pairs().filter_map(|(state, channel)| Some((state.doubt?, channel.quantity)));
+        let gravest = doubted.max_by_key(|&((_, flag, _), _)| flag);
+        // A probe that fails must not hide behind a setting.
+        if gravest.is_none_or(|((_, flag, _), _)| flag != Flag::Fail)
+            && let Some(complaint) = self.misset(probe)
         {
             return Some((complaint, true));
         }
-        let doubted = pairs().filter_map(|(state, channel)| Some((state.doubt?, channel.quantity)));
-        let ((test, flag, _), quantity) = doubted.max_by_key(|&((_, flag, _), _)| flag)?;
+        let ((test, flag, _), quantity) = gravest?;
         Some((message::doubted(quantity, test, flag), false))
+    }
+
+    /// What is wrong with the salinity it is set to.
+    fn misset(&self, probe: &Probe) -> Option<String> {
+        let setting = self.setting?;
+        let mut oxygen = probe.channels.iter().filter(|channel| channel.quantity == Quantity::DoMgL);
+        oxygen.find_map(|channel| channel.compensation.complaint(setting.set_psu, setting.water_psu?))
     }
 
     fn told(&self, place: &str, probe: &Probe, what: &str) -> String {
@@ -148,6 +155,9 @@ impl ProbeState {
             .any(|(state, channel)| state.is_contradicted(channel.quantity));
         if self.is_sure() || contradicted || self.channels.iter().any(ChannelState::is_missing) {
             message::probe_fault(place, &probe.id, what)
+        } else if self.misset(probe).is_some() {
+            // Not "act as if the water were as it reads": it may read too high.
+            message::probe_misset(place, &probe.id, what)
         } else {
             message::probe_doubt(place, &probe.id, what)
         }
@@ -180,7 +190,7 @@ impl ProbeState {
             // Whoever took it out has forgotten it, or is held up: the pond must be watched.
             self.end_service((site, index, probe), now, None, effects);
         }
-        let trouble = self.trouble(site, probe);
+        let trouble = self.trouble(probe);
         let (sight, delays) = match &trouble {
             Some((_, true)) => (Sight::Beyond, Delays { on: Span::ZERO, ..FAULT_DELAYS }),
             Some((_, false)) => (Sight::Beyond, self.delays()),
@@ -200,7 +210,7 @@ impl ProbeState {
 
     /// Present text of the alarm, for the view.
     pub fn message(&self, site: &Site, probe: &Probe) -> String {
-        match self.trouble(site, probe) {
+        match self.trouble(probe) {
             Some((what, _)) if self.alarm.state.is_standing() => {
                 self.told(&pond_place(site, probe.pond), probe, &what)
             }

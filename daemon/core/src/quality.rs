@@ -9,7 +9,7 @@ use alloc::collections::VecDeque;
 use alloc::vec;
 use alloc::vec::Vec;
 
-pub use self::hand::HandCheck;
+pub use self::hand::{HandCheck, judge_entry};
 use self::watch::{Amendment, Around, Watch};
 use crate::effect::{Flag, Reading, Test};
 use crate::quantity::Quantity;
@@ -181,6 +181,8 @@ pub struct ChannelState {
     pub disliked: Vec<(Test, Flag)>,
     /// What its calibrations in the field have added to that of the configuration.
     pub adjustment: Adjustment,
+    /// What its newest reading was multiplied with for salt and pressure.
+    factor: f64,
     /// When it was last cleaned or read in a standard.
     pub serviced_at: Option<Timestamp>,
     /// What its last services found, newest last.
@@ -217,6 +219,7 @@ impl ChannelState {
             doubt: None,
             disliked: Vec::new(),
             adjustment: Adjustment::default(),
+            factor: 1.0,
             serviced_at: None,
             services: VecDeque::new(),
             hand_check: None,
@@ -291,6 +294,11 @@ impl ChannelState {
             self.watch.take_back(amendment);
             if amendment.flag >= Flag::Suspect {
                 self.window.forget(amendment.from, amendment.to);
+                // It may still warn, and no longer as if nothing spoke against it.
+                let within = |seen: &&mut Seen| seen.at >= amendment.from && seen.at <= amendment.to;
+                if let Some(seen) = self.seen.as_mut().filter(within) {
+                    seen.flag = Flag::Suspect;
+                }
             }
         }
         // Unusual water is water all the same: only a doubt about the probe keeps a value out.
@@ -301,6 +309,7 @@ impl ChannelState {
         let is_news = matches!(place, Place::Newest | Place::Contradiction);
         if is_news {
             self.newest = Some((at, raw.to_bits()));
+            self.factor = around.factor.unwrap_or(1.0);
             self.flag = flag;
             if around.out_of_service {
                 let reading = reading(channel, whose, (raw, value, syntax), (at, flag, tests));
@@ -472,22 +481,6 @@ fn reading(
 pub struct FromTheFuture {
     /// By how much the probe's clock is ahead.
     pub ahead: Span,
-}
-
-/// Judges what a person entered: syntax and gross range only.
-pub fn judge_entry(
-    pond: PondIndex,
-    quantity: Quantity,
-    value: f64,
-    at: Timestamp,
-    limits: Option<&QualityLimits>,
-) -> Reading {
-    let mut tests: Vec<(Test, Flag)> = vec![(Test::Syntax, syntax(quantity, value))];
-    if let Some(limits) = limits {
-        tests.push((Test::GrossRange, gross_range(limits, value)));
-    }
-    let flag = merge(&tests);
-    Reading { pond: Some(pond), probe: None, quantity, at, raw: Some(value), value: Some(value), flag, tests }
 }
 
 #[cfg(test)]

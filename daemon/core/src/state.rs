@@ -14,6 +14,7 @@ use crate::summary;
 use crate::sunlight::{Night, WATCH_UNTIL};
 use crate::time::{Span, Timestamp};
 
+mod compensation;
 mod service;
 mod take;
 

@@ -49,10 +49,11 @@ impl ProbeState {
             }
             _ => {
                 let channels = &self.channels;
+                let in_pond = !matches!(step, Step::Standard { .. });
                 let newest = |quantity: Quantity| {
                     let mut own = channels.iter().zip(&probe.channels);
                     own.find(|(_, channel)| channel.quantity == quantity)
-                        .and_then(|(state, channel)| state.reads_now(channel, now))
+                        .and_then(|(state, channel)| state.reads_now(channel, in_pond, now))
                 };
                 let measured = |quantity: Quantity| probe.channels.iter().any(|own| own.quantity == quantity);
                 if let Step::Before { quantity, .. }
@@ -174,7 +175,7 @@ impl ProbeState {
     pub fn temperature_c(&self, probe: &Probe, now: Timestamp) -> f64 {
         let mut own = self.channels.iter().zip(&probe.channels);
         own.find(|(_, channel)| channel.quantity == Quantity::TemperatureC)
-            .and_then(|(state, channel)| state.reads_now(channel, now))
+            .and_then(|(state, channel)| state.reads_now(channel, false, now))
             .filter(|temperature| (0.0..=45.0).contains(temperature))
             .unwrap_or(BENCH_C)
     }

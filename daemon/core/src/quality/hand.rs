@@ -1,6 +1,12 @@
 //! A hand reading held against a probe: a check of reason, never a calibration.
 
+use alloc::vec;
+use alloc::vec::Vec;
+
+use super::{gross_range, merge, syntax};
+use crate::effect::{Flag, Reading, Test};
 use crate::quantity::Quantity;
+use crate::site::{PondIndex, QualityLimits};
 use crate::time::Timestamp;
 
 /// A hand reading beside a probe's.
@@ -39,4 +45,20 @@ impl HandCheck {
     pub fn agrees(&self, quantity: Quantity) -> bool {
         Self::allowed(quantity).is_some_and(|(look, _)| libm::fabs(self.hand - self.probe) <= look)
     }
+}
+
+/// Judges what a person entered: syntax and gross range only.
+pub fn judge_entry(
+    pond: PondIndex,
+    quantity: Quantity,
+    value: f64,
+    at: Timestamp,
+    limits: Option<&QualityLimits>,
+) -> Reading {
+    let mut tests: Vec<(Test, Flag)> = vec![(Test::Syntax, syntax(quantity, value))];
+    if let Some(limits) = limits {
+        tests.push((Test::GrossRange, gross_range(limits, value)));
+    }
+    let flag = merge(&tests);
+    Reading { pond: Some(pond), probe: None, quantity, at, raw: Some(value), value: Some(value), flag, tests }
 }

@@ -4,6 +4,7 @@ use alloc::format;
 use alloc::vec::Vec;
 
 use super::State;
+use crate::compensation::SalinitySetting;
 use crate::effect::Effect;
 use crate::pond::Scene;
 use crate::quantity::Quantity;
@@ -21,7 +22,9 @@ impl State {
             return self.refuse(reason, effects);
         }
         match self.probes.get_mut(position) {
-            Some(probe) => probe.set_salinity_psu = Some(salinity_psu),
+            Some(probe) => {
+                probe.setting = Some(SalinitySetting { set_psu: salinity_psu, water_psu: None });
+            }
             None => {
                 let reason = format!(
                     "took a setting of probe number {position}; the farm has {} probes",
@@ -30,6 +33,7 @@ impl State {
                 return self.refuse(reason, effects);
             }
         }
+        self.look_at_setting(position);
         self.settle_probe(position, effects);
     }
 

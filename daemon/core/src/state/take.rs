@@ -6,7 +6,6 @@ use alloc::vec::Vec;
 
 use super::State;
 use crate::alarm::{Cause, Delays, Sight};
-use crate::compensation::Compensation;
 use crate::effect::{AlarmState, Amended, Effect, Flag, Reading};
 use crate::gateway_fault;
 use crate::input::{GatewayPart, ProbeFault, Sample};
@@ -96,20 +95,8 @@ impl State {
             let first = bins.next()?;
             bins.next_back().map(|last| libm::fabs(last - first))
         };
-        let compensation = site
-            .probes
-            .get(position)
-            .and_then(|probe| probe.channels.iter().find(|channel| channel.quantity == sample.quantity))
-            .map(|channel| channel.compensation)
-            .filter(|compensation| *compensation != Compensation::default());
-        let factor = compensation.and_then(|compensation| {
-            let night = self.night?;
-            let scene = Scene { site, probes: &self.probes, night, now };
-            let place = usize::from(pond.0);
-            Some(compensation.factor(&self.ponds.get(place)?.water(&scene, site.ponds.get(place)?)))
-        });
         Around {
-            factor,
+            factor: self.factor(site, pond, sample),
             out_of_service,
             stirred,
             oxygen_range: (sample.quantity == Quantity::Ph)
@@ -136,6 +123,9 @@ impl State {
     ) -> Result<(Reading, bool), String> {
         let now = self.now;
         let around = self.around(sample);
+        if sample.quantity == Quantity::DoMgL {
+            self.look_at_setting(usize::from(sample.probe.0));
+        }
         let Some(site) = &self.site else {
             return Err(String::from(
                 "took a sample before any farm was known: the first input must be Started",

@@ -212,7 +212,8 @@ table! {
         /// Oxygen only: the salinity the probe is set to and cannot follow; the gateway then corrects for the
         /// pond's. Left out where the probe follows the salinity itself: never both.
         probe_salinity_psu: f64 = optional number(0.0, 45.0, "PSU");
-        /// Oxygen only: the air pressure the probe was set under and does not follow; the gateway then corrects.
+        /// Oxygen only: the air pressure the probe was told when it was set in air here, where that is not
+        /// the farm's; the gateway then corrects.
         probe_pressure_hpa: f64 = optional number(850.0, 1_050.0, "hPa");
     }
 }

@@ -148,6 +148,13 @@ fn units_are_converted_after_the_scale() {
     }
 }
 
+tells! { compensation_where_there_is_none:
+    "pond = \"p1\"\naddress" => "address",
+    "profile = \"optical-oxygen\"\n" => "profile = \"optical-oxygen\"\ncalibration.do_mg_l = { probe_salinity_psu = 0 }\ncalibration.temperature_c = { probe_pressure_hpa = 1013 }\n",
+}
+tells! { salt_that_nobody_measures:
+    "profile = \"optical-oxygen\"\n" => "profile = \"optical-oxygen\"\ncalibration.do_mg_l = { probe_salinity_psu = 0 }\n"
+}
 tells!(malformed_lines: "latitude = -3.0" => "latitude = = -3.0\n[unclosed");
 tells!(unknown_keys_get_a_guess: "latitude" => "lattitude", "[store]" => "[stores]", "depth_m" => "depth");
 tells!(wrong_types: "name = \"Test\"" => "name = 7", "area_m2 = 5000" => "area_m2 = \"5000\"",

@@ -3,6 +3,7 @@
 
 mod brokers;
 mod buses;
+mod compensation;
 mod connection;
 mod limits;
 mod ponds;
@@ -49,6 +50,7 @@ pub(super) fn resolve(raw: &RawFarm, folder: &Path, problems: &Problems) -> (Opt
         limit_sources: RefCell::default(),
         ponds: RefCell::default(),
         probes: RefCell::default(),
+        without_salt: RefCell::default(),
         probe_ids: RefCell::default(),
         aerators_told: RefCell::default(),
         oxygen_every: RefCell::default(),
@@ -87,6 +89,8 @@ struct Resolver<'a> {
     /// Whether some pond has no readable id: a probe may then mean that one.
     ponds_unread: bool,
     probes: RefCell<Vec<Probe>>,
+    /// Oxygen probes that do not follow salt: their ponds, and where that is said.
+    without_salt: RefCell<Vec<(KnownPond, At<f64>)>>,
     probe_ids: RefCell<HashMap<String, Range<usize>>>,
     /// Pond, aerator and quantity that a probe already tells about.
     aerators_told: RefCell<HashMap<ToldAerator, Range<usize>>>,
@@ -113,6 +117,7 @@ impl Resolver<'_> {
         // With an oxygen probe that could not be read, the warning would be wrong.
         if !self.problems.any_error() && self.elsewhere.borrow().is_empty() {
             self.warn_of_unwatched_ponds();
+            self.warn_of_unmeasured_salt();
         }
 
         let (site, name, time_zone) = farm?;

@@ -3,7 +3,6 @@
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
-use pondreeve_core::compensation::Compensation;
 use pondreeve_core::site::{Channel, PondIndex, Probe, ProbeIndex, QualityLimits};
 
 use super::super::raw::{RawCalibration, RawQuality};
@@ -69,30 +68,7 @@ impl Resolver<'_> {
                 let number = |pick: fn(&RawCalibration) -> &Option<At<f64>>, default: f64| {
                     own.and_then(|(_, at)| pick(&at.value).as_ref()).map_or(default, |at| at.value)
                 };
-                let assumed = |pick: fn(&RawCalibration) -> &Option<At<f64>>| {
-                    let at = own.and_then(|(_, at)| pick(&at.value).as_ref())?;
-                    if raw.quantity != Quantity::DoMgL {
-                        let found = format!("a compensation of `{}`", raw.quantity.id());
-                        self.problems.push(self.problems.about(
-                            at,
-                            found,
-                            "it in `calibration.do_mg_l` only",
-                        ));
-                    }
-                    Some(at.value)
-                };
-                let compensation = Compensation {
-                    assumed_salinity_psu: assumed(|raw| &raw.probe_salinity_psu),
-                    assumed_pressure_hpa: assumed(|raw| &raw.probe_pressure_hpa),
-                };
-                if let (Some(set), None, Some((_, at))) = (compensation.assumed_salinity_psu, pond, own) {
-                    let found = format!("an oxygen probe set to {set} PSU that stands in no pond");
-                    self.problems.push(self.problems.about(
-                        at,
-                        found,
-                        "`pond`, whose salinity it is corrected for",
-                    ));
-                }
+                let compensation = self.compensation(raw.quantity, own.map(|(_, at)| &at.value), pond);
                 Some(Channel {
                     compensation,
                     aerator: aerator?,
