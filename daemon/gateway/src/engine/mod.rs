@@ -9,6 +9,8 @@ mod checkpoint;
 pub mod daily;
 mod desk;
 mod keeper;
+#[cfg(test)]
+mod late_verdict_tests;
 mod recent;
 mod replay;
 mod shelf;

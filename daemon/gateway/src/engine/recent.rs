@@ -2,7 +2,8 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use pondreeve_core::effect::Flag;
+use pondreeve_core::effect::{Amended, Derived, Flag};
+use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Effect, Quantity, Site, Span, Timestamp};
 
 use crate::journal::query::Remembered;
@@ -21,34 +22,90 @@ pub struct Point {
     pub at: Timestamp,
     /// In the unit of the quantity.
     pub value: f64,
-    /// Its quality.
+    /// Its quality, as known now.
     pub flag: Flag,
+    /// Whose it is: position in [`Recent::names`].
+    whose: Option<u16>,
+}
+
+/// A verdict on readings of the time before this run, which may still have to come from the store.
+#[derive(Debug)]
+struct Late {
+    whose: u16,
+    quantity: Quantity,
+    from: Timestamp,
+    to: Timestamp,
+    flag: Flag,
 }
 
 /// Recent values by pond id and quantity.
 #[derive(Debug, Default)]
 pub(super) struct Recent {
     pond_ids: Vec<String>,
+    /// Per probe of the farm as it is now, its position in `names`.
+    probes: Vec<u16>,
+    /// Ids of probes, each once. Probes that left the farm stay: a farm has tens.
+    names: Vec<String>,
+    late: Vec<Late>,
     series: BTreeMap<(String, Quantity), VecDeque<Point>>,
 }
 
 impl Recent {
-    /// Pond numbers mean the ponds of this farm from now on.
+    /// Numbers of ponds and probes mean those of this farm from now on.
     pub(super) fn site(&mut self, site: &Site) {
+        self.probes = site.probes.iter().filter_map(|probe| self.name(&probe.id)).collect();
         self.pond_ids = site.ponds.iter().map(|pond| pond.id.clone()).collect();
         self.series.retain(|(pond, _), _| self.pond_ids.contains(pond));
+    }
+
+    /// The position of a probe's id, which it gets where it has none.
+    fn name(&mut self, id: &str) -> Option<u16> {
+        let known = self.names.iter().position(|name| name == id);
+        let place = known.unwrap_or_else(|| {
+            self.names.push(id.to_owned());
+            self.names.len() - 1
+        });
+        u16::try_from(place).ok()
+    }
+
+    fn whose(&self, probe: ProbeIndex) -> Option<u16> {
+        self.probes.get(usize::from(probe.0)).copied()
+    }
+
+    /// A later verdict: the flags of what it is about get worse, and stay so.
+    fn amend(&mut self, amended: &Amended) {
+        let pond = amended.pond.and_then(|pond| self.pond_ids.get(usize::from(pond.0)));
+        let (Some(pond), Some(whose)) = (pond.cloned(), self.whose(amended.probe)) else { return };
+        let Amended { quantity, from, to, flag, .. } = *amended;
+        let late = Late { whose, quantity, from, to, flag };
+        if let Some(points) = self.series.get_mut(&(pond, quantity)) {
+            apply(points, &late);
+        }
+        self.keep(late);
+    }
+
+    fn keep(&mut self, late: Late) {
+        let oldest = late.to - KEPT;
+        self.late.retain(|other| other.to >= oldest);
+        self.late.push(late);
     }
 
     /// Takes note of what a step brought.
     pub(super) fn note(&mut self, effects: &[Effect]) {
         for effect in effects {
-            let (pond, quantity, at, value, flag) = match effect {
+            let (pond, quantity, point) = match effect {
                 Effect::Reading(reading) => {
                     let (Some(pond), Some(value)) = (reading.pond, reading.value) else { continue };
-                    (pond, reading.quantity, reading.at, value, reading.flag)
+                    let whose = reading.probe.and_then(|probe| self.whose(probe));
+                    (pond, reading.quantity, Point { at: reading.at, value, flag: reading.flag, whose })
                 }
                 Effect::Derived(derived) => {
-                    (derived.pond, derived.quantity, derived.at, derived.value, derived.flag)
+                    let Derived { pond, quantity, at, value, flag } = *derived;
+                    (pond, quantity, Point { at, value, flag, whose: None })
+                }
+                Effect::Amended(amended) => {
+                    self.amend(amended);
+                    continue;
                 }
                 _ => continue,
             };
@@ -57,7 +114,7 @@ impl Recent {
                 Some(points) => points,
                 None => self.series.entry((id.clone(), quantity)).or_default(),
             };
-            insert(points, Point { at, value, flag });
+            insert(points, point);
         }
     }
 
@@ -66,14 +123,33 @@ impl Recent {
         if !self.pond_ids.contains(&remembered.pond) {
             return;
         }
-        let series = (remembered.pond.clone(), remembered.quantity);
+        let whose = if remembered.probe.is_empty() { None } else { self.name(&remembered.probe) };
+        let quantity = remembered.quantity;
+        let series = (remembered.pond.clone(), quantity);
+        for &(from, to, flag) in &remembered.amended {
+            let Some(whose) = whose else { break };
+            let late = Late { whose, quantity, from, to, flag };
+            if let Some(points) = self.series.get_mut(&series) {
+                apply(points, &late);
+            }
+            self.keep(late);
+        }
+        if remembered.values.is_empty() {
+            return;
+        }
         let points = self.series.entry(series).or_default();
         let grain = |at: Timestamp| at.as_millis().div_euclid(GRAIN.as_millis());
         for &(at, value, flag) in &remembered.values {
             // What this run measured itself stays.
             let place = points.partition_point(|point| grain(point.at) < grain(at));
             if points.get(place).is_none_or(|point| grain(point.at) != grain(at)) {
-                insert(points, Point { at, value, flag });
+                let verdicts = self.late.iter().filter(|late| {
+                    late.quantity == quantity
+                        && Some(late.whose) == whose
+                        && (late.from..=late.to).contains(&at)
+                });
+                let flag = verdicts.fold(flag, |flag, late| flag.worst(late.flag));
+                insert(points, Point { at, value, flag, whose });
             }
         }
     }
@@ -86,6 +162,16 @@ impl Recent {
         let start = points.partition_point(|point| point.at < from);
         let points: Vec<Point> = points.iter().skip(start).copied().collect();
         thin(&points, most)
+    }
+}
+
+/// Merges a verdict into the flags of the points it is about.
+fn apply(points: &mut VecDeque<Point>, late: &Late) {
+    let first = points.partition_point(|point| point.at < late.from);
+    for point in points.iter_mut().skip(first).take_while(|point| point.at <= late.to) {
+        if point.whose == Some(late.whose) {
+            point.flag = point.flag.worst(late.flag);
+        }
     }
 }
 
@@ -138,7 +224,7 @@ fn thin(points: &[Point], most: usize) -> Vec<Point> {
 
 #[cfg(test)]
 mod tests {
-    use pondreeve_core::effect::{Derived, Flag};
+    use pondreeve_core::effect::{Reading, Test};
     use pondreeve_core::site::PondIndex;
 
     use super::*;
@@ -159,6 +245,99 @@ mod tests {
 
     fn one_pond() -> Recent {
         Recent { pond_ids: vec!["p1".to_owned()], ..Recent::default() }
+    }
+
+    /// One pond with probes of these ids.
+    fn farm(probes: &[&str]) -> Site {
+        let mut site = Site::single_pond(10.0, -60.0, 15.0, &[Quantity::DoMgL], Span::from_minutes(1));
+        let own = site.probes.remove(0);
+        site.probes =
+            probes.iter().map(|&id| pondreeve_core::site::Probe { id: id.into(), ..own.clone() }).collect();
+        site.ponds[0].id = "p1".into();
+        site
+    }
+
+    fn reading(minute: i64, probe: Option<u16>, value: f64) -> Effect {
+        Effect::Reading(Reading {
+            pond: Some(PondIndex(0)),
+            probe: probe.map(ProbeIndex),
+            quantity: Quantity::DoMgL,
+            at: at(minute),
+            raw: Some(value),
+            value: Some(value),
+            flag: Flag::Pass,
+            tests: Vec::new(),
+        })
+    }
+
+    fn verdict(probe: u16, from: i64, to: i64, flag: Flag) -> Effect {
+        Effect::Amended(Amended {
+            pond: Some(PondIndex(0)),
+            probe: ProbeIndex(probe),
+            channel: 0,
+            quantity: Quantity::DoMgL,
+            from: at(from),
+            to: at(to),
+            test: Test::Spike,
+            flag,
+        })
+    }
+
+    fn stored(probe: &str, values: &[i64], amended: &[(i64, i64, Flag)]) -> Remembered {
+        Remembered {
+            pond: "p1".into(),
+            quantity: Quantity::DoMgL,
+            probe: probe.into(),
+            values: values.iter().map(|&minute| (at(minute), 5.0, Flag::Pass)).collect(),
+            amended: amended.iter().map(|&(from, to, flag)| (at(from), at(to), flag)).collect(),
+        }
+    }
+
+    fn flags(recent: &Recent) -> Vec<u8> {
+        recent.since("p1", Quantity::DoMgL, at(0), 100).iter().map(|point| point.flag as u8).collect()
+    }
+
+    #[test]
+    fn a_late_verdict_changes_the_flags_of_its_probe_and_of_no_other() {
+        let mut recent = Recent::default();
+        recent.site(&farm(&["a", "b"]));
+        recent.note(&[reading(0, Some(0), 5.0), reading(1, Some(0), 9.0), reading(2, Some(1), 5.0)]);
+        recent.note(&[reading(3, None, 5.1), reading(4, Some(0), 5.0), verdict(0, 1, 3, Flag::Suspect)]);
+        assert_eq!(flags(&recent), [1, 3, 1, 1, 1], "not another probe's, not a person's, not a later one");
+        recent.note(&[verdict(0, 1, 1, Flag::Fail)]);
+        recent.note(&[verdict(0, 1, 1, Flag::Suspect)]);
+        assert_eq!(flags(&recent), [1, 4, 1, 1, 1], "the worst of all verdicts stays");
+    }
+
+    #[test]
+    fn probes_are_known_by_their_ids_when_the_farm_changes() {
+        let mut recent = Recent::default();
+        recent.site(&farm(&["a", "b"]));
+        recent.note(&[reading(0, Some(0), 5.0), reading(1, Some(1), 5.0)]);
+        recent.site(&farm(&["new", "b", "a"]));
+        recent.note(&[verdict(2, 0, 5, Flag::Fail)]);
+        assert_eq!(flags(&recent), [4, 1]);
+    }
+
+    #[test]
+    fn what_the_store_knows_of_late_verdicts_counts_in_whichever_order_it_comes() {
+        for amended_first in [true, false] {
+            let mut recent = Recent::default();
+            recent.site(&farm(&["a", "b"]));
+            let verdicts = stored("a", &[], &[(1, 2, Flag::Fail)]);
+            if amended_first {
+                recent.remember(&verdicts);
+            }
+            recent.remember(&stored("a", &[0, 1, 2, 4], &[]));
+            recent.remember(&stored("b", &[3], &[]));
+            recent.remember(&stored("", &[5], &[]));
+            if !amended_first {
+                recent.remember(&verdicts);
+            }
+            // A verdict of this run reaches back into the time before it.
+            recent.note(&[verdict(0, 4, 6, Flag::Suspect)]);
+            assert_eq!(flags(&recent), [1, 4, 4, 1, 3, 1], "amended first: {amended_first}");
+        }
     }
 
     fn minutes(recent: &Recent, from: i64, most: usize) -> Vec<i64> {

@@ -59,8 +59,13 @@ pub struct Remembered {
     pub pond: String,
     /// What was measured.
     pub quantity: Quantity,
-    /// When, value and flag.
+    /// By which probe; empty where a person entered it or the program computed it.
+    pub probe: String,
+    /// When, value and flag at first.
     pub values: Vec<(Timestamp, f64, Flag)>,
+    /// Later verdicts on readings of the probe: from, to, flag. Not merged into the values, which may come
+    /// before or after.
+    pub amended: Vec<(Timestamp, Timestamp, Flag)>,
 }
 
 /// Kinds of chunks whose rows are asked for, beside those of sweeps.
@@ -310,13 +315,27 @@ fn remember_piece(
     each: &mut dyn FnMut(Remembered) -> bool,
 ) -> bool {
     let Some((_, kind, number, _)) = parts(found) else { return true };
-    if !matches!(kind, kind::CHUNK | kind::DERIVED | kind::ENTRY) {
+    if !matches!(kind, kind::CHUNK | kind::DERIVED | kind::ENTRY | kind::AMENDED) {
         return true;
     }
     let Some(shape) = shapes.get(number) else { return true };
     let Ok(chunk) = Chunk::open(shape, found, value) else { return true };
     for (place, of) in shape.columns.iter().enumerate().filter(|(_, of)| !of.pond.is_empty()) {
         let Ok(column) = chunk.column(place) else { continue };
+        let (pond, quantity, probe) = (of.pond.clone(), of.quantity, of.probe_id.clone());
+        if kind == kind::AMENDED {
+            let rows = column.measured.iter().zip(&column.values).zip(&column.verdicts);
+            let amended: Vec<_> = rows
+                .filter_map(|((from, to), verdict)| {
+                    Some((Timestamp(*from), Timestamp(*to as i64), verdict.map(|own| own.flag)?))
+                })
+                .collect();
+            if !amended.is_empty() && !each(Remembered { pond, quantity, probe, values: Vec::new(), amended })
+            {
+                return false;
+            }
+            continue;
+        }
         let mut values: Vec<(Timestamp, f64, Flag)> = Vec::new();
         for (at, verdict) in column.measured.iter().zip(column.verdicts) {
             let Some((value, flag)) = verdict.and_then(|own| Some((own.value?, own.flag))) else { continue };
@@ -327,7 +346,7 @@ fn remember_piece(
                 _ => values.push((Timestamp(*at), value, flag)),
             }
         }
-        if !values.is_empty() && !each(Remembered { pond: of.pond.clone(), quantity: of.quantity, values }) {
+        if !values.is_empty() && !each(Remembered { pond, quantity, probe, values, amended: Vec::new() }) {
             return false;
         }
     }
