@@ -10,7 +10,7 @@ use pondreeve::config::farm::{Bus, BusProbe, Parity};
 use pondreeve::config::profile;
 use pondreeve_core::input::{GatewayPart, ProbeFault};
 use pondreeve_core::site::ProbeIndex;
-use pondreeve_core::{Quantity, Span};
+use pondreeve_core::{Event, Quantity, Span};
 use pondreeve_tests::{Running, Scratch, wait_for};
 
 use super::bench::{Bench, Engine, farm, project};
@@ -64,10 +64,11 @@ const PROBES: &[(&str, u8, &str)] = &[
     ("dead", 90, "optical-oxygen"),
 ];
 
-fn bus(device: PathBuf) -> Bus {
+/// Probes with a register more than the profile has.
+fn bus(device: PathBuf, probes: &[(&str, u8, &str)], more: &str) -> Bus {
     let probe = |(index, (_, unit, profile)): (usize, &(&str, u8, &str))| {
         let file = project(&format!("config/probes/{profile}.toml"));
-        let text = std::fs::read_to_string(&file).unwrap();
+        let text = std::fs::read_to_string(&file).unwrap() + more;
         BusProbe {
             probe: ProbeIndex(u16::try_from(index).unwrap()),
             unit: *unit,
@@ -85,7 +86,7 @@ fn bus(device: PathBuf) -> Bus {
         parity: Parity::None,
         stop_bits: 1,
         turnaround: Duration::from_millis(5),
-        probes: PROBES.iter().enumerate().map(probe).collect(),
+        probes: probes.iter().enumerate().map(probe).collect(),
     }
 }
 
@@ -103,7 +104,8 @@ async fn a_bus_served_by_pymodbus_is_read_and_survives_being_unplugged() {
     let folder = scratch.folder.path();
     let far_end = FarEnd::start(folder);
     let names: Vec<&str> = PROBES.iter().map(|(name, ..)| *name).collect();
-    let bench = Bench::start(&farm(&names, vec![bus(folder.join("near"))], Vec::new()), Engine::Keeps);
+    let bench =
+        Bench::start(&farm(&names, vec![bus(folder.join("near"), PROBES, "")], Vec::new()), Engine::Keeps);
 
     let expected = [
         (0, DoMgL, 6.42),
@@ -165,5 +167,36 @@ async fn a_bus_served_by_pymodbus_is_read_and_survives_being_unplugged() {
         })
         .await;
     assert!(close(&bench.values(0, DoMgL), 6.42), "{:?}", bench.values(0, DoMgL));
+    bench.stop().await;
+}
+
+/// The setting of the one is told once; the other refuses the register, and its readings come all the same.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_salinity_setting_is_read_beside_the_polls() {
+    let probes = [("set", 16, "optical-oxygen"), ("no-such-register", 11, "optical-oxygen")];
+    let setting = "[[register]]\nchannel = \"set_salinity_psu\"\ntable = \"holding\"\naddress = 30\n\
+                   number = \"u16\"\nscale = 0.1\nunit = \"PSU\"\n";
+    let scratch = Scratch::new();
+    let folder = scratch.folder.path();
+    let _far_end = FarEnd::start(folder);
+    let names: Vec<&str> = probes.iter().map(|(name, ..)| *name).collect();
+    let buses = vec![bus(folder.join("near"), &probes, setting)];
+    let bench = Bench::start(&farm(&names, buses, Vec::new()), Engine::Keeps);
+    bench
+        .until("eight sweeps of both", SOON, |bench| {
+            (0..2).all(|probe| bench.values(probe, Quantity::DoMgL).len() >= 8)
+        })
+        .await;
+    let settings: Vec<(u16, f64)> = bench
+        .events()
+        .into_iter()
+        .filter_map(|event| match event {
+            Event::ProbeSetting { probe, salinity_psu } => Some((probe.0, salinity_psu)),
+            _ => None,
+        })
+        .collect();
+    assert!(matches!(settings[..], [(0, psu)] if (psu - 20.5).abs() < 1e-9), "{settings:?}");
+    assert!(close(&bench.values(0, Quantity::DoMgL), 6.1) && close(&bench.values(1, Quantity::DoMgL), 6.42));
+    assert_eq!((bench.probe_faults(0), bench.probe_faults(1)), (Vec::new(), Vec::new()));
     bench.stop().await;
 }

@@ -44,6 +44,8 @@ DEVICES = [
     device(14, inputs=[words(0, [786])]),
     # An oxygen probe whose oxygen is not a number.
     device(15, inputs=[words(0, registers(">ff", float("nan"), 27.5))]),
+    # An oxygen probe that keeps its salinity setting, 20.5 PSU in tenths, in a holding register.
+    device(16, holding=[words(30, [205])], inputs=[SimData(0, values=[6.1, 29.2], datatype=DataType.FLOAT32)]),
     # Light and, in pascal, pressure.
     device(40, holding=[words(0, [1450, 0] + registers(">I", 101132))]),
     # Three clamps: running at 4.41 kW, stopped, running at 2.15 kW.

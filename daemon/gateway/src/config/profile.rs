@@ -217,6 +217,18 @@ impl Walk<'_> {
             }
             registers.push(register);
         }
+        if let Some(setting) = items.iter().find_map(|item| {
+            let channel = item.get_ref().as_table()?.get("channel")?;
+            (channel.get_ref().as_str() == Some(SET_SALINITY)).then_some(channel)
+        }) && !registers.iter().any(|register| register.channel == Quantity::DoMgL.id())
+        {
+            let accepted = "it beside a register with `channel = \"do_mg_l\"`, whose setting it is";
+            self.report(
+                setting.span().start,
+                format!("`{SET_SALINITY}` of a probe that reports no oxygen"),
+                accepted,
+            );
+        }
         let map = RegisterMap { id: id?, description: description?, registers, gap: gap? };
         if let Err(MapError::PastEnd { .. }) = map.plan() {
             // Reported where the register stands, in `register`.
@@ -428,5 +440,10 @@ mod tests {
         let map = parse(&format!("{GOOD}{setting}"), "x.toml").expect("sound");
         let register = &map.registers[1];
         assert_eq!((register.channel.as_str(), register.scale), (SET_SALINITY, 0.1));
+        let no_oxygen = GOOD.replace("do_mg_l", "temperature_c").replace("mg/L", "Cel");
+        assert_eq!(
+            problems(&format!("{no_oxygen}{setting}")),
+            ["11:11 `set_salinity_psu` of a probe that reports no oxygen"]
+        );
     }
 }

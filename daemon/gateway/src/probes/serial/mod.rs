@@ -18,16 +18,17 @@ use tracing::info;
 use self::line::{Failure, Line, Timing};
 use self::poll::{Device, Doubts, Reading};
 use self::schedule::Schedule;
+use self::setting::SettingWatch;
 use super::report::{Gone, Reporter};
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::farm::{Bus, BusProbe, Parity};
-use crate::config::profile::SET_SALINITY;
 use crate::inbox::Inbox;
 
 pub mod line;
 pub mod poll;
 pub mod schedule;
+mod setting;
 
 #[cfg(test)]
 mod line_faults;
@@ -56,6 +57,7 @@ struct BusTask<'a> {
     reporter: Reporter,
     schedule: Schedule,
     devices: Vec<Device>,
+    settings: Vec<SettingWatch>,
     doubts: Doubts,
     timing: Timing,
 }
@@ -70,13 +72,15 @@ impl<'a> BusTask<'a> {
         };
         let devices: Vec<Device> =
             bus.probes.iter().map(|probe| Device::new(bus, probe, id(probe))).collect();
-        let blocks = devices.iter().flat_map(|device| &device.blocks);
+        let settings = devices.iter().filter_map(|device| device.setting.as_ref().map(|(block, _)| block));
+        let blocks = devices.iter().flat_map(|device| &device.blocks).chain(settings);
         let longest = blocks.map(|block| block.request(0).answer_bytes()).max().unwrap_or_default();
         Self {
             bus,
             reporter: Reporter::new(clock.clone(), inbox),
             schedule: Schedule::new(clock.now(), bus.probes.iter().map(|probe| probe.poll_every)),
             clock,
+            settings: devices.iter().map(|_| SettingWatch::default()).collect(),
             devices,
             doubts: Doubts::default(),
             timing: Timing::new(bus.baud, bits, bus.turnaround, slowest, longest),
@@ -146,7 +150,17 @@ impl<'a> BusTask<'a> {
             }
             let answered = outcome.is_ok();
             match outcome {
-                Ok(reading) => accept(&mut self.reporter, probe, device, reading).await?,
+                Ok(reading) => {
+                    accept(&mut self.reporter, probe, device, reading).await?;
+                    if let Some(watch) = self.settings.get_mut(next.index) {
+                        let now = self.clock.now();
+                        let (own, told) = ((probe, device), &mut self.reporter);
+                        let looked = watch.look(line, own, &mut self.doubts, told, now).await?;
+                        if let Err(Failure::Device(error)) = looked {
+                            return Ok(error);
+                        }
+                    }
+                }
                 Err(failure) => {
                     let (fault, detail) = fault_of(&failure, probe, device);
                     self.reporter.probe_fault(probe.probe, fault, &detail).await?;
@@ -173,9 +187,6 @@ async fn accept(
             Some(Sample { probe: probe.probe, quantity, channel: None, value: *value, taken_at: None })
         })
         .collect();
-    for (_, value) in reading.values.iter().filter(|(channel, _)| channel == SET_SALINITY) {
-        reporter.setting(probe.probe, *value).await?;
-    }
     if !samples.is_empty() {
         reporter.send(Event::Sweep { samples }).await?;
     }

@@ -11,12 +11,13 @@ use std::collections::HashMap;
 use std::time::Duration;
 
 use pondreeve_protocol::modbus::ReadRequest;
-use pondreeve_protocol::register_map::{Block, Table};
+use pondreeve_protocol::register_map::{Block, Register, RegisterMap, Table};
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::time::Instant;
 use tracing::debug;
 
 use super::line::{Failure, Line};
+use super::setting::apart;
 use crate::config::farm::{Bus, BusProbe};
 
 /// Modbus exceptions after which asking again makes sense: acknowledge, and server device busy.
@@ -48,6 +49,10 @@ pub struct Device {
     /// not know the other; empty where all polls of the unit ask for the very same registers, so that no
     /// answer can be taken for that of others.
     pub proofs: Vec<Proof>,
+    /// What the blocks serve.
+    pub map: RegisterMap,
+    /// The register of its salinity setting, and the request for it.
+    pub setting: Option<(Block, Register)>,
     /// Full name for messages.
     pub name: String,
 }
@@ -56,16 +61,25 @@ impl Device {
     /// Plans the polls of a probe of a bus; `id` is what people call it.
     pub fn new(bus: &Bus, probe: &BusProbe, id: &str) -> Self {
         // The resolver has refused maps that cannot be planned.
-        let blocks = probe.map.plan().unwrap_or_default();
+        let requests = |map: &RegisterMap| {
+            let (map, setting) = apart(map);
+            (map.plan().unwrap_or_default(), map, setting)
+        };
+        let (blocks, map, setting) = requests(&probe.map);
         let of_unit: Vec<Block> = bus
             .probes
             .iter()
             .filter(|other| other.unit == probe.unit)
-            .flat_map(|other| other.map.plan().unwrap_or_default())
+            .flat_map(|other| {
+                let (blocks, _, setting) = requests(&other.map);
+                blocks.into_iter().chain(setting.map(|(block, _)| block))
+            })
             .collect();
         Self {
             proofs: proofs(probe.unit, &of_unit),
             blocks,
+            map,
+            setting,
             name: format!("probe {id} (unit {} on bus {}, profile {})", probe.unit, bus.id, probe.map.id),
         }
     }
@@ -146,7 +160,7 @@ where
     for block in &device.blocks {
         let request = block.request(probe.unit);
         let words = read_block(line, &request, probe.timeout, device, attempts, doubts).await?;
-        for register in block.serves.iter().filter_map(|&i| probe.map.registers.get(i)) {
+        for register in block.serves.iter().filter_map(|&i| device.map.registers.get(i)) {
             let found = block.words(register, &words).unwrap_or_default();
             match register.decode(found) {
                 Ok(value) => reading.values.push((register.channel.clone(), value)),
@@ -162,7 +176,11 @@ where
     Ok(reading)
 }
 
-async fn read_block<P>(
+/// Reads the registers of one request.
+///
+/// # Errors
+/// The failure of the last attempt.
+pub(super) async fn read_block<P>(
     line: &mut Line<P>,
     request: &ReadRequest,
     patience: Duration,
