@@ -25,6 +25,22 @@ pub struct Compensation {
     pub assumed_pressure_hpa: Option<f64>,
 }
 
+/// What an oxygen reading is multiplied by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+pub struct Factors {
+    /// In the pond.
+    pub pond: f64,
+    /// In a standard: without the salt, which is the pond's. The air is the same, and a probe that was told
+    /// another pressure must not be set right for it twice.
+    pub standard: f64,
+}
+
+impl Factors {
+    /// Leaves a reading as it is.
+    pub const NONE: Self = Self { pond: 1.0, standard: 1.0 };
+}
+
 /// Temperature taken where none is known: the factor moves by less than 1 % from 20 to 35 C.
 const ASSUMED_C: f64 = 28.0;
 
@@ -68,6 +84,12 @@ impl Compensation {
         );
         let here = solubility(temperature_c, water.salinity_psu, water.pressure_hpa);
         here.zip(assumed).map_or(1.0, |(here, assumed)| here / assumed)
+    }
+
+    /// The factors in the pond and in a standard.
+    pub fn factors(&self, water: &Water) -> Factors {
+        let air = Self { assumed_salinity_psu: None, ..*self };
+        Factors { pond: self.factor(water), standard: air.factor(water) }
     }
 
     /// What is wrong with the salinity a probe says it is set to, in water of `pond_psu`.

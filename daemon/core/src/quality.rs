@@ -11,6 +11,7 @@ use alloc::vec::Vec;
 
 pub use self::hand::{HandCheck, judge_entry};
 use self::watch::{Amendment, Around, Watch};
+use crate::compensation::Factors;
 use crate::effect::{Flag, Reading, Test};
 use crate::quantity::Quantity;
 use crate::service::{Adjustment, Serviced};
@@ -182,7 +183,7 @@ pub struct ChannelState {
     /// What its calibrations in the field have added to that of the configuration.
     pub adjustment: Adjustment,
     /// What its newest reading was multiplied with for salt and pressure.
-    factor: f64,
+    factors: Factors,
     /// When it was last cleaned or read in a standard.
     pub serviced_at: Option<Timestamp>,
     /// What its last services found, newest last.
@@ -219,7 +220,7 @@ impl ChannelState {
             doubt: None,
             disliked: Vec::new(),
             adjustment: Adjustment::default(),
-            factor: 1.0,
+            factors: Factors::NONE,
             serviced_at: None,
             services: VecDeque::new(),
             hand_check: None,
@@ -270,7 +271,7 @@ impl ChannelState {
             Place::Repeat => Flag::Fail,
         };
         let value = self.adjustment.of(raw * channel.calibration_slope + channel.calibration_offset);
-        let value = around.factor.map_or(value, |gain| Adjustment { gain, shift: 0.0 }.of(value));
+        let value = around.factors.map_or(value, |own| Adjustment { gain: own.pond, shift: 0.0 }.of(value));
         let syntax = syntax(channel.quantity, value);
         let mut tests = vec![(Test::Syntax, syntax), (Test::Order, order)];
         if around.out_of_service {
@@ -309,7 +310,7 @@ impl ChannelState {
         let is_news = matches!(place, Place::Newest | Place::Contradiction);
         if is_news {
             self.newest = Some((at, raw.to_bits()));
-            self.factor = around.factor.unwrap_or(1.0);
+            self.factors = around.factors.unwrap_or(Factors::NONE);
             self.flag = flag;
             if around.out_of_service {
                 let reading = reading(channel, whose, (raw, value, syntax), (at, flag, tests));

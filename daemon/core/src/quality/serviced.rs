@@ -10,12 +10,12 @@ const READS_NOW: Span = Span::from_minutes(10);
 
 impl ChannelState {
     /// What the probe reads now, in whatever it is held: calibrated, and not judged. In the pond it is
-    /// compensated for the pond's salt; in a standard it is the probe's own word.
+    /// compensated for the pond's salt; in a standard it is not, since the salt there is another.
     pub fn reads_now(&self, channel: &Channel, in_pond: bool, now: Timestamp) -> Option<f64> {
         let (at, bits) = self.newest?;
         let raw = f64::from_bits(bits);
         let own = self.adjustment.of(raw * channel.calibration_slope + channel.calibration_offset);
-        let value = if in_pond { own * self.factor } else { own };
+        let value = own * if in_pond { self.factors.pond } else { self.factors.standard };
         (now - at <= READS_NOW && value.is_finite()).then_some(value)
     }
 

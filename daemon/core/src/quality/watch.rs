@@ -10,6 +10,7 @@ use alloc::vec::Vec;
 
 use super::checks;
 use super::history::{CLIMATE_DAYS, CLIMATE_HOURS, DAY, History, hour_of};
+use crate::compensation::Factors;
 use crate::effect::{Flag, Test};
 use crate::quantity::Quantity;
 use crate::site::QualityLimits;
@@ -65,7 +66,7 @@ pub struct Around {
     pub stirred: bool,
     /// What the probe's value is multiplied by for what it does not take into account itself; `None` for
     /// nothing.
-    pub factor: Option<f64>,
+    pub factors: Option<Factors>,
     /// The probe is out of service: what it reads is not the pond's.
     pub out_of_service: bool,
     /// Range of the pond's oxygen over the last day, mg/L.

@@ -3,7 +3,7 @@
 use alloc::vec::Vec;
 
 use super::State;
-use crate::compensation::{Compensation, SalinitySetting};
+use crate::compensation::{Compensation, Factors, SalinitySetting};
 use crate::derived::Water;
 use crate::effect::Flag;
 use crate::input::Sample;
@@ -61,12 +61,12 @@ impl State {
     }
 
     /// What a sample is multiplied with before it is judged; `None` where it counts as it is.
-    pub(super) fn factor(&self, site: &Site, pond: PondIndex, sample: &Sample) -> Option<f64> {
+    pub(super) fn factors(&self, site: &Site, pond: PondIndex, sample: &Sample) -> Option<Factors> {
         let probe = site.probes.get(usize::from(sample.probe.0))?;
         let channel = probe.channels.iter().find(|channel| channel.quantity == sample.quantity)?;
         let own = channel.compensation;
         (own != Compensation::default()).then_some(())?;
-        Some(own.factor(&self.probe_water(site, pond)?))
+        Some(own.factors(&self.probe_water(site, pond)?))
     }
 
     /// Holds the salinity a probe is set to against the water as it is now.

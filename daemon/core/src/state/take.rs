@@ -96,7 +96,7 @@ impl State {
             bins.next_back().map(|last| libm::fabs(last - first))
         };
         Around {
-            factor: self.factor(site, pond, sample),
+            factors: self.factors(site, pond, sample),
             out_of_service,
             stirred,
             oxygen_range: (sample.quantity == Quantity::Ph)

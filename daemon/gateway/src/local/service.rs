@@ -261,12 +261,27 @@ pub(super) fn step(ask: &StepAsk, view: &FarmView, farm: &Farm, probe: usize) ->
             let bench =
                 own.and_then(|own| own.service.as_ref()).map_or(27.0, |service| service.temperature_c);
             let temperature_c = temperature_c.unwrap_or(bench);
-            let expected = expected(quantity, standard, temperature_c, salinity_psu.unwrap_or(0.0), farm)?;
+            let salinity_psu = air_salinity(quantity, *salinity_psu, farm, probe)?;
+            let expected = expected(quantity, standard, temperature_c, salinity_psu, farm)?;
             Step::Standard { quantity, expected, reading: *reading, millivolts: *millivolts }
         }
         StepAsk::Adopt => Step::Adopt,
         StepAsk::End => Step::End,
     })
+}
+
+/// The salinity that an oxygen probe makes mg/L of a standard with: the fixed one it reckons with, where the
+/// configuration knows it, whatever the water; else that of the water, fresh where nothing is said.
+fn air_salinity(quantity: Quantity, said: Option<f64>, farm: &Farm, probe: usize) -> Result<f64, String> {
+    let channels = farm.site.probes.get(probe).into_iter().flat_map(|probe| &probe.channels);
+    let mut own = channels.filter(|own| own.quantity == quantity && quantity == Quantity::DoMgL);
+    match (own.find_map(|own| own.compensation.assumed_salinity_psu), said) {
+        (Some(fixed), Some(said)) if (fixed - said).abs() > 0.5 => Err(format!(
+            "the probe reckons with a fixed salinity of {fixed} PSU (probe_salinity_psu), in whatever it is held: {said} PSU would set it wrong; leave the salinity out"
+        )),
+        (Some(fixed), _) => Ok(fixed),
+        (None, said) => Ok(said.unwrap_or(0.0)),
+    }
 }
 
 fn quantity(id: &str) -> Result<Quantity, String> {
@@ -310,5 +325,34 @@ fn expected(
                 _ => "",
             }
         )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use pondreeve_core::compensation::Compensation;
+
+    use super::*;
+
+    /// Saturation at 30 C and sea level: 7.56 mg/L at 0 PSU, 6.77 at 20 (Benson & Krause 1984, USGS memo
+    /// 2011.03). What a probe makes of saturated air is what it reckons with.
+    #[test]
+    fn a_probe_with_a_fixed_salinity_is_set_in_air_by_that_salinity() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut farm = crate::engine::tests::farm(folder.path());
+        let air = |farm: &Farm, said: Option<f64>| {
+            let salinity = air_salinity(Quantity::DoMgL, said, farm, 0)?;
+            expected(Quantity::DoMgL, "air", 30.0, salinity, farm)
+        };
+        let near = |found: Result<f64, String>, wanted: f64| (found.unwrap() - wanted).abs() < 0.01;
+        assert!(near(air(&farm, None), 7.56) && near(air(&farm, Some(20.0)), 6.77), "as said");
+        farm.site.probes[0].channels[0].compensation =
+            Compensation { assumed_salinity_psu: Some(20.0), assumed_pressure_hpa: None };
+        assert!(near(air(&farm, None), 6.77) && near(air(&farm, Some(20.0)), 6.77));
+        let refused = air(&farm, Some(0.0)).unwrap_err();
+        assert!(
+            refused.contains("20 PSU (probe_salinity_psu)") && refused.contains("leave the salinity out"),
+            "{refused}"
+        );
     }
 }
