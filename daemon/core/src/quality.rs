@@ -295,11 +295,6 @@ impl ChannelState {
             self.watch.take_back(amendment);
             if amendment.flag >= Flag::Suspect {
                 self.window.forget(amendment.from, amendment.to);
-                // It may still warn, and no longer as if nothing spoke against it.
-                let within = |seen: &&mut Seen| seen.at >= amendment.from && seen.at <= amendment.to;
-                if let Some(seen) = self.seen.as_mut().filter(within) {
-                    seen.flag = Flag::Suspect;
-                }
             }
         }
         // Unusual water is water all the same: only a doubt about the probe keeps a value out.

@@ -104,7 +104,12 @@ fn of_configured(farm: &Site, index: usize, quantities: &[Quantity]) -> Site {
     let channels = quantities
         .iter()
         .map(|&quantity| match configured(quantity) {
-            Some(channel) => Channel { calibration_slope: 1.0, calibration_offset: 0.0, ..channel.clone() },
+            // What was recorded is corrected already, for its salt as well.
+            Some(channel) => Channel {
+                quality: channel.quality,
+                aerator: channel.aerator,
+                ..Channel::uncorrected(quantity)
+            },
             None => Channel::uncorrected(quantity),
         })
         .collect();
@@ -121,4 +126,28 @@ fn see_at(pond: &mut Pond, step: Span) {
     let [high, critical] = &mut pond.limits.do_blind_after;
     *high = (*high).max(Span::from_millis(step.as_millis().saturating_mul(3) / 2));
     *critical = (*critical).max(Span::from_millis(step.as_millis().saturating_mul(5) / 2));
+}
+
+#[cfg(test)]
+mod tests {
+    use pondreeve_core::compensation::Compensation;
+
+    use super::*;
+
+    #[test]
+    fn a_recording_is_not_corrected_once_more() {
+        let mut farm = Site::single_pond(10.0, -60.0, 20.0, &[Quantity::DoMgL], Span::from_minutes(1));
+        let own = &mut farm.probes[0].channels[0];
+        (own.calibration_slope, own.calibration_offset) = (1.1, 0.2);
+        own.compensation =
+            Compensation { assumed_salinity_psu: Some(0.0), assumed_pressure_hpa: Some(990.0) };
+        own.quality.suspect = (0.5, 19.0);
+        let quality = own.quality;
+        let replayed = of_configured(&farm, 0, &[Quantity::DoMgL]);
+        assert_eq!(
+            replayed.probes[0].channels,
+            [Channel { quality, ..Channel::uncorrected(Quantity::DoMgL) }],
+            "its tests' limits, and nothing else"
+        );
+    }
 }
