@@ -1,8 +1,14 @@
 //! Short versions of the campaigns that take minutes, so that they cannot rot.
 #![allow(dead_code, missing_docs, unreachable_pub, reason = "parts of programs, not a library")]
 
+#[path = "probe_season/plan.rs"]
+mod plan;
 #[path = "aeration_crop/pond.rs"]
 mod pond;
+#[path = "probe_season/score.rs"]
+mod score;
+#[path = "probe_season/season.rs"]
+mod season;
 #[path = "aeration_crop/ways.rs"]
 mod ways;
 
@@ -21,4 +27,26 @@ fn advice_is_as_safe_as_timers_and_cheaper() {
     assert!(advice.starts > 0, "aeration was needed: {advice:?}");
     assert!(advice.hours_below_3 <= timers.hours_below_3, "{advice:?} against {timers:?}");
     assert!(advice.kwh <= 0.65 * timers.kwh, "{advice:?} against {timers:?}");
+}
+
+/// Thirty days of probe faults on three ponds: faults that a probe shows by itself are doubted, good probes
+/// are left in peace, and true low oxygen is told in time.
+#[test]
+fn probe_faults_are_doubted_and_good_probes_are_not() {
+    let mut score = score::Score::default();
+    for setup in season::SETUPS {
+        let mut season = season::Season::new(setup, 101, false);
+        season.run(30);
+        score.add(&season.score);
+    }
+    assert!(score.faults.len() >= 8, "faults happened: {:?}", score.faults);
+    let abrupt =
+        |own: &&score::Caught| matches!(plan::KINDS[own.kind], "dropout" | "unit swap" | "noise" | "dry");
+    let (caught, all): (Vec<_>, Vec<_>) = (
+        score.faults.iter().filter(abrupt).filter(|own| own.in_time()).collect(),
+        score.faults.iter().filter(abrupt).collect(),
+    );
+    assert!(caught.len() * 10 >= all.len() * 9, "{} of {}", caught.len(), all.len());
+    assert!(score.false_probe_alarms_per_month() <= 1.0, "{:?}", score.false_by);
+    assert_eq!(score.low_told, score.low_events);
 }

@@ -91,6 +91,10 @@ pub enum Test {
     Neighbour,
     /// The probe did not fail for a day and come back without service. (Not a QARTOD test.)
     Recovery,
+    /// No step between two readings that stays. (Not a QARTOD test.)
+    Step,
+    /// The readings do not jump about far more than they usually do. (Not a QARTOD test.)
+    Restless,
     /// The probe was not out of service, and its next service did not reject the reading. (Not a QARTOD
     /// test.)
     Service,
@@ -114,6 +118,8 @@ impl Test {
             Self::MultiVariate => "does not go with what else is measured",
             Self::Neighbour => "another probe in the pond differs",
             Self::Recovery => "came back after a failure without being serviced",
+            Self::Step => "jumped between two readings and stayed there",
+            Self::Restless => "jumps about far more than usual",
             Self::Service => "read while out of service, or rejected by the next service",
         }
     }

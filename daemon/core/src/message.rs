@@ -64,6 +64,10 @@ pub fn doubted(quantity: Quantity, test: Test, flag: Flag) -> String {
     let todo = match test {
         Test::Syntax | Test::GrossRange => "check its cable and wiring",
         Test::FlatLine | Test::AttenuatedSignal => "clean it, then read again beside a hand meter",
+        Test::Step => "look whether it hangs as it should, free of bubbles; compare with a hand meter",
+        Test::Spike | Test::Restless => {
+            "check its plug, cable and earth, and that it hangs clear of aerators and bubbles"
+        }
         Test::Recovery => "clean and calibrate it, then compare with a hand meter",
         _ => "compare with a hand meter",
     };

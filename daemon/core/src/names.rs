@@ -20,6 +20,8 @@ impl Test {
             Self::MultiVariate => "multi_variate",
             Self::Neighbour => "neighbour",
             Self::Recovery => "recovery",
+            Self::Step => "step",
+            Self::Restless => "restless",
             Self::Service => "service",
         }
     }

@@ -178,6 +178,8 @@ pub struct ChannelState {
     /// What speaks against the probe, by the newest sample: the test and its flag, and since when that
     /// same test has spoken.
     pub doubt: Option<(Test, Flag, Timestamp)>,
+    /// When readings were found to be spikes, of the last hour.
+    spikes: VecDeque<Timestamp>,
     /// Every test that disliked the newest sample.
     pub disliked: Vec<(Test, Flag)>,
     /// What its calibrations in the field have added to that of the configuration.
@@ -218,6 +220,7 @@ impl ChannelState {
             gap: Gap::Fresh,
             failing_since: None,
             doubt: None,
+            spikes: VecDeque::new(),
             disliked: Vec::new(),
             adjustment: Adjustment::default(),
             factors: Factors::NONE,
@@ -292,6 +295,7 @@ impl ChannelState {
         let flag = merge(&tests);
         let usable_time = matches!(place, Place::Newest | Place::Contradiction | Place::Late);
         for amendment in &amended {
+            self.note_spike(amendment);
             self.watch.take_back(amendment);
             if amendment.flag >= Flag::Suspect {
                 self.window.forget(amendment.from, amendment.to);
@@ -315,7 +319,7 @@ impl ChannelState {
             self.disliked.extend(
                 tests.iter().copied().filter(|&(_, flag)| matches!(flag, Flag::Suspect | Flag::Fail)),
             );
-            self.doubt = doubt(&tests).map(|(test, flag)| match self.doubt {
+            self.doubt = doubt(&tests).or_else(|| self.spiky(at)).map(|(test, flag)| match self.doubt {
                 Some((same, _, since)) if same == test => (test, flag, since),
                 _ => (test, flag, at),
             });
@@ -427,14 +431,15 @@ impl ChannelState {
     }
 
     /// Holds a hand reading against what the channel read at that time.
-    pub fn check_by_hand(&mut self, hand: f64, at: Timestamp) {
+    pub fn check_by_hand(&mut self, quantity: Quantity, hand: f64, at: Timestamp) {
         if self.hand_check.is_some_and(|known| known.at > at) {
             return;
         }
         let newest = self.seen.filter(|seen| seen.at - at <= HAND_BESIDE && at - seen.at <= HAND_BESIDE);
         let then = || self.window.mean(at - HAND_BESIDE, at + HAND_BESIDE);
         if let Some(probe) = newest.map(|seen| seen.value).or_else(then) {
-            self.hand_check = Some(HandCheck { at, hand, probe });
+            let again = self.hand_check.is_some_and(|known| known.repeats(quantity, hand - probe));
+            self.hand_check = Some(HandCheck { at, hand, probe, again });
         }
     }
 

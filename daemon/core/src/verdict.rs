@@ -45,6 +45,10 @@ pub enum Leaning {
 pub enum Sign {
     /// Fell or rose by this much between two readings, and stayed there.
     Step(f64),
+    /// The newest reading jumped by this much, and nothing has confirmed it yet.
+    Jump(f64),
+    /// So many of the newest readings jumped.
+    Jumpy(u16),
     /// Has not moved for so long.
     Flat(Span),
     /// Goes to and fro by so much from reading to reading.
@@ -87,6 +91,10 @@ pub enum Sign {
     AeratorsHelp(Span, f64),
     /// Aerators have run for so long and nothing bent.
     AeratorsDoNothing(Span),
+    /// It jumped between two readings some hours ago and has stayed there.
+    Stepped,
+    /// It jumps about far more than usual.
+    Restless,
     /// The day's swing has shrunk.
     Attenuated,
     /// It came back from a long failure without service.

@@ -11,8 +11,6 @@ use super::plan::KINDS;
 pub struct Caught {
     pub kind: usize,
     pub quantity: Quantity,
-    /// How long it mattered.
-    pub hours: f64,
     /// Hours until its readings were doubted, if they were.
     pub doubted_h: Option<f64>,
     /// By which test.
@@ -157,7 +155,7 @@ impl Caught {
         }
     }
 
-    fn in_time(&self) -> bool {
+    pub fn in_time(&self) -> bool {
         self.first_h().is_some_and(|hours| hours <= 6.0)
     }
 }

@@ -19,6 +19,8 @@ pub struct HandCheck {
     pub hand: f64,
     /// What the probe read then.
     pub probe: f64,
+    /// Whether the hand reading before, too, was off by more than is worth a look, and to the same side.
+    pub again: bool,
 }
 
 impl HandCheck {
@@ -36,9 +38,17 @@ impl HandCheck {
         }
     }
 
-    /// Whether one of the two must be wrong.
+    /// Whether the probe must be wrong: far off once, or off to the same side twice running.
     pub fn contradicts(&self, quantity: Quantity) -> bool {
-        Self::allowed(quantity).is_some_and(|(_, wrong)| libm::fabs(self.hand - self.probe) > wrong)
+        let off = libm::fabs(self.hand - self.probe);
+        Self::allowed(quantity).is_some_and(|(look, wrong)| off > wrong || (self.again && off > look))
+    }
+
+    /// Whether a check after this one that is off as well would be so again.
+    pub fn repeats(&self, quantity: Quantity, later: f64) -> bool {
+        let off = self.hand - self.probe;
+        Self::allowed(quantity)
+            .is_some_and(|(look, _)| libm::fabs(off) > look && libm::fabs(later) > look && off * later > 0.0)
     }
 
     /// Whether they are as near as two meters are.

@@ -1,6 +1,8 @@
 //! What a service does to a channel.
 
+use super::watch::Amendment;
 use super::{ChannelState, Gap};
+use crate::effect::{Flag, Test};
 use crate::service::{Adjustment, SERVICES_KEPT, Serviced};
 use crate::site::Channel;
 use crate::time::{Span, Timestamp};
@@ -8,7 +10,31 @@ use crate::time::{Span, Timestamp};
 /// A reading older than this is not what the probe reads now.
 const READS_NOW: Span = Span::from_minutes(10);
 
+/// So many spikes within the hour are no chance: something is loose. (Common practice, no source.)
+const SPIKES: usize = 3;
+
+/// No more are remembered.
+const MOST_SPIKES: usize = 16;
+
 impl ChannelState {
+    /// Remembers a reading that was found to be a spike.
+    pub(super) fn note_spike(&mut self, amendment: &Amendment) {
+        if amendment.test == Test::Spike && amendment.flag >= Flag::Suspect {
+            if self.spikes.len() >= MOST_SPIKES {
+                self.spikes.pop_front();
+            }
+            self.spikes.push_back(amendment.from);
+        }
+    }
+
+    /// A doubt about the probe, where it has spiked again and again within the hour.
+    pub(super) fn spiky(&mut self, at: Timestamp) -> Option<(Test, Flag)> {
+        while self.spikes.front().is_some_and(|&then| at - then > Span::from_hours(1)) {
+            self.spikes.pop_front();
+        }
+        (self.spikes.len() >= SPIKES).then_some((Test::Spike, Flag::Suspect))
+    }
+
     /// What the probe reads now, in whatever it is held: calibrated, and not judged. In the pond it is
     /// compensated for the pond's salt; in a standard it is not, since the salt there is another.
     pub fn reads_now(&self, channel: &Channel, in_pond: bool, now: Timestamp) -> Option<f64> {
@@ -35,6 +61,7 @@ impl ChannelState {
         self.doubt = None;
         self.disliked.clear();
         self.hand_check = None;
+        self.spikes.clear();
         self.failing_since = None;
         self.watch.serviced();
     }

@@ -18,6 +18,11 @@ use crate::time::{Span, Timestamp};
 use crate::window::{Window, median};
 
 mod look;
+mod restless;
+mod stepped;
+
+use restless::Restlessness;
+use stepped::Step;
 
 /// Newest values kept to know the channel's pace and liveliness by.
 const RECENT: usize = 48;
@@ -40,6 +45,11 @@ const RATE_OVER: Span = Span::from_minutes(10);
 /// A flat line counts from so many readings on, suspect and fail: as many as a probe that reports each
 /// minute gives in the 30 and 90 minutes that are common practice.
 const FLAT_READINGS: (i64, i64) = (30, 90);
+/// The same for a channel whose readings scatter by [`LIVELY_TOLERANCES`] times the tolerance. (Common
+/// practice, no source: eight equal readings by chance would be one in thousands.)
+const LIVELY_READINGS: (i64, i64) = (8, 24);
+/// See [`LIVELY_READINGS`].
+const LIVELY_TOLERANCES: f64 = 3.0;
 /// No flat line need last longer than this to fail.
 const FLAT_AT_MOST: Span = Span::from_hours(48);
 /// Below this a flat line of oxygen is what water without oxygen gives: never more than suspect, mg/L.
@@ -115,6 +125,8 @@ pub struct Watch {
     /// Robust scatter: of a value about its neighbours, and of the change per hour.
     scatter: (f64, f64),
     until_measured: u8,
+    restlessness: Restlessness,
+    step: Option<Step>,
     /// Judged once an hour.
     hour: Option<i64>,
     usual: Option<(f64, f64)>,
@@ -168,6 +180,8 @@ impl Watch {
         );
         tests.push((Test::Climatology, climatology));
         tests.push((Test::AttenuatedSignal, self.attenuated(limits, value)));
+        tests.push((Test::Step, self.stepped(limits, at, value, around)));
+        tests.push((Test::Restless, self.restless(limits, at, every)));
         let together = self.together(quantity, value, at, around, window);
         tests.push((Test::MultiVariate, together));
         if let (Some(other), Some(least)) = (around.other, limits.neighbour) {
@@ -333,11 +347,14 @@ impl Watch {
         };
         let own = every.unwrap_or(Span::ZERO).as_millis();
         let coarse = self.coarseness(tolerance);
+        // A channel that never gives the same value twice running is stuck long before a calm one would be.
+        let lively = self.scatter.0 > LIVELY_TOLERANCES * tolerance;
+        let (few, many) = if lively { LIVELY_READINGS } else { FLAT_READINGS };
         let needed = |after: Span, readings: i64| {
             let by_readings = own.saturating_mul(readings);
             after.as_millis().max(by_readings).saturating_mul(coarse).min(FLAT_AT_MOST.as_millis())
         };
-        let needed = (needed(suspect, FLAT_READINGS.0), needed(fail, FLAT_READINGS.1));
+        let needed = (needed(suspect, few), needed(fail, many));
         let enough = run.count >= 5;
         let flag = match checks::flat_line(
             run.high - run.low,
@@ -360,20 +377,18 @@ impl Watch {
         Some((Test::FlatLine, flag))
     }
 
-    /// How much longer a flat line must last because the channel reports in coarse steps: 4 where the
-    /// smallest step seen is more than five times the tolerance.
+    /// How much longer a flat line must last because the channel reports in coarse steps: 4 where every
+    /// value is a multiple of five times the tolerance.
     fn coarseness(&self, tolerance: f64) -> i64 {
-        let mut newest = self.recent.iter().map(|&(_, value)| value);
-        let Some(mut last) = newest.next() else { return 1 };
-        let mut smallest = f64::INFINITY;
-        for value in newest {
-            let step = libm::fabs(value - last);
-            if step > 1e-9 {
-                smallest = smallest.min(step);
-            }
-            last = value;
-        }
-        if smallest.is_finite() && smallest > 5.0 * tolerance { 4 } else { 1 }
+        let step = 5.0 * tolerance;
+        let is_multiple = |value: f64| {
+            let times = value / step;
+            libm::fabs(times - libm::round(times)) < 0.02
+        };
+        let moves = self.recent.front().is_some_and(|&(_, first)| {
+            self.recent.iter().any(|&(_, value)| libm::fabs(value - first) > 1e-9)
+        });
+        if step > 0.0 && moves && self.recent.iter().all(|&(_, value)| is_multiple(value)) { 4 } else { 1 }
     }
 
     /// What is looked at once an hour: what is usual now, and the day as a whole.

@@ -307,7 +307,7 @@ impl State {
             }
             for (channel, state) in probe.channels.iter().zip(&mut known.channels) {
                 if channel.quantity == quantity {
-                    state.check_by_hand(value, at);
+                    state.check_by_hand(quantity, value, at);
                     checked.push(position);
                 }
             }

@@ -96,11 +96,18 @@ pub fn weigh(evidence: &Evidence<'_>) -> Verdict {
             Test::AttenuatedSignal => verdict.add(Sign::Attenuated, if failed { 4 } else { 3 }),
             Test::Recovery => verdict.add(Sign::Unserviced, if failed { 4 } else { 3 }),
             Test::GrossRange => verdict.add(Sign::OutOfRange, if failed { 4 } else { 1 }),
+            Test::Restless => verdict.add(Sign::Restless, 3),
+            Test::Step if !stepped(&verdict) => verdict.add(Sign::Stepped, 3),
             Test::MultiVariate => verdict.add(Sign::Alone, 3),
             _ => {}
         }
     }
     verdict
+}
+
+/// Whether the step itself is still among the newest readings.
+fn stepped(verdict: &Verdict) -> bool {
+    verdict.clues().any(|clue| matches!(clue.sign, Sign::Step(_)))
 }
 
 /// Shape of the newest readings. How far they moved, where they moved as water does.
@@ -131,6 +138,19 @@ fn shape(evidence: &Evidence<'_>, verdict: &mut Verdict) -> f64 {
         .enumerate()
         .max_by(|(_, a), (_, b)| libm::fabs(**a).total_cmp(&libm::fabs(**b)))
         .map(|(place, step)| (place, *step));
+    // Twice what a slow probe's readings are apart in ten minutes, or it is the weather.
+    let far = if interval <= STEP_WITHIN { scales.step } else { 2.0 * scales.step };
+    let jumps = steps.iter().filter(|step| libm::fabs(**step) >= far.max(8.0 * usual_step)).count();
+    if jumps >= 3 {
+        verdict.add(Sign::Jumpy(u16::try_from(jumps).unwrap_or(u16::MAX)), 3);
+        return 0.0;
+    }
+    if let Some(&newest) = steps.last()
+        && libm::fabs(newest) >= far.max(8.0 * usual_step)
+    {
+        verdict.add(Sign::Jump(newest), 3);
+        return 0.0;
+    }
     if let Some((place, step)) = largest
         && interval <= STEP_WITHIN
         && libm::fabs(step) >= scales.step.max(8.0 * usual_step)
@@ -140,11 +160,14 @@ fn shape(evidence: &Evidence<'_>, verdict: &mut Verdict) -> f64 {
         verdict.add(Sign::Step(step), 3);
         return last - recent.first().map_or(last, |(_, value)| *value);
     }
-    let turns = steps
+    let latest = steps.get(steps.len().saturating_sub(12)..).unwrap_or(&steps);
+    let mut sizes: Vec<f64> = latest.iter().map(|step| libm::fabs(*step)).collect();
+    let usual_step = median(&mut sizes).unwrap_or_default();
+    let turns = latest
         .windows(2)
         .filter(|two| matches!(two, [a, b] if a * b < 0.0 && libm::fabs(*a).min(libm::fabs(*b)) >= scales.saw / 2.0))
         .count();
-    if turns * 3 >= steps.len() && usual_step >= scales.saw / 2.0 {
+    if turns * 3 >= latest.len() && usual_step >= scales.saw / 2.0 {
         verdict.add(Sign::Sawtooth(usual_step), 3);
         return 0.0;
     }

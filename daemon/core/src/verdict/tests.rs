@@ -113,14 +113,14 @@ fn a_second_probe_and_a_hand_meter_outweigh_the_shape() {
     let agrees = weighed(&step, |evidence| evidence.other = Some((3.0, 1.0)));
     assert_ne!(agrees.leaning(), Leaning::Probe);
     let fall = readings(|minute| 5.0 - 0.015 * (minute + 47.0) + wobble(minute));
-    let hand = HandCheck { at: at(-5), hand: 5.1, probe: 2.7 };
+    let hand = HandCheck { at: at(-5), hand: 5.1, probe: 2.7, again: false };
     let verdict = weighed(&fall, |evidence| evidence.hand = Some(hand));
     assert_eq!(verdict.leaning(), Leaning::Probe, "{verdict:?}");
     assert_eq!(
         verdict.line(),
         "looks like the probe: a hand meter read 5.1 mg/L where the probe read 2.7, 5 min ago"
     );
-    let agreed = HandCheck { at: at(-5), hand: 2.9, probe: 2.8 };
+    let agreed = HandCheck { at: at(-5), hand: 2.9, probe: 2.8, again: false };
     let verdict = weighed(&step, |evidence| evidence.hand = Some(agreed));
     assert_ne!(verdict.leaning(), Leaning::Probe);
     // An old one says nothing any more.
@@ -226,7 +226,7 @@ fn any_numbers_give_a_verdict() {
             salinity: Some(&window),
             other: Some((a, b)),
             temperature_jump: Some(b),
-            hand: Some(HandCheck { at: at(start), hand: a, probe: b }),
+            hand: Some(HandCheck { at: at(start), hand: a, probe: b, again: night }),
             serviced_at: Some(at(start)),
             ponds_falling: 2,
             aerators: (Some(at(start)), Some(at(start) + MINUTE)),

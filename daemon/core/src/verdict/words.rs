@@ -57,9 +57,13 @@ impl Sign {
     /// Which kind of clue it is.
     pub const fn kind(&self) -> Kind {
         match self {
-            Self::Step(_) | Self::Flat(_) | Self::Sawtooth(_) | Self::Clipped(_) | Self::Smooth(_) => {
-                Kind::Shape
-            }
+            Self::Step(_)
+            | Self::Jump(_)
+            | Self::Jumpy(_)
+            | Self::Flat(_)
+            | Self::Sawtooth(_)
+            | Self::Clipped(_)
+            | Self::Smooth(_) => Kind::Shape,
             Self::PhMoved(..)
             | Self::PhStayed(_)
             | Self::OtherAgrees(_)
@@ -76,7 +80,12 @@ impl Sign {
             | Self::Usual(_)
             | Self::Unusual(_) => Kind::Timing,
             Self::AeratorsHelp(..) | Self::AeratorsDoNothing(_) => Kind::Response,
-            Self::Attenuated | Self::Unserviced | Self::OutOfRange | Self::Alone => Kind::Tests,
+            Self::Stepped
+            | Self::Restless
+            | Self::Attenuated
+            | Self::Unserviced
+            | Self::OutOfRange
+            | Self::Alone => Kind::Tests,
         }
     }
 
@@ -89,6 +98,10 @@ impl Sign {
                 format!("fell {:.1}{unit} between two readings and stayed there", -by)
             }
             Self::Step(by) => format!("rose {by:.1}{unit} between two readings and stayed there"),
+            Self::Jump(by) => {
+                format!("jumped by {by:+.1}{unit} with its newest reading, which nothing confirms yet")
+            }
+            Self::Jumpy(count) => format!("{count} of its newest readings jumped"),
             Self::Flat(span) => format!("has not moved for {}", length(span)),
             Self::Sawtooth(by) => format!("goes to and fro by {by:.1}{unit} from reading to reading"),
             Self::Clipped(at) => format!("stands at {at:.1}{unit}, the end of its scale"),
@@ -127,6 +140,8 @@ impl Sign {
             Self::AeratorsDoNothing(span) => {
                 format!("does not answer the aerators started {} ago", length(span))
             }
+            Self::Stepped => String::from("jumped between two readings some hours ago and stayed there"),
+            Self::Restless => String::from("jumps about far more than it usually does"),
             Self::Attenuated => String::from("the day's swing has shrunk, as under a film"),
             Self::Unserviced => String::from("came back from a long failure without service"),
             Self::OutOfRange => String::from("reads beyond what this pond or probe can reach"),

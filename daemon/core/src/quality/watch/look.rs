@@ -41,5 +41,6 @@ impl Watch {
             + self.seen.size_bytes()
             + self.sound.size_bytes()
             + self.differences.size_bytes()
+            + self.restlessness.size_bytes()
     }
 }
