@@ -29,17 +29,17 @@ fn advice_is_as_safe_as_timers_and_cheaper() {
     assert!(advice.kwh <= 0.65 * timers.kwh, "{advice:?} against {timers:?}");
 }
 
-/// Thirty days of probe faults on three ponds: faults that a probe shows by itself are doubted, good probes
+/// Forty days of probe faults on three ponds: faults that a probe shows by itself are doubted, good probes
 /// are left in peace, and true low oxygen is told in time.
 #[test]
 fn probe_faults_are_doubted_and_good_probes_are_not() {
     let mut score = score::Score::default();
     for setup in season::SETUPS {
         let mut season = season::Season::new(setup, 101, false);
-        season.run(30);
+        season.run(40);
         score.add(&season.score);
     }
-    assert!(score.faults.len() >= 8, "faults happened: {:?}", score.faults);
+    assert!(score.faults.len() >= 6, "faults happened: {:?}", score.faults);
     let abrupt =
         |own: &&score::Caught| matches!(plan::KINDS[own.kind], "dropout" | "unit swap" | "noise" | "dry");
     let (caught, all): (Vec<_>, Vec<_>) = (

@@ -439,7 +439,11 @@ impl ChannelState {
         let then = || self.window.mean(at - HAND_BESIDE, at + HAND_BESIDE);
         if let Some(probe) = newest.map(|seen| seen.value).or_else(then) {
             let again = self.hand_check.is_some_and(|known| known.repeats(quantity, hand - probe));
-            self.hand_check = Some(HandCheck { at, hand, probe, again });
+            let check = HandCheck { at, hand, probe, again };
+            if check.agrees(quantity) {
+                self.watch.found_right();
+            }
+            self.hand_check = Some(check);
         }
     }
 

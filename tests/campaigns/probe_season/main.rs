@@ -13,7 +13,7 @@
 
 mod plan;
 #[path = "../aeration_crop/pond.rs"]
-#[allow(dead_code, reason = "the other campaign uses more of it")]
+#[expect(dead_code, reason = "the other campaign uses more of it")]
 mod pond;
 mod score;
 mod season;

@@ -30,6 +30,11 @@ pub(super) struct Step {
 }
 
 impl Watch {
+    /// A hand meter agrees: whatever stepped, it was the water.
+    pub fn found_right(&mut self) {
+        self.step = None;
+    }
+
     /// Whether the newest reading stands beyond a step.
     pub(super) fn stepped(
         &mut self,
