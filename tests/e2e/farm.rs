@@ -90,7 +90,7 @@ fn a_low_reading_becomes_an_alarm_that_outlives_a_power_cut() {
     broker.publish("nodes/p1", r#"{"oxygen": 6.2, "temperature": 29.4}"#, 1);
     let status = wait_for("the first reading", SOON, || {
         let status = scratch.json(&["status"]);
-        status.iter().any(|line| line.to_string().contains("6.2")).then_some(status)
+        status.iter().any(|line| line.to_string().contains("\"value\":6.2")).then_some(status)
     });
     let text = serde_json::to_string(&status).expect("JSON");
     assert!(text.contains("do_mg_l") && text.contains("do_saturation_percent"), "{text}");
