@@ -19,7 +19,10 @@ use crate::time::{Span, Timestamp};
 use crate::window::{Window, median, theil_sen};
 
 mod course;
+mod kept;
 mod witness;
+
+use kept::Kept;
 
 use course::{HALF_HOUR, below_chance, crossing, lasting_low};
 use witness::{Memory, USUAL_SHARE_PER_HOUR, Witnesses, basis, shipped, shipped_error};
@@ -81,6 +84,8 @@ pub struct NightState {
     due: Option<Timestamp>,
     forecast: Option<Forecast>,
     refusal: Option<String>,
+    /// The last forecast of tonight that rested on usable readings.
+    kept: Option<Kept>,
     past: VecDeque<PastNight>,
     /// One rule per full hour after sunset; empty until the first night is over.
     rules: Vec<Regression>,
@@ -101,6 +106,7 @@ impl NightState {
         self.between = between;
         self.forecast = None;
         self.refusal = None;
+        self.kept = None;
         self.tonight.clear();
         self.due = between.map(|(sunset, sunrise)| {
             let passed = (now - sunset).as_millis();
@@ -117,6 +123,7 @@ impl NightState {
 
     /// Forgets the forecast, since an aerator was switched.
     pub fn invalidate(&mut self) {
+        self.kept = None;
         if self.forecast.take().is_some() {
             self.refusal = Some(String::from("an aerator was switched, and the new slope is not known yet"));
         }
@@ -127,6 +134,7 @@ impl NightState {
         if let Some(forecast) = &mut self.forecast {
             forecast.pond = index;
         }
+        self.kept = None;
     }
 
     /// When it next wants to run.
@@ -175,7 +183,9 @@ impl NightState {
             self.remember(evening, sunset, sunrise);
             return None;
         }
-        let next = now + EVERY;
+        // Counted from sunset, so that a late look does not shift the full hours from which nights learn.
+        let steps = (now - sunset).as_millis().max(0).div_euclid(EVERY.as_millis()).saturating_add(1);
+        let next = sunset + Span::from_millis(steps.saturating_mul(EVERY.as_millis()));
         self.due = Some(if next < sunrise {
             next
         } else if now < sunrise {
@@ -190,9 +200,9 @@ impl NightState {
                 Some(forecast)
             }
             Err(refusal) => {
-                self.refusal = Some(refusal);
-                self.forecast = None;
-                None
+                self.forecast = self.kept_on(evening, &refusal);
+                self.refusal = self.forecast.is_none().then_some(refusal);
+                self.forecast.clone()
             }
         }
     }
@@ -339,7 +349,7 @@ impl NightState {
                 },
             })
             .collect();
-        Ok(Forecast {
+        let forecast = Forecast {
             pond: evening.pond,
             at: now,
             sunset,
@@ -352,7 +362,9 @@ impl NightState {
             night_slope_mg_l_h: slope,
             below,
             basis: basis(&witnesses),
-        })
+        };
+        self.kept = Some(Kept::new(&forecast, error, highest));
+        Ok(forecast)
     }
 
     fn usual_low_after(&self) -> Option<Span> {

@@ -219,6 +219,32 @@ fn a_suspect_probe_gets_no_forecast_and_a_reason() {
     assert!(reason.contains("suspect"), "{reason}");
 }
 
+/// A probe that falls silent in the night: the last good forecast is kept and widens by 0.3 mg/L of standard
+/// error an hour.
+#[test]
+fn a_forecast_outlives_its_probe_and_widens() {
+    let mut farm = Farm::start(18 * 60);
+    for minute in 18 * 60..22 * 60 {
+        let gone = (minute - 18 * 60) as f64;
+        farm.oxygen(minute, 6.5 - 0.005 * gone + 0.02 * ((minute % 3) as f64 - 1.0));
+    }
+    farm.wake(24 * 60 + 1);
+    let is_good = |forecast: &pondreeve_core::effect::Forecast| !forecast.basis.contains("kept from");
+    let good = farm.forecasts().into_iter().rfind(is_good).expect("a forecast by ten");
+    let kept = farm.forecasts().pop().expect("one by midnight");
+    assert!(kept.at > good.at && kept.basis.contains("kept from the last good reading"), "{}", kept.basis);
+    assert_eq!(kept.do_min_mg_l, good.do_min_mg_l);
+    // Of an error e at ten, after two and a quarter hours at most: the root of e squared and 0.68 squared.
+    let half = |forecast: &pondreeve_core::effect::Forecast| forecast.do_min_mg_l - forecast.low_80;
+    let (before, after) = (half(&good) / 1.2816, half(&kept) / 1.2816);
+    let hours = (kept.at - good.at).as_hours();
+    assert!(
+        (after - (before * before + 0.09 * hours * hours).sqrt()).abs() < 0.01,
+        "{before} {after} {hours}"
+    );
+    assert_eq!(farm.raised("p1.do-blind-critical").len(), 1, "blindness alarms all the same");
+}
+
 #[test]
 fn a_gateway_fault_stands_until_it_is_over() {
     let mut farm = Farm::start(NOON);
