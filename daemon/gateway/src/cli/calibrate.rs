@@ -91,7 +91,8 @@ pub enum StepArguments {
         /// Temperature of the standard, C; the probe's own where absent
         #[arg(long, value_name = "C")]
         temperature: Option<f64>,
-        /// Salinity of air-saturated water, PSU; 0 where absent
+        /// Salinity the probe reckons with in air, PSU; where absent the one it is configured with, else its
+        /// pond's, else 0 with a salt cell of its own
         #[arg(long, value_name = "PSU")]
         salinity: Option<f64>,
     },

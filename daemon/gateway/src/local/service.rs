@@ -2,7 +2,7 @@
 
 use pondreeve_core::quantity::Quantity;
 use pondreeve_core::service::{Buffer, RETURNS_AFTER, Serviced, Step, air_saturated_mg_l, buffer_ph};
-use pondreeve_core::site::Probe;
+use pondreeve_core::site::{Channel, Probe};
 use pondreeve_core::view::{ChannelView, FarmView, ProbeView, ServiceView};
 use pondreeve_core::{Span, Timestamp};
 use serde::{Deserialize, Serialize};
@@ -270,8 +270,10 @@ pub(super) fn step(ask: &StepAsk, view: &FarmView, farm: &Farm, probe: usize) ->
     })
 }
 
-/// The salinity that an oxygen probe makes mg/L of a standard with: the fixed one it reckons with, where the
-/// configuration knows it, whatever the water; else that of the water, fresh where nothing is said.
+/// The salinity that an oxygen probe makes mg/L of a standard with, whatever it is held in: the fixed one it
+/// reckons with, where the configuration knows it; else what is said; else 0 for a probe with a salt cell
+/// of its own, which then lies in fresh water or air, and the pond's for any other: that is what it is
+/// set to. Taken for 0, a probe set to 20 PSU would be adjusted to read 12 % too high, the unsafe side.
 fn air_salinity(quantity: Quantity, said: Option<f64>, farm: &Farm, probe: usize) -> Result<f64, String> {
     let channels = farm.site.probes.get(probe).into_iter().flat_map(|probe| &probe.channels);
     let mut own = channels.filter(|own| own.quantity == quantity && quantity == Quantity::DoMgL);
@@ -280,7 +282,19 @@ fn air_salinity(quantity: Quantity, said: Option<f64>, farm: &Farm, probe: usize
             "the probe reckons with a fixed salinity of {fixed} PSU (probe_salinity_psu), in whatever it is held: {said} PSU would set it wrong; leave the salinity out"
         )),
         (Some(fixed), _) => Ok(fixed),
-        (None, said) => Ok(said.unwrap_or(0.0)),
+        (None, Some(said)) => Ok(said),
+        (None, None) => {
+            let site = &farm.site;
+            let probe = site.probes.get(probe);
+            let has_cell = probe.is_some_and(|probe| {
+                let is_salt = |own: &Channel| {
+                    matches!(own.quantity, Quantity::SalinityPsu | Quantity::ConductivityMsCm)
+                };
+                probe.channels.iter().any(is_salt)
+            });
+            let pond = probe.and_then(|probe| site.ponds.get(usize::from(probe.pond?.0)));
+            Ok(if has_cell { 0.0 } else { pond.map_or(0.0, |pond| pond.salinity_psu) })
+        }
     }
 }
 

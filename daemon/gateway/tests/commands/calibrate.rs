@@ -75,6 +75,20 @@ fn what_cannot_be_done_is_said_with_what_can() {
     assert!(status.contains("Probe p1-oxygen is out of service until"), "{status}");
 }
 
+/// A probe without a salt cell is set to its pond's 18 PSU, in air as well: at 30 C and 1011 hPa it must read
+/// 6.77 at 20 PSU and 7.15 at 10 (Benson & Krause 1984), so 6.8 to 6.9 here, and not the 7.5 of fresh water.
+#[test]
+fn in_air_a_probe_is_held_to_the_salinity_it_is_set_to() {
+    let daemon = Daemon::start();
+    step(&daemon, &["begin"]);
+    step(&daemon, &["cleaned"]);
+    let air = ["standard", "do_mg_l=air", "--reading", "6.84", "--temperature", "30"];
+    assert_eq!(step(&daemon, &air).0, 0);
+    let json = json_lines(&daemon.ask(&["calibrate", "--probe", "p1-oxygen", "show", "--json"]));
+    let drift = json[0]["out_of_service"]["previews"][0]["drift"].as_f64().unwrap();
+    assert!(drift.abs() < 0.06, "{drift}");
+}
+
 #[test]
 fn in_turn_needs_a_terminal() {
     let mut child = pondreeve()
