@@ -121,6 +121,11 @@ impl Weather {
         latitude.sin() * declination.sin() + latitude.cos() * declination.cos() * hour_angle.cos()
     }
 
+    /// Its showers.
+    pub fn rain(&self) -> &[Shower] {
+        &self.climate.rain
+    }
+
     /// The sky at a moment, ms since 1970.
     pub fn at(&self, at_ms: i64) -> Sky {
         let climate = &self.climate;

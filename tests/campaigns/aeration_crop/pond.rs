@@ -199,6 +199,14 @@ impl Pond {
         }
     }
 
+    /// What truly happens to the water: name, from, until, ms since 1970.
+    pub fn events(&self) -> Vec<(&'static str, i64, i64)> {
+        let trips = self.troubles.trips.iter().map(|&(from, until, _)| ("trip", from, until));
+        let crashes = self.troubles.crashes.iter().map(|&(from, until)| ("crash", from, until));
+        let rain = self.weather.rain().iter().map(|shower| ("rain", shower.from_ms, shower.until_ms));
+        trips.chain(crashes).chain(rain).collect()
+    }
+
     /// What a sound probe says of oxygen.
     pub fn oxygen_reading(&self, at_ms: i64) -> f64 {
         let jitter = 0.03 * self.noise.gaussian(Noise::stream("do"), at_ms / 60_000);

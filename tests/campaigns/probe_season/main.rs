@@ -3,12 +3,12 @@
 //! told in time.
 //!
 //! ```text
-//! cargo run --release -p pondreeve-tests --example probe_season -- [--seeds 100..110] [--dawn-round] [--days 120]
+//! cargo run --release -p pondreeve-tests --example probe_season -- [--seeds 100..110] [--dawn-round] [--days 120] [--truth FILE]
 //! ```
 //!
 //! Seeds below 100 were looked at while tests and limits were made; 100 and on were not. A fault counts
 //! from when it is 0.5 mg/L or 0.2 pH off. With `--dawn-round` somebody enters a hand meter's oxygen
-//! each morning at 06:15, as on a farm.
+//! each morning at 06:15, as on a farm. `--truth` writes what truly happened as JSON lines.
 #![allow(missing_docs, unreachable_pub, reason = "a program, not a library")]
 
 mod plan;
@@ -18,6 +18,7 @@ mod pond;
 mod score;
 mod season;
 
+use std::io::Write as _;
 use std::ops::Range;
 
 use score::Score;
@@ -27,14 +28,21 @@ struct Asked {
     seeds: Range<u64>,
     hand: bool,
     days: i64,
+    truth: Option<std::fs::File>,
 }
 
 fn asked() -> Result<Asked, String> {
-    let mut asked = Asked { seeds: 100..110, hand: false, days: pond::DAYS };
+    let mut asked = Asked { seeds: 100..110, hand: false, days: pond::DAYS, truth: None };
     let mut arguments = std::env::args().skip(1);
     while let Some(argument) = arguments.next() {
         match argument.as_str() {
             "--dawn-round" => asked.hand = true,
+            "--truth" => {
+                let path = arguments.next().ok_or("--truth: accepted is a path")?;
+                let made = std::fs::File::create(&path);
+                asked.truth =
+                    Some(made.map_err(|error| format!("--truth {path} cannot be written: {error}"))?);
+            }
             "--days" => {
                 let days = arguments.next().and_then(|days| days.parse().ok());
                 asked.days = days.filter(|days| (1..=pond::DAYS).contains(days)).ok_or("--days: 1 to 120")?;
@@ -45,14 +53,18 @@ fn asked() -> Result<Asked, String> {
                 asked.seeds = parts
                     .ok_or_else(|| format!("--seeds {range}: accepted is FROM..TO, such as 100..110"))?;
             }
-            other => return Err(format!("{other}: accepted is --seeds FROM..TO, --days N, --dawn-round")),
+            other => {
+                return Err(format!(
+                    "{other}: accepted is --seeds FROM..TO, --days N, --dawn-round, --truth FILE"
+                ));
+            }
         }
     }
     Ok(asked)
 }
 
 fn main() -> Result<(), String> {
-    let asked = asked()?;
+    let mut asked = asked()?;
     println!(
         "{} days, seeds {}..{}, {}",
         asked.days,
@@ -67,6 +79,13 @@ fn main() -> Result<(), String> {
             let mut season = Season::new(setup, seed, asked.hand);
             season.run(asked.days);
             score.add(&season.score);
+            if let Some(file) = &mut asked.truth {
+                for mut line in season.truth() {
+                    line["pond"] = setup.name.into();
+                    line["seed"] = seed.into();
+                    writeln!(file, "{line}").map_err(|error| format!("--truth: {error}"))?;
+                }
+            }
         }
         println!("\n== {}", setup.name);
         score.print();

@@ -88,6 +88,7 @@ pub struct Season {
     standing: Vec<String>,
     hand: bool,
     at_ms: i64,
+    truth: Vec<serde_json::Value>,
     trace: bool,
     pub score: Score,
 }
@@ -189,6 +190,7 @@ impl Season {
             standing: Vec::new(),
             hand,
             at_ms: START_MS,
+            truth: Vec::new(),
             trace: std::env::var_os("TRACE").is_some(),
             score: Score::default(),
         };
@@ -333,6 +335,7 @@ impl Season {
             self.pond.minute(at_ms);
             // The simulated water loses its carbon over weeks; a pond gets it back from feed, bottom and lime.
             self.pond.water.dic_mmol_l += (CARBON - self.pond.water.dic_mmol_l) / (1.5 * 24.0 * 60.0);
+            self.stir_sludge(at_ms);
             self.service(at_ms);
             if minute % self.setup.every_min == 0 {
                 self.sweep(at_ms);
@@ -362,6 +365,36 @@ impl Season {
             self.end_faults(at_ms);
         }
         self.score.pond_days += days as f64;
+    }
+
+    /// Now and then somebody drags the bottom: for twenty minutes sludge takes oxygen and gives acid. (Sizes
+    /// invented.)
+    fn stir_sludge(&mut self, at_ms: i64) {
+        let day = (at_ms - START_MS).div_euclid(DAY_MS);
+        if self.noise.unit(Noise::stream("sludge"), day) >= 0.04 {
+            return;
+        }
+        let from = START_MS
+            + day * DAY_MS
+            + (self.noise.unit(Noise::stream("sludge-hour"), day) * 23.0) as i64 * HOUR_MS;
+        if (from..from + 20 * MINUTE_MS).contains(&at_ms) {
+            let water = &mut self.pond.water;
+            water.do_mg_l = (water.do_mg_l - 0.04).max(0.0);
+            water.dic_mmol_l += 0.002;
+            if at_ms == from {
+                self.truth.push(serde_json::json!({
+                    "event": "sludge", "from_ms": from, "until_ms": from + 20 * MINUTE_MS,
+                }));
+            }
+        }
+    }
+
+    /// Everything that truly happened, one JSON object each: events of the water, and faults of probes.
+    pub fn truth(&self) -> impl Iterator<Item = serde_json::Value> + '_ {
+        let events = self.pond.events().into_iter().map(|(event, from_ms, until_ms)| {
+            serde_json::json!({ "event": event, "from_ms": from_ms, "until_ms": until_ms })
+        });
+        events.chain(self.truth.iter().cloned())
     }
 
     /// Probes that alarmed are serviced in the morning; oxygen probes also once a week.
@@ -505,6 +538,16 @@ impl Season {
             if planned.fault.until_ms > at_ms {
                 continue;
             }
+            self.truth.push(serde_json::json!({
+                "fault": super::plan::KINDS[planned.kind],
+                "probe": self.probes[sensor.probe],
+                "quantity": sensor.quantity.id(),
+                "from_ms": planned.fault.from_ms,
+                "until_ms": planned.fault.until_ms,
+                "matters_from_ms": sensor.matters_ms,
+                "doubted_at_ms": sensor.caught.map(|(at, _)| at),
+                "alarmed_at_ms": sensor.alarmed,
+            }));
             if let Some(from_ms) = sensor.matters_ms {
                 let after = |at: i64| (at - from_ms).max(0) as f64 / HOUR_MS as f64;
                 self.score.faults.push(Caught {

@@ -160,7 +160,7 @@ fn shape(evidence: &Evidence<'_>, verdict: &mut Verdict) -> f64 {
         verdict.add(Sign::Step(step), 3);
         return last - recent.first().map_or(last, |(_, value)| *value);
     }
-    let latest = steps.get(steps.len().saturating_sub(12)..).unwrap_or(&steps);
+    let latest = steps.get(steps.len().saturating_sub(8)..).unwrap_or(&steps);
     let mut sizes: Vec<f64> = latest.iter().map(|step| libm::fabs(*step)).collect();
     let usual_step = median(&mut sizes).unwrap_or_default();
     let turns = latest
