@@ -20,9 +20,12 @@ use crate::window::{Window, median, theil_sen};
 
 mod course;
 mod kept;
+mod score;
 mod witness;
 
 use kept::Kept;
+pub use score::ForecastScore;
+use score::{Early, SCORED_AFTER_H, Scored};
 
 use course::{HALF_HOUR, below_chance, crossing, lasting_low};
 use witness::{Memory, USUAL_SHARE_PER_HOUR, Witnesses, basis, shipped, shipped_error};
@@ -86,6 +89,10 @@ pub struct NightState {
     refusal: Option<String>,
     /// The last forecast of tonight that rested on usable readings.
     kept: Option<Kept>,
+    /// Tonight's forecast as it is scored in the morning.
+    early: Option<Early>,
+    /// The last nights' scores, newest last.
+    scores: VecDeque<Scored>,
     past: VecDeque<PastNight>,
     /// One rule per full hour after sunset; empty until the first night is over.
     rules: Vec<Regression>,
@@ -107,6 +114,7 @@ impl NightState {
         self.forecast = None;
         self.refusal = None;
         self.kept = None;
+        self.early = None;
         self.tonight.clear();
         self.due = between.map(|(sunset, sunrise)| {
             let passed = (now - sunset).as_millis();
@@ -310,7 +318,8 @@ impl NightState {
         // While there is little memory, what the two evening courses disagree by is doubt as well.
         let nights = witnesses.memory.map_or(0, |memory| memory.nights);
         let spread = (witnesses.line - witnesses.exponential) / (1.0 + nights as f64);
-        let error = libm::sqrt(error * error + 0.25 * spread * spread);
+        let unscaled = libm::sqrt(error * error + 0.25 * spread * spread);
+        let error = unscaled * self.interval_scale();
         let (low_80, high_80) = (
             (do_min_mg_l - Z_80 * error).max(0.0),
             (do_min_mg_l + Z_80 * error).min(highest).max(do_min_mg_l),
@@ -363,6 +372,9 @@ impl NightState {
             below,
             basis: basis(&witnesses),
         };
+        if hours >= SCORED_AFTER_H && self.early.is_none() {
+            self.early = Some(Early { do_min_mg_l, error: unscaled, low_80, high_80 });
+        }
         self.kept = Some(Kept::new(&forecast, error, highest));
         Ok(forecast)
     }
@@ -392,6 +404,7 @@ impl NightState {
             return;
         }
         let Some(low_mg_l) = lasting_low(window, sunset, end) else { return };
+        self.score(low_mg_l);
         if self.rules.is_empty() {
             self.rules = (0..COURSE_HOURS).map(|phase| Regression::new(&shipped(phase))).collect();
         }

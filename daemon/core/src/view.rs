@@ -6,6 +6,7 @@ use alloc::vec::Vec;
 use crate::alarm::Alarm;
 use crate::derived::slope_per_hour;
 use crate::effect::{Advice, AlarmState, Derived, Flag, Forecast, Latest, PartFault, Priority};
+use crate::night::ForecastScore;
 use crate::pond::{AerationNight, PondState, Scene};
 use crate::site::PondIndex;
 use crate::state::State;
@@ -45,6 +46,8 @@ pub struct PondView {
     pub derived: Vec<Derived>,
     /// Tonight's forecast.
     pub forecast: Option<Forecast>,
+    /// How good the last nights' forecasts were.
+    pub forecast_score: Option<ForecastScore>,
     /// Why there is no forecast, where there is none.
     pub no_forecast: Option<String>,
     /// Sensor or water, where oxygen is in doubt, low, falling or missing.
@@ -120,6 +123,7 @@ impl State {
                 latest: latest(pond, &scene),
                 derived: pond.derived.values().copied().collect(),
                 forecast,
+                forecast_score: pond.night.forecast_score(),
                 no_forecast,
                 verdict: site.ponds.get(position).and_then(|configured| {
                     pond.oxygen_verdict(&scene, &pond.facts(&scene, configured), configured)

@@ -328,6 +328,12 @@ impl PondState {
             ),
             forecast.basis.clone(),
         ];
+        if let Some(score) = self.night.forecast_score() {
+            lines.push(format!(
+                "its last {} nights were off by {:.2} mg/L on average, {} of them inside the 80 %",
+                score.nights, score.mean_error_mg_l, score.inside_80
+            ));
+        }
         lines.extend(forecast.below.iter().map(|crossing| {
             let when = crossing.at.map_or_else(
                 || String::from("not on the expected course"),

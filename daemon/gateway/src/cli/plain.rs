@@ -182,6 +182,16 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
         (None, Some(why)) => paragraph(out, "  Tonight: ", "    ", &format!("no forecast: {why}")),
         (None, None) => {}
     }
+    if let Some(score) = &pond.forecast_score {
+        let nights = if score.nights == 1 { "night" } else { "nights" };
+        let line = format!(
+            "off by {} mg/L on average over {} {nights}, {} of them inside the 80 %",
+            number(score.mean_error_mg_l, 2),
+            score.nights,
+            score.inside_80
+        );
+        paragraph(out, "  Forecasts of late: ", "    ", &line);
+    }
     if let Some(line) = &pond.probe_or_water {
         paragraph(out, "  Oxygen: ", "    ", line);
     }

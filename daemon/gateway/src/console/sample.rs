@@ -57,6 +57,7 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
             basis: "straight line through the last 2 h".to_owned(),
         }),
         no_forecast: None,
+        forecast_score: None,
         probe_or_water: None,
         aeration_nights: vec![AerationNightStatus {
             sunset: "2026-03-17T23:12:00Z".to_owned(),

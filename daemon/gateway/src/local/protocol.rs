@@ -252,6 +252,9 @@ pub struct PondStatus {
     pub derived: Vec<ReadingStatus>,
     /// Tonight's forecast.
     pub forecast: Option<ForecastStatus>,
+    /// How good the last nights' forecasts, made two hours after sunset, were.
+    #[serde(default)]
+    pub forecast_score: Option<ForecastScoreStatus>,
     /// Why there is none.
     pub no_forecast: Option<String>,
     /// Sensor or water in one line, where oxygen is in doubt, low, falling or missing.
@@ -314,6 +317,19 @@ pub struct ForecastStatus {
     pub below: Vec<(f64, Option<String>, f64)>,
     /// What it rests on.
     pub basis: String,
+}
+
+/// The last nights' forecasts beside what came.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ForecastScoreStatus {
+    /// Nights, 14 at most.
+    pub nights: usize,
+    /// Mean absolute error, mg/L.
+    pub mean_error_mg_l: f64,
+    /// Mean of forecast less what came, mg/L.
+    pub bias_mg_l: f64,
+    /// Nights inside the 80 % interval.
+    pub inside_80: usize,
 }
 
 /// Advice.

@@ -7,8 +7,8 @@ use pondreeve_core::site::Pond;
 use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
 use super::protocol::{
-    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus,
-    PondStatus, ReadingStatus,
+    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus,
+    ForecastScoreStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
 use super::service::probes_status;
 use crate::config::Farm;
@@ -57,6 +57,12 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
         readings: pond.latest.iter().map(|latest| latest_status(latest, now)).collect(),
         derived: pond.derived.iter().map(|derived| derived_status(derived, now)).collect(),
         forecast: pond.forecast.as_ref().map(forecast_status),
+        forecast_score: pond.forecast_score.map(|score| ForecastScoreStatus {
+            nights: score.nights,
+            mean_error_mg_l: score.mean_error_mg_l,
+            bias_mg_l: score.bias_mg_l,
+            inside_80: score.inside_80,
+        }),
         no_forecast: pond.no_forecast.clone(),
         probe_or_water: pond.verdict.map(|verdict| verdict.line()),
         advice: pond.advice.as_ref().map(|advice| advice_status(advice, configured)),
