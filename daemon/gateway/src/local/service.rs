@@ -359,7 +359,11 @@ mod tests {
             expected(Quantity::DoMgL, "air", 30.0, salinity, farm)
         };
         let near = |found: Result<f64, String>, wanted: f64| (found.unwrap() - wanted).abs() < 0.01;
-        assert!(near(air(&farm, None), 7.56) && near(air(&farm, Some(20.0)), 6.77), "as said");
+        farm.site.ponds[0].salinity_psu = 20.0;
+        assert!(near(air(&farm, None), 6.77), "set to its pond's salinity");
+        assert!(near(air(&farm, Some(0.0)), 7.56) && near(air(&farm, Some(20.0)), 6.77), "as said");
+        farm.site.probes[0].channels.push(Channel::uncorrected(Quantity::SalinityPsu));
+        assert!(near(air(&farm, None), 7.56), "its own salt cell is in fresh water or air");
         farm.site.probes[0].channels[0].compensation =
             Compensation { assumed_salinity_psu: Some(20.0), assumed_pressure_hpa: None };
         assert!(near(air(&farm, None), 6.77) && near(air(&farm, Some(20.0)), 6.77));
