@@ -226,6 +226,7 @@ impl Site {
                 aerators: Vec::new(),
                 limits: Limits::grow_out(),
                 aeration_risk: AERATION_RISK,
+                like: None,
             }],
             probes: vec![Probe { id: String::from("recorded"), pond: Some(PondIndex(0)), channels }],
             summary_every: Span::from_hours(1),

@@ -116,7 +116,7 @@ impl Test {
                 "the day's swing has shrunk: fouled, or pinned to the bottom of the scale"
             }
             Self::MultiVariate => "does not go with what else is measured",
-            Self::Neighbour => "another probe in the pond differs",
+            Self::Neighbour => "another probe in the pond, or that of a like pond, differs",
             Self::Recovery => "came back after a failure without being serviced",
             Self::Step => "jumped between two readings and stayed there",
             Self::Restless => "jumps about far more than usual",

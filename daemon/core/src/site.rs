@@ -72,6 +72,9 @@ pub struct Pond {
     pub limits: Limits,
     /// Chance, 0 to 1, of oxygen falling below its forecast limit that the aeration plan accepts.
     pub aeration_risk: f64,
+    /// A pond alike in build, stocking and water, whose probes speak as neighbours where this one has no
+    /// second probe.
+    pub like: Option<PondIndex>,
 }
 
 /// Aerators that are switched together.

@@ -95,6 +95,7 @@ impl Follower {
                 aerators: groups.collect(),
                 limits: Limits::grow_out(),
                 aeration_risk: 0.1,
+                like: None,
             }],
             probes: vec![Probe { id: "sonde".into(), pond: Some(PondIndex(0)), channels }],
             summary_every: Span::from_hours(1),

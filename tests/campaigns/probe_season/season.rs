@@ -136,6 +136,7 @@ fn site(setup: Setup) -> (Site, Vec<&'static str>) {
             aerators: groups.collect(),
             limits: Limits::grow_out(),
             aeration_risk: 0.1,
+            like: None,
         }],
         probes: probes.chain([motors]).collect(),
         summary_every: Span::from_hours(1),

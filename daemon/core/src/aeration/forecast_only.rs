@@ -204,6 +204,7 @@ mod tests {
                 .collect(),
             limits: crate::site::Limits::grow_out(),
             aeration_risk: 0.1,
+            like: None,
         }
     }
 

@@ -109,8 +109,25 @@ impl State {
                 .filter(|(place, (channel, _))| *place != position && channel.quantity == sample.quantity)
                 .filter_map(|(_, (_, state))| state.seen)
                 .find(|seen| seen.flag.is_usable() && now - seen.at <= Span::from_minutes(15))
+                .or_else(|| self.like_pond(pond, sample.quantity))
                 .map(|seen| seen.value),
         }
+    }
+
+    /// What the first probe of a like pond reads of a quantity, where such a pond is named.
+    fn like_pond(&self, pond: PondIndex, quantity: Quantity) -> Option<Seen> {
+        let site = self.site.as_ref()?;
+        let like = site.ponds.get(usize::from(pond.0))?.like.filter(|&like| like != pond)?;
+        let mut channels = site
+            .probes
+            .iter()
+            .zip(&self.probes)
+            .filter(|(probe, _)| probe.pond == Some(like))
+            .flat_map(|(probe, known)| probe.channels.iter().zip(&known.channels));
+        channels.find_map(|(channel, state)| {
+            let seen = state.seen.filter(|_| channel.quantity == quantity)?;
+            (seen.flag.is_usable() && self.now - seen.at <= Span::from_minutes(20)).then_some(seen)
+        })
     }
 
     /// Judges one sample of a sweep, `earlier` being those before it.

@@ -36,6 +36,7 @@ pub fn site() -> Site {
         aerators: vec![group("a"), group("b")],
         limits: Limits::grow_out(),
         aeration_risk: 0.1,
+        like: None,
     };
     use Quantity::{DoMgL, Ph, TemperatureC};
     Site {

@@ -134,6 +134,9 @@ table! {
         aerator: Vec<At<RawAerator>> = optional TablesOf::<RawAerator>::at_most(MOST_AERATORS);
         /// Chance of oxygen falling below its forecast limit that the aeration plan accepts.
         aeration_risk: f64 = optional number(0.01, 0.5, "");
+        /// A pond alike in build, stocking and water: its probes speak as neighbours where this pond has no
+        /// second probe of a quantity.
+        like: String = optional Id;
         /// Limits that differ from the defaults of the species and stage.
         limits: RawLimits = optional TableOf::<RawLimits>::new();
     }

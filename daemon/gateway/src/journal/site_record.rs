@@ -97,6 +97,8 @@ struct PondRecord {
     limits: LimitsRecord,
     #[serde(default)]
     aeration_risk: Option<Number>,
+    #[serde(default)]
+    like: Option<u16>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -215,7 +217,7 @@ impl SiteRecord {
 
 impl From<&Pond> for PondRecord {
     fn from(pond: &Pond) -> Self {
-        let Pond { id, name, area_m2, depth_m, salinity_psu, aerators, limits, aeration_risk } = pond;
+        let Pond { id, name, area_m2, depth_m, salinity_psu, aerators, limits, aeration_risk, like } = pond;
         Self {
             id: id.clone(),
             name: name.clone(),
@@ -233,6 +235,7 @@ impl From<&Pond> for PondRecord {
                 .collect(),
             limits: limits.into(),
             aeration_risk: Some((*aeration_risk).into()),
+            like: like.map(|like| like.0),
         }
     }
 }
@@ -257,6 +260,7 @@ impl PondRecord {
                 .collect(),
             limits: self.limits.into(),
             aeration_risk: self.aeration_risk.map_or(AERATION_RISK, Into::into),
+            like: self.like.map(PondIndex),
         }
     }
 }

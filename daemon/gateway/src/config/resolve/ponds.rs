@@ -70,8 +70,25 @@ impl Resolver<'_> {
             salinity_psu: raw.salinity_psu.as_ref()?.value,
             aerators: aerators?,
             limits: limits?,
+            like: self.like_pond(raw),
             aeration_risk: raw.aeration_risk.as_ref().map_or(AERATION_RISK, |at| at.value),
         })
+    }
+
+    /// The like pond that a pond names.
+    fn like_pond(&self, raw: &RawPond) -> Option<PondIndex> {
+        let named = raw.like.as_ref()?;
+        let ponds = self.ponds.borrow();
+        let own = raw.id.as_ref().map(|id| id.value.as_str());
+        let found =
+            ponds.iter().find(|pond| pond.id.value == named.value && Some(named.value.as_str()) != own);
+        if found.is_none() {
+            let others = ponds.iter().map(|pond| pond.id.value.as_str()).filter(|id| Some(*id) != own);
+            let found = format!("`{}`, which is no other pond of this farm", named.value);
+            let accepted = format!("another pond: {}", listed(others));
+            self.problems.push(self.problems.about(named, found, accepted));
+        }
+        found.map(|pond| pond.index)
     }
 
     fn aerators(&self, raw: &RawPond) -> Option<Vec<AeratorGroup>> {
