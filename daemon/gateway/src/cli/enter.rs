@@ -13,7 +13,7 @@ use crate::console::words::quantity_name;
 use crate::exit_code::{Failure, Outcome};
 use crate::local::protocol::{Ask, CheckStatus, FarmStatus, Reply};
 
-mod basis;
+pub(crate) mod basis;
 
 use basis::Typed;
 

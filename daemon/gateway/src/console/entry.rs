@@ -2,8 +2,10 @@
 //! acknowledge key works here as everywhere.
 
 use jiff::{Timestamp, ToSpan as _};
+use pondreeve_chemistry::conversion::{Basis, convert};
 use pondreeve_core::Quantity;
 
+use crate::cli::enter::basis::{accepted, kept_as, names};
 use crate::local::protocol::{Ask, FarmStatus};
 
 use super::keys::Key;
@@ -79,12 +81,16 @@ pub(crate) struct Entry {
     pub(crate) place: Place,
     /// Text of each field of [`FIELDS`].
     pub(crate) values: [String; FIELDS.len()],
+    /// What the kit of each field counts, by position among what is accepted; `None` until said.
+    pub(crate) bases: [Option<usize>; FIELDS.len()],
     /// Text of the sampling time; empty for now.
     pub(crate) time: String,
     /// Whether the daemon has it and has not answered.
     pub(crate) sending: bool,
     /// How the hand reading differs from the probe's, where it does.
     pub(crate) difference: Option<String>,
+    /// What a kit's values were converted to, where they were.
+    pub(crate) converted: Option<String>,
 }
 
 impl Entry {
@@ -95,9 +101,11 @@ impl Entry {
             pond_chosen,
             place: if pond_chosen { Place::Value(0) } else { Place::Pond },
             values: Default::default(),
+            bases: [None; FIELDS.len()],
             time: String::new(),
             sending: false,
             difference: None,
+            converted: None,
         }
     }
 
@@ -122,6 +130,7 @@ impl Entry {
                 }
             }
             Key::Enter => return self.send(farm, clock),
+            Key::Char('u') if self.turn_basis() => {}
             Key::Char(digit) if self.place == Place::Pond => return self.pond_digit(digit, farm),
             // A comma is the decimal sign of half the world's number pads.
             Key::Char(character @ ('0'..='9' | '.' | ',' | '-' | ':')) => {
@@ -139,6 +148,22 @@ impl Entry {
             _ => {}
         }
         Outcome::Editing
+    }
+
+    /// Goes on to the next thing the kit may count. `false` where the cursor is on no kit's value.
+    fn turn_basis(&mut self) -> bool {
+        let Place::Value(field) = self.place else { return false };
+        let Some((quantity, basis)) = FIELDS.get(field).zip(self.bases.get_mut(field)) else { return false };
+        let known = accepted(*quantity).len();
+        if known > 0 {
+            *basis = Some(basis.map_or(0, |chosen| (chosen + 1) % known));
+        }
+        known > 0
+    }
+
+    /// What the kit of a field counts, once that was said.
+    pub(crate) fn basis(&self, field: usize) -> Option<Basis> {
+        accepted(*FIELDS.get(field)?).get((*self.bases.get(field)?)?).copied()
     }
 
     fn pond_digit(&mut self, digit: char, farm: &FarmStatus) -> Outcome {
@@ -196,12 +221,37 @@ impl Entry {
             ));
         };
         let mut values = Vec::new();
+        let mut converted = Vec::new();
         for (field, (quantity, text)) in FIELDS.iter().zip(&self.values).enumerate() {
             if text.is_empty() {
                 continue;
             }
             match read_value(*quantity, text) {
-                Ok(value) => values.push((quantity.id().to_owned(), value)),
+                Ok(value) => {
+                    let Some(kept) = kept_as(*quantity) else {
+                        values.push((quantity.id().to_owned(), value));
+                        continue;
+                    };
+                    // One mg/L of nitrite as NO2 is 0.30 as N: never guessed.
+                    let Some(basis) = self.basis(field) else {
+                        self.place = Place::Value(field);
+                        return Outcome::Wrong(format!(
+                            "{}: what does the kit count? Press u until it says {}.",
+                            quantity_name(quantity.id()),
+                            names(*quantity, " or ")
+                        ));
+                    };
+                    let stored = convert(value, basis, kept).unwrap_or(value);
+                    if basis != kept {
+                        converted.push(format!(
+                            "{text} as {} is {} as {}",
+                            basis.name(),
+                            number(stored, 2),
+                            kept.name()
+                        ));
+                    }
+                    values.push((quantity.id().to_owned(), stored));
+                }
                 Err(why) => {
                     self.place = Place::Value(field);
                     return Outcome::Wrong(why);
@@ -218,6 +268,7 @@ impl Entry {
                 return Outcome::Wrong(why);
             }
         };
+        self.converted = (!converted.is_empty()).then(|| converted.join("; "));
         self.difference = None;
         let by_hand = values.iter().find(|(id, _)| id == Quantity::DoMgL.id()).map(|(_, value)| *value);
         let by_probe = pond.readings.iter().find(|reading| reading.quantity == Quantity::DoMgL.id());
@@ -290,6 +341,28 @@ mod tests {
             outcome = entry.key(key, &farm, clock());
         }
         outcome
+    }
+
+    /// By hand from the atomic weights of N and O: 1.2 mg/L as NO2 is 0.365 as N.
+    #[test]
+    fn what_a_kit_counts_is_asked_and_never_guessed() {
+        let mut entry = Entry::new(0, true);
+        entry.place = Place::Value(5);
+        let Outcome::Wrong(why) = type_in(&mut entry, "1.2\n") else { panic!("sent unasked") };
+        assert!(why.contains("what does the kit count? Press u until it says N or NO2"), "{why}");
+        let Outcome::Send(Ask::Enter { values, .. }) = type_in(&mut entry, "uu\n") else {
+            panic!("not sent")
+        };
+        assert_eq!(values[0].0, "nitrite_mg_l");
+        assert!((values[0].1 - 0.3654).abs() < 2e-4, "{values:?}");
+        assert_eq!(entry.converted.as_deref(), Some("1.2 as NO2 is 0.37 as N"));
+        // As N it is kept as it is.
+        let mut entry = Entry::new(0, true);
+        entry.place = Place::Value(4);
+        let Outcome::Send(Ask::Enter { values, .. }) = type_in(&mut entry, "0.8u\n") else {
+            panic!("not sent")
+        };
+        assert_eq!((values[0].1, entry.converted), (0.8, None));
     }
 
     #[test]

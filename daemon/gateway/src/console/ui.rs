@@ -184,12 +184,15 @@ impl Ui {
                 self.say(&format!("NOT acknowledged: {why}"), true, now_ms);
             }
             (Ask::Enter { .. }, Ok(warning)) => {
-                let difference = self.entry.take().and_then(|entry| entry.difference);
+                let entry = self.entry.take();
+                let converted = entry.as_ref().and_then(|entry| entry.converted.clone());
+                let difference = entry.and_then(|entry| entry.difference);
                 let trouble = warning.is_some() || difference.is_some();
                 let text = match (warning, difference) {
                     (Some(warning), _) => format!("Taken, but: {warning}"),
                     (None, Some(difference)) => format!("Kept. {difference}"),
-                    (None, None) => "Kept.".to_owned(),
+                    (None, None) => converted
+                        .map_or_else(|| "Kept.".to_owned(), |converted| format!("Kept: {converted}.")),
                 };
                 self.say(&text, trouble, now_ms);
                 if self.page == Page::Entry {

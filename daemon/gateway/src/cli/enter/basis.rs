@@ -4,7 +4,7 @@ use pondreeve_chemistry::conversion::{Basis, convert};
 use pondreeve_core::Quantity;
 
 /// What kits count, by quantity; the first is what is kept.
-pub(super) const fn accepted(quantity: Quantity) -> &'static [Basis] {
+pub(crate) const fn accepted(quantity: Quantity) -> &'static [Basis] {
     match quantity {
         Quantity::TanMgL => &[Basis::N, Basis::Nh3, Basis::Nh4],
         Quantity::NitriteMgL => &[Basis::N, Basis::No2],
@@ -15,12 +15,12 @@ pub(super) const fn accepted(quantity: Quantity) -> &'static [Basis] {
 }
 
 /// What the quantity is kept as, where kits differ.
-pub(super) fn kept_as(quantity: Quantity) -> Option<Basis> {
+pub(crate) fn kept_as(quantity: Quantity) -> Option<Basis> {
     accepted(quantity).first().copied()
 }
 
 /// What is accepted, as a person reads it.
-pub(super) fn names(quantity: Quantity, between: &str) -> String {
+pub(crate) fn names(quantity: Quantity, between: &str) -> String {
     let names: Vec<&str> = accepted(quantity).iter().map(|basis| basis.name()).collect();
     names.join(between)
 }

@@ -3,6 +3,7 @@
 use ratatui::layout::Position;
 use ratatui::style::Style;
 
+use crate::cli::enter::basis::kept_as;
 use crate::console::entry::{FIELDS, Place};
 use crate::console::text::{age_words, quality};
 use crate::console::words::quantity_name;
@@ -73,7 +74,11 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         let place = field(canvas, x + 16, row, text, entry.place == Place::Value(position));
         cursor = place.or(cursor);
         let (low, high) = quantity.conceivable();
-        let accepted = format!("{low}..{high} {}", quantity.unit());
+        let accepted = match (kept_as(*quantity), entry.basis(position)) {
+            (None, _) => format!("{low}..{high} {}", quantity.unit()),
+            (Some(_), Some(basis)) => format!("mg/L as {} (u)", basis.name()),
+            (Some(_), None) => "as? press u".to_owned(),
+        };
         canvas.put(x + 16 + FIELD + 1, row, &accepted, 14, Style::new());
     }
     cursor

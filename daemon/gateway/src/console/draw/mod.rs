@@ -303,7 +303,9 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
         Page::Alarms => &["a acknowledge the marked one", "w why", "up down", "Esc farm", "? help", "q quit"],
         Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
         Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],
-        Page::Entry => &["Enter send", "Tab next", "Left Right column", "a acknowledge", "Esc leave"],
+        Page::Entry => {
+            &["Enter send", "Tab next", "u kit counts", "Left Right column", "a acknowledge", "Esc leave"]
+        }
     };
     let end = canvas.columns() - 1;
     let mut x = 0;
