@@ -304,7 +304,7 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
         Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
         Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],
         Page::Entry => {
-            &["Enter send", "Tab next", "u kit counts", "Left Right column", "a acknowledge", "Esc leave"]
+            &["Enter send", "Tab next", "u kit", "Left Right column", "a acknowledge", "Esc leave"]
         }
     };
     let end = canvas.columns() - 1;
