@@ -74,6 +74,50 @@ fn a_hand_meter_settles_it_for_half_an_hour_and_leaves_the_probe_its_fault() {
 }
 
 #[test]
+fn a_probe_that_falls_on_after_the_hand_meter_is_heard_again() {
+    let mut farm = stepped();
+    farm.enter(ELEVEN + 10, Quantity::DoMgL, 5.1);
+    on(&mut farm, ELEVEN + 10, ELEVEN + 28);
+    assert_eq!(farm.state("p1.do-low-critical"), AlarmState::ReturnedUnacknowledged);
+    // 2.7 when the hand meter was in the water; 1.6 is 1.1 mg/L lower.
+    for minute in ELEVEN + 28..ELEVEN + 36 {
+        farm.oxygen(minute, 1.6 + wobble(minute));
+    }
+    assert_eq!(farm.state("p1.do-low-critical"), AlarmState::Unacknowledged);
+}
+
+/// A smooth fall from 6.0 mg/L, told by a probe that nothing speaks against, as low as 2.5 mg/L.
+fn fallen() -> (Farm, i64) {
+    let mut farm = Farm::start(EVENING);
+    let low = EVENING + 160;
+    for minute in EVENING..low {
+        let gone = (minute - EVENING) as f64;
+        farm.sweep(minute, &[(Quantity::Ph, 8.3 - 0.002 * gone + wobble(minute) / 4.0)]);
+        farm.oxygen(minute, 6.0 - 0.022 * gone + wobble(minute));
+    }
+    assert_eq!(farm.state("p1.do-low-critical"), AlarmState::Unacknowledged);
+    (farm, low)
+}
+
+#[test]
+fn no_hand_reading_silences_a_probe_that_nothing_else_speaks_against() {
+    // 5.1 may be another corner of the pond; 15 is a slip of the finger.
+    for hand in [5.1, 15.0] {
+        let (mut farm, low) = fallen();
+        farm.enter(low, Quantity::DoMgL, hand);
+        for minute in low..low + 15 {
+            farm.oxygen(minute, 2.5 + wobble(minute));
+            assert_eq!(farm.state("p1.do-low-critical"), AlarmState::Unacknowledged, "{hand} at {minute}");
+        }
+        let standing = farm.state.view().alarms.into_iter().find(|it| it.id == "p1.do-low-critical").unwrap();
+        assert!(standing.message.contains("suspect"), "{}", standing.message);
+        assert!(!standing.message.contains("The hand meter counts"), "{}", standing.message);
+        // The two do not agree, and that is told of the probe.
+        assert_eq!(farm.state("p1.probe-fault.do11"), AlarmState::Unacknowledged);
+    }
+}
+
+#[test]
 fn a_low_hand_reading_counts_beside_a_good_probe() {
     let mut farm = Farm::start(EVENING);
     farm.hold_oxygen(EVENING, ELEVEN, 5.2);

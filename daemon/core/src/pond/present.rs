@@ -8,6 +8,10 @@ use crate::quantity::Quantity;
 use crate::site::{Channel, Pond};
 use crate::time::{Span, Timestamp};
 
+/// A probe that reads this much lower than beside the hand meter has fallen on, mg/L. (Common practice, no
+/// source: what a hand meter itself may be off by.)
+const FALLEN_ON_MG_L: f64 = 1.0;
+
 impl PondState {
     pub(super) fn channels<'a>(
         &'a self,
@@ -72,10 +76,16 @@ impl PondState {
 
     /// Whether a person's hand meter speaks for a doubted oxygen probe now: it read another value beside
     /// it, and not long ago. Afterwards the probe's word counts again, doubted as it is.
+    ///
+    /// A probe whose own readings pass keeps its word: one hand reading, perhaps mistyped, is not enough
+    /// to silence it. And a probe that has fallen on since the hand meter was beside it says something
+    /// that the hand meter knew nothing of.
     pub(super) fn hand_stands_in(&self, seen: Seen, state: &ChannelState, now: Timestamp) -> bool {
-        seen.flag == Flag::Suspect
+        state.seen.is_some_and(|own| own.flag == Flag::Suspect)
             && state.is_contradicted(Quantity::DoMgL)
-            && state.hand_check.is_some_and(|check| now - check.at < HAND_OXYGEN_GOOD_FOR)
+            && state.hand_check.is_some_and(|check| {
+                now - check.at < HAND_OXYGEN_GOOD_FOR && check.probe - seen.value <= FALLEN_ON_MG_L
+            })
             && self.hand.get(&Quantity::DoMgL).is_some_and(|hand| now - hand.at < HAND_OXYGEN_GOOD_FOR)
     }
 
