@@ -92,6 +92,13 @@ impl Session {
             })?;
             sane(quantity, value)
         };
+        // From then on the probe reads adjusted values: set beside what it read before they would make
+        // nonsense of fouling and drift.
+        if self.adopted && !matches!(step, Step::Begin { .. } | Step::Adopt | Step::End) {
+            return Err(String::from(
+                "it is adopted already: put it back into the pond and end the service; for more readings begin another",
+            ));
+        }
         if self.before.len() + self.after.len() + self.standards.len() >= MOST_READINGS {
             return Err(format!("more than {MOST_READINGS} readings are no service: end it and begin again"));
         }
@@ -256,23 +263,28 @@ fn sane(quantity: Quantity, value: f64) -> Result<f64, String> {
     ))
 }
 
+/// Shift beyond which an adjustment is nonsense, in the unit of the quantity. (Common practice, no source.)
+fn sane_shift(quantity: Quantity) -> f64 {
+    match quantity {
+        Quantity::Ph | Quantity::DoMgL => 4.0,
+        _ => f64::INFINITY,
+    }
+}
+
 /// Whether an adjustment is within what a probe that works can need.
 fn check(quantity: Quantity, adjustment: &Adjustment) -> Result<(), String> {
     let (least, most) = SANE_GAIN;
-    let off = match quantity {
-        Quantity::Ph => 2.0,
-        Quantity::DoMgL => 2.0,
-        _ => f64::INFINITY,
-    };
-    if !(least..=most).contains(&adjustment.gain) || libm::fabs(adjustment.shift) > off * most {
-        return Err(format!(
-            "adopting would multiply {} by {:.2} and add {:.2}: accepted is a factor of {least} to {most}. Look whether it is the right standard and the right unit, or replace the sensor",
-            word(quantity),
-            adjustment.gain,
-            adjustment.shift,
-        ));
+    let shift = sane_shift(quantity);
+    if (least..=most).contains(&adjustment.gain) && libm::fabs(adjustment.shift) <= shift {
+        return Ok(());
     }
-    Ok(())
+    let shifts = if shift.is_finite() { format!(" and -{shift} to {shift} added") } else { String::new() };
+    Err(format!(
+        "adopting would multiply {} by {:.2} and add {:.2}: accepted is a factor of {least} to {most}{shifts}. Look whether it is the right standard and the right unit, or replace the sensor",
+        word(quantity),
+        adjustment.gain,
+        adjustment.shift,
+    ))
 }
 
 /// How long a service may last, as asked.

@@ -186,6 +186,10 @@ fn a_dirty_probe_is_not_calibrated_and_nonsense_is_not_adopted() {
     session.take(&in_air(7.3), at(1), |_| None).unwrap();
     session.take(&Step::Adopt, at(1), |_| None).unwrap();
     assert!(refusal(&mut session, Step::Adopt).contains("adopted already"));
+    // From then on it reads adjusted values, which stand beside nothing that was read before.
+    for late in [in_air(7.5), Step::After { quantity, hand: None, reading: Some(5.1) }, Step::Cleaned] {
+        assert!(refusal(&mut session, late).contains("put it back into the pond and end"), "{late:?}");
+    }
 }
 
 proptest! {

@@ -170,8 +170,9 @@ fn take(arguments: &Arguments, act: StepAsk) -> Result<(), Failure> {
             }
             Ok(())
         }
-        Reply::Error { message, .. } => {
-            Err(Failure::usage(format!("servicing {} failed: {message}", arguments.probe)))
+        Reply::Error { message, bad_request } => {
+            let told = format!("servicing {} failed: {message}", arguments.probe);
+            Err(if bad_request { Failure::usage(told) } else { Failure::failed(told) })
         }
         other => Err(arguments.daemon.unexpected(&other)),
     }
@@ -321,9 +322,9 @@ fn next(own: &OutStatus) -> &'static str {
     let has_standard = own.previews.iter().any(|preview| preview.drift.is_some());
     match (own.cleaned, has_standard, own.adopted) {
         (false, ..) => "Next: before QUANTITY=HAND, then clean it and say cleaned.",
-        (true, false, _) => "Next: after QUANTITY=HAND, then standard QUANTITY=STANDARD.",
+        (true, false, false) => "Next: after QUANTITY=HAND, then standard QUANTITY=STANDARD.",
         (true, true, false) => "Next: another standard, or adopt, or end without adopting.",
-        (true, true, true) => "Next: read it in the pond, then end.",
+        (true, _, true) => "Next: put it back into the pond, then end.",
     }
 }
 

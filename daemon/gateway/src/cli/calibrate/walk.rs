@@ -102,36 +102,9 @@ pub(super) fn through(arguments: &Arguments, input: &mut dyn BufRead, out: &mut 
             own
         }
     };
-    if !own.cleaned {
-        talk.say("\n1. Before cleaning: hand meter beside the probe. Empty to leave one out.\n")?;
-        readings(arguments, &mut talk, &own, StepAsk::Before)?;
-        talk.ask("\n2. Clean it, put it back into the pond, wait until it reads steadily. Then Enter.")?;
-        take(arguments, StepAsk::Cleaned)?;
-        talk.say("\n3. After cleaning: hand meter beside the probe again.\n")?;
-        readings(arguments, &mut talk, &own, StepAsk::After)?;
-    }
-    talk.say(
-        "\n4. Standards: put it in, wait until it reads steadily, then name the standard. Empty when done.\n",
-    )?;
-    for (quantity, name, accepted, _) in asked(&own).into_iter().filter(|(.., adjusted)| *adjusted) {
-        loop {
-            let standard = talk.ask(&format!("   {name} ({accepted}):"))?;
-            if standard.is_empty() {
-                break;
-            }
-            let act = StepAsk::Standard {
-                quantity: quantity.to_owned(),
-                standard,
-                reading: None,
-                millivolts: None,
-                temperature_c: None,
-                salinity_psu: None,
-            };
-            match take(arguments, act) {
-                Ok(()) => talk.say("   taken.\n")?,
-                Err(failure) => talk.say(&format!("   {}\n", failure.message))?,
-            }
-        }
+    // What is adopted is not read on: the probe reads adjusted values since.
+    if !own.adopted {
+        until_standards(arguments, &mut talk, &own)?;
     }
     if let Some(fresh) = now(arguments)? {
         own = fresh;
@@ -151,6 +124,42 @@ pub(super) fn through(arguments: &Arguments, input: &mut dyn BufRead, out: &mut 
     take(arguments, StepAsk::End)?;
     talk.say("Back in service.\n")?;
     Ok(DONE)
+}
+
+/// Readings before and after cleaning, then standards.
+fn until_standards(arguments: &Arguments, talk: &mut Talk<'_>, own: &OutStatus) -> Result<(), Failure> {
+    if !own.cleaned {
+        talk.say("\n1. Before cleaning: hand meter beside the probe. Empty to leave one out.\n")?;
+        readings(arguments, talk, own, StepAsk::Before)?;
+        talk.ask("\n2. Clean it, put it back into the pond, wait until it reads steadily. Then Enter.")?;
+        take(arguments, StepAsk::Cleaned)?;
+        talk.say("\n3. After cleaning: hand meter beside the probe again.\n")?;
+        readings(arguments, talk, own, StepAsk::After)?;
+    }
+    talk.say(
+        "\n4. Standards: put it in, wait until it reads steadily, then name the standard. Empty when done.\n",
+    )?;
+    for (quantity, name, accepted, _) in asked(own).into_iter().filter(|(.., adjusted)| *adjusted) {
+        loop {
+            let standard = talk.ask(&format!("   {name} ({accepted}):"))?;
+            if standard.is_empty() {
+                break;
+            }
+            let act = StepAsk::Standard {
+                quantity: quantity.to_owned(),
+                standard,
+                reading: None,
+                millivolts: None,
+                temperature_c: None,
+                salinity_psu: None,
+            };
+            match take(arguments, act) {
+                Ok(()) => talk.say("   taken.\n")?,
+                Err(failure) => talk.say(&format!("   {}\n", failure.message))?,
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Asks for the hand meter's readings.
