@@ -168,6 +168,8 @@ pub struct ChannelState {
     /// Time and bits of the raw value of the newest sample, whatever its flag. Bits, so that a NaN
     /// equals itself.
     newest: Option<(Timestamp, u64)>,
+    /// Since when the farm has it.
+    known_since: Timestamp,
     /// Flag of the newest sample.
     pub flag: Flag,
     /// The newest value that may warn.
@@ -214,6 +216,7 @@ impl ChannelState {
     pub fn new(now: Timestamp) -> Self {
         Self {
             expected_since: now,
+            known_since: now,
             newest: None,
             flag: Flag::NotEvaluated,
             seen: None,

@@ -8,13 +8,27 @@ use super::{ProbeState, pond_place};
 use crate::alarm::Cause;
 use crate::effect::{Amended, Effect, Flag, ServiceChange, ServiceNews, Test};
 use crate::message::length;
+use crate::quality::ChannelState;
 use crate::quantity::Quantity;
 use crate::service::{Preview, Session, Step, check_length};
-use crate::site::{Probe, ProbeIndex, Site};
+use crate::site::{Channel, Probe, ProbeIndex, Site};
 use crate::time::Timestamp;
 
 /// Temperature of standards where the probe tells none: that of a shaded bench in the tropics, C.
 const BENCH_C: f64 = 27.0;
+
+/// Of the first channel that measures the quantity.
+fn reads_now(
+    channels: &[ChannelState],
+    probe: &Probe,
+    quantity: Quantity,
+    in_pond: bool,
+    now: Timestamp,
+) -> Option<f64> {
+    let mut own = channels.iter().zip(&probe.channels);
+    own.find(|(_, channel)| channel.quantity == quantity)
+        .and_then(|(state, channel)| state.reads_now(channel, in_pond, now))
+}
 
 impl ProbeState {
     /// Takes one step of a service.
@@ -50,11 +64,7 @@ impl ProbeState {
             _ => {
                 let channels = &self.channels;
                 let in_pond = !matches!(step, Step::Standard { .. });
-                let newest = |quantity: Quantity| {
-                    let mut own = channels.iter().zip(&probe.channels);
-                    own.find(|(_, channel)| channel.quantity == quantity)
-                        .and_then(|(state, channel)| state.reads_now(channel, in_pond, now))
-                };
+                let newest = |quantity| reads_now(channels, probe, quantity, in_pond, now);
                 let measured = |quantity: Quantity| probe.channels.iter().any(|own| own.quantity == quantity);
                 if let Step::Before { quantity, .. }
                 | Step::After { quantity, .. }
@@ -79,6 +89,24 @@ impl ProbeState {
         }
         self.set_deadline(probe);
         Ok(())
+    }
+
+    /// What it reads now of a quantity; see [`ChannelState::reads_now`].
+    pub fn reads_now(&self, probe: &Probe, quantity: Quantity, in_pond: bool, now: Timestamp) -> Option<f64> {
+        reads_now(&self.channels, probe, quantity, in_pond, now)
+    }
+
+    /// Takes over what an earlier life knew of its services.
+    pub fn take_over_services(&mut self, probe: &Probe, old: &Probe, earlier: &Self) {
+        self.service.clone_from(&earlier.service);
+        let mut before: Vec<(&Channel, &ChannelState)> = old.channels.iter().zip(&earlier.channels).collect();
+        for (channel, state) in probe.channels.iter().zip(&mut self.channels) {
+            let same = |was: &Channel| was.quantity == channel.quantity && was.aerator == channel.aerator;
+            if let Some(place) = before.iter().position(|(was, _)| same(was)) {
+                state.take_over(before.remove(place).1);
+            }
+        }
+        self.set_deadline(probe);
     }
 
     fn take_out(
@@ -173,9 +201,7 @@ impl ProbeState {
 
     /// Its own temperature, or that of a bench.
     pub fn temperature_c(&self, probe: &Probe, now: Timestamp) -> f64 {
-        let mut own = self.channels.iter().zip(&probe.channels);
-        own.find(|(_, channel)| channel.quantity == Quantity::TemperatureC)
-            .and_then(|(state, channel)| state.reads_now(channel, false, now))
+        self.reads_now(probe, Quantity::TemperatureC, false, now)
             .filter(|temperature| (0.0..=45.0).contains(temperature))
             .unwrap_or(BENCH_C)
     }

@@ -50,9 +50,18 @@ impl ChannelState {
         self.adjustment = more.after(&self.adjustment);
     }
 
-    /// The last good service, or since when it reports.
+    /// The last service that left it reading right, or since when the farm has it.
     pub fn good_since(&self) -> Timestamp {
-        self.services.iter().rev().find(|service| !service.rejected).map_or(self.expected_since, |own| own.to)
+        let good = |own: &&Serviced| !own.rejected || own.adopted.is_some() || own.drift == 0.0;
+        self.services.iter().rev().find(good).map_or(self.known_since, |own| own.to)
+    }
+
+    /// Takes over what an earlier life of the same channel knew of its services.
+    pub fn take_over(&mut self, earlier: &Self) {
+        self.adjustment = earlier.adjustment;
+        self.serviced_at = earlier.serviced_at;
+        self.services.clone_from(&earlier.services);
+        self.known_since = self.known_since.min(earlier.known_since);
     }
 
     /// Was cleaned or read in a standard: what spoke against it before no longer counts.

@@ -6,12 +6,41 @@ use alloc::vec::Vec;
 use super::State;
 use crate::compensation::SalinitySetting;
 use crate::effect::Effect;
+use crate::input::Event;
 use crate::pond::Scene;
 use crate::quantity::Quantity;
 use crate::service::Step;
 use crate::site::ProbeIndex;
+use crate::time::Timestamp;
 
 impl State {
+    /// Fills in what a step of a service leaves to the probe's newest reading at `now`, so that the input
+    /// says everything by itself: who reads it years later need not have the readings beside it.
+    pub fn complete(&self, event: &mut Event, now: Timestamp) {
+        let Event::Service { probe, step, .. } = event else { return };
+        let position = usize::from(probe.0);
+        let configured = self.site.as_ref().and_then(|site| site.probes.get(position));
+        let Some((configured, known)) = configured.zip(self.probes.get(position)) else { return };
+        let in_pond = !matches!(step, Step::Standard { .. });
+        if let Step::Before { quantity, reading, .. }
+        | Step::After { quantity, reading, .. }
+        | Step::Standard { quantity, reading, .. } = step
+        {
+            *reading = reading.or_else(|| known.reads_now(configured, *quantity, in_pond, now));
+        }
+    }
+
+    /// Takes over what an earlier life knew of the services of probes that are in both farms.
+    pub fn take_over_services(&mut self, earlier: &Self) {
+        let (Some(site), Some(was)) = (&self.site, &earlier.site) else { return };
+        for (probe, state) in site.probes.iter().zip(&mut self.probes) {
+            let mut before = was.probes.iter().zip(&earlier.probes);
+            if let Some((old, known)) = before.find(|(old, _)| old.id == probe.id) {
+                state.take_over_services(probe, old, known);
+            }
+        }
+    }
+
     pub(super) fn take_setting(&mut self, index: ProbeIndex, salinity_psu: f64, effects: &mut Vec<Effect>) {
         let position = usize::from(index.0);
         let (lowest, highest) = Quantity::SalinityPsu.conceivable();

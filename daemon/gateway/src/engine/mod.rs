@@ -10,6 +10,8 @@ pub mod daily;
 mod desk;
 mod keeper;
 #[cfg(test)]
+mod kept_tests;
+#[cfg(test)]
 mod late_verdict_tests;
 mod recent;
 mod replay;
@@ -209,10 +211,12 @@ impl Engine {
 
     /// Numbers and stamps an event, queues it for the journal and steps it. Its effects wait in
     /// `fresh`.
-    async fn take(&mut self, event: Event) -> (u64, Applied) {
+    async fn take(&mut self, mut event: Event) -> (u64, Applied) {
         let seq = self.next_seq;
         self.next_seq = self.next_seq.saturating_add(1);
         self.last_at = self.last_at.max(self.clock.now());
+        // One that makes the program fail is found so in the step, and set aside there.
+        let _ = catch_unwind(AssertUnwindSafe(|| self.state.complete(&mut event, self.last_at)));
         let input = Input { seq, at: self.last_at, event };
         self.note_found_again(&input.event);
         self.keeper.push(&input);

@@ -48,7 +48,10 @@ pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: T
         let saved = if failed.len() < 3 { keeper.writer().checkpoint().await } else { None };
         let from = match saved.and_then(|bytes| Saved::from_bytes(&bytes)) {
             Some(saved) => pass.resume(saved),
-            None => From::Memory(MEMORY),
+            None => {
+                pass.earlier = lasting(keeper, now, &left_out).await;
+                From::Memory(MEMORY)
+            }
         };
         if let Some((mut chunks, answer)) = keeper.writer().read(from, now) {
             while let Some(chunk) = chunks.recv().await {
@@ -80,8 +83,30 @@ pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: T
     }
 }
 
+/// What must be known of the time before the replay begins: a state that has seen nothing but services.
+async fn lasting(keeper: &Keeper, now: Timestamp, left_out: &BTreeSet<u64>) -> Option<State> {
+    let (mut chunks, answer) = keeper.writer().read(From::Lasting(MEMORY), now)?;
+    let (mut state, mut effects) = (State::new(), Vec::new());
+    while let Some(chunk) = chunks.recv().await {
+        for input in chunk.iter().filter(|input| !left_out.contains(&input.seq)) {
+            effects.clear();
+            if !try_step(&mut state, input, &mut effects) {
+                tracing::error!(seq = input.seq, "services before this one are not known any more");
+                return None;
+            }
+        }
+    }
+    let reading = answer.await.unwrap_or_default();
+    if reading.damaged > 0 || reading.partial {
+        tracing::error!("some services of long ago cannot be read: look at the adjustments of the probes");
+    }
+    state.site().is_some().then_some(state)
+}
+
 struct Pass<'a> {
     left_out: &'a BTreeSet<u64>,
+    /// Knows the services of the time before.
+    earlier: Option<State>,
     state: State,
     recent: Recent,
     effects: Vec<Effect>,
@@ -96,6 +121,7 @@ impl<'a> Pass<'a> {
     fn new(left_out: &'a BTreeSet<u64>, forwarded: Option<Timestamp>) -> Self {
         Self {
             left_out,
+            earlier: None,
             state: State::new(),
             recent: Recent::default(),
             effects: Vec::new(),
@@ -135,6 +161,11 @@ impl<'a> Pass<'a> {
         if try_step(&mut self.state, input, &mut self.effects) {
             self.recent.note(&self.effects);
             self.note_unconfirmed();
+            if let Some(mut earlier) = self.earlier.take() {
+                // A probe that nobody put back came back by itself.
+                earlier.wake(input.at, &mut self.effects);
+                self.state.take_over_services(&earlier);
+            }
         } else {
             self.failed = Some(input.seq);
         }

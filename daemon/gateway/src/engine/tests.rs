@@ -14,7 +14,7 @@ use crate::clock::script::Script;
 use crate::config::farm::{LocalSettings, StoreSettings};
 
 /// 2026-05-28T20:26:40Z, evening at the farm below.
-const EVENING: Timestamp = Timestamp(1_780_000_000_000);
+pub(super) const EVENING: Timestamp = Timestamp(1_780_000_000_000);
 
 /// The core is total, so a failing step has to be made: this alarm id makes one.
 const FAILS: &str = "make-the-step-fail";
@@ -222,83 +222,13 @@ async fn a_replay_gives_the_state_of_life() {
 }
 
 /// What a start makes of the store as it lies there, with its checkpoint and without.
-async fn killed_now(farm: &Farm, folder: &Path) -> [Replayed; 2] {
+pub(super) async fn killed_now(farm: &Farm, folder: &Path) -> [Replayed; 2] {
     copy_folder(&farm.store.path, &folder.join("store"));
     let mut killed = farm.clone();
     killed.store.path = folder.join("store");
     let resumed = replayed(&killed).await;
     std::fs::remove_file(killed.store.path.join("checkpoint")).unwrap();
     [resumed, replayed(&killed).await]
-}
-
-/// The drill: a copy made in the middle of watching becomes a store from which the same state comes.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_backup_becomes_a_store_that_knows_the_same() {
-    let folder = TempDir::new().unwrap();
-    let farm = farm(folder.path());
-    let rig = Rig::start(&farm, EVENING).await;
-    rig.readings(&falling()).await;
-    let copy = folder.path().join("copy");
-    let pieces = rig.desk.shelf().backup(&copy).await.unwrap();
-    assert!(pieces > 5, "{pieces}");
-    let now = killed_now(&farm, &folder.path().join("killed")).await;
-    rig.readings(&[1.2, 1.3]).await;
-    rig.end().await;
-    let mut restored = farm.clone();
-    restored.store.path = folder.path().join("restored");
-    let checked = crate::journal::archive::salvage(&copy, &restored.store.path).unwrap();
-    assert_eq!((checked.damaged, checked.inputs), (0, now[1].reading.inputs));
-    let again = replayed(&restored).await;
-    assert!(again.state == now[1].state && again.next_seq == now[1].next_seq);
-}
-
-/// The file of a day is written once it is over, with what any other program can read.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn the_file_of_a_day_says_what_was_measured() {
-    let folder = TempDir::new().unwrap();
-    let farm = farm(folder.path());
-    let rig = Rig::start(&farm, EVENING).await;
-    rig.readings(&[5.5, 5.25]).await;
-    let files = folder.path().join("files");
-    let mut empty = std::collections::BTreeSet::new();
-    daily::write_due(&farm, EVENING + Span::from_hours(5), rig.desk.shelf(), &files, &mut empty)
-        .await
-        .unwrap();
-    assert!(!files.exists(), "the day is not over for two hours");
-    daily::write_due(&farm, EVENING + Span::from_hours(6), rig.desk.shelf(), &files, &mut empty)
-        .await
-        .unwrap();
-    rig.end().await;
-    let unpacked = std::process::Command::new("gzip")
-        .arg("-dc")
-        .arg(files.join("readings-2026-05-28.csv.gz"))
-        .output()
-        .unwrap();
-    assert!(unpacked.status.success());
-    let text = String::from_utf8(unpacked.stdout).unwrap();
-    assert!(text.starts_with("time_utc,pond,quantity,probe,raw,value,flag\n"), "{text}");
-    assert!(text.contains("2026-05-28T20:27:10Z,pond,do_mg_l,recorded,5.5,5.5,1\n"), "{text}");
-    assert_eq!(text.lines().filter(|line| line.contains(",do_mg_l,")).count(), 2);
-    assert_eq!(std::fs::read_dir(&files).unwrap().count(), 1);
-}
-
-/// A store whose database will not open is set aside; what its tail and its copy hold comes back.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_damaged_store_is_salvaged() {
-    let folder = TempDir::new().unwrap();
-    let farm = farm(folder.path());
-    let rig = Rig::start(&farm, EVENING).await;
-    rig.readings(&falling()).await;
-    let lived = rig.end().await;
-    std::fs::write(farm.store.path.join("db"), vec![0xa5; 700_000]).unwrap();
-    let to = folder.path().join("salvaged");
-    let checked = crate::journal::archive::salvage(&farm.store.path, &to).unwrap();
-    assert!(checked.damaged > 0 && checked.inputs > 20, "{checked:?}");
-    let mut salvaged = farm.clone();
-    salvaged.store.path = to;
-    assert!(replayed(&salvaged).await.state == lived);
-    // The damaged one is as it was.
-    assert_eq!(std::fs::read(farm.store.path.join("db")).unwrap(), vec![0xa5; 700_000]);
 }
 
 /// The plots of the last day are there after a restart, though the values were measured before.

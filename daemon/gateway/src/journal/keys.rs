@@ -46,6 +46,9 @@ pub(super) mod kind {
     pub(crate) const LIVE_BYTES: u8 = b'b';
     /// Hour 0: bytes ever written to the disk.
     pub(crate) const WRITTEN: u8 = b'n';
+    /// Hour 0: a step of a probe's service, or a farm that such steps belong to, as a batch: what the core
+    /// must know however long ago it was.
+    pub(crate) const LASTING: u8 = b'k';
     /// Hour 0: the hour before which chunks were deleted.
     pub(crate) const THINNED: u8 = b't';
 }

@@ -4,7 +4,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use pondreeve_core::{Event, Input, Span, Timestamp};
 
-use super::keys::{hour_of, key, kind, parts};
+use super::keys::{hour_of, key, kind, parts, start_of};
 use super::record::{Batch, read_batch};
 use super::seal::inputs_of;
 use super::store::{Journal, Reading, SEQ_JUMP};
@@ -18,8 +18,10 @@ pub enum From {
     /// With the input of this position.
     Position(u64),
     /// With what the core can remember: inputs of this long before the newest, after the farm that was in
-    /// force.
+    /// force, which takes the time at which they begin.
     Memory(Span),
+    /// Only what lasts of the inputs before those: steps of services, and the farms they belong to.
+    Lasting(Span),
 }
 
 /// Carries on where reading stopped.
@@ -68,7 +70,7 @@ impl Journal {
         };
         let mut hour = 1;
         match from {
-            From::Start => {}
+            From::Start | From::Lasting(_) => {}
             From::Position(seq) => {
                 course.from = seq;
                 course.next_seq = Some(seq);
@@ -78,13 +80,21 @@ impl Journal {
                 if let Some(newest) = self.newest_known() {
                     hour = hour_of(newest - span);
                     course.reading.cut_short = self.has_hour_before(hour);
-                    if let Some(farm) = self.farm_before(hour) {
+                    if let Some(mut farm) = self.farm_before(hour) {
+                        // Nothing fell due in the time that is left out.
+                        farm.at = farm.at.max(start_of(hour));
                         course.take(farm);
                         // What lies between was left out on purpose.
                         course.next_seq = None;
                     }
                 }
             }
+        }
+        if let From::Lasting(span) = from {
+            if let Some(newest) = self.newest_known() {
+                self.read_lasting(hour_of(newest - span), &mut course);
+            }
+            return course.reading;
         }
         if !self.read_sealed(&mut hour, &mut course) {
             course.reading.damaged += 1;
@@ -154,13 +164,34 @@ impl Journal {
         outcome.unwrap_or(false)
     }
 
+    /// What lasts of the hours before one.
+    fn read_lasting(&self, hour: u32, course: &mut Course<'_>) {
+        let Some(store) = &self.store else { return };
+        course.gap_expected = true;
+        let outcome = catch_unwind(AssertUnwindSafe(|| {
+            for entry in store.sealed.range(key(0, kind::LASTING, 0, 0)..key(0, kind::LASTING + 1, 0, 0)) {
+                let Some((found, value)) = entry.ok() else { return false };
+                let Some((.., seq)) = parts(&found) else { continue };
+                let batch = read_batch(seq, &value);
+                course.reading.damaged += batch.damaged;
+                for input in batch.inputs.into_iter().filter(|input| hour_of(input.at) < hour) {
+                    course.gap_expected = true;
+                    course.take(input);
+                }
+            }
+            true
+        }));
+        // The place itself is found, and told, when what follows is read.
+        course.reading.partial = !outcome.unwrap_or(false);
+    }
+
     fn has_hour_before(&self, hour: u32) -> bool {
         let Some(store) = &self.store else { return false };
         store.sealed.range(key(1, 0, 0, 0)..key(hour, 0, 0, 0)).next().is_some()
     }
 
     pub(super) fn newest_known(&self) -> Option<Timestamp> {
-        let sealed = (self.sealed_hour > 0).then(|| super::keys::start_of(self.sealed_hour));
+        let sealed = (self.sealed_hour > 0).then(|| start_of(self.sealed_hour));
         self.newest_at.max(sealed)
     }
 

@@ -170,9 +170,10 @@ impl Sealer {
             }
             Event::Tick | Event::ProbeFault { .. } => self.other(input, verdicts),
             event => {
-                if let Event::Started { site } | Event::SiteChanged { site } = event {
-                    self.take_site(site);
-                }
+                let is_lasting = match event {
+                    Event::Started { site } | Event::SiteChanged { site } => self.take_site(site),
+                    event => matches!(event, Event::Service { .. }),
+                };
                 if let Event::ManualSample { pond, quantity, value, taken_at, .. } = event {
                     let verdict = verdicts.and_then(|own| own.on(std::iter::once(*value)).next().flatten());
                     self.entered.push(Late {
@@ -190,7 +191,11 @@ impl Sealer {
                 let mut batch = BatchWriter::new(input.seq, input.at);
                 batch.input(input);
                 self.samples += 1;
-                self.entries.push((key(self.hour, kind::INPUT, 0, input.seq), batch.finish()));
+                let batch = batch.finish();
+                if is_lasting {
+                    self.entries.push((key(0, kind::LASTING, 0, input.seq), batch.clone()));
+                }
+                self.entries.push((key(self.hour, kind::INPUT, 0, input.seq), batch));
             }
         }
     }
@@ -204,12 +209,15 @@ impl Sealer {
         self.samples += 1;
     }
 
-    fn take_site(&mut self, site: &Site) {
-        if self.site.as_ref() != Some(site) {
+    /// Whether it is another farm than the one in force.
+    fn take_site(&mut self, site: &Site) -> bool {
+        let is_new = self.site.as_ref() != Some(site);
+        if is_new {
             self.numbers.clear();
             self.site_text = Some(site_record::to_text(site));
             self.site = Some(site.clone());
         }
+        is_new
     }
 
     fn shape_of(&mut self, samples: &[Sample], shapes: &mut Shapes) -> Option<u32> {
