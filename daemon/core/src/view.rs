@@ -177,7 +177,7 @@ fn latest(pond: &PondState, scene: &Scene<'_>) -> Vec<Latest> {
         Some(_) => {}
         None => found.push(latest),
     };
-    for (channel, state) in pond.own_channels(scene) {
+    for (_, channel, state) in pond.own_channels(scene) {
         let flag = state.flag_now();
         let at = state.newest_at().unwrap_or_else(|| state.expected_since());
         let value = state.seen.filter(|seen| flag.may_warn() && seen.at == at).map(|seen| seen.value);

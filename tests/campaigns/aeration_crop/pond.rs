@@ -1,6 +1,8 @@
 //! One simulated pond through a crop: stock that grows, weather that changes from day to day, and what
 //! goes wrong.
 
+use pondreeve_core::site::{AeratorGroup, Limits, Probe};
+use pondreeve_core::{Site, Span};
 use sim::noise::Noise;
 use sim::tidewick;
 use sim::water::{self, Aerator, Basin, Water};
@@ -34,6 +36,36 @@ pub struct Kind {
     pub final_kg: f64,
     /// Aerator groups: id, kW, kg O2 per kWh.
     pub groups: &'static [(&'static str, f64, f64)],
+}
+
+/// A farm of this one pond, with these probes.
+pub fn site_of(kind: &Kind, gateway: &str, probes: Vec<Probe>) -> Site {
+    let groups = kind.groups.iter().map(|&(id, power_kw, sae_kg_kwh)| AeratorGroup {
+        id: id.into(),
+        power_kw,
+        sae_kg_kwh,
+        must_run: false,
+    });
+    Site {
+        gateway: gateway.into(),
+        latitude_deg: LATITUDE,
+        longitude_deg: LONGITUDE,
+        pressure_hpa: 1_010.0,
+        ponds: vec![pondreeve_core::site::Pond {
+            id: "p1".into(),
+            name: kind.name.into(),
+            area_m2: kind.area_m2,
+            depth_m: kind.depth_m,
+            salinity_psu: 18.0,
+            aerators: groups.collect(),
+            limits: Limits::grow_out(),
+            aeration_risk: 0.1,
+            like: None,
+        }],
+        probes,
+        summary_every: Span::from_hours(1),
+        energy_price: None,
+    }
 }
 
 /// A lined pond with much stock, one with less, and a shallow earthen one.

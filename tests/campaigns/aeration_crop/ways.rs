@@ -4,10 +4,10 @@ use std::ops::Range;
 
 use pondreeve_core::effect::{Advice, AdviceAction, AlarmState, Effect};
 use pondreeve_core::input::Sample;
-use pondreeve_core::site::{AeratorGroup, Channel, Limits, PondIndex, Probe, ProbeIndex};
-use pondreeve_core::{Event, Input, Quantity, Site, Span, State, Timestamp};
+use pondreeve_core::site::{Channel, PondIndex, Probe, ProbeIndex};
+use pondreeve_core::{Event, Input, Quantity, Span, State, Timestamp};
 
-use super::pond::{Kind, LATITUDE, LONGITUDE, OFFSET_MS, Pond, START_MS};
+use super::pond::{Kind, OFFSET_MS, Pond, START_MS, site_of};
 
 /// What one way of running did.
 #[derive(Debug, Clone, Copy, Default)]
@@ -70,37 +70,13 @@ const REACTION: Span = Span::from_minutes(8);
 
 impl Follower {
     pub fn new(kind: &Kind) -> Self {
-        let groups = kind.groups.iter().map(|&(id, power_kw, sae_kg_kwh)| AeratorGroup {
-            id: id.into(),
-            power_kw,
-            sae_kg_kwh,
-            must_run: false,
-        });
         let motor =
             |group: u16| Channel { aerator: Some(group), ..Channel::uncorrected(Quantity::AeratorOn) };
         let mut channels: Vec<Channel> =
             [Quantity::DoMgL, Quantity::TemperatureC, Quantity::SalinityPsu].map(Channel::uncorrected).into();
         channels.extend((0..kind.groups.len() as u16).map(motor));
-        let site = Site {
-            gateway: "crop".into(),
-            latitude_deg: LATITUDE,
-            longitude_deg: LONGITUDE,
-            pressure_hpa: 1_010.0,
-            ponds: vec![pondreeve_core::site::Pond {
-                id: "p1".into(),
-                name: kind.name.into(),
-                area_m2: kind.area_m2,
-                depth_m: kind.depth_m,
-                salinity_psu: 18.0,
-                aerators: groups.collect(),
-                limits: Limits::grow_out(),
-                aeration_risk: 0.1,
-                like: None,
-            }],
-            probes: vec![Probe { id: "sonde".into(), pond: Some(PondIndex(0)), channels }],
-            summary_every: Span::from_hours(1),
-            energy_price: None,
-        };
+        let probe = Probe { id: "sonde".into(), pond: Some(PondIndex(0)), channels };
+        let site = site_of(kind, "crop", vec![probe]);
         let mut follower = Self {
             state: State::new(),
             effects: Vec::new(),

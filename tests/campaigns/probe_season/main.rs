@@ -12,18 +12,21 @@
 //! each morning at 06:15, as on a farm. `--truth` writes what truly happened as JSON lines.
 #![allow(missing_docs, unreachable_pub, reason = "a program, not a library")]
 
+mod farm;
 mod plan;
 #[path = "../aeration_crop/pond.rs"]
 #[expect(dead_code, reason = "the other campaign uses more of it")]
 mod pond;
 mod score;
 mod season;
+mod water;
 
 use std::io::Write as _;
 use std::ops::Range;
 
+use farm::SETUPS;
 use score::Score;
-use season::{SETUPS, Season};
+use season::Season;
 
 struct Asked {
     seeds: Range<u64>,
@@ -77,7 +80,7 @@ fn main() -> Result<(), String> {
     for setup in SETUPS {
         let mut score = Score::default();
         for seed in asked.seeds.clone() {
-            let mut season = Season::new(setup, seed, asked.hand);
+            let mut season = Season::new(setup, seed, asked.hand, 0);
             season.run(asked.days);
             score.add(&season.score);
             if let Some(file) = &mut asked.truth {

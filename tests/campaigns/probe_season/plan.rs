@@ -33,11 +33,14 @@ pub struct Plan {
     probe: String,
     quantity: &'static str,
     drawn: i64,
+    earliest_ms: i64,
 }
 
 impl Plan {
-    pub fn new(seed: u64, probe: &str, quantity: &'static str) -> Self {
-        Self { noise: Noise::new(seed ^ 0x5eed), probe: probe.to_owned(), quantity, drawn: 0 }
+    /// Of a season that begins at `start_ms`.
+    pub fn new(seed: u64, probe: &str, quantity: &'static str, start_ms: i64) -> Self {
+        let earliest_ms = start_ms + (LEARN_DAYS * DAY_MS as f64) as i64;
+        Self { noise: Noise::new(seed ^ 0x5eed), probe: probe.to_owned(), quantity, drawn: 0, earliest_ms }
     }
 
     fn draw(&self, what: &str) -> f64 {
@@ -48,8 +51,7 @@ impl Plan {
     pub fn next(&mut self, after_ms: i64) -> Option<Planned> {
         self.drawn += 1;
         let wait = -BETWEEN_DAYS * (1.0 - self.draw("wait")).max(1e-9).ln();
-        let earliest = START_MS + (LEARN_DAYS * DAY_MS as f64) as i64;
-        let from_ms = after_ms.max(earliest) + ((1.0 + wait) * DAY_MS as f64) as i64;
+        let from_ms = after_ms.max(self.earliest_ms) + ((1.0 + wait) * DAY_MS as f64) as i64;
         if from_ms >= START_MS + DAYS * DAY_MS {
             return None;
         }

@@ -3,18 +3,19 @@
 use pondreeve_core::effect::{AlarmState, Effect, Flag};
 use pondreeve_core::input::{ProbeFault, Sample};
 use pondreeve_core::service::Step;
-use pondreeve_core::site::{AeratorGroup, Channel, Limits, PondIndex, Probe, ProbeIndex};
-use pondreeve_core::{Event, Input, Quantity, Site, Span, State, Timestamp};
+use pondreeve_core::site::{PondIndex, ProbeIndex};
+use pondreeve_core::{Event, Input, Quantity, Span, State, Timestamp};
 use sim::faults::{self, Kind};
 use sim::noise::Noise;
 
+use super::farm::{Setup, site};
 use super::plan::{Plan, Planned};
-use super::pond::{KINDS as PONDS, LATITUDE, LONGITUDE, OFFSET_MS, Pond, START_MS};
+use super::pond::{KINDS as PONDS, OFFSET_MS, Pond, START_MS};
 use super::score::{Caught, Score};
 
-const MINUTE_MS: i64 = 60_000;
+pub(super) const MINUTE_MS: i64 = 60_000;
 const HOUR_MS: i64 = 3_600_000;
-const DAY_MS: i64 = 86_400_000;
+pub(super) const DAY_MS: i64 = 86_400_000;
 
 /// After a fault ends the tests may need a day to forget it; what they say then counts neither way.
 const AFTERMATH_MS: i64 = DAY_MS;
@@ -25,32 +26,13 @@ const CARBON: f64 = 2.1;
 /// A doubt counts from so many doubtful readings within the hour on.
 const DOUBTS: usize = 5;
 
-/// How a pond is equipped.
-#[derive(Debug, Clone, Copy)]
-pub struct Setup {
-    pub name: &'static str,
-    /// Position among the simulated ponds.
-    pub pond: usize,
-    /// Two oxygen probes, or one.
-    pub two: bool,
-    /// Minutes between readings.
-    pub every_min: i64,
-}
-
-/// A lined pond with two oxygen probes, one with one, and an earthen one whose node sends each quarter.
-pub const SETUPS: [Setup; 3] = [
-    Setup { name: "two oxygen probes, 1 min", pond: 0, two: true, every_min: 1 },
-    Setup { name: "one oxygen probe, 1 min", pond: 1, two: false, every_min: 1 },
-    Setup { name: "one oxygen probe, 15 min", pond: 2, two: false, every_min: 15 },
-];
-
 /// One sensor that may fail.
 #[derive(Debug)]
-struct Sensor {
+pub(super) struct Sensor {
     probe: usize,
-    quantity: Quantity,
+    pub(super) quantity: Quantity,
     plan: Plan,
-    now: Option<Planned>,
+    pub(super) now: Option<Planned>,
     held: Option<f64>,
     /// When the present fault began to matter.
     matters_ms: Option<i64>,
@@ -65,84 +47,32 @@ impl Sensor {
         self.now.as_ref().is_some_and(|planned| planned.fault.is_on(at_ms))
     }
 
-    fn is_near(&self, at_ms: i64) -> bool {
+    pub(super) fn is_near(&self, at_ms: i64) -> bool {
         self.is_on(at_ms) || at_ms < self.over_ms + AFTERMATH_MS
     }
 }
 
 #[derive(Debug)]
 pub struct Season {
-    setup: Setup,
-    pond: Pond,
+    pub(super) setup: Setup,
+    pub(super) pond: Pond,
     noise: Noise,
-    state: State,
+    pub(super) state: State,
     effects: Vec<Effect>,
     seq: u64,
-    sensors: Vec<Sensor>,
+    pub(super) sensors: Vec<Sensor>,
     probes: Vec<&'static str>,
     /// When each probe is to be serviced.
     service_at: Vec<Option<i64>>,
-    low_since: Option<i64>,
-    told: bool,
-    low_hidden: bool,
-    standing: Vec<String>,
+    pub(super) low_since: Option<i64>,
+    pub(super) told: bool,
+    pub(super) low_hidden: bool,
+    pub(super) standing: Vec<String>,
     hand: bool,
-    at_ms: i64,
+    pub(super) at_ms: i64,
     truth: Vec<serde_json::Value>,
-    trace: bool,
+    pub(super) trace: bool,
     pub score: Score,
-}
-
-fn site(setup: Setup) -> (Site, Vec<&'static str>) {
-    let kind = PONDS[setup.pond];
-    let every = Span::from_minutes(setup.every_min);
-    let channel = |quantity: Quantity| {
-        let plain = Channel::uncorrected(quantity);
-        Channel { quality: plain.quality.reporting_every(every), ..plain }
-    };
-    let mut ids = vec!["oxygen-1", "ph", "salinity"];
-    if setup.two {
-        ids.push("oxygen-2");
-    }
-    let probes = ids.iter().map(|id| Probe {
-        id: (*id).into(),
-        pond: Some(PondIndex(0)),
-        channels: match *id {
-            "ph" => vec![channel(Quantity::Ph)],
-            "salinity" => vec![channel(Quantity::SalinityPsu)],
-            _ => vec![channel(Quantity::DoMgL), channel(Quantity::TemperatureC)],
-        },
-    });
-    let motors = (0..kind.groups.len() as u16)
-        .map(|group| Channel { aerator: Some(group), ..channel(Quantity::AeratorOn) });
-    let motors = Probe { id: "motors".into(), pond: Some(PondIndex(0)), channels: motors.collect() };
-    let groups = kind.groups.iter().map(|&(id, power_kw, sae_kg_kwh)| AeratorGroup {
-        id: id.into(),
-        power_kw,
-        sae_kg_kwh,
-        must_run: false,
-    });
-    let site = Site {
-        gateway: "season".into(),
-        latitude_deg: LATITUDE,
-        longitude_deg: LONGITUDE,
-        pressure_hpa: 1_010.0,
-        ponds: vec![pondreeve_core::site::Pond {
-            id: "p1".into(),
-            name: "p1".into(),
-            area_m2: kind.area_m2,
-            depth_m: kind.depth_m,
-            salinity_psu: 18.0,
-            aerators: groups.collect(),
-            limits: Limits::grow_out(),
-            aeration_risk: 0.1,
-            like: None,
-        }],
-        probes: probes.chain([motors]).collect(),
-        summary_every: Span::from_hours(1),
-        energy_price: None,
-    };
-    (site, ids)
 }
 
 /// How far off a reading must be for the fault to matter.
@@ -151,10 +81,12 @@ fn matters(quantity: Quantity) -> f64 {
 }
 
 impl Season {
-    pub fn new(setup: Setup, seed: u64, hand: bool) -> Self {
+    /// One that begins on a day of the crop.
+    pub fn new(setup: Setup, seed: u64, hand: bool, from_day: i64) -> Self {
+        let start_ms = START_MS + from_day * DAY_MS;
         let (site, probes) = site(setup);
         let sensor = |probe: usize, quantity: Quantity| {
-            let plan = Plan::new(seed, probes[probe], quantity.id());
+            let plan = Plan::new(seed, probes[probe], quantity.id(), start_ms);
             Sensor {
                 probe,
                 quantity,
@@ -173,7 +105,7 @@ impl Season {
             sensors.push(sensor(3, Quantity::DoMgL));
         }
         for sensor in &mut sensors {
-            sensor.now = sensor.plan.next(START_MS);
+            sensor.now = sensor.plan.next(start_ms);
         }
         let mut season = Self {
             setup,
@@ -190,12 +122,12 @@ impl Season {
             low_hidden: false,
             standing: Vec::new(),
             hand,
-            at_ms: START_MS,
+            at_ms: start_ms,
             truth: Vec::new(),
             trace: std::env::var_os("TRACE").is_some(),
             score: Score::default(),
         };
-        season.step(START_MS, Event::Started { site });
+        season.step(start_ms, Event::Started { site });
         season
     }
 
@@ -291,45 +223,11 @@ impl Season {
         }
     }
 
-    fn water_alarm(&mut self, id: &str, message: &str) {
-        let truth = self.pond.water.do_mg_l;
-        let limit = match id {
-            "p1.do-low-warn" => 4.0,
-            "p1.do-low-critical" => 3.0,
-            "p1.do-low-emergency" => 2.0,
-            // A fall is false where oxygen is plentiful all the same.
-            _ => 5.0,
-        };
-        let failing =
-            self.sensors.iter().any(|own| own.quantity == Quantity::DoMgL && own.is_near(self.at_ms));
-        if truth > limit + 0.7 && failing {
-            self.score.false_water_alarms += 1;
-            self.score.false_without_suspect += u64::from(!message.contains("suspect"));
-            if !message.contains("suspect") {
-                let faults: Vec<&str> = self
-                    .sensors
-                    .iter()
-                    .filter(|own| own.quantity == Quantity::DoMgL)
-                    .filter_map(|own| own.now.as_ref())
-                    .filter(|planned| planned.fault.from_ms <= self.at_ms)
-                    .map(|planned| super::plan::KINDS[planned.kind])
-                    .collect();
-                let during = if faults.is_empty() { "no fault".to_owned() } else { faults.join("+") };
-                *self.score.unsuspect_by.entry(format!("{id} during {during}")).or_default() += 1;
-                if self.trace {
-                    println!(
-                        "PLAIN day {:.2} true {truth:.2} {message}",
-                        (self.at_ms - START_MS) as f64 / DAY_MS as f64
-                    );
-                }
-            }
-        }
-    }
-
-    /// Runs the whole season.
+    /// Runs so many days.
     pub fn run(&mut self, days: i64) {
+        let start_ms = self.at_ms;
         for minute in 0..days * 24 * 60 {
-            let at_ms = START_MS + minute * MINUTE_MS;
+            let at_ms = start_ms + minute * MINUTE_MS;
             self.at_ms = at_ms;
             let hour = (at_ms + OFFSET_MS).rem_euclid(DAY_MS) as f64 / HOUR_MS as f64;
             self.pond.commanded.fill(!(6.0..18.0).contains(&hour));
@@ -491,46 +389,6 @@ impl Season {
         });
         let samples = samples.collect();
         self.step(at_ms, Event::Sweep { samples });
-    }
-
-    /// True oxygen below 3 mg/L for five minutes must have been told by then.
-    fn watch_truth(&mut self, at_ms: i64) {
-        let truth = self.pond.water.do_mg_l;
-        let told = self.standing.iter().any(|id| {
-            matches!(
-                id.as_str(),
-                "p1.do-low-critical" | "p1.do-low-emergency" | "p1.do-blind-high" | "p1.do-blind-critical"
-            )
-        });
-        // A little below the limit: a sound probe that reads 0.1 too high is sound.
-        if truth < 2.85 {
-            let since = *self.low_since.get_or_insert(at_ms);
-            self.told |= told;
-            // Allowed: the on-delay, what noise takes, and one reading of a slow probe.
-            let allowed = (5 + 3 + self.setup.every_min) * MINUTE_MS;
-            self.low_hidden |=
-                self.sensors.iter().any(|own| own.quantity == Quantity::DoMgL && own.is_near(at_ms));
-            if at_ms - since == allowed {
-                let place = usize::from(self.low_hidden);
-                self.score.low_events[place] += 1;
-                self.score.low_told[place] += u64::from(self.told);
-                if self.trace && !self.told {
-                    println!(
-                        "UNTOLD day {:.2} true {truth:.2} hidden {} standing {:?} reads {:?}",
-                        (at_ms - START_MS) as f64 / DAY_MS as f64,
-                        self.low_hidden,
-                        self.standing,
-                        self.state.view().ponds[0]
-                            .latest
-                            .iter()
-                            .map(|l| (l.quantity.id(), l.value, l.flag))
-                            .collect::<Vec<_>>()
-                    );
-                }
-            }
-        } else if truth > 3.4 {
-            (self.low_since, self.told, self.low_hidden) = (None, false, false);
-        }
     }
 
     fn end_faults(&mut self, at_ms: i64) {

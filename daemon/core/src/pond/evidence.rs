@@ -2,6 +2,7 @@
 
 use alloc::vec::Vec;
 
+use super::present::channels_of;
 use super::{PondState, Scene};
 use crate::alarm_set::Facts;
 use crate::derived;
@@ -50,7 +51,7 @@ impl PondState {
     fn verdict_of(&self, scene: &Scene<'_>, quantity: Quantity, ponds_falling: u16) -> Option<Verdict> {
         let value = |state: &ChannelState| state.seen.map_or(f64::INFINITY, |seen| seen.value);
         let mut chosen: Option<(u16, &Channel, &ChannelState)> = None;
-        for found in self.own_by_probe(scene).filter(|(_, channel, _)| channel.quantity == quantity) {
+        for found in self.own_channels(scene).filter(|(_, channel, _)| channel.quantity == quantity) {
             let is_lower = chosen
                 .is_none_or(|(_, _, known)| quantity == Quantity::DoMgL && value(found.2) < value(known));
             if is_lower {
@@ -72,7 +73,7 @@ impl PondState {
         let now = scene.now;
         let recent: Vec<(Timestamp, f64)> = state.watch.recent().collect();
         let sound = |quantity| {
-            self.own_by_probe(scene)
+            self.own_channels(scene)
                 .find(|(_, other, _)| other.quantity == quantity)
                 .map(|(_, _, state)| &state.window)
         };
@@ -100,37 +101,16 @@ impl PondState {
         weigh(&evidence)
     }
 
-    fn own_by_probe<'a>(
-        &'a self,
-        scene: &Scene<'a>,
-    ) -> impl Iterator<Item = (u16, &'a Channel, &'a ChannelState)> + use<'a> {
-        let (site, probes) = (scene.site, scene.probes);
-        self.members.iter().flat_map(move |&member| {
-            let position = usize::from(member);
-            let configured =
-                site.probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            configured.iter().zip(known).map(move |(channel, state)| (member, channel, state))
-        })
-    }
-
     /// Every channel that reports a quantity for the pond, with its probe.
     pub(crate) fn reporting<'a>(
         &'a self,
         scene: &Scene<'a>,
         quantity: Quantity,
     ) -> impl Iterator<Item = (&'a Probe, &'a ChannelState)> + use<'a> {
-        let (site, probes) = (scene.site, scene.probes);
-        self.members.iter().chain(&self.shared).flat_map(move |&member| {
-            let position = usize::from(member);
-            let pair = site.probes.get(position).zip(probes.get(position));
-            pair.into_iter().flat_map(move |(probe, known)| {
-                let channels = probe.channels.iter().zip(&known.channels);
-                channels
-                    .filter(move |(channel, _)| channel.quantity == quantity)
-                    .map(move |(_, state)| (probe, state))
-            })
-        })
+        let site = scene.site;
+        channels_of(scene, self.members.iter().chain(&self.shared))
+            .filter(move |(_, channel, _)| channel.quantity == quantity)
+            .filter_map(move |(probe, _, state)| Some((site.probes.get(usize::from(probe))?, state)))
     }
 
     /// Its position on the farm.
@@ -154,7 +134,7 @@ impl PondState {
         let least = channel.quality.neighbour?;
         let (usual, sigma) = state.watch.usual_difference().unwrap_or((0.0, 0.0));
         let (_, _, other) = self
-            .own_by_probe(scene)
+            .own_channels(scene)
             .find(|(position, other, _)| *position != probe.0 && other.quantity == channel.quantity)?;
         let seen = other.seen.filter(|seen| scene.now - seen.at <= Span::from_minutes(20))?;
         // A probe that is in doubt itself is no witness.
@@ -178,7 +158,7 @@ impl PondState {
         };
         let mut own = None;
         let mut other = None;
-        for (position, channel, state) in self.own_by_probe(scene) {
+        for (position, channel, state) in self.own_channels(scene) {
             if channel.quantity == Quantity::TemperatureC {
                 let place = if position == probe.0 { &mut own } else { &mut other };
                 *place = place.or_else(|| moved(&state.window));

@@ -18,14 +18,9 @@ impl PondState {
         scene: &Scene<'a>,
         quantity: Quantity,
     ) -> impl Iterator<Item = (&'a Channel, &'a ChannelState)> + use<'a> {
-        let (site, probes) = (scene.site, scene.probes);
-        self.members.iter().chain(&self.shared).flat_map(move |&position| {
-            let position = usize::from(position);
-            let configured =
-                site.probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            configured.iter().zip(known).filter(move |(channel, _)| channel.quantity == quantity)
-        })
+        channels_of(scene, self.members.iter().chain(&self.shared))
+            .filter(move |(_, channel, _)| channel.quantity == quantity)
+            .map(|(_, channel, state)| (channel, state))
     }
 
     /// The present value: of the first probe, in the order of the configuration, that has a usable
@@ -127,18 +122,26 @@ impl PondState {
             .chain(hand(Quantity::Ph, HAND_GOOD_FOR))
     }
 
-    /// Every channel of the pond's own probes, with what is known of it.
+    /// Every channel of the pond's own probes, with the probe's position and what is known of it.
     pub fn own_channels<'a>(
         &'a self,
         scene: &Scene<'a>,
-    ) -> impl Iterator<Item = (&'a Channel, &'a ChannelState)> + use<'a> {
-        let (site, probes) = (scene.site, scene.probes);
-        self.members.iter().flat_map(move |&position| {
-            let position = usize::from(position);
-            let configured =
-                site.probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            let known = probes.get(position).map(|probe| probe.channels.as_slice()).unwrap_or_default();
-            configured.iter().zip(known)
-        })
+    ) -> impl Iterator<Item = (u16, &'a Channel, &'a ChannelState)> + use<'a> {
+        channels_of(scene, self.members.iter())
     }
+}
+
+/// Every channel of the probes at these positions, with what is known of it.
+pub(super) fn channels_of<'a, P: Iterator<Item = &'a u16> + 'a>(
+    scene: &Scene<'a>,
+    positions: P,
+) -> impl Iterator<Item = (u16, &'a Channel, &'a ChannelState)> + use<'a, P> {
+    let (site, probes) = (scene.site, scene.probes);
+    positions.flat_map(move |&member| {
+        let pair = site.probes.get(usize::from(member)).zip(probes.get(usize::from(member)));
+        pair.into_iter().flat_map(move |(probe, known)| {
+            let channels = probe.channels.iter().zip(&known.channels);
+            channels.map(move |(channel, state)| (member, channel, state))
+        })
+    })
 }

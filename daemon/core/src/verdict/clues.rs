@@ -8,7 +8,7 @@ use crate::quality::{HandCheck, Seen};
 use crate::quantity::Quantity;
 use crate::site::ProbeIndex;
 use crate::time::{Span, Timestamp};
-use crate::window::{Window, median};
+use crate::window::{Window, median, theil_sen};
 
 /// A step is looked for only in readings no further apart: in half an hour water can move far.
 const STEP_WITHIN: Span = Span::from_minutes(10);
@@ -308,7 +308,8 @@ fn response(evidence: &Evidence<'_>, verdict: &mut Verdict) {
             .filter(|&&(at, _)| at >= from && at <= to)
             .map(|&(at, value)| ((at - from).as_hours(), value))
             .collect();
-        (points.len() >= 4).then(|| slope(&points)).flatten()
+        let trend = (points.len() >= 4).then(|| theil_sen(&points)).flatten();
+        trend.map(|(slope, _)| slope)
     };
     let (Some(before), Some(after)) =
         (of(started - RESPONSE.1, started), of(started + Span::from_minutes(10), evidence.now))
@@ -321,8 +322,4 @@ fn response(evidence: &Evidence<'_>, verdict: &mut Verdict) {
     } else if bend < 0.05 && before < -0.1 {
         verdict.add(Sign::AeratorsDoNothing(since), 1);
     }
-}
-
-fn slope(points: &[(f64, f64)]) -> Option<f64> {
-    crate::window::theil_sen(points).map(|(slope, _)| slope)
 }
