@@ -2,28 +2,33 @@
 """Cuts the power under the store, for real, and looks whether anything acknowledged is gone.
 
 An ext4 file system on a loop device is shut down without writing its own journal (the ext4 shutdown
-ioctl), in the middle of commits and in the middle of making the store; then it is mounted again and the
-store opened. Needs root and a loop device, so it is run by hand:
+ioctl), in the middle of whatever the program does; then it is mounted again and the store opened. Needs root
+and a loop device:
 
     cargo test -p pondreeve --lib --no-run        # prints the path of the test program
-    sudo python3 tests/faults/power_cut.py PATH [CUTS]
+    sudo python3 tests/faults/power_cut.py PROGRAM [--cuts 500] [--seed 1]
 
-Exit 0 if nothing was lost and every store opened, else 1.
+Every third cut falls on a new file system, most of them while the store is being made, some while a store
+of the earlier format is carried over; the others go on with what the cut before left, so that opening, sealing,
+rolling up and thinning are cut as well.
+
+Exit 0 where our store and SQLite with synchronous=FULL lost nothing and SQLite with synchronous=OFF lost.
 """
 
+import argparse
 import fcntl
 import os
 import random
 import re
-import signal
 import subprocess
 import sys
 import tempfile
 import time
 
+import contestants
+
 SHUTDOWN = 0x8004587D  # EXT4_IOC_SHUTDOWN
 WITHOUT_LOG_FLUSH = (2).to_bytes(4, "little")
-CHILD = ["--exact", "journal::store::tests::kill_child", "--ignored", "--nocapture"]
 
 
 def run(*command):
@@ -31,6 +36,8 @@ def run(*command):
 
 
 class Disk:
+    """A file system that can be cut."""
+
     def __init__(self, folder):
         self.image = os.path.join(folder, "image")
         self.place = os.path.join(folder, "disk")
@@ -38,7 +45,7 @@ class Disk:
 
     def make(self):
         with open(self.image, "wb") as image:
-            image.truncate(48 * 1024 * 1024)
+            image.truncate(64 * 1024 * 1024)
         run("mkfs.ext4", "-q", "-F", self.image)
 
     def mount(self):
@@ -54,73 +61,87 @@ class Disk:
         time.sleep(0.02)
 
 
-def start(program, disk):
-    environment = dict(os.environ, PONDREEVE_TEST_KILL_STORE=os.path.join(disk.place, "store"), RUST_BACKTRACE="0")
-    return subprocess.Popen(
-        [program, *CHILD], env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+def cut_once(contestant, disk, wait_s, base, told):
+    """One cut, so long after the program has begun to work; the last position it had acknowledged.
 
-
-def end(child):
-    child.send_signal(signal.SIGKILL)
-    out, errors = child.communicate()
-    return out, errors
-
-
-def found_after_remount(program, disk):
-    """How far the store goes, by a process that opens it in peace."""
-    child = start(program, disk)
-    for line in child.stdout:
-        match = re.search(r"found (\d+)", line)
-        if match:
-            end(child)
-            return int(match.group(1)), ""
-    return None, end(child)[1]
-
-
-def cut_once(program, disk, wait_s):
-    """One cut; the last position acknowledged before it, or None where none was."""
-    child = start(program, disk)
+    What it says goes to the file `told`, on another disk. Only what stands there before the cut begins counts:
+    a sync that runs while the file system goes down may return either way.
+    """
+    command, variables = contestant.child(disk.place, 1_000_000, base)
+    with open(told, "wb") as out:
+        child = subprocess.Popen(command, env=dict(os.environ, **variables), stdout=out, stderr=subprocess.DEVNULL)
     started = time.monotonic()
-    while not os.path.exists(os.path.join(disk.place, "store.lock")) and time.monotonic() - started < 5:
+    while not contestant.has_begun(disk.place) and time.monotonic() - started < 5:
         time.sleep(0.001)
     time.sleep(wait_s)
+    with open(told, "rb") as said:
+        kept = re.findall(rb"kept (\d+)\n", said.read())
     disk.cut()
     time.sleep(0.01)
-    out, _ = end(child)
-    kept = re.findall(r"kept (\d+)", out)
+    child.kill()
+    child.wait()
     return int(kept[-1]) if kept else None
 
 
-def main():
-    program, cuts = sys.argv[1], int(sys.argv[2]) if len(sys.argv) > 2 else 100
-    dice = random.Random(1)
-    lost = unopenable = with_commits = 0
+def campaign(contestant, cuts, dice, enough=None):
+    """Cuts so often, or until so many cuts lost something; how many did."""
+    lost = unopenable = committed = done = 0
     with tempfile.TemporaryDirectory() as folder:
         disk = Disk(folder)
-        acknowledged = 0
+        told = os.path.join(folder, "told")
+        acknowledged = base = 0
+        bad = True
         for cut in range(cuts):
-            making = cut % 3 == 0
+            making = cut % 3 == 0 or bad
             if making:
                 disk.make()
-                acknowledged = 0
+                acknowledged = base = 0
             disk.mount()
-            kept = cut_once(program, disk, dice.uniform(0, 0.06 if making else 0.5))
+            if making and cut % 6 == 3 and hasattr(contestant, "earlier_format"):
+                acknowledged = base = contestant.earlier_format(disk.place)
+                os.sync()
+            kept = cut_once(contestant, disk, dice.uniform(0, 0.06 if making else 0.5), base, told)
             if kept is not None:
-                acknowledged, with_commits = kept, with_commits + 1
+                acknowledged, committed = max(acknowledged, kept), committed + 1
             disk.unmount()
             disk.mount()
-            found, errors = found_after_remount(program, disk)
-            if found is None:
-                unopenable += 1
-                print(f"cut {cut}: the store does not open: {errors[-500:]}")
-            elif found < acknowledged:
-                lost += 1
-                print(f"cut {cut}: {acknowledged} acknowledged, {found} there")
-            acknowledged = max(acknowledged, found or 0)
+            # A process that stays would keep the file system in use.
+            checker = contestant.checker()
+            said = checker.look(disk.place, acknowledged, base)
+            checker.end()
             disk.unmount()
-    print(f"{cuts} cuts, {with_commits} of them after a commit: {lost} lost something, {unopenable} did not open")
-    return 1 if lost or unopenable or not with_commits else 0
+            bad = not said.startswith("held")
+            if bad:
+                print(f"  {contestant.name}, cut {cut}: {said[:300]}", flush=True)
+                lost, unopenable = lost + said.startswith("lost"), unopenable + said.startswith("unopenable")
+            else:
+                acknowledged = max(acknowledged, int(said.split()[1]))
+            done += 1
+            if enough is not None and lost + unopenable >= enough:
+                break
+    print(
+        f"{contestant.name:14} {done:5} cuts, {committed} of them after a commit: "
+        f"{lost} lost something, {unopenable} did not open",
+        flush=True,
+    )
+    return lost + unopenable, committed
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("program")
+    parser.add_argument("--cuts", type=int, default=500)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    dice = random.Random(asked.seed)
+    lost, _ = campaign(contestants.Sqlite("OFF"), asked.cuts, dice, enough=5)
+    held, _ = campaign(contestants.Sqlite("FULL"), max(30, asked.cuts // 4), dice)
+    ours, committed = campaign(contestants.Store(asked.program), asked.cuts, dice)
+    if lost == 0:
+        print("the control that must lose lost nothing: the method finds nothing")
+    if held > 0:
+        print("the control that must hold lost something: the method is at fault")
+    return 1 if ours or held or not lost or not committed else 0
 
 
 if __name__ == "__main__":

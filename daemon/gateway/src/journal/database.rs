@@ -91,6 +91,7 @@ pub(super) struct Store {
 
 impl Store {
     pub(super) fn open(path: &Path) -> Result<Self, Trouble> {
+        drop_unfinished_snapshots(path)?;
         let deadline = Instant::now() + LOCK_PATIENCE;
         let db = loop {
             match catch_unwind(|| settings(path).open()) {
@@ -140,6 +141,20 @@ impl Store {
     pub(super) fn get(&self, key: &Key) -> Result<Option<sled::IVec>, sled::Error> {
         self.sealed.get(key)
     }
+}
+
+/// Removes snapshots whose writing a cut stopped. sled takes such a file, empty or torn, for a snapshot, and
+/// the store then does not open; the one before it is still there.
+fn drop_unfinished_snapshots(path: &Path) -> io::Result<()> {
+    for entry in fs::read_dir(path)? {
+        let entry = entry?;
+        let name = entry.file_name();
+        let name = name.to_string_lossy();
+        if name.starts_with("snap.") && name.ends_with(".generating") {
+            fs::remove_file(entry.path())?;
+        }
+    }
+    Ok(())
 }
 
 pub(super) fn settings(path: &Path) -> sled::Config {

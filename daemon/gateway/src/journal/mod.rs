@@ -49,6 +49,8 @@ mod disk_tests;
 #[cfg(test)]
 mod migrate_tests;
 #[cfg(test)]
+mod power_tests;
+#[cfg(test)]
 mod rollup_tests;
 #[cfg(test)]
 mod seal_tests;

@@ -209,7 +209,9 @@ fn put_back(
     let of_hour_0 = |key: &Key| store.get(key).ok().flatten();
     let sealed_before = of_hour_0(&progress_key).and_then(|value| progress_of(&value));
     let sealed_before = sealed_before.map_or(0, |(sealed_before, _)| sealed_before);
-    let in_tail = |seq: u64| lowest_in_tail <= sealed_before && seq >= sealed_before;
+    // Positions begin with 1: before the first seal the tail has everything, too.
+    let tail_goes_on = lowest_in_tail <= sealed_before.max(1);
+    let in_tail = |seq: u64| tail_goes_on && seq >= sealed_before;
     let thinned_before = of_hour_0(&key(0, kind::THINNED, 0, 0)).and_then(|value| number_of(&value));
     let thinned_before = thinned_before.unwrap_or(0);
     let mut lost = Vec::new();
@@ -231,7 +233,7 @@ fn put_back(
     if let Some(value) = progress
         && let Some((further, _)) = progress_of(&value)
         && further > sealed_before
-        && lowest_in_tail > sealed_before
+        && !tail_goes_on
     {
         lost.push((progress_key, value));
     }

@@ -1,0 +1,147 @@
+//! What the campaigns in `tests/faults` start: a process that commits, seals, rolls up, thins and
+//! checkpoints without a pause, and one that looks at what a cut left of it. Neither is a test of its own.
+
+use std::collections::BTreeSet;
+use std::io::{self, BufRead, Write};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+
+use pondreeve_core::input::Sample;
+use pondreeve_core::service::Step;
+use pondreeve_core::site::ProbeIndex;
+use pondreeve_core::{Event, Input, Quantity, Timestamp};
+
+use super::keys::hour_of;
+use super::record::BatchWriter;
+use super::store::{Commit, Journal};
+use super::thinning::Limits;
+
+const NOW: Timestamp = Timestamp(1_780_000_000_000);
+
+/// Between inputs, ms: an hour is twenty of them, a day 480.
+const EVERY_MS: i64 = 180_000;
+
+const RAW_DAYS: u32 = 1;
+
+/// Input number `seq`, the same whoever asks.
+fn nth(seq: u64) -> Input {
+    let at = Timestamp(NOW.as_millis() + seq as i64 * EVERY_MS);
+    let event = match seq {
+        1 => Event::Started { site: crate::engine::tests::farm(Path::new("/nowhere")).site },
+        _ if seq.is_multiple_of(97) => {
+            Event::Service { probe: ProbeIndex(0), step: Step::Cleaned, by: "ana".to_owned() }
+        }
+        _ if seq.is_multiple_of(5) => {
+            Event::Acknowledge { alarm: format!("p1.alarm-{seq}"), by: "ana".to_owned() }
+        }
+        _ => {
+            let value = |place: u64| (500.0 + ((seq * 37 + place * 101) % 211) as f64) / 100.0;
+            let sample = |place: u64| Sample {
+                probe: ProbeIndex(0),
+                quantity: if place == 0 { Quantity::DoMgL } else { Quantity::TemperatureC },
+                channel: None,
+                value: value(place),
+                taken_at: None,
+            };
+            // Now and then as much as a farm sends, so that files grow and turn.
+            let copies = if seq.is_multiple_of(11) { 60 } else { 2 };
+            Event::Sweep { samples: (0..copies).map(|place| sample(place % 2)).collect() }
+        }
+    };
+    Input { seq, at, event }
+}
+
+/// What is there: how far it goes, or what is wrong with it. Inputs up to `base` are of the fixture.
+fn look(path: &Path, base: u64) -> Result<(Journal, u64), String> {
+    let (mut journal, notes) = Journal::open(path, NOW).map_err(|error| format!("does not open: {error}"))?;
+    // Only that a store of the earlier format was carried over may be told.
+    let odd = notes.iter().any(|note| base == 0 || !note.contains(&format!("{base} inputs")));
+    if journal.store.is_none() || odd {
+        return Err(format!("opened with {notes:?} {}", journal.trouble));
+    }
+    let (mut seqs, mut wrong) = (BTreeSet::new(), 0);
+    let reading = journal.read(NOW, &mut |found| {
+        wrong += u64::from(found.seq > base && found != nth(found.seq));
+        seqs.insert(found.seq);
+    });
+    if wrong > 0 || reading.damaged > 0 || reading.missing > 0 || !reading.notes.is_empty() {
+        return Err(format!("{wrong} inputs are not what was written: {reading:?}"));
+    }
+    let end = seqs.last().copied().unwrap_or(0);
+    let newest = nth(end).at;
+    let thinned_before = u32::try_from(journal.thinned_before).unwrap();
+    if thinned_before > hour_of(newest).saturating_sub(24 * RAW_DAYS) {
+        return Err(format!("readings are gone that are not old enough: {thinned_before}"));
+    }
+    let may_be_gone = |seq: u64| {
+        let input = nth(seq);
+        matches!(input.event, Event::Sweep { .. }) && hour_of(input.at) < thinned_before
+    };
+    match (base + 1..=end).find(|&seq| !seqs.contains(&seq) && !may_be_gone(seq)) {
+        Some(gone) => Err(format!("input {gone} of {end} is gone")),
+        None if base > 0 && !(1..=base).all(|seq| seqs.contains(&seq)) && thinned_before == 0 => {
+            Err("inputs of the earlier format are gone".to_owned())
+        }
+        None => Ok((journal, end)),
+    }
+}
+
+fn number_from(name: &str) -> Option<u64> {
+    std::env::var(name).ok()?.parse().ok()
+}
+
+#[test]
+#[ignore = "the campaigns in tests/faults start it"]
+fn power_child() {
+    let Some(path) = std::env::var_os("PONDREEVE_TEST_POWER_STORE") else { return };
+    let commits = number_from("PONDREEVE_TEST_POWER_COMMITS").unwrap_or(u64::MAX);
+    let base = number_from("PONDREEVE_TEST_POWER_BASE").unwrap_or(0);
+    let mut out = io::stdout();
+    let mut say = |what: &str, seq: u64| {
+        // One write, so that whoever records the writes sees it whole.
+        out.write_all(format!("{what} {seq}\n").as_bytes()).and_then(|()| out.flush()).unwrap();
+    };
+    let (mut journal, mut end) = look(Path::new(&path), base).unwrap();
+    say("found", end);
+    journal.set_limits(Limits { raw_days: RAW_DAYS, ..Limits::default() });
+    for number in 0..commits {
+        let next = end + 1;
+        end += 1 + number % 9;
+        let mut batch = BatchWriter::new(next, nth(next).at);
+        (next..=end).for_each(|seq| batch.input(&nth(seq)));
+        let batches = vec![(next, batch.finish().into())];
+        journal.commit(&Commit { batches, left_out: vec![], forwarded: None }, NOW).unwrap();
+        say("kept", end);
+        journal.upkeep(NOW);
+        if number % 25 == 24 {
+            journal.put_checkpoint(&vec![7; 5_000]).unwrap();
+        }
+    }
+}
+
+/// Reads lines of a path, the last position that was acknowledged and the last of the fixture; says of
+/// each what is there.
+#[test]
+#[ignore = "the campaigns in tests/faults start it"]
+fn power_check() {
+    if std::env::var_os("PONDREEVE_TEST_POWER_CHECK").is_none() {
+        return;
+    }
+    for line in io::stdin().lock().lines().map_while(Result::ok) {
+        let mut words = line.split(' ');
+        let (Some(path), Some(acknowledged), Some(base)) = (words.next(), words.next(), words.next()) else {
+            panic!("{line:?}: PATH ACKNOWLEDGED BASE is accepted");
+        };
+        let acknowledged: u64 = acknowledged.parse().unwrap();
+        let looked = catch_unwind(AssertUnwindSafe(|| look(Path::new(path), base.parse().unwrap())));
+        let said = match looked {
+            Ok(Ok((_, end))) if end >= acknowledged => format!("held {end}"),
+            Ok(Ok((_, end))) => format!("lost {acknowledged} acknowledged, {end} there"),
+            Ok(Err(wrong)) if wrong.starts_with("does not open") => format!("unopenable {wrong}"),
+            Ok(Err(wrong)) => format!("lost {wrong}"),
+            Err(_) => "unopenable it fails".to_owned(),
+        };
+        let mut out = io::stdout();
+        writeln!(out, "{}", said.replace('\n', " ")).and_then(|()| out.flush()).unwrap();
+    }
+}
