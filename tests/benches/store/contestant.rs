@@ -1,0 +1,83 @@
+//! What both stores are asked to do, each in a process of its own.
+
+use std::io::Write as _;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use anyhow::{Context as _, Result, bail};
+use nix::time::{ClockId, clock_gettime};
+use pondreeve_core::{Span, Timestamp};
+
+use super::readings::{EVERY_MS, PONDS, Poll, START_MS, polls, polls_in};
+
+/// A store under test.
+pub trait Contestant: Sized {
+    /// Opens or makes it, and reads the newest quarter of an hour: then it is ready.
+    fn open(folder: &Path) -> Result<Self>;
+    /// Puts polls on disk for good.
+    fn commit(&mut self, polls: &[Poll]) -> Result<()>;
+    /// Count and sum of a pond's oxygen in a stretch of time.
+    fn scan(&self, pond: u16, from: Timestamp, to: Timestamp) -> Result<(u64, f64)>;
+}
+
+fn processor_time() -> Duration {
+    clock_gettime(ClockId::CLOCK_PROCESS_CPUTIME_ID).map(Duration::from).unwrap_or_default()
+}
+
+/// Most memory this process ever had, MiB.
+fn peak_mib() -> Result<f64> {
+    let status = std::fs::read_to_string("/proc/self/status")?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).context("VmHWM")?;
+    Ok(line.trim().trim_end_matches(" kB").trim().parse::<f64>()? / 1024.0)
+}
+
+/// Does one task and prints what it measured as `name=value` lines.
+pub fn work<C: Contestant>(folder: &Path, task: &[String]) -> Result<()> {
+    let number = |place: usize| -> Result<f64> { Ok(task.get(place).context("a number")?.parse()?) };
+    match task.first().map(String::as_str) {
+        // From hour, to hour, seconds a commit.
+        Some("fill") => {
+            let mut store = C::open(folder)?;
+            let (from, to) = (polls_in(number(1)?), polls_in(number(2)?));
+            let each = (number(3)? * 1_000.0 / EVERY_MS as f64 * f64::from(PONDS)) as u64;
+            let (started, used) = (Instant::now(), processor_time());
+            let mut out = std::io::stdout();
+            for first in (from..to).step_by(each as usize) {
+                let group: Vec<Poll> = polls(first, to.min(first + each)).collect();
+                store.commit(&group)?;
+                if first % (each * 256) < each {
+                    writeln!(out, "at={first}")?;
+                }
+            }
+            let (wall, cpu) = (started.elapsed(), processor_time() - used);
+            drop(store);
+            println!("readings={}", (to - from) * 4);
+            println!("wall_s={}", wall.as_secs_f64());
+            println!("cpu_s={}", cpu.as_secs_f64());
+        }
+        Some("open") => {
+            let started = Instant::now();
+            let store = C::open(folder)?;
+            println!("open_s={}", started.elapsed().as_secs_f64());
+            drop(store);
+        }
+        // Hours of history, number of scans.
+        Some("scan") => {
+            let store = C::open(folder)?;
+            let (hours, scans) = (number(1)? as i64, number(2)? as i64);
+            for n in 0..scans {
+                let hour = (n * 7_919 + 13) % (hours - 24).max(1);
+                let from = Timestamp(START_MS) + Span::from_hours(hour);
+                let started = Instant::now();
+                let (count, sum) =
+                    store.scan((n % i64::from(PONDS)) as u16, from, from + Span::from_hours(24))?;
+                println!("scan_s={}", started.elapsed().as_secs_f64());
+                println!("count={count}");
+                println!("sum={sum:.1}");
+            }
+        }
+        other => bail!("{other:?}: accepted is fill, open, scan"),
+    }
+    println!("peak_mib={}", peak_mib()?);
+    Ok(())
+}

@@ -1,0 +1,111 @@
+//! Our journal, fed as the daemon feeds it: an input a poll, with the flags that the core gave, one commit at
+//! a time, upkeep after each.
+
+use std::path::Path;
+
+use anyhow::{Result, anyhow, ensure};
+use pondreeve::journal::record::BatchWriter;
+use pondreeve::journal::verdict::Verdicts;
+use pondreeve::journal::{Commit, From, Journal, Query};
+use pondreeve_core::effect::{Effect, Flag, Reading};
+use pondreeve_core::input::Sample;
+use pondreeve_core::site::PondIndex;
+use pondreeve_core::{Event, Input, Span, Timestamp};
+
+use super::contestant::Contestant;
+use super::readings::{Poll, QUANTITIES, farm, probe_of};
+
+/// A batch is closed at this size, as in the daemon.
+const BATCH_BYTES: usize = 8 * 1024;
+
+pub struct Ours {
+    journal: Journal,
+    next_seq: u64,
+}
+
+impl Contestant for Ours {
+    fn open(folder: &Path) -> Result<Self> {
+        let (mut journal, notes) = Journal::open(&folder.join("store"), Timestamp(0))?;
+        ensure!(notes.is_empty(), "{notes:?}");
+        // As a start from a checkpoint does: what came after it.
+        let mut next_seq = 1;
+        journal.read_from(From::Memory(Span::from_minutes(15)), Timestamp(0), &mut |input| {
+            next_seq = input.seq + 1;
+        });
+        let mut ours = Self { journal, next_seq };
+        if ours.next_seq == 1 {
+            let site = Input { seq: 1, at: Timestamp(0), event: Event::Started { site: farm() } };
+            let mut batch = BatchWriter::new(1, site.at);
+            batch.input(&site);
+            ours.keep(vec![(1, batch.finish().into())])?;
+            ours.next_seq = 2;
+        }
+        Ok(ours)
+    }
+
+    fn commit(&mut self, polls: &[Poll]) -> Result<()> {
+        let mut batches = Vec::new();
+        let mut open: Option<BatchWriter> = None;
+        for poll in polls {
+            let seq = self.next_seq;
+            self.next_seq += 1;
+            let batch = open.get_or_insert_with(|| BatchWriter::new(seq, poll.at));
+            let samples: Vec<Sample> = QUANTITIES
+                .into_iter()
+                .zip(poll.values)
+                .map(|(quantity, value)| Sample {
+                    probe: probe_of(poll.pond),
+                    quantity,
+                    channel: None,
+                    value,
+                    taken_at: None,
+                })
+                .collect();
+            let judged: Vec<Effect> = samples.iter().map(|sample| judged(poll, sample)).collect();
+            batch.verdicts(&Verdicts::of_sweep(seq, &samples, &judged));
+            batch.input(&Input { seq, at: poll.at, event: Event::Sweep { samples } });
+            if batch.size_bytes() >= BATCH_BYTES
+                && let Some(full) = open.take()
+            {
+                batches.push((full.key(), full.finish().into()));
+            }
+        }
+        batches.extend(open.map(|batch| (batch.key(), batch.finish().into())));
+        self.keep(batches)
+    }
+
+    fn scan(&self, pond: u16, from: Timestamp, to: Timestamp) -> Result<(u64, f64)> {
+        let query = Query { pond: format!("p{pond}"), quantity: QUANTITIES[0], from, to };
+        let (mut count, mut sum) = (0, 0.0);
+        self.journal
+            .query(&query, &mut |kept| {
+                count += 1;
+                sum += kept.value.unwrap_or(0.0);
+            })
+            .map_err(|error| anyhow!(error))?;
+        Ok((count, sum))
+    }
+}
+
+impl Ours {
+    fn keep(&mut self, batches: Vec<(u64, std::sync::Arc<[u8]>)>) -> Result<()> {
+        let commit = Commit { batches, ..Commit::default() };
+        let notes = self.journal.commit(&commit, Timestamp(0)).map_err(|error| anyhow!(error))?;
+        ensure!(notes.is_empty(), "{notes:?}");
+        self.journal.upkeep(Timestamp(0));
+        Ok(())
+    }
+}
+
+fn judged(poll: &Poll, sample: &Sample) -> Effect {
+    Effect::Reading(Reading {
+        pond: Some(PondIndex(poll.pond)),
+        probe: Some(sample.probe),
+        quantity: sample.quantity,
+        at: poll.at,
+        raw: Some(sample.value),
+        value: Some(sample.value),
+        flag: Flag::Pass,
+        tests: Vec::new(),
+    })
+}
