@@ -20,6 +20,7 @@ command -v socat >/dev/null || packages+=(socat)
 command -v openssl >/dev/null || packages+=(openssl)
 command -v tmux >/dev/null || packages+=(tmux)
 command -v cc >/dev/null || packages+=(gcc libc6-dev)
+command -v mkfs.ext4 >/dev/null || [ -x /usr/sbin/mkfs.ext4 ] || packages+=(e2fsprogs)
 python3 -c 'import venv, ensurepip' 2>/dev/null || packages+=(python3 python3-venv)
 if [ ${#packages[@]} -gt 0 ]; then
     echo "installing: ${packages[*]}"
@@ -53,6 +54,9 @@ export PROPTEST_RNG_SEED="${PROPTEST_RNG_SEED:-20261125}"
 
 say "every test"
 cargo test --workspace --locked
+
+say "power cuts and kills under the store, a minute of them"
+bash tests/faults/campaign.sh --short
 
 say "the reference libraries still give the committed tables"
 status=0

@@ -23,6 +23,7 @@ class Store:
     """Our store; `program` is the test program of the crate `pondreeve`."""
 
     name = "pondreeve"
+    must_lose = False
 
     def __init__(self, program):
         self.program = program
@@ -63,6 +64,7 @@ class Sqlite:
     def __init__(self, synchronous):
         self.synchronous = synchronous
         self.name = f"SQLite {synchronous}"
+        self.must_lose = synchronous == "OFF"
 
     def child(self, folder, commits, base=0):
         return [sys.executable, __file__, "child", folder, self.synchronous, str(commits)], {}

@@ -223,7 +223,7 @@ def one_run(contestant, checker, recorder, folder, begin, cuts, commits, dice):
         outcomes.append(said)
         if said.startswith("held"):
             shutil.rmtree(image)
-        else:
+        elif not contestant.must_lose:
             print(f"  {contestant.name}, begun with {begun}, record {moment} of {len(found)}: {said[:300]}", flush=True)
     return outcomes, next_begin
 
@@ -249,7 +249,7 @@ def campaign(contestant, recorder, cuts, dice, enough=None):
     checker.end()
     lost = sum(said.startswith("lost") for said in outcomes)
     unopenable = sum(said.startswith("unopenable") for said in outcomes)
-    print(f"{contestant.name:14} {len(outcomes):5} cuts: {lost} lost something, {unopenable} did not open", flush=True)
+    print(f"{contestant.name:14} {len(outcomes):5} cuts: {lost} lost something, {unopenable} did not open{', as it must' if contestant.must_lose else ''}", flush=True)
     return lost + unopenable
 
 

@@ -112,7 +112,8 @@ def campaign(contestant, cuts, dice, enough=None):
             disk.unmount()
             bad = not said.startswith("held")
             if bad:
-                print(f"  {contestant.name}, cut {cut}: {said[:300]}", flush=True)
+                if not contestant.must_lose:
+                    print(f"  {contestant.name}, cut {cut}: {said[:300]}", flush=True)
                 lost, unopenable = lost + said.startswith("lost"), unopenable + said.startswith("unopenable")
             else:
                 acknowledged = max(acknowledged, int(said.split()[1]))
@@ -121,7 +122,7 @@ def campaign(contestant, cuts, dice, enough=None):
                 break
     print(
         f"{contestant.name:14} {done:5} cuts, {committed} of them after a commit: "
-        f"{lost} lost something, {unopenable} did not open",
+        f"{lost} lost something, {unopenable} did not open{', as it must' if contestant.must_lose else ''}",
         flush=True,
     )
     return lost + unopenable, committed

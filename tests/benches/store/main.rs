@@ -5,7 +5,8 @@
 //! 160 series every ten seconds, forty polls of four values. SQLite (bundled) in WAL mode with synchronous=FULL:
 //! a row a reading, keyed by time and series, a transaction a commit. Ours: an input a poll with its flags, as the
 //! daemon hands them in. Each works in processes of its own, on an ext4 file system of its own on a loop
-//! device, whose counters say what reached the device (as root; otherwise wear is not measured). The
+//! device, whose counters say what reached the device (as root; otherwise wear is not measured). Catching
+//! up, ten minutes of readings (9,600) go into a commit. The
 //! history of the last lines is `--days` long; the issue of a year is `--days 365`, which takes 20 GB and an hour
 //! for SQLite (`--ours` leaves it out). Speeds are of this machine; only ratios mean something.
 #![allow(missing_docs, unreachable_pub, reason = "a program, not a library")]
@@ -84,13 +85,13 @@ fn kill_while_filling(who: &str, folder: &Path, hours: f64) -> Result<()> {
 
 fn measure(who: &str, scratch: &Path, days: f64) -> Result<(Measured, Vec<f64>)> {
     let mut measured = Measured::default();
-    for (seconds, hours) in [(1.0, 2.0), (5.0, 6.0)] {
+    for (seconds, hours) in [(1.0, 4.0), (5.0, 12.0)] {
         let place = tempfile::tempdir_in(scratch)?;
         let disk = Disk::make(place.path(), 2)?;
-        // The making of the store and the first hour are not counted.
-        task(who, &disk.folder, &words(&format!("fill 0 1.1 {seconds}")))?;
+        // The first hours, in which files are made that are used again and again later, are not counted.
+        task(who, &disk.folder, &words(&format!("fill 0 8.1 {seconds}")))?;
         let before = disk.written();
-        let said = task(who, &disk.folder, &words(&format!("fill 1.1 {} {seconds}", 1.1 + hours)))?;
+        let said = task(who, &disk.folder, &words(&format!("fill 8.1 {} {seconds}", 8.1 + hours)))?;
         let written = before.zip(disk.written()).map(|(before, after)| (after - before) as f64);
         let per_reading = written.zip(of(&said, "readings").ok()).map(|(bytes, count)| bytes / count);
         if seconds == 1.0 { measured.written_1s = per_reading } else { measured.written_5s = per_reading }
@@ -99,7 +100,7 @@ fn measure(who: &str, scratch: &Path, days: f64) -> Result<(Measured, Vec<f64>)>
     let gigabytes = if who == "ours" { 2 + days as u64 / 50 } else { 2 + days as u64 / 10 };
     let disk = Disk::make(place.path(), gigabytes)?;
     let hours = days * 24.0;
-    let said = task(who, &disk.folder, &words(&format!("fill 0 {hours} 30")))?;
+    let said = task(who, &disk.folder, &words(&format!("fill 0 {hours} 600")))?;
     measured.per_second = of(&said, "readings")? / of(&said, "wall_s")?;
     measured.cpu_s_per_million = of(&said, "cpu_s")? / of(&said, "readings")? * 1e6;
     measured.peak_mib = of(&said, "peak_mib")?;

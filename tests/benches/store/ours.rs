@@ -13,7 +13,7 @@ use pondreeve_core::site::PondIndex;
 use pondreeve_core::{Event, Input, Span, Timestamp};
 
 use super::contestant::Contestant;
-use super::readings::{Poll, QUANTITIES, farm, probe_of};
+use super::readings::{Poll, QUANTITIES, START_MS, farm, probe_of};
 
 /// A batch is closed at this size, as in the daemon.
 const BATCH_BYTES: usize = 8 * 1024;
@@ -34,7 +34,7 @@ impl Contestant for Ours {
         });
         let mut ours = Self { journal, next_seq };
         if ours.next_seq == 1 {
-            let site = Input { seq: 1, at: Timestamp(0), event: Event::Started { site: farm() } };
+            let site = Input { seq: 1, at: Timestamp(START_MS), event: Event::Started { site: farm() } };
             let mut batch = BatchWriter::new(1, site.at);
             batch.input(&site);
             ours.keep(vec![(1, batch.finish().into())])?;

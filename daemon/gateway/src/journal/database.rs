@@ -146,7 +146,9 @@ impl Store {
 /// Removes snapshots whose writing a cut stopped. sled takes such a file, empty or torn, for a snapshot, and
 /// the store then does not open; the one before it is still there.
 fn drop_unfinished_snapshots(path: &Path) -> io::Result<()> {
-    for entry in fs::read_dir(path)? {
+    // What is no folder is for the database to refuse.
+    let Ok(entries) = fs::read_dir(path) else { return Ok(()) };
+    for entry in entries {
         let entry = entry?;
         let name = entry.file_name();
         let name = name.to_string_lossy();

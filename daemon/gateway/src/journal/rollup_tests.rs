@@ -161,3 +161,23 @@ fn the_oldest_readings_go_when_there_are_too_many() {
     assert_eq!(readings(&journal, 11 * DAY, 12 * DAY), 1_440);
     (0..12).for_each(|day| check(&journal, day));
 }
+
+/// A clock that was never set begins in 1970; the half century until it is set is passed over, and what was
+/// measured before and after is rolled up.
+#[test]
+fn a_clock_that_is_set_late_costs_no_half_century_of_roll_ups() {
+    let folder = TempDir::new().unwrap();
+    let (mut journal, _) = Journal::open(&folder.path().join("store"), Timestamp(START)).unwrap();
+    commit(&mut journal, &[(1, -START, 0.0, None, Flag::Pass)]);
+    let early = -START + 5 * MINUTE;
+    commit(&mut journal, &[(2, early, 4.0, None, Flag::Pass)]);
+    commit(&mut journal, &[(3, 10 * MINUTE, 5.0, None, Flag::Pass)]);
+    commit(&mut journal, &[(4, DAY + 10 * MINUTE, 6.0, None, Flag::Pass)]);
+    commit(&mut journal, &[(5, DAY + 70 * MINUTE, 6.0, None, Flag::Pass)]);
+    assert_eq!(i64::from(journal.rolled_before), (START + DAY) / DAY);
+    let means = |from: i64, to: i64| -> Vec<Option<f64>> {
+        ask(&journal, Level::Quarter, from, to).iter().map(|own| own.mean).collect()
+    };
+    assert_eq!(means(0, DAY), [Some(5.0)]);
+    assert_eq!(means(-START, -START + DAY), [Some(4.0)]);
+}

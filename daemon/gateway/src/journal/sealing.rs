@@ -72,7 +72,7 @@ impl Journal {
         let mut outcome = Ok(false);
         let found = {
             let journal = &mut *self;
-            tail::read(&journal.path.clone(), &mut |entry| {
+            tail::read_after(&journal.path.clone(), journal.sealed_before, &mut |entry| {
                 if entry.kind == Kind::Batch && outcome.is_ok() {
                     let batch = read_batch(entry.key, entry.body);
                     sealer.batch(&batch, &mut shapes, &mut |sealed| {
@@ -116,7 +116,7 @@ impl Journal {
     fn seal_in_memory(&self, shapes: &mut Shapes) -> Vec<(Key, Vec<u8>)> {
         let mut sealer = Sealer::new(self.site_text.as_deref(), self.sealed_hour, self.sealed_before);
         let mut entries = Vec::new();
-        let found = tail::read(&self.path, &mut |entry| {
+        let found = tail::read_after(&self.path, self.sealed_before, &mut |entry| {
             if entry.kind == Kind::Batch {
                 let batch = read_batch(entry.key, entry.body);
                 sealer.batch(&batch, shapes, &mut |sealed| entries.extend(sealed.entries));

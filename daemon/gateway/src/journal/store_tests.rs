@@ -208,6 +208,23 @@ fn kill_child() {
     }
 }
 
+/// sled makes a snapshot when it opens; a cut may leave half of one.
+#[test]
+fn half_a_snapshot_is_passed_over() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let (mut journal, _) = open(&path);
+    commit_many(&mut journal, 0..10);
+    journal.seal_all(NOW);
+    drop(journal);
+    for half in [&b""[..], &[0; 7], &[0xa5; 300]] {
+        fs::write(path.join("snap.00000000000FFFFF.generating"), half).unwrap();
+        let (mut journal, notes) = open(&path);
+        assert!(notes.is_empty(), "{notes:?}");
+        assert_eq!(read(&mut journal).0, (1..51).map(input).collect::<Vec<_>>());
+    }
+}
+
 /// A process that commits without a pause is killed at random moments, each time on the same store.
 /// What it said it kept is there, in order and without a gap.
 #[test]

@@ -375,13 +375,33 @@ pub(super) struct Found {
 
 /// Hands every entry to `each`, in the order in which they were written. Needs the files only.
 pub(super) fn read(folder: &Path, each: &mut dyn FnMut(Entry<'_>)) -> io::Result<Found> {
+    read_after(folder, 0, each)
+}
+
+/// The same, passing over batches that end before the position `sealed_before`, as far as the batch that
+/// follows in the same file tells.
+pub(super) fn read_after(
+    folder: &Path,
+    sealed_before: u64,
+    each: &mut dyn FnMut(Entry<'_>),
+) -> io::Result<Found> {
     let by_generation = by_generation(folder)?;
     let mut found = Found::default();
     let last = by_generation.len().saturating_sub(1);
     for (position, (_, path)) in by_generation.iter().enumerate() {
         let bytes = read_file(path)?;
         let scan = Scan::of(&bytes);
-        scan.entries(&bytes, |entry, _| each(entry));
+        let mut keys: Vec<Option<u64>> = Vec::new();
+        scan.entries(&bytes, |entry, _| keys.push((entry.kind == Kind::Batch).then_some(entry.key)));
+        let mut later = keys.into_iter();
+        scan.entries(&bytes, |entry, _| {
+            later.next();
+            let follows = later.as_slice().iter().find_map(|key| *key);
+            let is_sealed = |next: u64| next > entry.key && next <= sealed_before;
+            if entry.kind != Kind::Batch || !follows.is_some_and(is_sealed) {
+                each(entry);
+            }
+        });
         found.damaged += scan.holes;
         let torn = u64::from(scan.torn_last);
         if position == last {

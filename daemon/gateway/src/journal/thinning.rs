@@ -58,20 +58,30 @@ impl Journal {
         // Of a day that was thinned nothing is left to compute from.
         days.retain(|day| u64::from(*day) * 24 >= self.thinned_before && *day < today);
         let first = match self.rolled_before {
-            0 => self.first_hour().map_or(today, |hour| hour / 24),
+            0 => self.first_hour_from(1).map_or(today, |hour| hour / 24),
             before => before,
         };
-        days.extend(first..today);
         for day in days {
             self.roll_day(day)?;
             self.rolled_before = self.rolled_before.max(day + 1);
         }
+        // Days in which the gateway was off are passed over in one step, however many: a clock that was
+        // never set begins in 1970.
+        let mut next = first;
+        while let Some(day) = self.first_hour_from(next.saturating_mul(24)).map(|hour| hour / 24)
+            && day < today
+        {
+            self.roll_day(day)?;
+            next = day + 1;
+            self.rolled_before = self.rolled_before.max(next);
+        }
+        self.rolled_before = self.rolled_before.max(today);
         Ok(())
     }
 
-    fn first_hour(&self) -> Option<u32> {
+    fn first_hour_from(&self, hour: u32) -> Option<u32> {
         let store = self.store.as_ref()?;
-        let first = store.sealed.range(key(1, 0, 0, 0)..).next()?.ok()?;
+        let first = store.sealed.range(key(hour.max(1), 0, 0, 0)..).next()?.ok()?;
         parts(&first.0).map(|(hour, ..)| hour)
     }
 

@@ -1,0 +1,34 @@
+#!/usr/bin/env bash
+# What a store must survive, without a person looking on: power cuts on paper, kills, real power cuts.
+#
+#   bash tests/faults/campaign.sh           all of it, about a quarter of an hour; real cuts need root and a loop device
+#   bash tests/faults/campaign.sh --short   a minute of it, as the tests do
+#
+# SEED=N draws other moments.
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+seed="${SEED:-1}"
+if [ "${1:-}" = --short ]; then
+    paper=90 kills=40 cuts=24
+elif [ $# = 0 ]; then
+    paper=2000 kills=1000 cuts=500
+else
+    echo "tests/faults/campaign.sh: $1: accepted is --short or nothing" >&2
+    exit 2
+fi
+
+program=$(cargo test -p pondreeve --lib --no-run --locked 2>&1 | sed -n 's/^ *Executable .*(\(.*\))$/\1/p')
+[ -n "$program" ] || { echo "tests/faults/campaign.sh: the test program could not be built" >&2; exit 1; }
+
+echo "-- power cuts on paper: any moment, any choice of unsynced sectors"
+python3 tests/faults/crash_images.py "$PWD/$program" --cuts "$paper" --seed "$seed"
+echo "-- kill -9"
+python3 tests/faults/kills.py "$PWD/$program" --kills "$kills" --seed "$seed"
+echo "-- real power cuts: ext4 on a loop device, shut down"
+if [ "$(id -u)" != 0 ]; then
+    echo "NOT RUN: the real power cuts need root"
+elif ! [ -e /dev/loop-control ] && ! compgen -G '/dev/loop[0-9]*' >/dev/null; then
+    echo "NOT RUN: the real power cuts need a loop device, and this machine has none"
+else
+    python3 tests/faults/power_cut.py "$PWD/$program" --cuts "$cuts" --seed "$seed"
+fi
