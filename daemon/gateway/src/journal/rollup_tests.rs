@@ -162,6 +162,24 @@ fn the_oldest_readings_go_when_there_are_too_many() {
     (0..12).for_each(|day| check(&journal, day));
 }
 
+/// Others fill the disk, hour after hour. Deleting readings does not empty it, so no more go than make room
+/// for new ones, and roll-ups stay.
+#[test]
+fn a_disk_that_others_fill_does_not_cost_all_readings() {
+    let disk = super::disk_tests::SmallDisk::new(40);
+    let (mut journal, _) = Journal::open(&disk.path().join("store"), Timestamp(START)).unwrap();
+    commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
+    fill(&mut journal, 0..12);
+    disk.fill_up_to(6_000_000);
+    for hours in 0..24 {
+        let at = 12 * DAY + hours * 60 * MINUTE;
+        let seq = (12 * 1_440 + hours + 2) as u64;
+        commit(&mut journal, &[(seq, at, 7.0, None, Flag::Pass)]);
+    }
+    assert!(readings(&journal, 0, 12 * DAY) >= 10 * 1_440, "{}", readings(&journal, 0, 12 * DAY));
+    assert_eq!(ask(&journal, Level::Day, 0, 12 * DAY).len(), 12);
+}
+
 /// A clock that was never set begins in 1970; the half century until it is set is passed over, and what was
 /// measured before and after is rolled up.
 #[test]

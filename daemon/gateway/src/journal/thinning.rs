@@ -93,6 +93,11 @@ impl Journal {
         let too_much = self.live_bytes as f64 * OVERHEAD > self.limits.most_bytes as f64;
         let full = free_bytes(&self.path).is_ok_and(|free| free < self.least_free_bytes.saturating_mul(2));
         let Some(oldest) = self.oldest_reading_hour() else { return Ok(()) };
+        // The database's file never shrinks: what is deleted makes room in it, not beside it. More is
+        // deleted only once that room is used up, or a disk that others fill would cost all readings.
+        let days = today.saturating_sub(oldest / 24).max(1);
+        let of_a_day = self.live_bytes as f64 * OVERHEAD / f64::from(days);
+        let full = full && self.room_within() < of_a_day;
         let end = (oldest / 24 + 1) * 24;
         if !(end <= keep_from || too_much || full) || end > self.rolled_before.saturating_mul(24) {
             return Ok(());
@@ -120,6 +125,12 @@ impl Journal {
             ));
         }
         Ok(())
+    }
+
+    /// Bytes in the database's file that hold nothing any more, about.
+    fn room_within(&self) -> f64 {
+        let size = std::fs::metadata(self.path.join("db")).map_or(0, |meta| meta.len());
+        size as f64 - self.live_bytes as f64 * OVERHEAD
     }
 
     fn oldest_reading_hour(&self) -> Option<u32> {
