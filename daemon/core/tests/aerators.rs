@@ -104,3 +104,39 @@ fn the_numbers_in_a_reason_to_start_are_at_most_half_an_hour_old() {
     }
     assert!(reason(&farm).contains("Oxygen is 4.2 mg/L"), "{}", reason(&farm));
 }
+
+#[test]
+fn aerators_that_stop_at_night_are_announced_within_a_minute() {
+    let mut site = farm::site();
+    for group in [0, 1] {
+        site.probes[1]
+            .channels
+            .push(Channel { aerator: Some(group), ..Channel::uncorrected(Quantity::AeratorKw) });
+    }
+    let mut farm = Farm::start(20 * 60);
+    farm.event(20 * 60, Event::SiteChanged { site });
+    for minute in 20 * 60..TRIP + 12 {
+        // Group a trips at 02:10, group b three minutes later.
+        let kw = |stops: i64| if minute < stops { 4.4 } else { 0.0 };
+        let kw = [kw(TRIP), kw(TRIP + 3)];
+        farm.sweep(
+            minute,
+            &[
+                (Quantity::DoMgL, 4.6 + 0.02 * ((minute % 3) as f64 - 1.0)),
+                (Quantity::AeratorKw, kw[0]),
+                (Quantity::AeratorKw, kw[1]),
+            ],
+        );
+    }
+    assert_eq!(farm.raised("p1.aerator-stopped"), [at(TRIP + 1)]);
+    assert_eq!(farm.raised("p1.aerators-stopped"), [at(TRIP + 3 + 1)]);
+    let message = farm.message("p1.aerator-stopped");
+    assert!(message.contains("aerator a has stopped; oxygen 4.6 mg/L"), "{message}");
+    assert!(message.contains("Nothing else is left to start"), "both ran until then: {message}");
+    // Turning again for five minutes ends it.
+    for minute in TRIP + 12..TRIP + 20 {
+        let both = [(Quantity::DoMgL, 4.6), (Quantity::AeratorKw, 4.4), (Quantity::AeratorKw, 4.4)];
+        farm.sweep(minute, &both);
+    }
+    assert_eq!(farm.state("p1.aerator-stopped"), AlarmState::ReturnedUnacknowledged);
+}

@@ -453,44 +453,6 @@ fn kits_of_alkalinity_and_sulfide_give_carbon_dioxide_and_hydrogen_sulfide() {
 }
 
 #[test]
-fn aerators_that_stop_at_night_are_announced_within_a_minute() {
-    let mut site = farm::site();
-    for group in [0, 1] {
-        site.probes[1].channels.push(pondreeve_core::site::Channel {
-            aerator: Some(group),
-            ..pondreeve_core::site::Channel::uncorrected(Quantity::AeratorKw)
-        });
-    }
-    let mut farm = Farm::start(20 * 60);
-    farm.event(20 * 60, Event::SiteChanged { site });
-    let trip = 26 * 60 + 10;
-    for minute in 20 * 60..trip + 12 {
-        // Group a trips at 02:10, group b three minutes later.
-        let kw = |stops: i64| if minute < stops { 4.4 } else { 0.0 };
-        let kw = [kw(trip), kw(trip + 3)];
-        farm.sweep(
-            minute,
-            &[
-                (Quantity::DoMgL, 4.6 + wobble(minute)),
-                (Quantity::AeratorKw, kw[0]),
-                (Quantity::AeratorKw, kw[1]),
-            ],
-        );
-    }
-    assert_eq!(farm.raised("p1.aerator-stopped"), [at(trip + 1)]);
-    assert_eq!(farm.raised("p1.aerators-stopped"), [at(trip + 3 + 1)]);
-    let message = farm.message("p1.aerator-stopped");
-    assert!(message.contains("aerator a has stopped; oxygen 4.6 mg/L"), "{message}");
-    assert!(message.contains("Nothing else is left to start"), "both ran until then: {message}");
-    // Turning again for five minutes ends it.
-    for minute in trip + 12..trip + 20 {
-        let both = [(Quantity::DoMgL, 4.6), (Quantity::AeratorKw, 4.4), (Quantity::AeratorKw, 4.4)];
-        farm.sweep(minute, &both);
-    }
-    assert_eq!(farm.state("p1.aerator-stopped"), AlarmState::ReturnedUnacknowledged);
-}
-
-#[test]
 fn starting_anew_with_the_same_farm_repeats_nothing() {
     let mut farm = Farm::start(NOON);
     farm.hold_oxygen(NOON, NOON + 10, 2.5);

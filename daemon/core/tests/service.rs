@@ -119,6 +119,20 @@ fn a_probe_found_far_off_has_its_readings_rejected() {
         _ => false,
     });
     assert!(rejected, "2.3 mg/L are more than can be corrected");
+    // Cleaned, it reads right from then on: the next correction is spread back to here, not beyond.
+    step(&mut farm, OUT + 100, Step::Begin { length: minutes(30) });
+    step(&mut farm, OUT + 101, Step::Before { quantity, hand: Some(5.3), reading: Some(4.8) });
+    step(&mut farm, OUT + 102, Step::Cleaned);
+    step(&mut farm, OUT + 103, Step::After { quantity, hand: Some(5.3), reading: Some(5.2) });
+    step(&mut farm, OUT + 104, Step::End);
+    let spans: Vec<_> = news(&farm)
+        .into_iter()
+        .filter_map(|news| match news {
+            ServiceNews::Done(service) => Some((service.from, service.to)),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(spans, [(at(EVENING), at(OUT)), (at(OUT), at(OUT + 100))]);
 }
 
 #[test]

@@ -1,4 +1,5 @@
-//! What is kept beyond the watch: a copy, a file a day, what a damaged store still holds, services of long ago.
+//! What is kept beyond the watch: a copy, a file a day, plots, what a damaged store still holds, services of
+//! long ago.
 
 use pondreeve_core::service::Step;
 use pondreeve_core::site::ProbeIndex;
@@ -78,6 +79,31 @@ async fn a_damaged_store_is_salvaged() {
     assert_eq!(std::fs::read(farm.store.path.join("db")).unwrap(), vec![0xa5; 700_000]);
 }
 
+/// The plots of the last day are there after a restart, though the values were measured before.
+#[tokio::test]
+async fn plots_go_on_after_a_restart() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, EVENING).await;
+    rig.readings(&falling()).await;
+    rig.end().await;
+    let rig = Rig::start(&farm, EVENING + Span::from_hours(3)).await;
+    let all = tokio::time::timeout(Duration::from_secs(20), async {
+        loop {
+            let points = rig.desk.history("pond", Quantity::DoMgL, EVENING, 1_000).await.unwrap();
+            let derived =
+                rig.desk.history("pond", Quantity::DoSaturationPercent, EVENING, 1_000).await.unwrap();
+            if points.len() > 15 && derived.len() > 5 {
+                return points;
+            }
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    });
+    let points = all.await.expect("read back soon");
+    assert!(points.is_sorted_by_key(|point| point.at));
+    rig.end().await;
+}
+
 fn service(step: Step) -> Event {
     Event::Service { probe: ProbeIndex(0), step, by: "ana".to_owned() }
 }
@@ -134,6 +160,7 @@ async fn an_adjustment_outlives_the_checkpoint_however_old_it_is() {
     };
     let (serviced_at, services, alarms) = of(&lived);
     assert_eq!(services.len(), 2);
+    assert_eq!(services[0].from, EVENING, "since the farm has it, not since the stop in between");
     assert!(services.iter().all(|own| (own.adopted.unwrap().gain - 1.1).abs() < 1e-9), "{services:?}");
     std::fs::remove_file(farm.store.path.join("checkpoint")).unwrap();
     let again = replayed(&farm).await;

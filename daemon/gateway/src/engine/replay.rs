@@ -18,6 +18,9 @@ const MEMORY: Span = Span::from_hours(22 * 24);
 /// A replay in which more inputs than this make the program fail is given up.
 const MOST_FAILURES: usize = 5;
 
+/// What people must know where steps of services of long ago cannot be read.
+const LOST_SERVICES: &str = "some services of probes of more than three weeks ago cannot be read, so adjustments may be lacking: hold each probe against a hand meter, and calibrate those that are off";
+
 /// Where a replay ended.
 #[derive(Debug, Default)]
 pub(crate) struct Replayed {
@@ -44,12 +47,13 @@ pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: T
     loop {
         let mut pass = Pass::new(&left_out, forwarded);
         let mut reading = Reading::default();
+        let mut lost = false;
         // One that makes the program fail again and again is itself at fault.
         let saved = if failed.len() < 3 { keeper.writer().checkpoint().await } else { None };
         let from = match saved.and_then(|bytes| Saved::from_bytes(&bytes)) {
             Some(saved) => pass.resume(saved),
             None => {
-                pass.earlier = lasting(keeper, now, &left_out).await;
+                (pass.earlier, lost) = lasting(keeper, now, &left_out).await;
                 From::Memory(MEMORY)
             }
         };
@@ -58,6 +62,9 @@ pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: T
                 chunk.iter().for_each(|input| pass.input(input));
             }
             reading = answer.await.unwrap_or_default();
+        }
+        if lost {
+            reading.notes.push(LOST_SERVICES.to_owned());
         }
         keeper.unkept().iter().for_each(|input| pass.input(input));
         let Pass { mut state, recent, next_seq, last_at, unconfirmed, failed: stopped_at, .. } = pass;
@@ -83,24 +90,24 @@ pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: T
     }
 }
 
-/// What must be known of the time before the replay begins: a state that has seen nothing but services.
-async fn lasting(keeper: &Keeper, now: Timestamp, left_out: &BTreeSet<u64>) -> Option<State> {
-    let (mut chunks, answer) = keeper.writer().read(From::Lasting(MEMORY), now)?;
+/// What must be known of the time before the replay begins: a state that has seen nothing but services; and
+/// whether some of them are lost.
+async fn lasting(keeper: &Keeper, now: Timestamp, left_out: &BTreeSet<u64>) -> (Option<State>, bool) {
+    let Some((mut chunks, answer)) = keeper.writer().read(From::Lasting(MEMORY), now) else {
+        return (None, true);
+    };
     let (mut state, mut effects) = (State::new(), Vec::new());
     while let Some(chunk) = chunks.recv().await {
         for input in chunk.iter().filter(|input| !left_out.contains(&input.seq)) {
             effects.clear();
             if !try_step(&mut state, input, &mut effects) {
-                tracing::error!(seq = input.seq, "services before this one are not known any more");
-                return None;
+                // A state that failed in a step is worthless.
+                return (None, true);
             }
         }
     }
     let reading = answer.await.unwrap_or_default();
-    if reading.damaged > 0 || reading.partial {
-        tracing::error!("some services of long ago cannot be read: look at the adjustments of the probes");
-    }
-    state.site().is_some().then_some(state)
+    (state.site().is_some().then_some(state), reading.damaged > 0 || reading.partial)
 }
 
 struct Pass<'a> {
@@ -161,7 +168,9 @@ impl<'a> Pass<'a> {
         if try_step(&mut self.state, input, &mut self.effects) {
             self.recent.note(&self.effects);
             self.note_unconfirmed();
-            if let Some(mut earlier) = self.earlier.take() {
+            if self.state.site().is_some()
+                && let Some(mut earlier) = self.earlier.take()
+            {
                 // A probe that nobody put back came back by itself.
                 earlier.wake(input.at, &mut self.effects);
                 self.state.take_over_services(&earlier);

@@ -231,31 +231,6 @@ pub(super) async fn killed_now(farm: &Farm, folder: &Path) -> [Replayed; 2] {
     [resumed, replayed(&killed).await]
 }
 
-/// The plots of the last day are there after a restart, though the values were measured before.
-#[tokio::test]
-async fn plots_go_on_after_a_restart() {
-    let folder = TempDir::new().unwrap();
-    let farm = farm(folder.path());
-    let rig = Rig::start(&farm, EVENING).await;
-    rig.readings(&falling()).await;
-    rig.end().await;
-    let rig = Rig::start(&farm, EVENING + Span::from_hours(3)).await;
-    let all = tokio::time::timeout(Duration::from_secs(20), async {
-        loop {
-            let points = rig.desk.history("pond", Quantity::DoMgL, EVENING, 1_000).await.unwrap();
-            let derived =
-                rig.desk.history("pond", Quantity::DoSaturationPercent, EVENING, 1_000).await.unwrap();
-            if points.len() > 15 && derived.len() > 5 {
-                return points;
-            }
-            tokio::time::sleep(Duration::from_millis(20)).await;
-        }
-    });
-    let points = all.await.expect("read back soon");
-    assert!(points.is_sorted_by_key(|point| point.at));
-    rig.end().await;
-}
-
 /// A damaged checkpoint, one of another build, and one that is cut short are passed over.
 #[tokio::test]
 async fn a_checkpoint_that_does_not_fit_is_thrown_away() {

@@ -42,9 +42,17 @@ impl Owned {
     }
 }
 
-/// A port nothing listened on a moment ago.
+/// A port nothing listened on a moment ago, and that no other test was given: they run side by side, and the
+/// system gives a port that was let go again to the next who asks.
 fn free_port() -> u16 {
-    std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    static GIVEN: std::sync::Mutex<std::collections::BTreeSet<u16>> =
+        std::sync::Mutex::new(std::collections::BTreeSet::new());
+    loop {
+        let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        if GIVEN.lock().unwrap().insert(port) {
+            return port;
+        }
+    }
 }
 
 /// Starts mosquitto on `port`, keeping its sessions in `folder` over a restart.
@@ -62,10 +70,12 @@ fn broker(folder: &Path, port: u16, more: &str) -> Owned {
         .stderr(Stdio::null())
         .spawn()
         .expect("these tests need mosquitto (Debian: apt-get install mosquitto mosquitto-clients)");
-    let broker = Owned(child);
+    let mut broker = Owned(child);
     let begun = Instant::now();
     while std::net::TcpStream::connect(("127.0.0.1", port)).is_err() {
         assert!(begun.elapsed() < PATIENCE, "mosquitto does not listen");
+        let ended = broker.0.try_wait().unwrap();
+        assert!(ended.is_none(), "mosquitto ended at once ({ended:?}): something else has port {port}");
         std::thread::sleep(Duration::from_millis(20));
     }
     broker

@@ -179,6 +179,8 @@ fn check_piece(shapes: &Shapes, key: &[u8], value: &[u8], checked: &mut Checked)
         return;
     };
     let (inputs, damaged) = match kind {
+        // Its inputs are counted where they stand in their hour.
+        kind::LASTING => (0, read_batch(seq, value).damaged),
         _ if hour == 0 => (0, 0),
         kind::INPUT | kind::OTHER => {
             let batch = if kind == kind::INPUT { read_batch(seq, value) } else { others_of(value) };

@@ -47,6 +47,8 @@ pub use writer::Writer;
 #[cfg(test)]
 mod disk_tests;
 #[cfg(test)]
+mod lasting_tests;
+#[cfg(test)]
 mod migrate_tests;
 #[cfg(test)]
 mod power_tests;

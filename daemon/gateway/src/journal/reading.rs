@@ -167,7 +167,6 @@ impl Journal {
     /// What lasts of the hours before one.
     fn read_lasting(&self, hour: u32, course: &mut Course<'_>) {
         let Some(store) = &self.store else { return };
-        course.gap_expected = true;
         let outcome = catch_unwind(AssertUnwindSafe(|| {
             for entry in store.sealed.range(key(0, kind::LASTING, 0, 0)..key(0, kind::LASTING + 1, 0, 0)) {
                 let Some((found, value)) = entry.ok() else { return false };
@@ -181,7 +180,6 @@ impl Journal {
             }
             true
         }));
-        // The place itself is found, and told, when what follows is read.
         course.reading.partial = !outcome.unwrap_or(false);
     }
 
