@@ -33,8 +33,8 @@ fn advice_is_as_safe_as_timers_and_cheaper() {
     assert!(advice.kwh <= 0.65 * timers.kwh, "{advice:?} against {timers:?}");
 }
 
-/// The last fifty days of a crop, with probe faults, on three ponds: faults that a probe shows by itself are doubted, good probes
-/// are left in peace, and true low oxygen is told in time.
+/// The last fifty days of a crop, with probe faults, on three ponds: faults that a probe shows by itself are
+/// doubted, good probes are left in peace, and true low oxygen is told in time.
 #[test]
 fn probe_faults_are_doubted_and_good_probes_are_not() {
     let mut score = score::Score::default();

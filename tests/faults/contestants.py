@@ -6,6 +6,7 @@ SQLite with synchronous=FULL must hold, or the method finds faults that are none
 must lose, or the method finds nothing.
 """
 
+import argparse
 import gzip
 import os
 import shutil
@@ -102,6 +103,25 @@ class Checker:
     def end(self):
         self.process.stdin.close()
         self.process.wait()
+
+
+def asked(count, default):
+    """What a campaign is asked for: PROGRAM, `--COUNT N`, `--seed N`."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("program")
+    parser.add_argument(f"--{count}", dest="count", type=int, default=default)
+    parser.add_argument("--seed", type=int, default=1)
+    return parser.parse_args()
+
+
+def controls(off, full):
+    """Whether the method is sound, by how many cuts lost something of the control that must lose and of the one that
+    must hold."""
+    if off == 0:
+        print("the control that must lose lost nothing: the method finds nothing")
+    if full > 0:
+        print("the control that must hold lost something: the method is at fault")
+    return off > 0 and full == 0
 
 
 def body(seq):

@@ -17,7 +17,6 @@ and with a store of the earlier format (migration); they seal, roll up, thin and
 Exit 0 where our store and SQLite with synchronous=FULL lost nothing and SQLite with synchronous=OFF lost.
 """
 
-import argparse
 import os
 import random
 import re
@@ -254,24 +253,17 @@ def campaign(contestant, recorder, cuts, dice, enough=None):
 
 
 def main():
-    parser = argparse.ArgumentParser()
-    parser.add_argument("program")
-    parser.add_argument("--cuts", type=int, default=500)
-    parser.add_argument("--seed", type=int, default=1)
-    asked = parser.parse_args()
+    asked = contestants.asked("cuts", 500)
     dice = random.Random(asked.seed)
     with tempfile.TemporaryDirectory() as folder:
         recorder = os.path.join(folder, "record.so")
         source = os.path.join(HERE, "record.c")
         subprocess.run(["cc", "-shared", "-fPIC", "-O2", "-o", recorder, source, "-ldl"], check=True)
-        lost = campaign(contestants.Sqlite("OFF"), recorder, asked.cuts, dice, enough=5)
-        held = campaign(contestants.Sqlite("FULL"), recorder, asked.cuts, dice)
-        ours = campaign(contestants.Store(asked.program), recorder, asked.cuts, dice)
-    if lost == 0:
-        print("the control that must lose lost nothing: the method finds nothing")
-    if held > 0:
-        print("the control that must hold lost something: the method is at fault")
-    return 1 if ours or held or not lost else 0
+        lost = campaign(contestants.Sqlite("OFF"), recorder, asked.count, dice, enough=5)
+        held = campaign(contestants.Sqlite("FULL"), recorder, asked.count, dice)
+        ours = campaign(contestants.Store(asked.program), recorder, asked.count, dice)
+    sound = contestants.controls(lost, held)
+    return 0 if sound and not ours else 1
 
 
 if __name__ == "__main__":

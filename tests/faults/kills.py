@@ -9,7 +9,6 @@ path). The store goes on from kill to kill and is made anew every fortieth time,
 earlier format. Exit 0 where nothing was lost.
 """
 
-import argparse
 import os
 import random
 import re
@@ -37,11 +36,7 @@ def kill_once(contestant, folder, wait_s, base):
 
 
 def main():
-    parser = argparse.ArgumentParser()
-    parser.add_argument("program")
-    parser.add_argument("--kills", type=int, default=1000)
-    parser.add_argument("--seed", type=int, default=1)
-    asked = parser.parse_args()
+    asked = contestants.asked("kills", 1000)
     dice = random.Random(asked.seed)
     contestant = contestants.Store(asked.program)
     checker = contestant.checker()
@@ -50,7 +45,7 @@ def main():
         folder = os.path.join(above, "disk")
         acknowledged = base = 0
         bad = True
-        for kill in range(asked.kills):
+        for kill in range(asked.count):
             making = bad or kill % 40 == 0
             if making:
                 shutil.rmtree(folder, ignore_errors=True)
@@ -69,7 +64,7 @@ def main():
             else:
                 acknowledged = int(said.split()[1])
     checker.end()
-    print(f"{asked.kills} kills, {committed} of them after a commit: {lost} lost something")
+    print(f"{asked.count} kills, {committed} of them after a commit: {lost} lost something")
     return 1 if lost or not committed else 0
 
 

@@ -15,7 +15,6 @@ rolling up and thinning are cut as well.
 Exit 0 where our store and SQLite with synchronous=FULL lost nothing and SQLite with synchronous=OFF lost.
 """
 
-import argparse
 import fcntl
 import os
 import random
@@ -129,20 +128,13 @@ def campaign(contestant, cuts, dice, enough=None):
 
 
 def main():
-    parser = argparse.ArgumentParser()
-    parser.add_argument("program")
-    parser.add_argument("--cuts", type=int, default=500)
-    parser.add_argument("--seed", type=int, default=1)
-    asked = parser.parse_args()
+    asked = contestants.asked("cuts", 500)
     dice = random.Random(asked.seed)
-    lost, _ = campaign(contestants.Sqlite("OFF"), asked.cuts, dice, enough=5)
-    held, _ = campaign(contestants.Sqlite("FULL"), max(30, asked.cuts // 4), dice)
-    ours, committed = campaign(contestants.Store(asked.program), asked.cuts, dice)
-    if lost == 0:
-        print("the control that must lose lost nothing: the method finds nothing")
-    if held > 0:
-        print("the control that must hold lost something: the method is at fault")
-    return 1 if ours or held or not lost or not committed else 0
+    lost, _ = campaign(contestants.Sqlite("OFF"), asked.count, dice, enough=5)
+    held, _ = campaign(contestants.Sqlite("FULL"), max(30, asked.count // 4), dice)
+    ours, committed = campaign(contestants.Store(asked.program), asked.count, dice)
+    sound = contestants.controls(lost, held)
+    return 0 if sound and not ours and committed else 1
 
 
 if __name__ == "__main__":

@@ -6,9 +6,8 @@
 //! a row a reading, keyed by time and series, a transaction a commit. Ours: an input a poll with its flags, as the
 //! daemon hands them in. Each works in processes of its own, on an ext4 file system of its own on a loop
 //! device, whose counters say what reached the device (as root; otherwise wear is not measured). Catching
-//! up, ten minutes of readings (9,600) go into a commit. The
-//! history of the last lines is `--days` long; the issue of a year is `--days 365`, which takes 20 GB and an hour
-//! for SQLite (`--ours` leaves it out). Speeds are of this machine; only ratios mean something.
+//! up, ten minutes of readings (9,600) go into a commit. The history of the last lines is `--days` long; a
+//! year is `--days 365`, for which SQLite needs 20 GB and long (`--ours` leaves it out). Speeds are of this machine; only ratios mean something.
 #![allow(missing_docs, unreachable_pub, reason = "a program, not a library")]
 
 mod contestant;
@@ -155,7 +154,8 @@ fn print(ours: &Measured, rows: Option<&Measured>) {
         };
         let (own, other) = (pick(ours), rows.and_then(pick));
         let ratio = own.zip(other).map(|(own, other)| own / other);
-        let met = |good: Option<bool>| good.map_or("", |good| if good { "met" } else { "MISSED" });
+        let met =
+            |good: Option<bool>| good.map_or("not compared", |good| if good { "met" } else { "MISSED" });
         let aim = match (most, share) {
             (Some(most), _) => format!("at most {most}: {}", met(own.map(|own| own * factor <= most))),
             (_, Some(share)) => {
