@@ -1,8 +1,8 @@
 //! Where the night's oxygen is heading.
 //!
-//! The forecast is made from sunset to sunrise, each quarter of an hour, from three witnesses: a
-//! straight line and an exponential course through this evening's readings, and the pond's own
-//! recent nights. Evening lines alone fail because the fall flattens after dusk; most skill is memory.
+//! The forecast is made from sunset to sunrise, each quarter of an hour: last night's low, corrected by
+//! how tonight compares with the pond's own recent nights, by rules that each morning amends. Evening
+//! lines alone fail because the fall flattens after dusk; most skill is memory.
 
 use alloc::collections::VecDeque;
 use alloc::format;
@@ -16,10 +16,12 @@ use crate::regression::{Regression, Terms};
 use crate::site::{Limits, PondIndex};
 use crate::sunlight::{LOW_UNTIL, Night};
 use crate::time::{Span, Timestamp};
-use crate::window::{Window, median, theil_sen};
+use crate::window::{Window, theil_sen};
 
+mod basis;
 mod course;
 mod kept;
+mod past;
 mod score;
 mod witness;
 
@@ -27,8 +29,10 @@ use kept::Kept;
 pub use score::ForecastScore;
 use score::{Early, SCORED_AFTER_H, Scored};
 
+use basis::basis;
 use course::{HALF_HOUR, below_chance, crossing, lasting_low};
-use witness::{Memory, USUAL_SHARE_PER_HOUR, Witnesses, basis, shipped, shipped_error};
+use past::{PastNight, day_mg_l};
+use witness::{USUAL_SHARE_PER_HOUR, Witnesses, shipped, shipped_error};
 
 /// The forecast is made anew this often.
 pub const EVERY: Span = Span::from_minutes(15);
@@ -47,18 +51,6 @@ const BLOCK: Span = Span::from_minutes(15);
 
 /// One standard deviation of a normal distribution times this is half of its 80 % interval.
 const Z_80: f64 = 1.281_551_565_544_6;
-
-/// A night that is over.
-#[derive(Debug, Clone, PartialEq)]
-#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
-struct PastNight {
-    low_mg_l: f64,
-    /// How long after sunset.
-    low_after: Span,
-    /// Oxygen each hour after sunset.
-    course_mg_l: [Option<f64>; COURSE_HOURS],
-    sunrise_mg_l: Option<f64>,
-}
 
 /// What the forecast is made from.
 #[derive(Debug, Clone, Copy)]
@@ -94,10 +86,27 @@ pub struct NightState {
     /// The last nights' scores, newest last.
     scores: VecDeque<Scored>,
     past: VecDeque<PastNight>,
-    /// One rule per full hour after sunset; empty until the first night is over.
+    /// One rule per full hour after sunset; empty until the second night is over.
     rules: Vec<Regression>,
-    /// What tonight's forecasts were made from at each full hour: hour, terms, oxygen, shipped error.
-    tonight: Vec<(usize, Terms, f64, f64)>,
+    /// What tonight's forecasts were made from at each full hour.
+    tonight: Vec<Made>,
+    /// What the water could hold at each full hour of tonight.
+    saturation_mg_l: [Option<f64>; COURSE_HOURS],
+    /// Mean oxygen of the day before tonight, once it was looked at.
+    day_mg_l: Option<f64>,
+}
+
+/// What a forecast at a full hour was made from, until the morning says what came.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+struct Made {
+    /// Full hours after sunset.
+    phase: usize,
+    terms: Terms,
+    /// What the terms corrected.
+    base_mg_l: f64,
+    do_min_mg_l: f64,
+    shipped_error: f64,
 }
 
 impl NightState {
@@ -116,6 +125,8 @@ impl NightState {
         self.kept = None;
         self.early = None;
         self.tonight.clear();
+        self.saturation_mg_l = Default::default();
+        self.day_mg_l = None;
         self.due = between.map(|(sunset, sunrise)| {
             let passed = (now - sunset).as_millis();
             if passed <= 0 {
@@ -247,48 +258,32 @@ impl NightState {
         // Late at night half hours are enough points for a line, and cost a quarter.
         let every = if now - fit_from > Span::from_hours(4) { HALF_HOUR } else { BLOCK };
         let points = window.blocks(fit_from, now + Span::from_millis(1), every);
-        let usual = oxygen_mg_l * (1.0 - libm::exp(-USUAL_SHARE_PER_HOUR * hours_left));
-        let (mut line, mut exponential) = (usual, usual);
+        let usual_mg_l = oxygen_mg_l * libm::exp(-USUAL_SHARE_PER_HOUR * hours_left);
+        let (mut line_mg_l, mut exponential_mg_l) = (None, None);
         if points.len() >= 4 {
-            if let Some((slope, _)) = theil_sen(&points) {
-                line = (-slope * hours_left).clamp(0.0, oxygen_mg_l);
-            }
+            let lately = points.last().map_or(0.0, |(hour, _)| hour - 2.0);
+            let late = points.partition_point(|&(hour, _)| hour < lately);
+            line_mg_l = points
+                .get(late..)
+                .filter(|late| late.len() >= 4)
+                .and_then(theil_sen)
+                .map(|(slope, _)| (oxygen_mg_l + slope * hours_left).clamp(0.0, oxygen_mg_l));
             let logarithms: Vec<(f64, f64)> =
                 points.iter().map(|&(hour, value)| (hour, libm::log(value.max(0.1)))).collect();
-            if let Some((rate, _)) = theil_sen(&logarithms) {
-                exponential = oxygen_mg_l * (1.0 - libm::exp(rate.min(0.0) * hours_left));
-            }
+            exponential_mg_l =
+                theil_sen(&logarithms).map(|(rate, _)| oxygen_mg_l * libm::exp(rate.min(0.0) * hours_left));
         }
         Ok(Witnesses {
             oxygen_mg_l,
+            half_hour_mg_l: window.mean(now - HALF_HOUR, now).unwrap_or(oxygen_mg_l),
+            hours_seen: (now - sunset).as_hours(),
             hours_left,
-            line,
-            exponential,
-            usual,
+            line_mg_l,
+            exponential_mg_l,
+            usual_mg_l,
+            day_mg_l: self.day_mg_l,
+            saturation_mg_l: evening.saturation_mg_l,
             memory: self.memory((now - sunset).as_hours()),
-            deficit: evening.saturation_mg_l.map_or(0.0, |saturation| saturation - oxygen_mg_l),
-        })
-    }
-
-    /// What recent nights say, `hours` after their sunset.
-    fn memory(&self, hours: f64) -> Option<Memory> {
-        let (mut falls, mut lows, mut nights) = (0.0, 0.0, 0.0);
-        let mut last = None;
-        for night in &self.past {
-            let Some(oxygen) = night.at(hours) else { continue };
-            let fall = (oxygen - night.low_mg_l).max(0.0);
-            falls += fall;
-            lows += night.low_mg_l;
-            nights += 1.0;
-            last = Some((fall, night.low_mg_l));
-        }
-        let (last_fall, last_low) = last?;
-        Some(Memory {
-            mean_fall: falls / nights,
-            last_fall,
-            mean_low: lows / nights,
-            last_low,
-            nights: nights as usize,
         })
     }
 
@@ -299,25 +294,33 @@ impl NightState {
         sunrise: Timestamp,
     ) -> Result<Forecast, String> {
         let now = evening.now;
-        let witnesses = self.witnesses(evening, sunset, sunrise)?;
-        let terms = witnesses.terms();
+        if self.day_mg_l.is_none() {
+            self.day_mg_l = evening.window.and_then(|window| day_mg_l(window, sunset));
+        }
         let hours = (now - sunset).as_hours();
         let phase = (libm::round(hours).max(0.0) as usize).min(COURSE_HOURS - 1);
+        let at_full_hour = libm::fabs(hours - phase as f64) < 0.05;
+        if at_full_hour && let Some(saturation) = self.saturation_mg_l.get_mut(phase) {
+            *saturation = evening.saturation_mg_l;
+        }
+        let witnesses = self.witnesses(evening, sunset, sunrise)?;
+        let (base_mg_l, terms) = (witnesses.base_mg_l(), witnesses.terms());
         let shipped_error = shipped_error(witnesses.hours_left);
         let rule = self.rules.get(phase);
-        let fall = rule
-            .map_or_else(|| Regression::new(&shipped(phase)).estimate(&terms), |rule| rule.estimate(&terms));
+        let weights = rule.map_or_else(|| shipped(phase), |rule| *rule.weights());
+        let correction = weights.iter().zip(&terms).map(|(weight, term)| weight * term).sum::<f64>();
         let error = rule.map_or(shipped_error, |rule| rule.standard_error(shipped_error));
-        if libm::fabs(hours - phase as f64) < 0.05 {
-            self.tonight.push((phase, terms, witnesses.oxygen_mg_l, shipped_error));
-        }
         let oxygen_mg_l = witnesses.oxygen_mg_l;
         let already = evening.window.and_then(|window| lasting_low(window, sunset, now));
-        let highest = already.unwrap_or(oxygen_mg_l).min(oxygen_mg_l);
-        let do_min_mg_l = (oxygen_mg_l - fall.max(0.0)).clamp(0.0, highest);
-        // While there is little memory, what the two evening courses disagree by is doubt as well.
+        let highest = already.unwrap_or(oxygen_mg_l).min(oxygen_mg_l).max(0.0);
+        let do_min_mg_l = (base_mg_l + correction).clamp(0.0, highest);
+        if at_full_hour && witnesses.memory.is_some() {
+            self.tonight.push(Made { phase, terms, base_mg_l, do_min_mg_l, shipped_error });
+        }
+        // While there is little memory, what the evening and a usual fall disagree by is doubt as well.
         let nights = witnesses.memory.map_or(0, |memory| memory.nights);
-        let spread = (witnesses.line - witnesses.exponential) / (1.0 + nights as f64);
+        let spread = witnesses.exponential_mg_l.map_or(0.0, |exponential| exponential - witnesses.usual_mg_l)
+            / (1.0 + nights as f64);
         let unscaled = libm::sqrt(error * error + 0.25 * spread * spread);
         let error = unscaled * self.interval_scale();
         let (low_80, high_80) = (
@@ -335,7 +338,7 @@ impl NightState {
         let slope = evening
             .window
             .and_then(|window| theil_sen(&window.blocks(slope_from, now + Span::from_millis(1), BLOCK)))
-            .map_or(-fall / witnesses.hours_left.max(1.0), |(slope, _)| slope);
+            .map_or((do_min_mg_l - oxygen_mg_l) / witnesses.hours_left.max(1.0), |(slope, _)| slope);
         let mut limits: Vec<f64> = evening
             .limits
             .do_low_mg_l
@@ -370,76 +373,12 @@ impl NightState {
             do_sunrise_mg_l,
             night_slope_mg_l_h: slope,
             below,
-            basis: basis(&witnesses),
+            basis: basis(&witnesses, &weights, do_min_mg_l),
         };
         if hours >= SCORED_AFTER_H && self.early.is_none() {
             self.early = Some(Early { do_min_mg_l, error: unscaled, low_80, high_80 });
         }
         self.kept = Some(Kept::new(&forecast, error, highest));
         Ok(forecast)
-    }
-
-    fn usual_low_after(&self) -> Option<Span> {
-        let mut after: Vec<f64> = self.past.iter().map(|night| night.low_after.as_hours()).collect();
-        median(&mut after).map(|hours| Span::from_millis((hours * 3_600_000.0) as i64))
-    }
-
-    fn usual_rise_to_sunrise(&self) -> f64 {
-        let mut rises: Vec<f64> = self
-            .past
-            .iter()
-            .filter_map(|night| Some((night.sunrise_mg_l? - night.low_mg_l).max(0.0)))
-            .collect();
-        median(&mut rises).unwrap_or(0.0)
-    }
-
-    /// Keeps the night that is over, and learns from it. A night of which less than seven tenths was
-    /// seen teaches nothing.
-    fn remember(&mut self, evening: &Evening<'_>, sunset: Timestamp, sunrise: Timestamp) {
-        let tonight = core::mem::take(&mut self.tonight);
-        let Some(window) = evening.window else { return };
-        let end = sunrise + LOW_UNTIL;
-        let seen = window.blocks(sunset, end, HALF_HOUR).len() as f64;
-        if seen < 0.7 * (end - sunset).as_hours() * 2.0 {
-            return;
-        }
-        let Some(low_mg_l) = lasting_low(window, sunset, end) else { return };
-        self.score(low_mg_l);
-        if self.rules.is_empty() {
-            self.rules = (0..COURSE_HOURS).map(|phase| Regression::new(&shipped(phase))).collect();
-        }
-        for (phase, terms, oxygen_mg_l, error) in tonight {
-            if let Some(rule) = self.rules.get_mut(phase) {
-                rule.learn(&shipped(phase), &terms, (oxygen_mg_l - low_mg_l).max(0.0), error);
-            }
-        }
-        let around = |at: Timestamp| window.mean(at - BLOCK, at + BLOCK);
-        let low_hours = window
-            .blocks(sunset, end, HALF_HOUR)
-            .into_iter()
-            .min_by(|(_, a), (_, b)| a.total_cmp(b))
-            .map_or(0.0, |(hour, _)| hour);
-        if self.past.len() >= NIGHTS {
-            self.past.pop_front();
-        }
-        self.past.push_back(PastNight {
-            low_mg_l,
-            low_after: Span::from_millis((low_hours * 3_600_000.0) as i64),
-            course_mg_l: core::array::from_fn(|hour| {
-                around(sunset + Span::from_hours(hour as i64))
-                    .filter(|_| sunset + Span::from_hours(hour as i64) <= end)
-            }),
-            sunrise_mg_l: around(sunrise),
-        });
-    }
-}
-
-impl PastNight {
-    /// Oxygen so many hours after sunset, between the full hours.
-    fn at(&self, hours: f64) -> Option<f64> {
-        let whole = libm::floor(hours.max(0.0));
-        let before = self.course_mg_l.get(whole as usize).copied().flatten()?;
-        let after = self.course_mg_l.get(whole as usize + 1).copied().flatten().unwrap_or(before);
-        Some(before + (hours.max(0.0) - whole) * (after - before))
     }
 }

@@ -10,8 +10,8 @@ pub const TERMS: usize = 9;
 pub type Terms = [f64; TERMS];
 
 /// What is kept of the learnt from one night to the next. (Common practice, no source; a season's
-/// change of weather shows within some 100 nights.)
-const KEEP: f64 = 0.99;
+/// change of weather shows within some 200 nights.)
+const KEEP: f64 = 0.995;
 
 /// What the shipped weights are worth, in nights.
 const PRIOR_NIGHTS: f64 = 15.0;
@@ -58,6 +58,11 @@ impl Regression {
         }
     }
 
+    /// The weights as they stand.
+    pub fn weights(&self) -> &Terms {
+        &self.weights
+    }
+
     /// The estimate.
     pub fn estimate(&self, terms: &Terms) -> f64 {
         dot(&self.weights, terms)
@@ -72,15 +77,16 @@ impl Regression {
         (SPREAD_PER_MEAN_ERROR * absolute + PRIOR_ERROR_NIGHTS * shipped) / (nights + PRIOR_ERROR_NIGHTS)
     }
 
-    /// Learns from a night: what the terms were and what came.
-    pub fn learn(&mut self, prior: &Terms, terms: &Terms, outcome: f64, shipped_error: f64) {
+    /// Learns from a night: what the terms were, what came, and by how much what was told of it was off
+    /// (an estimate that was kept within bounds before it was told is off by less than the estimate).
+    pub fn learn(&mut self, prior: &Terms, terms: &Terms, outcome: f64, off_by: f64, shipped_error: f64) {
         let error = outcome - self.estimate(terms);
-        if !error.is_finite() {
+        if !error.is_finite() || !off_by.is_finite() {
             return;
         }
         let bound = ROBUST * self.standard_error(shipped_error);
         let error = error.clamp(-bound, bound);
-        self.errors = (KEEP * self.errors.0 + libm::fabs(error), KEEP * self.errors.1 + 1.0);
+        self.errors = (KEEP * self.errors.0 + libm::fabs(off_by).min(bound), KEEP * self.errors.1 + 1.0);
         let spread: Terms = from_fn(|row| self.covariance.get(row).map_or(0.0, |row| dot(row, terms)));
         let scale = 1.0 + dot(&spread, terms);
         for ((weight, spread), prior) in self.weights.iter_mut().zip(&spread).zip(prior) {
@@ -111,7 +117,8 @@ mod tests {
         };
         for n in 0..120 {
             let (terms, outcome) = night(n);
-            regression.learn(&prior, &terms, outcome, 0.5);
+            let off_by = outcome - regression.estimate(&terms);
+            regression.learn(&prior, &terms, outcome, off_by, 0.5);
         }
         let (terms, outcome) = night(121);
         assert!(
@@ -127,7 +134,7 @@ mod tests {
         let prior: Terms = [1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
         let terms: Terms = [2.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
         let mut regression = Regression::new(&prior);
-        regression.learn(&prior, &terms, 1.0e9, 0.5);
+        regression.learn(&prior, &terms, 1.0e9, 1.0e9, 0.5);
         assert!((regression.estimate(&terms) - 2.0).abs() < 0.3);
     }
 }

@@ -1,0 +1,169 @@
+//! A forecast read out as a sum that a person can check: last night's low, and what speaks for more or
+//! less tonight.
+
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use super::witness::Witnesses;
+use crate::regression::Terms;
+
+/// Terms that say one thing to a person, and how it is said; the first where they add, the second where
+/// they take away.
+const SAID: [(&[usize], &str, &str); 5] = [
+    (&[0, 1], "lows have mostly been higher", "lows have mostly been lower"),
+    (&[2, 3], "the water holds more oxygen", "the water holds less oxygen"),
+    (&[4], "there was more oxygen by day", "there was less oxygen by day"),
+    (&[5, 6], "oxygen stands higher than usual for the hour", "oxygen stands lower than usual for the hour"),
+    (&[7, 8], "this evening's course leads higher", "this evening's course leads lower"),
+];
+
+fn tenths(mg_l: f64) -> i64 {
+    libm::round(mg_l.clamp(-1e6, 1e6) * 10.0) as i64
+}
+
+fn written(tenths: i64) -> String {
+    format!("{}.{}", tenths / 10, tenths % 10)
+}
+
+/// Rounds parts to tenths so that together they are as far from their exact sum as rounding it once is:
+/// what rounding loses goes to the parts that it hurt most.
+fn rounded_to(parts: &[f64], sum: i64) -> Vec<i64> {
+    let mut whole: Vec<i64> = parts.iter().map(|&part| tenths(part)).collect();
+    let mut left = sum - whole.iter().sum::<i64>();
+    let mut order: Vec<usize> = (0..parts.len()).collect();
+    let lost = |whole: &[i64], at: usize| {
+        parts.get(at).copied().unwrap_or(0.0) * 10.0 - whole.get(at).copied().unwrap_or(0) as f64
+    };
+    order.sort_by(|&a, &b| lost(&whole, b).total_cmp(&lost(&whole, a)));
+    let towards = left.signum();
+    let places: Vec<usize> = if left < 0 { order.into_iter().rev().collect() } else { order };
+    for place in places {
+        if left == 0 {
+            break;
+        }
+        if let Some(part) = whole.get_mut(place) {
+            *part += towards;
+            left -= towards;
+        }
+    }
+    whole
+}
+
+/// The sentence. `low_mg_l` is what the forecast says in the end, after it was kept between nothing and
+/// the lowest already seen.
+pub(super) fn basis(witnesses: &Witnesses, weights: &Terms, low_mg_l: f64) -> String {
+    let Some(memory) = witnesses.memory else {
+        return match witnesses.exponential_mg_l {
+            Some(exponential) => format!(
+                "no night of this pond is known yet: this evening's course leads to {exponential:.1} mg/L and \
+                 a usual fall in ponds to {:.1}, together {low_mg_l:.1}",
+                witnesses.usual_mg_l
+            ),
+            None => format!(
+                "no night of this pond is known yet, and too little of this evening: a usual fall in ponds \
+                 leads to {:.1} mg/L",
+                witnesses.usual_mg_l
+            ),
+        };
+    };
+    let terms = witnesses.terms();
+    let part = |of: &[usize]| -> f64 {
+        of.iter().filter_map(|&place| Some(weights.get(place)? * terms.get(place)?)).sum()
+    };
+    let corrections: Vec<f64> = SAID.iter().map(|(of, ..)| part(of)).collect();
+    let estimate = memory.last_low + corrections.iter().sum::<f64>();
+    let sum = tenths(estimate) - tenths(memory.last_low);
+    let mut text = format!("last night's low {}", written(tenths(memory.last_low).max(0)));
+    for ((_, more, less), tenths) in SAID.iter().zip(rounded_to(&corrections, sum)) {
+        if tenths != 0 {
+            let (sign, why) = if tenths > 0 { ("+", more) } else { ("-", less) };
+            text.push_str(&format!(", {sign}{} as {why}", written(tenths.abs())));
+        }
+    }
+    let low = tenths(low_mg_l);
+    if tenths(estimate) < low {
+        text.push_str(&format!(", and not below {}", written(low)));
+    } else if tenths(estimate) > low {
+        text.push_str(&format!(", and not above {}, seen already", written(low)));
+    }
+    let nights = match memory.nights {
+        1 => String::from("one night"),
+        nights => format!("{nights} nights"),
+    };
+    format!("{text}; from {nights} of this pond")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::witness::Memory;
+    use super::*;
+
+    fn tonight() -> Witnesses {
+        Witnesses {
+            oxygen_mg_l: 6.2,
+            half_hour_mg_l: 6.2,
+            hours_seen: 3.0,
+            hours_left: 9.0,
+            line_mg_l: None,
+            exponential_mg_l: None,
+            usual_mg_l: 4.0,
+            day_mg_l: Some(8.0),
+            saturation_mg_l: Some(6.26),
+            memory: Some(Memory {
+                last_low: 3.5,
+                usual_low: 3.88,
+                mean_low: 3.88,
+                last_fall: None,
+                usual_fall: None,
+                last_saturation: Some(6.6),
+                usual_saturation: Some(6.6),
+                last_day: Some(9.0),
+                nights: 6,
+            }),
+        }
+    }
+
+    /// By hand: twice 0.5 · 0.38 is +0.38, twice 0.5 · -0.34 is -0.34, 0.33 · -1 is -0.33; together 3.21.
+    /// Rounded one by one they would make 3.3: the one that rounding raised most is told a tenth lower.
+    #[test]
+    fn what_is_told_adds_up() {
+        let weights = [0.5, 0.5, 0.5, 0.5, 0.33, 0.0, 0.0, 0.0, 0.0];
+        assert_eq!(
+            basis(&tonight(), &weights, 3.21),
+            "last night's low 3.5, +0.4 as lows have mostly been higher, -0.4 as the water holds less oxygen, \
+             -0.3 as there was less oxygen by day; from 6 nights of this pond"
+        );
+    }
+
+    #[test]
+    fn bounds_are_told() {
+        let weights = [0.0; 9];
+        assert!(
+            basis(&tonight(), &weights, 3.1)
+                .ends_with(", and not above 3.1, seen already; from 6 nights of this pond")
+        );
+        let lower = [0.0, 0.0, 6.0, 6.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+        assert!(basis(&tonight(), &lower, 0.0).contains("and not below 0.0"));
+    }
+
+    #[test]
+    fn a_first_night_says_that_nothing_is_known() {
+        let first = Witnesses { memory: None, ..tonight() };
+        assert!(basis(&first, &[0.0; 9], 4.0).starts_with("no night of this pond is known yet"));
+    }
+
+    #[test]
+    fn rounding_never_breaks_the_sum() {
+        for seed in 0..2_000_i64 {
+            let part = |n: i64| ((seed * 7_919 + n * 104_729) % 2_001 - 1_000) as f64 / 700.0;
+            let parts: Vec<f64> = (0..5).map(part).collect();
+            let sum = tenths(parts.iter().sum());
+            let told = rounded_to(&parts, sum);
+            assert_eq!(told.iter().sum::<i64>(), sum);
+            for (told, part) in told.iter().zip(&parts) {
+                assert!((*told as f64 - part * 10.0).abs() < 1.51, "{parts:?}");
+            }
+        }
+    }
+}
