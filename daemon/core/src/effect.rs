@@ -235,6 +235,8 @@ pub struct Forecast {
     pub do_sunrise_mg_l: f64,
     /// Present net slope, mg/L per hour; negative while it falls.
     pub night_slope_mg_l_h: f64,
+    /// The same if the aerators that run stopped now, mg/L per hour; `None` where none is known to run.
+    pub slope_if_aerators_stop_mg_l_h: Option<f64>,
     /// For each limit, mg/L, in descending order: when it will be crossed and with what probability
     /// the minimum lies below it.
     pub below: Vec<Crossing>,

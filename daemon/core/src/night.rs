@@ -18,6 +18,7 @@ use crate::sunlight::{LOW_UNTIL, Night};
 use crate::time::{Span, Timestamp};
 use crate::window::{Window, theil_sen};
 
+mod aerated;
 mod basis;
 mod course;
 mod kept;
@@ -25,6 +26,8 @@ mod past;
 mod score;
 mod witness;
 
+pub use aerated::Aeration;
+use aerated::DOUBT;
 use kept::Kept;
 pub use score::ForecastScore;
 use score::{Early, SCORED_AFTER_H, Scored};
@@ -67,6 +70,8 @@ pub struct Evening<'a> {
     pub saturation_mg_l: Option<f64>,
     /// When an aerator was last switched.
     pub aerators_changed_at: Option<Timestamp>,
+    /// What runs; `None` where the pond has no aerators, or nothing is known of them.
+    pub aeration: Option<Aeration<'a>>,
     /// Limits to say something about.
     pub limits: &'a Limits,
 }
@@ -92,6 +97,8 @@ pub struct NightState {
     tonight: Vec<Made>,
     /// What the water could hold at each full hour of tonight.
     saturation_mg_l: [Option<f64>; COURSE_HOURS],
+    /// What ran in each quarter hour of the last night that is remembered, kg/h.
+    ran_kg_h: Vec<Option<f64>>,
     /// Mean oxygen of the day before tonight, once it was looked at.
     day_mg_l: Option<f64>,
 }
@@ -105,6 +112,8 @@ struct Made {
     terms: Terms,
     /// What the terms corrected.
     base_mg_l: f64,
+    /// Mean of what was assumed to run until sunrise, kg/h.
+    assumed_kg_h: Option<f64>,
     do_min_mg_l: f64,
     shipped_error: f64,
 }
@@ -312,16 +321,24 @@ impl NightState {
         let error = rule.map_or(shipped_error, |rule| rule.standard_error(shipped_error));
         let oxygen_mg_l = witnesses.oxygen_mg_l;
         let already = evening.window.and_then(|window| lasting_low(window, sunset, now));
+        let shift = evening
+            .aeration
+            .and_then(|aeration| self.shift(&aeration, now, oxygen_mg_l, sunset, sunrise))
+            .filter(|_| witnesses.memory.is_some());
+        let shifted_mg_l = shift.map_or(0.0, |shift| shift.low_mg_l);
+        let assumed_kg_h = shift.map(|shift| shift.assumed_kg_h);
+        let base_mg_l = base_mg_l + shifted_mg_l;
         let highest = already.unwrap_or(oxygen_mg_l).min(oxygen_mg_l).max(0.0);
         let do_min_mg_l = (base_mg_l + correction).clamp(0.0, highest);
         if at_full_hour && witnesses.memory.is_some() {
-            self.tonight.push(Made { phase, terms, base_mg_l, do_min_mg_l, shipped_error });
+            self.tonight.push(Made { phase, terms, base_mg_l, assumed_kg_h, do_min_mg_l, shipped_error });
         }
         // While there is little memory, what the evening and a usual fall disagree by is doubt as well.
         let nights = witnesses.memory.map_or(0, |memory| memory.nights);
         let spread = witnesses.exponential_mg_l.map_or(0.0, |exponential| exponential - witnesses.usual_mg_l)
             / (1.0 + nights as f64);
-        let unscaled = libm::sqrt(error * error + 0.25 * spread * spread);
+        let unscaled =
+            libm::sqrt(error * error + 0.25 * spread * spread + DOUBT * DOUBT * shifted_mg_l * shifted_mg_l);
         let error = unscaled * self.interval_scale();
         let (low_80, high_80) = (
             (do_min_mg_l - Z_80 * error).max(0.0),
@@ -372,11 +389,15 @@ impl NightState {
             high_80,
             do_sunrise_mg_l,
             night_slope_mg_l_h: slope,
+            slope_if_aerators_stop_mg_l_h: evening
+                .aeration
+                .filter(|aeration| aeration.sotr_kg_h > 0.0)
+                .map(|aeration| slope - aeration.tank.gain_mg_l_h(oxygen_mg_l, aeration.sotr_kg_h)),
             below,
-            basis: basis(&witnesses, &weights, do_min_mg_l),
+            basis: basis(&witnesses, &weights, shifted_mg_l, do_min_mg_l),
         };
         if hours >= SCORED_AFTER_H && self.early.is_none() {
-            self.early = Some(Early { do_min_mg_l, error: unscaled, low_80, high_80 });
+            self.early = Some(Early { at: now, do_min_mg_l, error: unscaled, low_80, high_80, assumed_kg_h });
         }
         self.kept = Some(Kept::new(&forecast, error, highest));
         Ok(forecast)

@@ -480,6 +480,7 @@ impl PondState {
                 .map(|state| &state.window),
             saturation_mg_l: derived::oxygen_saturation(&water).map(|(value, _)| value),
             aerators_changed_at: self.aerators_changed_at,
+            aeration: self.aeration(scene, pond),
             limits: &pond.limits,
         };
         let made = night.run(&evening);

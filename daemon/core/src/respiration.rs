@@ -30,6 +30,9 @@ const ASSUMED_C: f64 = 29.0;
 const AIR_M_H: f64 = 0.014;
 /// Respiration doubles for each 10 °C. (From memory.)
 const Q10: f64 = 2.0;
+/// Share of the night's respiration that light leaves uncovered in the hour after sunrise. (Common
+/// practice, no source.)
+pub const AFTER_SUNRISE: f64 = 0.5;
 /// Oxygen at which respiration is down to half, mg/L. (From memory.)
 const HALF_MG_L: f64 = 0.4;
 /// The water is looked at this often.
@@ -79,10 +82,17 @@ impl Tank {
 
     /// How fast air and aerators together pull oxygen toward saturation, 1/h.
     fn renewal_per_h(&self, sotr_kg_h: f64) -> f64 {
-        let aerators =
-            sotr_kg_h.max(0.0) * ALPHA * libm::pow(USUAL_THETA, self.temperature_c - 20.0) * 1_000.0
-                / (STANDARD_SATURATION_MG_L * self.volume_m3);
-        AIR_M_H / self.depth_m + aerators
+        AIR_M_H / self.depth_m + self.aerators_per_h(sotr_kg_h)
+    }
+
+    fn aerators_per_h(&self, sotr_kg_h: f64) -> f64 {
+        sotr_kg_h.max(0.0) * ALPHA * libm::pow(USUAL_THETA, self.temperature_c - 20.0) * 1_000.0
+            / (STANDARD_SATURATION_MG_L * self.volume_m3)
+    }
+
+    /// What running aerators add at present, mg/L per hour; below zero above saturation.
+    pub fn gain_mg_l_h(&self, do_mg_l: f64, sotr_kg_h: f64) -> f64 {
+        self.aerators_per_h(sotr_kg_h) * (BETA * self.saturation_mg_l - do_mg_l)
     }
 
     fn warmth(&self) -> f64 {
@@ -161,7 +171,7 @@ impl Respiration {
     }
 
     /// Mean running SOTR between two times; `None` where it is not remembered so far back.
-    fn mean_sotr(&self, from: Timestamp, to: Timestamp) -> Option<f64> {
+    pub fn mean_sotr(&self, from: Timestamp, to: Timestamp) -> Option<f64> {
         let whole = (to - from).as_millis();
         if whole <= 0 || self.switches.front().is_none_or(|&(first, _)| first > from) {
             return None;

@@ -7,7 +7,7 @@
 
 use alloc::vec::Vec;
 
-use crate::respiration::{EVERY, Rate, Tank};
+use crate::respiration::{AFTER_SUNRISE, EVERY, Rate, Tank};
 use crate::sunlight::LOW_UNTIL;
 use crate::time::{Span, Timestamp};
 
@@ -18,9 +18,6 @@ const MOST_STEPS: usize = 68;
 /// One standard deviation of what one oxygen probe says of a whole pond, mg/L. (Common practice, no
 /// source.)
 const SPOT_ERROR_MG_L: f64 = 0.1;
-/// Share of the night's respiration that light leaves uncovered in the hour after sunrise. (Common
-/// practice, no source.)
-const AFTER_SUNRISE: f64 = 0.5;
 
 /// A group that may be started or left on.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -18,6 +18,8 @@ const SAID: [(&[usize], &str, &str); 5] = [
     (&[7, 8], "this evening's course leads higher", "this evening's course leads lower"),
 ];
 
+const AERATION: (&str, &str) = ("more aeration runs than last night", "less aeration runs than last night");
+
 fn tenths(mg_l: f64) -> i64 {
     libm::round(mg_l.clamp(-1e6, 1e6) * 10.0) as i64
 }
@@ -52,7 +54,8 @@ fn rounded_to(parts: &[f64], sum: i64) -> Vec<i64> {
 
 /// The sentence. `low_mg_l` is what the forecast says in the end, after it was kept between nothing and
 /// the lowest already seen.
-pub(super) fn basis(witnesses: &Witnesses, weights: &Terms, low_mg_l: f64) -> String {
+/// `shifted_mg_l` is what other aeration than last night's makes of it.
+pub(super) fn basis(witnesses: &Witnesses, weights: &Terms, shifted_mg_l: f64, low_mg_l: f64) -> String {
     let Some(memory) = witnesses.memory else {
         return match witnesses.exponential_mg_l {
             Some(exponential) => format!(
@@ -71,11 +74,13 @@ pub(super) fn basis(witnesses: &Witnesses, weights: &Terms, low_mg_l: f64) -> St
     let part = |of: &[usize]| -> f64 {
         of.iter().filter_map(|&place| Some(weights.get(place)? * terms.get(place)?)).sum()
     };
-    let corrections: Vec<f64> = SAID.iter().map(|(of, ..)| part(of)).collect();
+    let mut corrections: Vec<f64> = SAID.iter().map(|(of, ..)| part(of)).collect();
+    corrections.push(shifted_mg_l);
     let estimate = memory.last_low + corrections.iter().sum::<f64>();
     let sum = tenths(estimate) - tenths(memory.last_low);
     let mut text = format!("last night's low {}", written(tenths(memory.last_low).max(0)));
-    for ((_, more, less), tenths) in SAID.iter().zip(rounded_to(&corrections, sum)) {
+    let said = SAID.iter().map(|&(_, more, less)| (more, less)).chain([AERATION]);
+    for ((more, less), tenths) in said.zip(rounded_to(&corrections, sum)) {
         if tenths != 0 {
             let (sign, why) = if tenths > 0 { ("+", more) } else { ("-", less) };
             text.push_str(&format!(", {sign}{} as {why}", written(tenths.abs())));
@@ -130,7 +135,7 @@ mod tests {
     fn what_is_told_adds_up() {
         let weights = [0.5, 0.5, 0.5, 0.5, 0.33, 0.0, 0.0, 0.0, 0.0];
         assert_eq!(
-            basis(&tonight(), &weights, 3.21),
+            basis(&tonight(), &weights, 0.0, 3.21),
             "last night's low 3.5, +0.4 as lows have mostly been higher, -0.4 as the water holds less oxygen, \
              -0.3 as there was less oxygen by day; from 6 nights of this pond"
         );
@@ -140,17 +145,17 @@ mod tests {
     fn bounds_are_told() {
         let weights = [0.0; 9];
         assert!(
-            basis(&tonight(), &weights, 3.1)
+            basis(&tonight(), &weights, 0.0, 3.1)
                 .ends_with(", and not above 3.1, seen already; from 6 nights of this pond")
         );
         let lower = [0.0, 0.0, 6.0, 6.0, 0.0, 0.0, 0.0, 0.0, 0.0];
-        assert!(basis(&tonight(), &lower, 0.0).contains("and not below 0.0"));
+        assert!(basis(&tonight(), &lower, 0.0, 0.0).contains("and not below 0.0"));
     }
 
     #[test]
     fn a_first_night_says_that_nothing_is_known() {
         let first = Witnesses { memory: None, ..tonight() };
-        assert!(basis(&first, &[0.0; 9], 4.0).starts_with("no night of this pond is known yet"));
+        assert!(basis(&first, &[0.0; 9], 0.0, 4.0).starts_with("no night of this pond is known yet"));
     }
 
     #[test]

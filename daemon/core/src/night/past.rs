@@ -1,5 +1,6 @@
 //! Nights that are over, and what they say of tonight.
 
+use super::aerated::ran_as_assumed;
 use super::course::{HALF_HOUR, lasting_low};
 use super::witness::{Memory, shipped};
 use super::{BLOCK, COURSE_HOURS, Evening, NIGHTS, NightState};
@@ -106,19 +107,27 @@ impl NightState {
             return;
         }
         let Some(low_mg_l) = lasting_low(window, sunset, end) else { return };
-        self.score(low_mg_l);
+        let aeration = evening.aeration.as_ref();
+        self.score(low_mg_l, aeration, sunrise);
         // A first night has nothing to compare with, so it has no terms to weigh.
         if !self.past.is_empty() {
             if self.rules.is_empty() {
                 self.rules = (0..COURSE_HOURS).map(|phase| Regression::new(&shipped(phase))).collect();
             }
             for made in tonight {
-                if let Some(rule) = self.rules.get_mut(made.phase) {
+                let at = sunset + Span::from_hours(made.phase as i64);
+                if let Some(rule) = self.rules.get_mut(made.phase)
+                    && ran_as_assumed(aeration, at, sunrise, made.assumed_kg_h)
+                {
                     let outcome = low_mg_l - made.base_mg_l;
                     let off_by = low_mg_l - made.do_min_mg_l;
                     rule.learn(&shipped(made.phase), &made.terms, outcome, off_by, made.shipped_error);
                 }
             }
+        }
+        match aeration {
+            Some(aeration) => self.remember_aeration(aeration.respiration, sunset, end),
+            None => self.ran_kg_h.clear(),
         }
         let low_hours = window
             .blocks(sunset, end, HALF_HOUR)

@@ -2,7 +2,9 @@
 
 use alloc::vec::Vec;
 
-use super::{NightState, Z_80};
+use super::aerated::ran_as_assumed;
+use super::{Aeration, NightState, Z_80};
+use crate::time::Timestamp;
 
 /// Nights scored.
 const NIGHTS: usize = 14;
@@ -17,11 +19,14 @@ const SCALE: (f64, f64) = (0.6, 2.0);
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub(super) struct Early {
+    pub(super) at: Timestamp,
     pub(super) do_min_mg_l: f64,
     /// Standard error before it was scaled, mg/L.
     pub(super) error: f64,
     pub(super) low_80: f64,
     pub(super) high_80: f64,
+    /// Mean of what was assumed to run until sunrise, kg/h.
+    pub(super) assumed_kg_h: Option<f64>,
 }
 
 /// One night's forecast beside what came.
@@ -49,9 +54,12 @@ pub struct ForecastScore {
 }
 
 impl NightState {
-    /// Holds last night's forecast against what came.
-    pub(super) fn score(&mut self, low_mg_l: f64) {
+    /// Holds last night's forecast against what came, unless other aerators ran than it assumed.
+    pub(super) fn score(&mut self, low_mg_l: f64, aeration: Option<&Aeration<'_>>, sunrise: Timestamp) {
         let Some(early) = self.early.take() else { return };
+        if !ran_as_assumed(aeration, early.at, sunrise, early.assumed_kg_h) {
+            return;
+        }
         let error = early.do_min_mg_l - low_mg_l;
         if self.scores.len() >= NIGHTS {
             self.scores.pop_front();
@@ -105,13 +113,15 @@ mod tests {
         let mut state = NightState::default();
         for &(forecast, came) in nights {
             let early = Early {
+                at: Timestamp(0),
+                assumed_kg_h: None,
                 do_min_mg_l: forecast,
                 error: 0.5,
                 low_80: forecast - 0.5 * Z_80,
                 high_80: forecast + 0.5 * Z_80,
             };
             state.early = Some(early);
-            state.score(came);
+            state.score(came, None, Timestamp(0));
         }
         state
     }

@@ -2,6 +2,7 @@
 
 use super::{PondState, Scene};
 use crate::alarm_set::Facts;
+use crate::night::Aeration;
 use crate::quantity::Quantity;
 use crate::respiration::{EVERY, Tank};
 use crate::schedule::{Candidate, Plan, Task, plan};
@@ -47,6 +48,12 @@ impl PondState {
         }
         let running = pond.aerators.iter().zip(&self.aerators_on).filter(|(_, on)| **on == Some(true));
         Some(running.map(|(group, _)| group.power_kw * group.sae_kg_kwh).sum())
+    }
+
+    /// For the forecast: what runs, where the pond has aerators of which something is known.
+    pub(super) fn aeration(&self, scene: &Scene<'_>, pond: &Pond) -> Option<Aeration<'_>> {
+        let sotr_kg_h = self.running_sotr(pond).filter(|_| !pond.aerators.is_empty())?;
+        Some(Aeration { tank: self.tank(scene, pond)?, respiration: &self.respiration, sotr_kg_h })
     }
 
     fn tank(&self, scene: &Scene<'_>, pond: &Pond) -> Option<Tank> {

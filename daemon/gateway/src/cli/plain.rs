@@ -256,7 +256,11 @@ fn forecast_lines(forecast: &ForecastStatus, pond: &PondStatus, clock: FarmClock
         let _ = write!(words, " Sunrise {}.", clock.time(sunrise));
     }
     if forecast.night_slope_mg_l_h.is_finite() {
-        let _ = write!(words, " Now {} mg/L per hour.", signed(forecast.night_slope_mg_l_h, 2));
+        let _ = write!(words, " Now {} mg/L per hour", signed(forecast.night_slope_mg_l_h, 2));
+        if let Some(slope) = forecast.slope_if_aerators_stop_mg_l_h {
+            let _ = write!(words, ", {} if the aerators stopped", signed(slope, 2));
+        }
+        words.push('.');
     }
     paragraph(out, "  Tonight: ", "    ", &words);
     let basis = forecast.basis.trim_end_matches('.');

@@ -313,6 +313,9 @@ pub struct ForecastStatus {
     pub do_sunrise_mg_l: f64,
     /// Present slope, mg/L per hour.
     pub night_slope_mg_l_h: f64,
+    /// The same if the aerators that run stopped now; absent where none is known to run.
+    #[serde(default)]
+    pub slope_if_aerators_stop_mg_l_h: Option<f64>,
     /// Limits: mg/L, time of crossing, probability.
     pub below: Vec<(f64, Option<String>, f64)>,
     /// What it rests on.

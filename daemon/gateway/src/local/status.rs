@@ -114,6 +114,7 @@ fn forecast_status(forecast: &Forecast) -> ForecastStatus {
         high_80: forecast.high_80,
         do_sunrise_mg_l: forecast.do_sunrise_mg_l,
         night_slope_mg_l_h: forecast.night_slope_mg_l_h,
+        slope_if_aerators_stop_mg_l_h: forecast.slope_if_aerators_stop_mg_l_h,
         below: below
             .map(|crossing| (crossing.limit_mg_l, crossing.at.map(rfc3339), crossing.probability))
             .collect(),

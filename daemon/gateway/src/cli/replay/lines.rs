@@ -201,6 +201,7 @@ impl<'a, W: Write> Lines<'a, W> {
             high_80: forecast.high_80,
             do_sunrise_mg_l: forecast.do_sunrise_mg_l,
             night_slope_mg_l_h: forecast.night_slope_mg_l_h,
+            slope_if_aerators_stop_mg_l_h: forecast.slope_if_aerators_stop_mg_l_h,
             below: Below(forecast),
             probability_below: ProbabilityBelow(forecast),
             basis: &forecast.basis,
@@ -276,6 +277,8 @@ struct ForecastLine<'f> {
     high_80: f64,
     do_sunrise_mg_l: f64,
     night_slope_mg_l_h: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    slope_if_aerators_stop_mg_l_h: Option<f64>,
     below: Below<'f>,
     probability_below: ProbabilityBelow<'f>,
     basis: &'f str,

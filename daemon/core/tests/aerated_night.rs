@@ -1,0 +1,130 @@
+//! What the forecast makes of aerators that run otherwise than in the nights it remembers. The water is
+//! stepped here by its own balance, minute by minute.
+
+mod farm;
+
+use farm::{Farm, at, minutes};
+use pondreeve_core::effect::Forecast;
+use pondreeve_core::site::Channel;
+use pondreeve_core::{Event, Quantity};
+
+const DAY: i64 = 24 * 60;
+const SUNSET: i64 = 18 * 60;
+const SUNRISE: i64 = 30 * 60;
+
+/// The pond: 7 500 m3 at 29 °C and 18 g/kg, which saturate at 6.95 mg/L (Benson & Krause tables); two
+/// groups of 4.5 kW · 1.2 kg/kWh, 0.9 of it in pond water.
+struct Water {
+    do_mg_l: f64,
+}
+
+impl Water {
+    fn night_minute(&mut self, groups: f64) {
+        let aerators_per_h = groups * 4.5 * 1.2 * 0.9 * 1.024_f64.powi(9) * 1_000.0 / (9.09 * 7_500.0);
+        let change_per_h = -0.55 + (0.009 + aerators_per_h) * (0.98 * 6.95 - self.do_mg_l);
+        self.do_mg_l += change_per_h / 60.0;
+    }
+}
+
+/// Runs from noon of the first day for `nights` nights; `running` says how many groups run at a minute of
+/// the day so many nights on. Gives the lowest oxygen of the last night.
+fn run(farm: &mut Farm, nights: i64, running: impl Fn(i64, i64) -> u8) -> f64 {
+    let mut water = Water { do_mg_l: 7.0 };
+    let mut lowest = f64::INFINITY;
+    for now in 12 * 60..nights * DAY + SUNRISE - DAY + 120 {
+        let (night, minute) = ((now - 12 * 60) / DAY, (now - 12 * 60) % DAY + 12 * 60);
+        let groups = running(night, minute);
+        if (SUNSET..SUNRISE).contains(&minute) {
+            water.night_minute(f64::from(groups));
+            if night == nights - 1 {
+                lowest = lowest.min(water.do_mg_l);
+            }
+        } else {
+            // By day it comes to 8 mg/L at sunset.
+            let left = (SUNSET - minute).rem_euclid(DAY) + 1;
+            water.do_mg_l += (8.0 - water.do_mg_l) / left as f64;
+        }
+        if now % 5 == 0 {
+            let noise = 0.02 * ((now / 5 % 3) as f64 - 1.0);
+            let kw = |group: u8| (Quantity::AeratorKw, if groups > group { 4.4 } else { 0.0 });
+            let values = [
+                (Quantity::DoMgL, water.do_mg_l + noise),
+                (Quantity::TemperatureC, 29.0 + noise),
+                kw(0),
+                kw(1),
+            ];
+            farm.sweep(now, &values);
+        }
+    }
+    lowest
+}
+
+fn metered() -> Farm {
+    let mut site = farm::site();
+    for group in [0, 1] {
+        let meter = Channel { aerator: Some(group), ..Channel::uncorrected(Quantity::AeratorKw) };
+        site.probes[1].channels.push(meter);
+    }
+    let mut farm = Farm::start(12 * 60);
+    farm.event(12 * 60, Event::SiteChanged { site });
+    farm
+}
+
+fn made_at(farm: &Farm, night: i64, minute: i64) -> Forecast {
+    let wanted = at(night * DAY + minute);
+    let forecasts = farm.forecasts();
+    forecasts.into_iter().rfind(|it| it.at <= wanted && wanted - it.at < minutes(20)).expect("a forecast")
+}
+
+fn both_by_night(_: i64, minute: i64) -> u8 {
+    if (SUNSET..SUNRISE).contains(&minute) { 2 } else { 0 }
+}
+
+#[test]
+fn a_night_with_the_usual_aerators_is_like_the_last_one() {
+    let mut farm = metered();
+    let low = run(&mut farm, 4, both_by_night);
+    let forecast = made_at(&farm, 3, 23 * 60 + 30);
+    assert!((forecast.do_min_mg_l - low).abs() < 0.15, "{forecast:?} for {low}");
+    assert!(!forecast.basis.contains("aeration"), "{}", forecast.basis);
+}
+
+#[test]
+fn aerators_that_trip_pull_the_forecast_down_to_where_the_water_goes() {
+    let mut farm = metered();
+    let tripped =
+        |night, minute| if night == 3 && minute >= 22 * 60 { 0 } else { both_by_night(night, minute) };
+    let low = run(&mut farm, 4, tripped);
+    let before = made_at(&farm, 3, 21 * 60 + 45);
+    let after = made_at(&farm, 3, 23 * 60 + 30);
+    assert!(before.do_min_mg_l > low + 1.2, "{before:?} for {low}");
+    assert!((after.do_min_mg_l - low).abs() < 0.5, "{after:?} for {low}");
+    assert!((after.low_80..=after.high_80).contains(&low), "{after:?} for {low}");
+    assert!(after.basis.contains("as less aeration runs than last night"), "{}", after.basis);
+}
+
+#[test]
+fn a_night_that_was_switched_after_its_forecast_says_nothing_against_it() {
+    let mut farm = metered();
+    let tripped =
+        |night, minute| if night == 3 && minute >= 22 * 60 { 0 } else { both_by_night(night, minute) };
+    run(&mut farm, 4, tripped);
+    // The first night had no memory and is scored all the same; the last one is not.
+    let score = farm.state.view().ponds[0].forecast_score.expect("scores");
+    assert_eq!(score.nights, 3);
+}
+
+/// Two groups add 0.176 · (0.98 · 6.95 - DO) mg/L per hour; without them the fall is so much steeper.
+#[test]
+fn the_slope_without_aerators_is_told() {
+    let mut farm = metered();
+    run(&mut farm, 2, both_by_night);
+    let forecast = made_at(&farm, 1, 23 * 60);
+    let stopped = forecast.slope_if_aerators_stop_mg_l_h.expect("aerators run");
+    let expected = -0.55 + 0.009 * (6.81 - 6.0);
+    assert!((stopped - expected).abs() < 0.1, "{stopped} for {expected}");
+    assert!(stopped < forecast.night_slope_mg_l_h - 0.1, "{forecast:?}");
+    let mut idle = metered();
+    run(&mut idle, 1, |_, _| 0);
+    assert_eq!(made_at(&idle, 0, 23 * 60).slope_if_aerators_stop_mg_l_h, None);
+}
