@@ -92,9 +92,9 @@ impl Follower {
     fn step(&mut self, at_ms: i64, event: Event) {
         self.seq += 1;
         self.state.step(&Input { seq: self.seq, at: Timestamp(at_ms), event }, &mut self.effects);
-        for effect in self.effects.drain(..) {
+        for effect in &self.effects {
             match effect {
-                Effect::Advice(advice) => self.advice = Some(advice),
+                Effect::Advice(advice) => self.advice = Some(advice.clone()),
                 Effect::AlarmChanged(change)
                     if change.state == AlarmState::Unacknowledged
                         && change.previous_state == AlarmState::Normal =>
@@ -107,8 +107,9 @@ impl Follower {
     }
 }
 
-impl Way for Follower {
-    fn minute(&mut self, at_ms: i64, pond: &mut Pond) {
+impl Follower {
+    /// Takes this minute's readings and says what comes of them.
+    pub fn look(&mut self, at_ms: i64, pond: &mut Pond) -> impl Iterator<Item = Effect> {
         let sample = |quantity, channel: u16, value| Sample {
             probe: ProbeIndex(0),
             quantity,
@@ -125,6 +126,13 @@ impl Way for Follower {
             samples.push(sample(Quantity::AeratorOn, 3 + group as u16, f64::from(u8::from(aerator.running))));
         }
         self.step(at_ms, Event::Sweep { samples });
+        self.effects.drain(..)
+    }
+}
+
+impl Way for Follower {
+    fn minute(&mut self, at_ms: i64, pond: &mut Pond) {
+        self.look(at_ms, pond).for_each(drop);
         let now = Timestamp(at_ms);
         if let Some(advice) = &self.advice {
             let told = now >= advice.at + REACTION;

@@ -55,7 +55,8 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
             night_slope_mg_l_h: slope,
             slope_if_aerators_stop_mg_l_h: (slope < -0.2).then_some(slope - 0.31),
             below: vec![(4.0, None, 0.04), (3.0, None, 0.01), (2.0, None, 0.0)],
-            basis: "last night's low 3.9, -0.2 as the water holds less oxygen; from 9 nights of this pond".to_owned(),
+            basis: "last night's low 3.9, -0.2 as the water holds less oxygen; from 9 nights of this pond"
+                .to_owned(),
         }),
         no_forecast: None,
         forecast_score: None,
