@@ -21,6 +21,7 @@ use crate::window::{Window, theil_sen};
 mod aerated;
 mod basis;
 mod course;
+pub(crate) mod farm;
 mod kept;
 mod past;
 mod score;
@@ -35,7 +36,7 @@ use score::{Early, SCORED_AFTER_H, Scored};
 use basis::basis;
 use course::{HALF_HOUR, below_chance, crossing, lasting_low};
 use past::{PastNight, day_mg_l};
-use witness::{USUAL_SHARE_PER_HOUR, Witnesses, shipped, shipped_error};
+use witness::{USUAL_SHARE_PER_HOUR, Witnesses, shipped_error};
 
 /// The forecast is made anew this often.
 pub const EVERY: Span = Span::from_minutes(15);
@@ -93,6 +94,10 @@ pub struct NightState {
     past: VecDeque<PastNight>,
     /// One rule per full hour after sunset; empty until the second night is over.
     rules: Vec<Regression>,
+    /// Weights that the farm's other ponds suggest, per full hour; empty while they know nothing.
+    prior: Vec<Terms>,
+    /// A night was learnt from that the other ponds have not heard of.
+    has_learnt: bool,
     /// What tonight's forecasts were made from at each full hour.
     tonight: Vec<Made>,
     /// What the water could hold at each full hour of tonight.
@@ -316,7 +321,7 @@ impl NightState {
         let (base_mg_l, terms) = (witnesses.base_mg_l(), witnesses.terms());
         let shipped_error = shipped_error(witnesses.hours_left);
         let rule = self.rules.get(phase);
-        let weights = rule.map_or_else(|| shipped(phase), |rule| *rule.weights());
+        let weights = rule.map_or_else(|| self.prior(phase), |rule| *rule.weights());
         let correction = weights.iter().zip(&terms).map(|(weight, term)| weight * term).sum::<f64>();
         let error = rule.map_or(shipped_error, |rule| rule.standard_error(shipped_error));
         let oxygen_mg_l = witnesses.oxygen_mg_l;
@@ -394,7 +399,7 @@ impl NightState {
                 .filter(|aeration| aeration.sotr_kg_h > 0.0)
                 .map(|aeration| slope - aeration.tank.gain_mg_l_h(oxygen_mg_l, aeration.sotr_kg_h)),
             below,
-            basis: basis(&witnesses, &weights, shifted_mg_l, do_min_mg_l),
+            basis: basis(&witnesses, &weights, shifted_mg_l, do_min_mg_l, self.has_farm()),
         };
         if hours >= SCORED_AFTER_H && self.early.is_none() {
             self.early = Some(Early { at: now, do_min_mg_l, error: unscaled, low_80, high_80, assumed_kg_h });

@@ -63,6 +63,11 @@ impl Regression {
         &self.weights
     }
 
+    /// Nights learnt from, the older ones counting a little less.
+    pub fn nights(&self) -> f64 {
+        self.errors.1
+    }
+
     /// The estimate.
     pub fn estimate(&self, terms: &Terms) -> f64 {
         dot(&self.weights, terms)

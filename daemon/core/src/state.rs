@@ -7,6 +7,7 @@ use crate::alarm::Alarm;
 use crate::effect::{Effect, PartFault, Priority, Summary};
 use crate::gateway_fault;
 use crate::input::{Event, Input};
+use crate::night;
 use crate::pond::{PondState, Scene};
 use crate::probe::ProbeState;
 use crate::site::{PondIndex, ProbeIndex, Site};
@@ -134,6 +135,7 @@ impl State {
                 pond.settle(&scene, effects);
             }
         }
+        night::farm::share(&mut self.ponds);
         for alarm in &mut self.gateway_alarms {
             gateway_fault::settle(alarm, &self.faults, now, effects);
         }

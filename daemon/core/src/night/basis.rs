@@ -55,7 +55,13 @@ fn rounded_to(parts: &[f64], sum: i64) -> Vec<i64> {
 /// The sentence. `low_mg_l` is what the forecast says in the end, after it was kept between nothing and
 /// the lowest already seen.
 /// `shifted_mg_l` is what other aeration than last night's makes of it.
-pub(super) fn basis(witnesses: &Witnesses, weights: &Terms, shifted_mg_l: f64, low_mg_l: f64) -> String {
+pub(super) fn basis(
+    witnesses: &Witnesses,
+    weights: &Terms,
+    shifted_mg_l: f64,
+    low_mg_l: f64,
+    has_farm: bool,
+) -> String {
     let Some(memory) = witnesses.memory else {
         return match witnesses.exponential_mg_l {
             Some(exponential) => format!(
@@ -96,7 +102,8 @@ pub(super) fn basis(witnesses: &Witnesses, weights: &Terms, shifted_mg_l: f64, l
         1 => String::from("one night"),
         nights => format!("{nights} nights"),
     };
-    format!("{text}; from {nights} of this pond")
+    let farm = if has_farm && memory.nights < 7 { " and what the farm's other ponds taught" } else { "" };
+    format!("{text}; from {nights} of this pond{farm}")
 }
 
 #[cfg(test)]
@@ -135,7 +142,7 @@ mod tests {
     fn what_is_told_adds_up() {
         let weights = [0.5, 0.5, 0.5, 0.5, 0.33, 0.0, 0.0, 0.0, 0.0];
         assert_eq!(
-            basis(&tonight(), &weights, 0.0, 3.21),
+            basis(&tonight(), &weights, 0.0, 3.21, false),
             "last night's low 3.5, +0.4 as lows have mostly been higher, -0.4 as the water holds less oxygen, \
              -0.3 as there was less oxygen by day; from 6 nights of this pond"
         );
@@ -145,17 +152,17 @@ mod tests {
     fn bounds_are_told() {
         let weights = [0.0; 9];
         assert!(
-            basis(&tonight(), &weights, 0.0, 3.1)
+            basis(&tonight(), &weights, 0.0, 3.1, false)
                 .ends_with(", and not above 3.1, seen already; from 6 nights of this pond")
         );
         let lower = [0.0, 0.0, 6.0, 6.0, 0.0, 0.0, 0.0, 0.0, 0.0];
-        assert!(basis(&tonight(), &lower, 0.0, 0.0).contains("and not below 0.0"));
+        assert!(basis(&tonight(), &lower, 0.0, 0.0, false).contains("and not below 0.0"));
     }
 
     #[test]
     fn a_first_night_says_that_nothing_is_known() {
         let first = Witnesses { memory: None, ..tonight() };
-        assert!(basis(&first, &[0.0; 9], 0.0, 4.0).starts_with("no night of this pond is known yet"));
+        assert!(basis(&first, &[0.0; 9], 0.0, 4.0, false).starts_with("no night of this pond is known yet"));
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use super::aerated::ran_as_assumed;
 use super::course::{HALF_HOUR, lasting_low};
-use super::witness::{Memory, shipped};
+use super::witness::Memory;
 use super::{BLOCK, COURSE_HOURS, Evening, NIGHTS, NightState};
 use crate::regression::Regression;
 use crate::sunlight::LOW_UNTIL;
@@ -112,16 +112,18 @@ impl NightState {
         // A first night has nothing to compare with, so it has no terms to weigh.
         if !self.past.is_empty() {
             if self.rules.is_empty() {
-                self.rules = (0..COURSE_HOURS).map(|phase| Regression::new(&shipped(phase))).collect();
+                self.rules = (0..COURSE_HOURS).map(|phase| Regression::new(&self.prior(phase))).collect();
             }
+            self.has_learnt = true;
             for made in tonight {
+                let prior = self.prior(made.phase);
                 let at = sunset + Span::from_hours(made.phase as i64);
                 if let Some(rule) = self.rules.get_mut(made.phase)
                     && ran_as_assumed(aeration, at, sunrise, made.assumed_kg_h)
                 {
                     let outcome = low_mg_l - made.base_mg_l;
                     let off_by = low_mg_l - made.do_min_mg_l;
-                    rule.learn(&shipped(made.phase), &made.terms, outcome, off_by, made.shipped_error);
+                    rule.learn(&prior, &made.terms, outcome, off_by, made.shipped_error);
                 }
             }
         }
