@@ -2,6 +2,7 @@
 //! reading.
 
 use divan::counter::ItemsCount;
+use pondreeve_core::effect::Effect;
 use pondreeve_core::input::Sample;
 use pondreeve_core::site::{Channel, PondIndex, Probe, ProbeIndex};
 use pondreeve_core::{Event, Input, Quantity, Site, Span, State, Timestamp};
@@ -90,4 +91,44 @@ fn next_deadline(bencher: divan::Bencher<'_, '_>) {
 fn view(bencher: divan::Bencher<'_, '_>) {
     let state = run(&day(20, 1));
     bencher.bench_local(|| divan::black_box(&state).view());
+}
+
+/// A 120-day crop of one pond at a reading a minute; at most 2 s is wanted.
+#[divan::bench(sample_count = 3, sample_size = 1)]
+fn crop(bencher: divan::Bencher<'_, '_>) {
+    let inputs = day(1, 120);
+    bencher.counter(ItemsCount::new((inputs.len() - 1) * QUANTITIES.len())).bench_local(|| run(&inputs));
+}
+
+/// The step that takes a reading and makes a forecast from it, late in a night after 20 others; at most
+/// 50 µs is wanted. Beside it, [`plain_step`], the same without a forecast.
+#[divan::bench]
+fn forecast_step(bencher: divan::Bencher<'_, '_>) {
+    step_at(bencher, true);
+}
+
+#[divan::bench]
+fn plain_step(bencher: divan::Bencher<'_, '_>) {
+    step_at(bencher, false);
+}
+
+/// Times one step of the 20th night, some nine hours after sunset, that makes a forecast or does not.
+fn step_at(bencher: divan::Bencher<'_, '_>, with_forecast: bool) {
+    let inputs = day(1, 21);
+    let from = 20 * 1_440 + 8 * 60;
+    let mut state = run(&inputs[..from]);
+    let is_forecast = |effects: &[Effect]| effects.iter().any(|it| matches!(it, Effect::Forecast(_)));
+    for input in &inputs[from..] {
+        let (before, mut effects) = (state.clone(), Vec::new());
+        state.step(input, &mut effects);
+        if is_forecast(&effects) == with_forecast {
+            bencher.with_inputs(|| (before.clone(), Vec::with_capacity(16))).bench_local_refs(
+                |(state, effects)| {
+                    state.step(input, effects);
+                },
+            );
+            return;
+        }
+    }
+    unreachable!("a night has both");
 }
