@@ -129,6 +129,23 @@ pub struct Rate {
     pub error: f64,
 }
 
+/// Respiration expected of the hours after a sunset, at 28 °C.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ahead {
+    sunset: Timestamp,
+    rates: [Option<f64>; HOURS],
+    error: f64,
+}
+
+impl Ahead {
+    /// At a time, in water as warm as this.
+    pub fn at(&self, at: Timestamp, tank: &Tank) -> Option<Rate> {
+        let hour = hour_after(self.sunset, at.max(self.sunset)).unwrap_or(HOURS - 1);
+        let mg_l_h = self.rates.get(hour).copied().flatten()? * tank.warmth();
+        mg_l_h.is_finite().then_some(Rate { mg_l_h, error: self.error.max(LEAST_ERROR) })
+    }
+}
+
 /// Estimates of one hour.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
@@ -284,33 +301,37 @@ impl Respiration {
 
     /// Respiration expected at `at`, in water as warm as this. `None` before anything was learnt.
     pub fn expected(&self, at: Timestamp, tank: &Tank) -> Option<Rate> {
+        self.ahead()?.at(at, tank)
+    }
+
+    /// What is expected of the hours to come; worked out once where many are asked for.
+    pub fn ahead(&self) -> Option<Ahead> {
         let sunset = self.sunset?;
-        let hour = hour_after(sunset, at.max(sunset)).unwrap_or(HOURS - 1);
-        let tonight: Vec<Option<f64>> = self.tonight.iter().map(|hour| hour.mean()).collect();
-        let seen: Vec<f64> = tonight.iter().copied().flatten().collect();
+        let usual: [Option<f64>; HOURS] = core::array::from_fn(|hour| self.usual(hour));
         let hours = self.tonight.iter().map(|hour| f64::from(hour.count.min(4)) / 4.0).sum::<f64>();
-        let (rate, error) = match (self.usual(hour), seen.last()) {
-            (Some(usual), _) => {
-                let scale = match self.compare(&tonight) {
-                    Some((observed, remembered)) if remembered > 0.0 => {
-                        let ratio = (observed / remembered).clamp(0.3, 3.0);
-                        (hours * ratio + MEMORY_HOURS) / (hours + MEMORY_HOURS)
-                    }
-                    _ => 1.0,
-                };
-                let error = self.night_error() * libm::sqrt(MEMORY_HOURS / (hours + MEMORY_HOURS));
-                (usual * scale, error)
+        if usual.iter().any(Option::is_some) {
+            let (mut observed, mut remembered) = (0.0, 0.0);
+            for (tonight, usual) in self.tonight.iter().zip(&usual) {
+                if let (Some(rate), Some(usual)) = (tonight.mean(), usual) {
+                    observed += rate;
+                    remembered += usual;
+                }
             }
-            // A first night: as it has been over the last hours.
-            (None, Some(_)) => {
-                let recent: Vec<f64> = seen.iter().rev().take(3).copied().collect();
-                let mean = recent.iter().sum::<f64>() / recent.len() as f64;
-                (mean, FIRST_ERROR * libm::sqrt(MEMORY_HOURS / (hours + 1.0)).min(1.6))
-            }
-            (None, None) => return None,
-        };
-        let mg_l_h = rate * tank.warmth();
-        mg_l_h.is_finite().then_some(Rate { mg_l_h, error: error.max(LEAST_ERROR) })
+            let scale = if remembered > 0.0 {
+                let ratio = (observed / remembered).clamp(0.3, 3.0);
+                (hours * ratio + MEMORY_HOURS) / (hours + MEMORY_HOURS)
+            } else {
+                1.0
+            };
+            let error = self.night_error() * libm::sqrt(MEMORY_HOURS / (hours + MEMORY_HOURS));
+            return Some(Ahead { sunset, rates: usual.map(|rate| Some(rate? * scale)), error });
+        }
+        // A first night: as it has been over the last hours.
+        let seen: Vec<f64> = self.tonight.iter().filter_map(|hour| hour.mean()).collect();
+        let recent = seen.get(seen.len().saturating_sub(3)..).filter(|recent| !recent.is_empty())?;
+        let mean = recent.iter().sum::<f64>() / recent.len() as f64;
+        let error = FIRST_ERROR * libm::sqrt(MEMORY_HOURS / (hours + 1.0)).min(1.6);
+        Some(Ahead { sunset, rates: [Some(mean); HOURS], error })
     }
 
     /// Nights it rests on.

@@ -42,13 +42,14 @@ impl Aeration<'_> {
         sunrise: Timestamp,
         sotr_kg_h: impl Fn(Timestamp) -> f64,
     ) -> Option<f64> {
+        let ahead = self.respiration.ahead()?;
         let (mut at, mut oxygen, mut low) = (now, do_mg_l, do_mg_l);
         for _ in 0..MOST_STEPS {
             if at >= sunrise + LOW_UNTIL {
                 break;
             }
             let light = if at >= sunrise { AFTER_SUNRISE } else { 1.0 };
-            let rate = light * self.respiration.expected(at, &self.tank)?.mg_l_h;
+            let rate = light * ahead.at(at, &self.tank)?.mg_l_h;
             oxygen = self.tank.after(oxygen, rate, sotr_kg_h(at), EVERY.as_hours());
             low = oxygen.min(low);
             at = at + EVERY;

@@ -79,13 +79,14 @@ impl PondState {
                 must_run: configured.must_run,
             })
             .collect();
+        let ahead = self.respiration.ahead()?;
         let [hold_mg_l, _] = pond.limits.do_forecast_mg_l;
         plan(&Task {
             now,
             sunrise,
             do_mg_l,
             tank,
-            rate: &|at| self.respiration.expected(at, &tank),
+            rate: &|at| ahead.at(at, &tank),
             groups: &groups,
             hold_mg_l,
             risk: pond.aeration_risk,
