@@ -294,6 +294,10 @@ impl NightState {
             hours_left,
             line_mg_l,
             exponential_mg_l,
+            balance_mg_l: evening
+                .aeration
+                .filter(|_| self.past.is_empty())
+                .and_then(|aeration| aeration.as_it_runs_mg_l(now, oxygen_mg_l, sunrise)),
             usual_mg_l,
             day_mg_l: self.day_mg_l,
             saturation_mg_l: evening.saturation_mg_l,

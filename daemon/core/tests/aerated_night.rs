@@ -128,3 +128,13 @@ fn the_slope_without_aerators_is_told() {
     run(&mut idle, 1, |_, _| 0);
     assert_eq!(made_at(&idle, 0, 23 * 60).slope_if_aerators_stop_mg_l_h, None);
 }
+
+#[test]
+fn a_first_night_with_a_trip_rests_on_what_the_pond_used_up() {
+    let mut farm = metered();
+    let tripped = |_, minute| if minute >= 24 * 60 { 0 } else { both_by_night(0, minute) };
+    let low = run(&mut farm, 1, tripped);
+    let forecast = made_at(&farm, 0, 25 * 60 + 30);
+    assert!((forecast.do_min_mg_l - low).abs() < 0.5, "{forecast:?} for {low}");
+    assert!(forecast.basis.contains("with the aerators that run"), "{}", forecast.basis);
+}

@@ -34,6 +34,11 @@ fn differ(a: f64, b: f64) -> bool {
 }
 
 impl Aeration<'_> {
+    /// Lowest oxygen to come with what runs now, mg/L.
+    pub(super) fn as_it_runs_mg_l(&self, now: Timestamp, do_mg_l: f64, sunrise: Timestamp) -> Option<f64> {
+        self.low_mg_l(now, do_mg_l, sunrise, |_| self.sotr_kg_h)
+    }
+
     /// Lowest oxygen from `now` to an hour after sunrise, mg/L, under what `sotr_kg_h` says runs when.
     fn low_mg_l(
         &self,

@@ -63,6 +63,13 @@ pub(super) fn basis(
     has_farm: bool,
 ) -> String {
     let Some(memory) = witnesses.memory else {
+        if let Some(balance) = witnesses.balance_mg_l {
+            return format!(
+                "no night of this pond is known yet: what it used up this evening leads to {balance:.1} mg/L \
+                 with the aerators that run and a usual fall in ponds to {:.1}, together {low_mg_l:.1}",
+                witnesses.usual_mg_l
+            );
+        }
         return match witnesses.exponential_mg_l {
             Some(exponential) => format!(
                 "no night of this pond is known yet: this evening's course leads to {exponential:.1} mg/L and \
@@ -119,6 +126,7 @@ mod tests {
             hours_left: 9.0,
             line_mg_l: None,
             exponential_mg_l: None,
+            balance_mg_l: None,
             usual_mg_l: 4.0,
             day_mg_l: Some(8.0),
             saturation_mg_l: Some(6.26),
