@@ -4,6 +4,19 @@
 //! file). Without it nothing here runs, and `tests/all.sh` says so. What is checked is what the files
 //! themselves say: how many values they hold, that nights are nights, that nothing is lost.
 
+#[allow(dead_code, unreachable_pub, reason = "parts of a program, not a library")]
+#[path = "../campaigns/night_score/measures.rs"]
+mod measures;
+#[allow(dead_code, unreachable_pub, reason = "parts of a program, not a library")]
+#[path = "../campaigns/night_score/nights.rs"]
+mod nights;
+#[allow(dead_code, unreachable_pub, reason = "parts of a program, not a library")]
+#[path = "../campaigns/night_score/recording.rs"]
+mod recording;
+#[allow(dead_code, unreachable_pub, reason = "parts of a program, not a library")]
+#[path = "../campaigns/night_score/rivals.rs"]
+mod rivals;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -154,4 +167,42 @@ fn what_a_lagoons_own_checks_rejected_fails_here_too() {
         "of {passed} values that their sources pass, {false_fails} fail here and {false_doubts} are suspect"
     );
     assert!(false_fails * 100 < passed && false_doubts * 50 < passed);
+}
+
+/// Two hours after sunset, as a mean over the sites: nearer than last night's low, and far nearer than the
+/// two-point line; about four nights in five inside the 80 % interval; and no worse for what a lagoon's own
+/// checks rejected.
+#[test]
+fn the_night_is_forecast_better_than_by_memory_or_by_a_line() {
+    let Some((folder, _)) = sites() else { return };
+    let (mut ours, mut last_low, mut two_points, mut cases) =
+        (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    let mut compared = 0;
+    for (path, place) in recording::places(&folder).expect("sites.csv") {
+        let recording = recording::Recording::read(&path).expect("a recording");
+        let [scores, ..] = nights::score(&place, &recording, &recording).nights;
+        let error = |said: &dyn Fn(&nights::Scored) -> f64| {
+            measures::mean(scores.iter().map(|night| (said(night) - night.ours.came_mg_l).abs()))
+        };
+        assert!(scores.len() >= 50, "{}: {} nights", place.site, scores.len());
+        let own = error(&|night| night.ours.said_mg_l);
+        ours.push(own);
+        last_low.push(error(&|night| night.rivals[rivals::LAST_LOW]));
+        two_points.push(error(&|night| night.rivals[rivals::TWO_POINTS]));
+        cases.extend(scores.iter().map(|night| night.ours));
+        if recording.has_verdicts && place.site == "zekes_basin" {
+            compared += 1;
+            let [cleaned, ..] = nights::score(&place, &recording, &recording.cleaned()).nights;
+            let cleaned =
+                measures::mean(cleaned.iter().map(|it| (it.ours.said_mg_l - it.ours.came_mg_l).abs()));
+            assert!(own < 1.1 * cleaned, "{own} on what was logged, {cleaned} cleaned");
+        }
+    }
+    let sites = |errors: &[f64]| measures::mean(errors.iter().copied());
+    let (ours, last_low, two_points) = (sites(&ours), sites(&last_low), sites(&two_points));
+    assert!(ours < 0.95 * last_low, "{ours} mg/L, last night's low {last_low}");
+    assert!(ours < 0.5 * two_points, "{ours} mg/L, two-point line {two_points}");
+    let measures = measures::measure(&cases).expect("nights");
+    assert!((0.76..=0.84).contains(&measures.covered), "{measures:?}");
+    assert_eq!(compared, 1, "the file as it was logged is there");
 }

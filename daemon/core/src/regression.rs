@@ -20,7 +20,7 @@ const PRIOR_NIGHTS: f64 = 15.0;
 const USUAL_SQUARE: f64 = 1.0;
 
 /// What the shipped standard error is worth, in nights.
-const PRIOR_ERROR_NIGHTS: f64 = 8.0;
+const PRIOR_ERROR_NIGHTS: f64 = 5.0;
 
 /// Standard deviation over mean absolute deviation of a normal distribution: √(π/2).
 const SPREAD_PER_MEAN_ERROR: f64 = 1.253_314_137_315_500_3;
