@@ -52,7 +52,7 @@ fn main() -> Result<()> {
         rivals::NAMES.map(|name| format!("{name:>10}")).join(" "),
     );
     let (mut pooled, mut kinds) = (Scores::default(), BTreeMap::<String, Scores>::new());
-    let mut by_site = Vec::new();
+    let (mut by_site, mut names) = (Vec::new(), Vec::new());
     let mut notes = Vec::new();
     for (path, place) in places(&folder)? {
         let recording = Recording::read(&path)?;
@@ -73,6 +73,7 @@ fn main() -> Result<()> {
         pooled.add(&scores);
         kinds.entry(place.kind.clone()).or_default().add(&scores);
         by_site.push(scores);
+        names.push(place.site);
     }
     for (kind, scores) in kinds.iter().filter(|_| kinds.len() < by_site.len()) {
         print(kind, scores);
@@ -97,15 +98,15 @@ fn main() -> Result<()> {
                 .join(", "),
         );
     }
-    let new: Vec<&Scored> = pooled.nights[0].iter().filter(|night| night.is_new).collect();
-    let of_new = |said: &dyn Fn(&Scored) -> f64| {
-        mean(new.iter().map(|night| (said(night) - night.ours.came_mg_l).abs()))
-    };
-    println!(
-        "first seven nights of a recording, sunset+2h ({} nights): {:.2} times the error of the two-point line",
-        new.len(),
-        of_new(&|night| night.ours.said_mg_l) / of_new(&|night| night.rivals[rivals::TWO_POINTS])
-    );
+    println!("first seven nights of a recording, sunset+2h, error beside that of the two-point line:");
+    for (name, scores) in names.iter().zip(&by_site).chain([(&"all sites".to_owned(), &pooled)]) {
+        print_new(name, &scores.nights[0]);
+    }
+    for (when, reasons) in WHENS.iter().zip(&pooled.without) {
+        for (reason, count) in reasons {
+            println!("nights without a forecast, {when}: {count}, {reason}");
+        }
+    }
     for note in notes {
         println!("{note}");
     }
@@ -117,6 +118,17 @@ fn old(nights: &[Scored]) -> impl Iterator<Item = &Scored> {
     nights.iter().filter(|night| !night.is_new)
 }
 
+/// How a new pond fared.
+fn print_new(name: &str, nights: &[Scored]) {
+    let new: Vec<&Scored> = nights.iter().filter(|night| night.is_new).collect();
+    let error = |said: &dyn Fn(&Scored) -> f64| {
+        mean(new.iter().map(|night| (said(night) - night.ours.came_mg_l).abs()))
+    };
+    let own = error(&|night| night.ours.said_mg_l);
+    let line = error(&|night| night.rivals[rivals::TWO_POINTS]);
+    println!("{name:20} {:3} nights, {own:.2} and {line:.2} mg/L: {:.2} times", new.len(), own / line);
+}
+
 fn error_of(nights: &[Scored]) -> f64 {
     mean(old(nights).map(|night| (night.ours.said_mg_l - night.ours.came_mg_l).abs()))
 }
@@ -126,7 +138,7 @@ fn print(name: &str, scores: &Scores) {
         let nights: Vec<&Scored> = old(&scores.nights[slot]).collect();
         let cases: Vec<Case> = nights.iter().map(|night| night.ours).collect();
         let Some(measures) = measure(&cases) else {
-            println!("{name:20} {when:10}      0 {:4}", scores.without[slot]);
+            println!("{name:20} {when:10}      0 {:4}", scores.without[slot].values().sum::<usize>());
             continue;
         };
         let rivals = (0..rivals::NAMES.len()).map(|place| {
@@ -137,7 +149,7 @@ fn print(name: &str, scores: &Scores) {
             "{:20} {when:10} {:6} {:4} {:5.2} {:5.2} {:5.2} {:5.0}% {:5.2} {:>5} {:>5} {:>5} {:>6} | {}",
             name.chars().take(20).collect::<String>(),
             measures.nights,
-            scores.without[slot],
+            scores.without[slot].values().sum::<usize>(),
             measures.mean_error,
             measures.bias,
             measures.error_p90,
