@@ -19,11 +19,15 @@ use crate::time::{Span, Timestamp};
 use crate::window::{Window, median, theil_sen};
 
 mod course;
+mod fan;
 mod kept;
+mod past;
 mod score;
 mod witness;
 
+pub use fan::CoursePoint;
 use kept::Kept;
+pub use past::{EarlyForecastView, PastNightView};
 pub use score::ForecastScore;
 use score::{Early, SCORED_AFTER_H, Scored};
 
@@ -52,6 +56,10 @@ const Z_80: f64 = 1.281_551_565_544_6;
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 struct PastNight {
+    sunset: Timestamp,
+    sunrise: Timestamp,
+    /// Its forecast as it was scored; `None` where none could be made.
+    early: Option<Early>,
     low_mg_l: f64,
     /// How long after sunset.
     low_after: Span,
@@ -361,6 +369,8 @@ impl NightState {
         let forecast = Forecast {
             pond: evening.pond,
             at: now,
+            oxygen_at: now,
+            oxygen_mg_l,
             sunset,
             sunrise,
             do_min_mg_l,
@@ -373,7 +383,7 @@ impl NightState {
             basis: basis(&witnesses),
         };
         if hours >= SCORED_AFTER_H && self.early.is_none() {
-            self.early = Some(Early { do_min_mg_l, error: unscaled, low_80, high_80 });
+            self.early = Some(Early { at: now, do_min_mg_l, error: unscaled, low_80, high_80 });
         }
         self.kept = Some(Kept::new(&forecast, error, highest));
         Ok(forecast)
@@ -404,6 +414,7 @@ impl NightState {
             return;
         }
         let Some(low_mg_l) = lasting_low(window, sunset, end) else { return };
+        let early = self.early;
         self.score(low_mg_l);
         if self.rules.is_empty() {
             self.rules = (0..COURSE_HOURS).map(|phase| Regression::new(&shipped(phase))).collect();
@@ -423,6 +434,9 @@ impl NightState {
             self.past.pop_front();
         }
         self.past.push_back(PastNight {
+            sunset,
+            sunrise,
+            early,
             low_mg_l,
             low_after: Span::from_millis((low_hours * 3_600_000.0) as i64),
             course_mg_l: core::array::from_fn(|hour| {

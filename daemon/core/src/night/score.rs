@@ -3,6 +3,7 @@
 use alloc::vec::Vec;
 
 use super::{NightState, Z_80};
+use crate::time::Timestamp;
 
 /// Nights scored.
 const NIGHTS: usize = 14;
@@ -17,6 +18,7 @@ const SCALE: (f64, f64) = (0.6, 2.0);
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub(super) struct Early {
+    pub(super) at: Timestamp,
     pub(super) do_min_mg_l: f64,
     /// Standard error before it was scaled, mg/L.
     pub(super) error: f64,
@@ -105,6 +107,7 @@ mod tests {
         let mut state = NightState::default();
         for &(forecast, came) in nights {
             let early = Early {
+                at: Timestamp(0),
                 do_min_mg_l: forecast,
                 error: 0.5,
                 low_80: forecast - 0.5 * Z_80,
