@@ -317,7 +317,7 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
     let keys: &[&str] = match page {
         Page::Farm => &["a acknowledge", "1-9 pond", "e enter", "Tab alarms", "w why", "? help", "q quit"],
         Page::Pond => {
-            &["a acknowledge", "1-9 pond", "n night", "e enter", "w why", "Esc farm", "? help", "q quit"]
+            &["a acknowledge", "1-9 pond", "n night", "e enter", "w why", "0 farm", "? help", "q quit"]
         }
         Page::Night => {
             &["a acknowledge", "n last nights", "1-9 pond", "w why", "Esc pond", "? help", "q quit"]

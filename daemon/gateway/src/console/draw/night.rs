@@ -144,7 +144,7 @@ fn sentences(context: &Context<'_>, pond: &PondStatus) -> Vec<String> {
         return texts;
     };
     let mut lowest = format!(
-        "Lowest expected: {} mg/L at about {}. 8 nights of 10 lie between {} and {}.",
+        "Lowest expected: {} mg/L at about {} (80% sure: {} to {}).",
         number(forecast.do_min_mg_l, 1),
         context.clock.time(&forecast.do_min_at),
         number(forecast.low_80, 1),
@@ -153,19 +153,24 @@ fn sentences(context: &Context<'_>, pond: &PondStatus) -> Vec<String> {
     if !context.live() {
         lowest = format!("OLD, as of {}: {lowest}", context.clock.time_and_day(&context.farm.at));
     }
-    let mut chances = String::from("Chance of falling below");
+    let mut chances = String::from("Chance of below");
     for (position, (limit, at, probability)) in forecast.below.iter().enumerate() {
-        let percent = match probability * 100.0 {
-            ..1.0 => "under 1%".to_owned(),
-            99.0.. => "over 99%".to_owned(),
-            percent => format!("{}%", number(percent, 0)),
-        };
-        let comma = if position == 0 { "" } else { "," };
-        let _ = write!(chances, "{comma} {} mg/L: {percent}", number(*limit, 1));
-        if let Some(at) = at {
-            let over = context.clock.seconds_since(at).is_some_and(|since| since >= 0);
-            let at = if over { "below now".to_owned() } else { format!("about {}", context.clock.time(at)) };
-            let _ = write!(chances, " ({at})");
+        let (comma, unit) = if position == 0 { ("", " mg/L") } else { (",", "") };
+        let _ = write!(chances, "{comma} {}{unit}: ", number(*limit, 1));
+        let ahead = at.as_deref().filter(|at| context.clock.seconds_since(at).is_some_and(|since| since < 0));
+        if at.is_some() && ahead.is_none() {
+            chances.push_str("it is now");
+            continue;
+        }
+        match probability * 100.0 {
+            ..1.0 => chances.push_str("under 1%"),
+            99.0.. => chances.push_str("over 99%"),
+            percent => {
+                let _ = write!(chances, "{}%", number(percent, 0));
+            }
+        }
+        if let Some(at) = ahead {
+            let _ = write!(chances, " (about {})", context.clock.time(at));
         }
     }
     chances.push('.');

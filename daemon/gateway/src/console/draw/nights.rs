@@ -54,8 +54,8 @@ fn none_yet(context: &Context<'_>, pond: &PondStatus) -> String {
         .as_deref()
         .map_or_else(String::new, |at| format!(" Sunrise is at {}.", context.clock.time(at)));
     format!(
-        "No night is listed yet. A night is listed an hour after sunrise, if the oxygen was measured for most of \
-         it. What is forecast for tonight is on the other page (n).{after}"
+        "No night is listed yet. Each is listed an hour after sunrise, if its oxygen was measured for most of it. \
+         Press n for tonight.{after}"
     )
 }
 
@@ -104,7 +104,7 @@ fn table(
     y += 1;
     let notes: &[&str] = &[
         "off: forecast made 2 h after sunset less what came, mg/L; + promised too much.",
-        "~ made later than that. within: the low lay inside the 80% range.",
+        "~ made later. within: low inside the 80% range. Bars: the low, | limits.",
     ];
     let room = usize::from(rows.bottom.saturating_sub(y)).saturating_sub(1);
     let shown = nights.len().min(room);
@@ -177,7 +177,7 @@ fn later_than_two_hours(night: &PastNightStatus, made: &str) -> bool {
     }
 }
 
-/// `Off by 0.35 mg/L on average; within in 11 of 13 nights.`
+/// `Forecasts: off by 0.35 mg/L on average; 11 of 13 lows within their range.`
 fn summary(nights: &[PastNightStatus]) -> String {
     let forecasts: Vec<_> = nights.iter().filter_map(|night| night.forecast.as_ref()).collect();
     if forecasts.is_empty() {
@@ -187,7 +187,7 @@ fn summary(nights: &[PastNightStatus]) -> String {
         forecasts.iter().map(|forecast| forecast.error_mg_l.abs()).sum::<f64>() / forecasts.len() as f64;
     let inside = forecasts.iter().filter(|forecast| forecast.inside_80).count();
     format!(
-        "The forecast was off by {} mg/L on average, and the low within its range in {inside} of {}.",
+        "Forecasts: off by {} mg/L on average; {inside} of {} lows within their range.",
         number(mean, 2),
         forecasts.len()
     )
