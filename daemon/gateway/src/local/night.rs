@@ -1,6 +1,7 @@
 //! Tonight's expected course and the nights that are over, as they are said over the socket.
 
 use pondreeve_core::Timestamp;
+use pondreeve_core::effect::Forecast;
 use pondreeve_core::night::{CoursePoint, PastNightView};
 use pondreeve_core::view::PondView;
 use serde::{Deserialize, Serialize};
@@ -70,7 +71,7 @@ pub struct PastForecastStatus {
 /// A pond's nights as the socket tells them.
 pub fn night_status(view: &PondView, id: &str, now: Timestamp) -> NightStatus {
     let forecast = view.forecast.as_ref();
-    let course = forecast.map(|forecast| forecast.course()).unwrap_or_default();
+    let course = forecast.map(Forecast::course).unwrap_or_default();
     NightStatus {
         pond: id.to_owned(),
         at: rfc3339(now),
