@@ -218,6 +218,10 @@ pub struct Forecast {
     pub pond: PondIndex,
     /// When it was made.
     pub at: Timestamp,
+    /// When the oxygen it starts from was read: earlier than `at` where a forecast was kept.
+    pub oxygen_at: Timestamp,
+    /// The oxygen then, mg/L.
+    pub oxygen_mg_l: f64,
     /// Start of this night.
     pub sunset: Timestamp,
     /// End of this night.

@@ -21,15 +21,19 @@ use crate::window::{Window, theil_sen};
 mod aerated;
 mod basis;
 mod course;
+mod fan;
 pub(crate) mod farm;
 mod kept;
+mod look_back;
 mod past;
 mod score;
 mod witness;
 
 pub use aerated::Aeration;
 use aerated::DOUBT;
+pub use fan::CoursePoint;
 use kept::Kept;
+pub use look_back::{EarlyForecastView, PastNightView};
 pub use score::ForecastScore;
 use score::{Early, SCORED_AFTER_H, Scored};
 
@@ -354,8 +358,10 @@ impl NightState {
             (do_min_mg_l + Z_80 * error).min(highest).max(do_min_mg_l),
         );
         let end = sunrise + LOW_UNTIL;
-        let do_min_at =
-            self.usual_low_after().map_or(sunrise, |after| sunset + after).clamp(now.min(end), end);
+        let usual_at = self.usual_low_after().map_or(sunrise, |after| sunset + after);
+        // Oxygen that still has to fall does so until light stops it, though it is later than usual.
+        let falls_on = usual_at <= now && do_min_mg_l < highest;
+        let do_min_at = if falls_on { sunrise } else { usual_at }.clamp(now.min(end), end);
         let rise = self.usual_rise_to_sunrise();
         let do_sunrise_mg_l = (do_min_mg_l + rise).min(oxygen_mg_l).max(do_min_mg_l);
         let slope_from = (now - Span::from_hours(2)).max(sunset - Span::from_hours(1));
@@ -390,6 +396,8 @@ impl NightState {
         let forecast = Forecast {
             pond: evening.pond,
             at: now,
+            oxygen_at: now,
+            oxygen_mg_l,
             sunset,
             sunrise,
             do_min_mg_l,

@@ -6,7 +6,7 @@ use alloc::vec::Vec;
 use crate::alarm::Alarm;
 use crate::derived::slope_per_hour;
 use crate::effect::{Advice, AlarmState, Derived, Flag, Forecast, Latest, PartFault, Priority};
-use crate::night::ForecastScore;
+use crate::night::{ForecastScore, PastNightView};
 use crate::pond::{AerationNight, PondState, Scene};
 use crate::site::PondIndex;
 use crate::state::State;
@@ -48,6 +48,8 @@ pub struct PondView {
     pub forecast: Option<Forecast>,
     /// How good the last nights' forecasts were.
     pub forecast_score: Option<ForecastScore>,
+    /// The nights that are remembered, newest last.
+    pub past_nights: Vec<PastNightView>,
     /// Why there is no forecast, where there is none.
     pub no_forecast: Option<String>,
     /// Sensor or water, where oxygen is in doubt, low, falling or missing.
@@ -124,6 +126,7 @@ impl State {
                 derived: pond.derived.values().copied().collect(),
                 forecast,
                 forecast_score: pond.night.forecast_score(),
+                past_nights: pond.night.past_nights().collect(),
                 no_forecast,
                 verdict: site.ponds.get(position).and_then(|configured| {
                     pond.oxygen_verdict(&scene, &pond.facts(&scene, configured), configured)

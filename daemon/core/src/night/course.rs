@@ -13,6 +13,14 @@ pub(super) fn lasting_low(window: &Window, from: Timestamp, to: Timestamp) -> Op
     means.windows(3).filter_map(|three| median(&mut three.to_vec())).min_by(f64::total_cmp)
 }
 
+/// 1 - e^-1: how much of 1 - e^-x there is between the present and the minimum.
+const WHOLE: f64 = 1.0 - 0.367_879_441_171_442_3;
+
+/// Share of the fall that is done after this share of the time to the minimum: what [`crossing`] inverts.
+pub(super) fn fallen(share_of_time: f64) -> f64 {
+    (1.0 - libm::exp(-share_of_time.clamp(0.0, 1.0))) / WHOLE
+}
+
 /// When the expected course reaches a limit. The course falls steeply first and flattens, as nights
 /// do: from the present to the minimum it follows 1 - e^-x over one unit of x.
 pub(super) fn crossing(
@@ -28,7 +36,6 @@ pub(super) fn crossing(
     if min >= limit {
         return None;
     }
-    const WHOLE: f64 = 1.0 - 0.367_879_441_171_442_3;
     let share = ((oxygen - limit) / (oxygen - min)).clamp(0.0, 1.0);
     let progress = -libm::log(1.0 - share * WHOLE);
     Some(

@@ -2,6 +2,7 @@
 
 use super::aerated::ran_as_assumed;
 use super::course::{HALF_HOUR, lasting_low};
+use super::score::Early;
 use super::witness::Memory;
 use super::{BLOCK, COURSE_HOURS, Evening, NIGHTS, NightState};
 use crate::regression::Regression;
@@ -22,9 +23,13 @@ const DAY: Span = Span::from_hours(10);
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub(super) struct PastNight {
-    low_mg_l: f64,
+    pub(super) sunset: Timestamp,
+    pub(super) sunrise: Timestamp,
+    /// Its forecast as it was scored; `None` where none could be made.
+    pub(super) early: Option<Early>,
+    pub(super) low_mg_l: f64,
     /// How long after sunset.
-    low_after: Span,
+    pub(super) low_after: Span,
     /// Mean oxygen of the half hour up to each full hour after sunset.
     course_mg_l: [Option<f64>; COURSE_HOURS],
     /// What the water could hold at each full hour after sunset.
@@ -108,6 +113,7 @@ impl NightState {
         }
         let Some(low_mg_l) = lasting_low(window, sunset, end) else { return };
         let aeration = evening.aeration.as_ref();
+        let early = self.early;
         self.score(low_mg_l, aeration, sunrise);
         // A first night has nothing to compare with, so it has no terms to weigh.
         if !self.past.is_empty() {
@@ -140,6 +146,9 @@ impl NightState {
             self.past.pop_front();
         }
         self.past.push_back(PastNight {
+            sunset,
+            sunrise,
+            early,
             low_mg_l,
             low_after: Span::from_millis((low_hours * 3_600_000.0) as i64),
             course_mg_l: core::array::from_fn(|hour| {

@@ -40,7 +40,7 @@ use tokio::sync::mpsc;
 
 use crate::local::protocol::{Ask, FarmStatus, Reply};
 
-use draw::{Curve, Link, Screen};
+use draw::{Curve, Link, Nights, Screen};
 use keys::{Assembler, ESCAPE_WAIT_MS, Key, Reader};
 use link::News;
 use terminal::{Capabilities, Display, Held};
@@ -125,6 +125,8 @@ async fn shown(options: &Options, capabilities: Capabilities) -> Result<(), Cons
         lost: None,
         curve: None,
         curve_asked: None,
+        nights: None,
+        nights_asked: None,
         answers: answers_out,
         started: Instant::now(),
     };
@@ -170,6 +172,7 @@ async fn shown(options: &Options, capabilities: Capabilities) -> Result<(), Cons
             break Ok(());
         }
         console.want_curve();
+        console.want_nights();
         console.draw()?;
     };
     watcher.abort();
@@ -188,6 +191,8 @@ struct Console<'a, W: std::io::Write> {
     lost: Option<String>,
     curve: Option<Curve>,
     curve_asked: Option<(String, i64, Instant)>,
+    nights: Option<Nights>,
+    nights_asked: Option<(String, Option<String>, i64, Instant)>,
     answers: mpsc::Sender<(Ask, Result<Reply, String>)>,
     started: Instant,
 }
@@ -243,6 +248,15 @@ impl<W: std::io::Write> Console<'_, W> {
             self.curve = Some(Curve { pond: pond.clone(), points, trouble });
             return;
         }
+        if let Ask::Night { pond } = ask {
+            let (status, trouble) = match answer {
+                Ok(Reply::Night(status)) => (Some(status), None),
+                Ok(Reply::Error { message, .. }) | Err(message) => (None, Some(message)),
+                Ok(other) => (None, Some(format!("unexpected answer {other:?}"))),
+            };
+            self.nights = Some(Nights { pond: pond.clone(), status, trouble });
+            return;
+        }
         let answer = match answer {
             Ok(Reply::Why(why)) => return self.ui.explained(why),
             Ok(Reply::Done { warning, .. }) => Ok(warning),
@@ -276,7 +290,7 @@ impl<W: std::io::Write> Console<'_, W> {
 
     /// Asks for the chosen pond's curve where its page is open and what is there is old.
     fn want_curve(&mut self) {
-        if self.ui.page != Page::Pond || self.link() != Link::Live {
+        if !matches!(self.ui.page, Page::Pond | Page::Night) || self.link() != Link::Live {
             return;
         }
         let Some(farm) = &self.farm else { return };
@@ -289,7 +303,8 @@ impl<W: std::io::Write> Console<'_, W> {
         if fresh {
             return;
         }
-        let (from, _) = draw::span(pond, now);
+        // The page of the night may begin a little before the other.
+        let from = draw::span(pond, now).0.min(draw::night_span(pond, now).0);
         let seconds = u64::try_from(now.as_second() - from).unwrap_or(0);
         let ask = Ask::History {
             pond: pond.id.clone(),
@@ -302,6 +317,29 @@ impl<W: std::io::Write> Console<'_, W> {
         self.send(ask);
     }
 
+    /// Asks for the chosen pond's nights where they are shown and the forecast is another one than when they
+    /// were last asked for.
+    fn want_nights(&mut self) {
+        if !matches!(self.ui.page, Page::Night | Page::Nights) || self.link() != Link::Live {
+            return;
+        }
+        let Some(farm) = &self.farm else { return };
+        let (Some(pond), Ok(now)) = (farm.ponds.get(self.ui.pond), farm.at.parse::<jiff::Timestamp>()) else {
+            return;
+        };
+        let made = pond.forecast.as_ref().map(|forecast| forecast.at.clone());
+        let fresh = self.nights_asked.as_ref().is_some_and(|(id, at_made, at, asked)| {
+            let same = *at_made == made && now.as_second() - at < CURVE_EVERY_S;
+            *id == pond.id && (same || asked.elapsed() < CURVE_PAUSE)
+        });
+        if fresh {
+            return;
+        }
+        let ask = Ask::Night { pond: pond.id.clone() };
+        self.nights_asked = Some((pond.id.clone(), made, now.as_second(), Instant::now()));
+        self.send(ask);
+    }
+
     fn draw(&mut self) -> Result<(), ConsoleError> {
         self.ui.tick(self.now_ms());
         let link = self.link();
@@ -310,6 +348,7 @@ impl<W: std::io::Write> Console<'_, W> {
             link: &link,
             ui: &self.ui,
             curve: self.curve.as_ref(),
+            nights: self.nights.as_ref(),
             title: self.options.title.as_deref(),
             capabilities: self.capabilities,
         };

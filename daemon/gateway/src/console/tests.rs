@@ -7,11 +7,13 @@ use ratatui::style::{Color, Modifier};
 use crate::local::protocol::{Ask, FarmStatus};
 use crate::local::why::WhyStatus;
 
-use super::draw::{Curve, Link, Screen, draw};
+use super::draw::{Curve, Link, Nights, Screen, draw};
 use super::keys::Key;
 use super::sample;
 use super::terminal::{Capabilities, Display};
 use super::ui::{Action, Page, READ_FIRST_MS, Ui};
+
+mod night;
 
 const PLAIN: Capabilities = Capabilities { colour: false, utf8: false };
 const FULL: Capabilities = Capabilities { colour: true, utf8: true };
@@ -24,6 +26,7 @@ struct Shown {
     link: Link,
     ui: Ui,
     curve: Option<Curve>,
+    nights: Option<Nights>,
     size: (u16, u16),
     capabilities: Capabilities,
 }
@@ -32,7 +35,15 @@ impl Shown {
     fn of(farm: FarmStatus) -> Self {
         let mut ui = Ui::default();
         ui.heard(&farm, 0);
-        Self { farm: Some(farm), link: Link::Live, ui, curve: None, size: (80, 24), capabilities: PLAIN }
+        Self {
+            farm: Some(farm),
+            link: Link::Live,
+            ui,
+            curve: None,
+            nights: None,
+            size: (80, 24),
+            capabilities: PLAIN,
+        }
     }
 
     fn keys(mut self, keys: &[Key]) -> Self {
@@ -68,6 +79,7 @@ impl Shown {
             link: &self.link,
             ui: &self.ui,
             curve: self.curve.as_ref(),
+            nights: self.nights.as_ref(),
             title: None,
             capabilities: self.capabilities,
         };
@@ -215,7 +227,15 @@ fn entry_form_with_a_value_that_cannot_be() {
 
 #[test]
 fn every_page_at_every_size_says_which_alarm_and_which_key() {
-    let pages = [vec![], characters("1"), vec![Key::Tab, Key::Tab], characters("?"), characters("e")];
+    let pages = [
+        vec![],
+        characters("1"),
+        vec![Key::Tab, Key::Tab],
+        characters("?"),
+        characters("e"),
+        characters("n"),
+        characters("nn"),
+    ];
     for keys in pages {
         for columns in [10, 40, 50, 60, 79, 80, 81, 100, 132, 200] {
             for lines in [2, 6, 12, 15, 20, 24, 25, 50] {
@@ -273,7 +293,15 @@ fn without_utf8_only_ascii_is_sent() {
     let mut farm = sample::critical_alarm();
     farm.farm = "Estación Ñandú".to_owned();
     farm.alarms[0].message = "P1 — 29 °C ≥ limit\u{1b}[2J".to_owned();
-    for keys in [vec![], characters("1"), vec![Key::Tab, Key::Tab], characters("?"), characters("e")] {
+    for keys in [
+        vec![],
+        characters("1"),
+        vec![Key::Tab, Key::Tab],
+        characters("?"),
+        characters("e"),
+        characters("n"),
+        characters("nn"),
+    ] {
         let shown = Shown::of(farm.clone()).with_curve().keys(&keys);
         let text = shown.text();
         assert!(text.is_ascii(), "{text}");
@@ -317,7 +345,15 @@ fn the_w_key_asks_why_and_shows_the_answer_over_the_page_it_came_from() {
 
 #[test]
 fn one_key_acknowledges_the_top_alarm_from_every_page() {
-    for keys in [vec![], characters("3"), vec![Key::Tab, Key::Tab], characters("?"), characters("e")] {
+    for keys in [
+        vec![],
+        characters("3"),
+        vec![Key::Tab, Key::Tab],
+        characters("?"),
+        characters("e"),
+        characters("n"),
+        characters("nn"),
+    ] {
         let mut shown = Shown::of(sample::critical_alarm()).keys(&keys);
         let action = shown.press(Key::Char('a'), 2 * LATER);
         let wanted = Action::Ask(Ask::Acknowledge { id: "p1.do-low-critical".to_owned() });

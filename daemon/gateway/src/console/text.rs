@@ -277,6 +277,13 @@ impl FarmClock {
         )
     }
 
+    /// `Wed 25 Nov`.
+    pub(crate) fn date(self, at: &str) -> String {
+        let Ok(at) = at.parse::<Timestamp>() else { return "??".to_owned() };
+        let local = self.offset.to_datetime(at);
+        format!("{} {:>2} {}", weekday(local.weekday()), local.day(), month(local.month()))
+    }
+
     /// Seconds from `at` until now; negative if `at` lies ahead.
     pub(crate) fn seconds_since(self, at: &str) -> Option<i64> {
         Some(self.now?.as_second() - at.parse::<Timestamp>().ok()?.as_second())

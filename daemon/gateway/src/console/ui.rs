@@ -25,6 +25,10 @@ pub(crate) enum Page {
     Farm,
     /// One pond.
     Pond,
+    /// Tonight's oxygen of one pond.
+    Night,
+    /// The last nights of one pond.
+    Nights,
     /// All alarms.
     Alarms,
     /// Entering readings by hand.
@@ -269,6 +273,10 @@ impl Ui {
             }
             Key::Char('e') => self.open_entry(farm, now_ms),
             Key::Char('w') => return self.ask_why(farm, live, now_ms),
+            Key::Char('n') => {
+                self.page = if self.page == Page::Night { Page::Nights } else { Page::Night };
+            }
+            Key::Escape if matches!(self.page, Page::Night | Page::Nights) => self.page = Page::Pond,
             Key::Escape if self.page == Page::Why => self.page = self.back,
             Key::Char(digit @ '1'..='9') => self.choose_pond(digit, farm, now_ms),
             Key::Char('0') | Key::Escape => self.page = Page::Farm,
@@ -327,7 +335,10 @@ impl Ui {
         let chosen = digit.to_digit(10).map_or(0, |digit| digit as usize);
         if (1..=ponds).contains(&chosen) {
             self.pond = chosen - 1;
-            self.page = Page::Pond;
+            // From night to night: the same page of another pond.
+            if !matches!(self.page, Page::Night | Page::Nights) {
+                self.page = Page::Pond;
+            }
         } else {
             self.say(&format!("There is no pond {digit}: the farm has {ponds}."), false, now_ms);
         }
@@ -340,7 +351,7 @@ impl Ui {
         }
         self.back = self.page;
         // From a pond's own page it is plain which pond is meant; elsewhere it must be said.
-        let chosen = self.page == Page::Pond;
+        let chosen = matches!(self.page, Page::Pond | Page::Night | Page::Nights);
         self.entry = Some(Entry::new(self.pond, chosen));
         self.page = Page::Entry;
     }
@@ -359,7 +370,7 @@ impl Ui {
         };
         let id = match self.page {
             Page::Why => Some(self.why_id.clone()),
-            Page::Pond => of_pond(),
+            Page::Pond | Page::Night | Page::Nights => of_pond(),
             Page::Alarms => farm.alarms.get(self.marked_position(farm)).map(|alarm| alarm.id.clone()),
             _ => top_alarm(farm).map(|alarm| alarm.id.clone()).or(pond),
         };
@@ -426,7 +437,7 @@ impl Ui {
             return;
         };
         match self.page {
-            Page::Farm | Page::Pond => {
+            Page::Farm | Page::Pond | Page::Night | Page::Nights => {
                 self.pond = self.pond.saturating_add_signed(by).min(farm.ponds.len().saturating_sub(1));
             }
             Page::Alarms => {

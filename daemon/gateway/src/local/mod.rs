@@ -2,6 +2,7 @@
 
 pub mod check;
 pub mod client;
+pub mod night;
 pub mod protocol;
 pub mod requests;
 pub mod server;

@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::night::NightStatus;
 use super::service::{ProbeStatus, StepAsk};
 use super::why::WhyStatus;
 
@@ -74,6 +75,11 @@ pub enum Ask {
         /// An alarm's id, or a pond's.
         id: String,
     },
+    /// Tonight's expected course of a pond, and its last nights.
+    Night {
+        /// Pond id.
+        pond: String,
+    },
     /// Copy the store into a folder of the gateway while it goes on.
     Backup {
         /// Absolute path of the folder.
@@ -108,6 +114,8 @@ pub enum Reply {
     },
     /// The explanation.
     Why(Box<WhyStatus>),
+    /// The pond's nights.
+    Night(Box<NightStatus>),
     /// Stored values, oldest first: RFC 3339 time, value, flag.
     History {
         /// The points.

@@ -10,6 +10,7 @@ use pondreeve_core::{Effect, Event, Quantity, Span, Timestamp};
 use tokio::sync::{broadcast, oneshot};
 
 use super::check;
+use super::night::night_status;
 use super::protocol::{Ask, HistoryPoint, KeptReading, Reply, RollUp};
 use super::service::{self, StepAsk};
 use super::status::{farm_status, rfc3339};
@@ -93,6 +94,16 @@ impl Counter {
                 Ok(why) => Ok(Reply::Why(Box::new(why_status(&why, &self.farm, self.clock.now())))),
                 Err(known) => Err(Refusal::Bad(no_such(&id, &known))),
             },
+            Ask::Night { pond } => {
+                let index = self.pond(&pond)?;
+                let view = self.desk.view().await.ok_or(Refusal::Ended)?;
+                let own = view.ponds.iter().find(|own| own.pond == index).ok_or_else(|| {
+                    Refusal::Failed(format!(
+                        "the nights of {pond} were asked for, before the daemon has started: ask again"
+                    ))
+                })?;
+                Ok(Reply::Night(Box::new(night_status(own, &pond, self.clock.now()))))
+            }
             Ask::Backup { folder } => self.backup(&folder).await,
             Ask::History { pond, quantity, seconds, points } => {
                 self.history(&pond, &quantity, seconds, points).await

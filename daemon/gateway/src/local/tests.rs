@@ -142,6 +142,19 @@ async fn history_comes_back_in_order() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn nights_are_told_of_ponds_that_exist() {
+    let daemon = Daemon::start().await;
+    let night = |pond: &str| Ask::Night { pond: pond.to_owned() };
+    let Reply::Night(told) = daemon.ask(night("pond")).await else { panic!("a night is due") };
+    // A pond that was never measured has no night behind it and no forecast.
+    assert_eq!((told.pond.as_str(), told.forecast_at.as_ref()), ("pond", None));
+    assert!(told.nights.is_empty() && told.course.is_empty(), "{told:?}");
+    let (message, bad) = error(daemon.ask(night("lake")).await);
+    assert!(bad && message.contains("lake") && message.contains("the ponds are"), "{message}");
+    daemon.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn bad_requests_are_answered_and_change_nothing() {
     let daemon = Daemon::start().await;
     let ahead = (jiff::Timestamp::from_millisecond((EVENING + Span::from_hours(500)).as_millis()))

@@ -11,7 +11,7 @@ use super::outlook::reading;
 use super::{Canvas, Context, Curve, Rows};
 
 /// Columns of the scale at the left.
-const SCALE: u16 = 5;
+pub(super) const SCALE: u16 = 5;
 
 /// How far back the curve goes when no sunset is near, seconds.
 pub(crate) const BACK_S: i64 = 12 * 3_600;
@@ -38,18 +38,18 @@ pub(crate) fn span(pond: &PondStatus, now: Timestamp) -> (i64, i64) {
 }
 
 /// The area of a chart and how values fall on its cells.
-struct Plot {
-    from: i64,
-    to: i64,
-    highest: f64,
-    left: u16,
-    columns: u16,
-    top: u16,
-    lines: u16,
+pub(super) struct Plot {
+    pub(super) from: i64,
+    pub(super) to: i64,
+    pub(super) highest: f64,
+    pub(super) left: u16,
+    pub(super) columns: u16,
+    pub(super) top: u16,
+    pub(super) lines: u16,
 }
 
 impl Plot {
-    fn x(&self, at: i64) -> Option<u16> {
+    pub(super) fn x(&self, at: i64) -> Option<u16> {
         if at < self.from || at > self.to {
             return None;
         }
@@ -57,7 +57,13 @@ impl Plot {
         Some(self.left + (share * f64::from(self.columns - 1)).round() as u16)
     }
 
-    fn y(&self, value: f64) -> u16 {
+    /// The moment in the middle of a column.
+    pub(super) fn at(&self, x: u16) -> i64 {
+        let share = f64::from(x.saturating_sub(self.left)) / f64::from(self.columns.max(2) - 1);
+        self.from + (share * (self.to - self.from) as f64).round() as i64
+    }
+
+    pub(super) fn y(&self, value: f64) -> u16 {
         let share = (value / self.highest).clamp(0.0, 1.0);
         self.top + ((1.0 - share) * f64::from(self.lines - 1)).round() as u16
     }
@@ -74,23 +80,9 @@ pub(super) fn oxygen(
     let Some(now) = context.clock.now() else { return };
     let columns = canvas.columns();
     let (from, to) = span(pond, now);
-    let measured: Vec<(i64, f64, u8)> = curve
-        .iter()
-        .flat_map(|curve| &curve.points)
-        .filter_map(|point| Some((point.at.parse::<Timestamp>().ok()?.as_second(), point.value, point.flag)))
-        .filter(|(_, value, _)| value.is_finite())
-        .collect();
-    let dot = if canvas.capabilities.utf8 { "•" } else { "*" };
-    let legend = match curve {
-        None => "Oxygen, mg/L: asking the daemon for the curve ...".to_owned(),
-        Some(Curve { trouble: Some(why), .. }) => format!("Oxygen, mg/L: no curve ({why})"),
-        Some(_) if measured.is_empty() => "Oxygen, mg/L: nothing stored in this time".to_owned(),
-        Some(_) => {
-            let forecast = if pond.forecast.is_some() { "  o expected  I 80% sure" } else { "" };
-            format!("Oxygen, mg/L: {dot} measured  ? suspect{forecast}  - limits")
-        }
-    };
-    let legend = if context.live() { legend } else { format!("{legend} (old)") };
+    let measured = measured(curve);
+    let forecast = if pond.forecast.is_some() { "  o expected  I 80% sure" } else { "" };
+    let legend = legend(canvas, context, curve, forecast);
     canvas.put(0, rows.top, &legend, columns - 1, Style::new());
 
     let top_value = measured.iter().map(|(_, value, _)| *value).fold(pond.do_low_mg_l[0] + 1.0, f64::max);
@@ -107,7 +99,54 @@ pub(super) fn oxygen(
     };
     limits(canvas, &plot, pond);
     hours(canvas, context, &plot, rows.bottom - 1);
-    for (at, value, flag) in &measured {
+    marks(canvas, &plot, &measured);
+    if context.live() {
+        expected(canvas, pond, &plot, now.as_second());
+    }
+}
+
+/// Seconds since 1970 of a time as the protocol says it.
+pub(super) fn seconds(at: &str) -> Option<i64> {
+    at.parse::<Timestamp>().ok().map(Timestamp::as_second)
+}
+
+/// Stored oxygen as time, value and flag.
+pub(super) fn measured(curve: Option<&Curve>) -> Vec<(i64, f64, u8)> {
+    curve
+        .into_iter()
+        .flat_map(|curve| &curve.points)
+        .filter_map(|point| Some((seconds(&point.at)?, point.value, point.flag)))
+        .filter(|(_, value, _)| value.is_finite())
+        .collect()
+}
+
+/// What the marks mean, or why there are none.
+pub(super) fn legend(
+    canvas: &Canvas<'_>,
+    context: &Context<'_>,
+    curve: Option<&Curve>,
+    forecast: &str,
+) -> String {
+    let dot = dot(canvas);
+    let legend = match curve {
+        None => "Oxygen, mg/L: asking the daemon for the curve ...".to_owned(),
+        Some(Curve { trouble: Some(why), .. }) => format!("Oxygen, mg/L: no curve ({why})"),
+        Some(_) if measured(curve).is_empty() => {
+            format!("Oxygen, mg/L: nothing stored in this time{forecast}")
+        }
+        Some(_) => format!("Oxygen, mg/L: {dot} measured  ? suspect{forecast}  - limits"),
+    };
+    if context.live() { legend } else { format!("{legend} (old)") }
+}
+
+fn dot(canvas: &Canvas<'_>) -> &'static str {
+    if canvas.capabilities.utf8 { "•" } else { "*" }
+}
+
+/// The measured oxygen.
+pub(super) fn marks(canvas: &mut Canvas<'_>, plot: &Plot, measured: &[(i64, f64, u8)]) {
+    let dot = dot(canvas);
+    for (at, value, flag) in measured {
         let Some(x) = plot.x(*at) else { continue };
         match flag {
             1 | 2 => canvas.put(x, plot.y(*value), dot, 1, canvas.bold()),
@@ -116,12 +155,9 @@ pub(super) fn oxygen(
             _ => continue,
         };
     }
-    if context.live() {
-        expected(canvas, pond, &plot, now.as_second());
-    }
 }
 
-fn limits(canvas: &mut Canvas<'_>, plot: &Plot, pond: &PondStatus) {
+pub(super) fn limits(canvas: &mut Canvas<'_>, plot: &Plot, pond: &PondStatus) {
     let top = number(plot.highest, 0);
     canvas.put_right(SCALE - 1, plot.top, &top, Style::new());
     canvas.put_right(SCALE - 1, plot.top + plot.lines - 1, "0", Style::new());
@@ -134,7 +170,7 @@ fn limits(canvas: &mut Canvas<'_>, plot: &Plot, pond: &PondStatus) {
 }
 
 /// Whole hours of farm time below the chart, as many as have room.
-fn hours(canvas: &mut Canvas<'_>, context: &Context<'_>, plot: &Plot, y: u16) {
+pub(super) fn hours(canvas: &mut Canvas<'_>, context: &Context<'_>, plot: &Plot, y: u16) {
     let every = [1, 2, 3, 4, 6, 12]
         .into_iter()
         .map(|hours| hours * 3_600)
@@ -160,7 +196,6 @@ fn hours(canvas: &mut Canvas<'_>, context: &Context<'_>, plot: &Plot, y: u16) {
 fn expected(canvas: &mut Canvas<'_>, pond: &PondStatus, plot: &Plot, now: i64) {
     let Some(forecast) = &pond.forecast else { return };
     let Some(present) = reading(pond, "do_mg_l").and_then(|oxygen| oxygen.value) else { return };
-    let seconds = |at: &str| at.parse::<Timestamp>().ok().map(Timestamp::as_second);
     let mut course = vec![(now, present)];
     for (limit, at, _) in &forecast.below {
         if let Some(at) = at.as_deref().and_then(seconds)

@@ -12,7 +12,7 @@ const TEXT: &[&str] = &[
     "=KEYS",
     "a, space or Enter: acknowledge the alarm on top; on the alarm page, the marked one.",
     "1 to 9: open a pond. Up, down: choose. Tab: next page. Esc or 0: the farm. ?: this page.",
-    "e: enter a hand reading. w: why. q: leave; the daemon goes on. Ctrl-L: redraw.",
+    "n: tonight's oxygen; again: the last nights. e: enter a hand reading. w: why. q: leave; the daemon goes on. Ctrl-L: redraw.",
     "=BEFORE YOU WALK OUT",
     "If in doubt, start aerators and look. The numbers are guidance: a probe sees one spot at one depth, a \
      forecast is an estimate, and telephone networks fail. This program recommends; it does not switch aerators.",
@@ -32,7 +32,8 @@ const TEXT: &[&str] = &[
     "2.81? do not rely on it. -- no value. <1m 12m 3h 2d: age.",
     "below 4.0, below 3.0: the time at which oxygen is expected to fall below that limit tonight. `below`: it \
      is below now. `may`: more than 1 in 10. `no`: not expected. `?`: the reading is in doubt.",
-    "80% sure: in 8 of 10 such nights the lowest oxygen should lie in this range.",
+    "80% sure: in 8 of 10 such nights the lowest oxygen should lie in this range. On the page of the night: o the \
+     expected course, : the edges of that range.",
     "All times are the farm's own.",
 ];
 

@@ -12,17 +12,21 @@ mod chart;
 mod entry;
 mod farm;
 mod help;
+mod night;
+mod nights;
 mod outlook;
 mod panel;
 mod pond;
 mod why;
 
 pub(crate) use chart::span;
+pub(crate) use night::span as night_span;
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::{Position, Rect};
 use ratatui::style::Style;
 
+use crate::local::night::NightStatus;
 use crate::local::protocol::{AlarmStatus, FarmStatus, FaultStatus, HistoryPoint, PondStatus};
 
 use canvas::Canvas;
@@ -66,6 +70,17 @@ pub(crate) struct Curve {
     pub(crate) trouble: Option<String>,
 }
 
+/// One pond's expected course and its last nights.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Nights {
+    /// Id of the pond.
+    pub(crate) pond: String,
+    /// What the daemon said.
+    pub(crate) status: Option<Box<NightStatus>>,
+    /// Why it said nothing.
+    pub(crate) trouble: Option<String>,
+}
+
 /// Everything a page is drawn from.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Screen<'a> {
@@ -77,6 +92,8 @@ pub(crate) struct Screen<'a> {
     pub(crate) ui: &'a Ui,
     /// Tonight's oxygen of the chosen pond.
     pub(crate) curve: Option<&'a Curve>,
+    /// The chosen pond's nights.
+    pub(crate) nights: Option<&'a Nights>,
     /// Text for the top line.
     pub(crate) title: Option<&'a str>,
     /// What the terminal can do.
@@ -116,6 +133,8 @@ pub(crate) fn draw(area: Rect, screen: &Screen<'_>) -> (Buffer, Option<Position>
     let cursor = match screen.ui.page {
         Page::Farm => farm::page(&mut canvas, &context, body),
         Page::Pond => pond::page(&mut canvas, &context, body),
+        Page::Night => night::page(&mut canvas, &context, body),
+        Page::Nights => nights::page(&mut canvas, &context, body),
         Page::Alarms => alarms::page(&mut canvas, &context, body),
         Page::Help => help::page(&mut canvas, &context, body),
         Page::Entry => entry::page(&mut canvas, &context, body),
@@ -298,8 +317,12 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
     let keys: &[&str] = match page {
         Page::Farm => &["a acknowledge", "1-9 pond", "e enter", "Tab alarms", "w why", "? help", "q quit"],
         Page::Pond => {
-            &["a acknowledge", "1-9 pond", "e enter reading", "w why", "Esc farm", "? help", "q quit"]
+            &["a acknowledge", "1-9 pond", "n night", "e enter", "w why", "0 farm", "? help", "q quit"]
         }
+        Page::Night => {
+            &["a acknowledge", "n last nights", "1-9 pond", "w why", "Esc pond", "? help", "q quit"]
+        }
+        Page::Nights => &["a acknowledge", "n tonight", "1-9 pond", "w why", "Esc pond", "? help", "q quit"],
         Page::Alarms => &["a acknowledge the marked one", "w why", "up down", "Esc farm", "? help", "q quit"],
         Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
         Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],
