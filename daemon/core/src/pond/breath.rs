@@ -49,7 +49,7 @@ impl PondState {
         Some(running.map(|(group, _)| group.power_kw * group.sae_kg_kwh).sum())
     }
 
-    fn tank(&self, scene: &Scene<'_>, pond: &Pond) -> Option<Tank> {
+    pub(super) fn tank(&self, scene: &Scene<'_>, pond: &Pond) -> Option<Tank> {
         Tank::new(pond.area_m2, pond.depth_m, &self.water(scene, pond))
     }
 
