@@ -14,6 +14,7 @@
 
 mod farm;
 mod plan;
+mod plankton;
 #[path = "../aeration_crop/pond.rs"]
 #[expect(dead_code, reason = "the other campaign uses more of it")]
 mod pond;
