@@ -34,7 +34,7 @@ pub use plankton::{Bloom, Crash, Fall, Marks};
 pub const REMEMBERED: Span = Span::from_hours(14 * 24 + 12);
 
 /// Share of the night and of the day that must have been observed. (Common practice, no source.)
-pub const LEAST_SHARE: f64 = 0.8;
+pub const LEAST_SHARE: f64 = 0.75;
 
 /// Known days from which on a trend is told. (Common practice, no source.)
 const TREND_DAYS: usize = 5;

@@ -8,7 +8,7 @@ use alloc::vec::Vec;
 use super::{Balance, Metabolism, median_of};
 use crate::respiration::EVERY;
 use crate::time::{Span, Timestamp};
-use crate::window::{median, theil_sen};
+use crate::window::median;
 
 /// Known days that a day is compared with.
 const USUAL_DAYS: usize = 7;
@@ -16,23 +16,25 @@ const USUAL_DAYS: usize = 7;
 const WITNESS_DAYS: usize = 3;
 /// A usual production below this is too small to tell a fall by, mg/L in a day.
 const LEAST_USUAL_MG_L: f64 = 3.0;
-/// Below this share of the usual the production has collapsed.
-const COLLAPSED: f64 = 0.5;
+/// Below this share of the usual the production has collapsed, and below the second on a bright day with
+/// a night that speaks for it too.
+const COLLAPSED: [f64; 2] = [0.5, 0.6];
 /// From this share on it has come back.
 const BACK: f64 = 0.7;
 /// It fell like that of the other ponds unless it is below this share of theirs.
 const ALIKE: f64 = 0.6;
 /// Dead plankton rots: the night's respiration against the usual, with which a collapse is a crash.
-const ROTS: f64 = 1.2;
+const ROTS: f64 = 1.15;
 /// Below this share of the usual respiration it is the probe that says less of everything.
 const DULLED_PROBE: f64 = 0.85;
-/// pH that rises by less than this share of the usual by day speaks for a collapse.
+/// pH is measured by another probe. Where it rises by more than this share of the usual by day, it is
+/// not the production that fell.
 const PH_RISE: f64 = 0.6;
-/// Below this share of the usual light the day was dark.
-const DARK_LIGHT: f64 = 0.6;
-/// Below this share of the usual warming the day was dark: a third less light already halves it, since
-/// what the water gives off stays the same.
-const DARK_WARMING: f64 = 0.35;
+/// Light, against the usual, below which the day was dark and from which on it was bright.
+const LIGHT: [f64; 2] = [0.4, 0.75];
+/// The same of the warming of the water by day. A third less light already halves it, since what the
+/// water gives off stays the same.
+const WARMING: [f64; 2] = [0.3, 0.6];
 /// Usual warming too small to tell light by, °C.
 const LEAST_WARMING_C: f64 = 0.5;
 /// After so long what was found is the pond's new way.
@@ -40,10 +42,13 @@ const STANDS_FOR: Span = Span::from_hours(7 * 24);
 
 /// Days over which a bloom is seen to have come.
 const RISEN_DAYS: usize = 3;
-/// Production of those days against that of the days before.
-const RISEN: f64 = 1.35;
+/// Production of each of those days against the usual of those before; and none of those before made as
+/// much, or it is a return from dull days.
+const RISEN: f64 = 1.4;
 /// The same of the swing of oxygen.
 const SWING_RISEN: f64 = 1.25;
+/// Light, and warming, against the usual, above which bright weather explains a rise.
+const BRIGHTER: [f64; 2] = [1.2, 1.3];
 /// Below this rise it is no more than growth.
 const RISE_OVER: f64 = 1.15;
 /// Oxygen of an afternoon that blooms, mg/L: near 170 % of saturation in warm brackish water.
@@ -103,7 +108,8 @@ pub struct Marks {
 /// How a day was lit, against the usual.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Sky {
-    Usual,
+    Bright,
+    Dull,
     Dark,
     Unknown,
 }
@@ -176,7 +182,8 @@ impl Metabolism {
         }
         let usual = production(&before)?;
         let share = newest.production_mg_l / usual;
-        if usual < LEAST_USUAL_MG_L || share >= COLLAPSED {
+        let [collapsed, collapsed_bright] = COLLAPSED;
+        if usual < LEAST_USUAL_MG_L || share >= collapsed_bright {
             return None;
         }
         // Other days of the same end: the sun sets for all ponds of a farm at once.
@@ -190,11 +197,19 @@ impl Metabolism {
         let night = after.map_or(newest.night_mg_l_h, |after| after.max(newest.night_mg_l_h));
         let night_share = night / usual_night;
         let ph_share = newest.ph_rise().zip(median_of(&before, Balance::ph_rise)).map(|(is, was)| is / was);
+        let ph_agrees = ph_share.is_none_or(|share| share < PH_RISE);
         let rots = night_share >= ROTS;
-        let ph_tells = ph_share.is_some_and(|share| share < PH_RISE)
-            && night_share >= DULLED_PROBE
-            && (others_share.is_some() || sky(newest, &before) == Sky::Usual);
-        (usual_night > 0.0 && (rots || ph_tells)).then_some(Crash {
+        let sky = sky(newest, &before);
+        // A dark day lowers the production and not the night's respiration; where other ponds made as
+        // usual it was not dark.
+        let was_lit = others_share.is_some() || sky == Sky::Bright;
+        let was_dark = others_share.is_none() && sky == Sky::Dark;
+        let is_crash = if share >= collapsed {
+            rots && sky == Sky::Bright
+        } else {
+            (rots && !was_dark) || (ph_share.is_some() && night_share >= DULLED_PROBE && was_lit)
+        };
+        (usual_night > 0.0 && ph_agrees && is_crash).then_some(Crash {
             since: now,
             production_mg_l: newest.production_mg_l,
             usual_mg_l: usual,
@@ -205,27 +220,33 @@ impl Metabolism {
     }
 
     fn find_bloom(&self, now: Timestamp, marks: Marks) -> Option<Bloom> {
-        let (_, newest, before) = self.newest()?;
-        if before.len() < USUAL_DAYS {
+        let (_, newest, _) = self.newest()?;
+        let all: Vec<&Balance> = self.known().rev().map(|(_, balance)| balance).collect();
+        let (recent, earlier) = all.split_at_checked(RISEN_DAYS)?;
+        if all.len() < USUAL_DAYS {
             return None;
         }
-        let mut all: Vec<&Balance> = before;
-        all.insert(0, newest);
-        let (recent, earlier) = all.split_at_checked(RISEN_DAYS)?;
         let usual = production(earlier)?;
+        let most = earlier.iter().map(|day| day.production_mg_l).fold(usual, f64::max);
         let swing = |day: &Balance| day.do_range_mg_l.1 - day.do_range_mg_l.0;
         let usual_swing = median_of(earlier, |day| Some(swing(day)))?;
-        // Each of the last days, not just one bright one.
+        // Each of the last days, not just one.
         let has_risen = usual >= LEAST_USUAL_MG_L
-            && recent.iter().all(|day| day.production_mg_l >= RISEN * usual)
+            && recent.iter().all(|day| day.production_mg_l >= (RISEN * usual).max(most))
             && recent.iter().all(|day| swing(day) >= SWING_RISEN * usual_swing);
-        let points: Vec<(f64, f64)> =
-            all.iter().enumerate().map(|(ago, day)| (-(ago as f64), day.production_mg_l)).collect();
-        let rises = theil_sen(&points).is_some_and(|(slope, _)| slope > 0.0);
+        let more = |value: fn(&Balance) -> Option<f64>, by: f64| {
+            median_of(recent, value)
+                .zip(median_of(earlier, value).filter(|&was| was > 0.0))
+                .map(|(is, was)| is > by * was)
+        };
+        let [light, warming] = BRIGHTER;
+        let is_brighter = more(|day| day.light_umol_m2_s, light)
+            .or_else(|| more(|day| day.warming_c, warming))
+            .unwrap_or(false);
         let (low, high) = newest.do_range_mg_l;
         let is_high =
             high >= BLOOM_HIGH_MG_L || newest.ph_range.is_some_and(|(_, high)| high >= marks.ph_high);
-        (has_risen && rises && is_high && low <= marks.ample_mg_l).then_some(Bloom {
+        (has_risen && !is_brighter && is_high && low <= marks.ample_mg_l).then_some(Bloom {
             since: now,
             production_mg_l: production(recent)?,
             usual_mg_l: usual,
@@ -254,13 +275,18 @@ fn production(balances: &[&Balance]) -> Option<f64> {
 
 /// How the newest day was lit, by a light probe, else by how much the water warmed.
 fn sky(newest: &Balance, before: &[&Balance]) -> Sky {
-    let tell = |share: f64, dark: f64| if share < dark { Sky::Dark } else { Sky::Usual };
-    if let Some((is, was)) = newest.light_umol_m2_s.zip(median_of(before, |day| day.light_umol_m2_s)) {
-        return tell(is / was, DARK_LIGHT);
+    let tell = |share: f64, [dark, bright]: [f64; 2]| match share {
+        share if share < dark => Sky::Dark,
+        share if share < bright => Sky::Dull,
+        _ => Sky::Bright,
+    };
+    let usual_light = median_of(before, |day| day.light_umol_m2_s).filter(|&was| was > 0.0);
+    if let Some((is, was)) = newest.light_umol_m2_s.zip(usual_light) {
+        return tell(is / was, LIGHT);
     }
     newest
         .warming_c
         .zip(median_of(before, |day| day.warming_c))
         .filter(|&(_, was)| was >= LEAST_WARMING_C)
-        .map_or(Sky::Unknown, |(is, was)| tell(is / was, DARK_WARMING))
+        .map_or(Sky::Unknown, |(is, was)| tell(is / was, WARMING))
 }

@@ -122,13 +122,13 @@ impl Condition {
             }
             Self::PlanktonCrash => (
                 String::from(
-                    "at sunset or sunrise: the day's oxygen production below half the median of the last 7 known days and well below the other ponds', with a night respiration 1.2 times the usual, or a smaller rise of pH on a day that was not dark",
+                    "at sunset or sunrise: the day's oxygen production below half the median of the last 7 known days (0.6 of it after a bright day) and below 0.6 of what the other ponds made of theirs, pH rising less by day, and a night respiration of 1.15 times the usual or a bright day",
                 ),
                 String::from("a day's production of 70 % of that median, or 7 days"),
             ),
             Self::PlanktonBloom => (
                 String::from(
-                    "at sunset: production 1.35 times and the swing of oxygen 1.25 times those of the days before on each of 3 days, 7 known days at least, with oxygen above 12 mg/L or high pH by day and a low night",
+                    "at sunset: production 1.4 times and the swing of oxygen 1.25 times those of the days before on each of 3 days no brighter than those, 7 known days at least, with oxygen of 12 mg/L or high pH by day and a low night",
                 ),
                 String::from("a day's production below 1.15 times that of the days before, or 7 days"),
             ),
