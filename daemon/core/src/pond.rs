@@ -447,9 +447,11 @@ impl PondState {
             .chain(self.expiries(scene))
             .filter(|&due| due > scene.now)
             .min();
+        // What was not thought over for want of readings is due as soon as their time is over.
+        let is_thought_over = is_due && !aeration::waits(&facts);
         self.alarms = alarms;
         self.deadline = deadline;
-        if is_due {
+        if is_thought_over {
             self.advised = Some((grounds, scene.now));
         }
         if let Some(advice) = advice {

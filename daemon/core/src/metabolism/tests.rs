@@ -199,8 +199,7 @@ fn a_collapse_is_a_crash_only_where_nothing_else_explains_it() {
 
 #[test]
 fn a_crash_stands_until_the_production_is_back_or_a_week_is_over() {
-    let rots =
-        Balance { production_mg_l: 4.0, ph_range: Some((7.9, 8.0)), night_mg_l_h: 0.5, ..usual() };
+    let rots = Balance { production_mg_l: 4.0, ph_range: Some((7.9, 8.0)), night_mg_l_h: 0.5, ..usual() };
     let crashed = || {
         let mut days = [usual(); 8];
         days[7] = rots;
