@@ -4,7 +4,7 @@ use ratatui::layout::Position;
 use ratatui::style::Style;
 
 use crate::console::text::{NO_VALUE, age, quality, signed};
-use crate::console::words::{probe_notes, quantity_name};
+use crate::console::words::{day_words, probe_notes, quantity_name};
 use crate::local::protocol::ReadingStatus;
 
 use super::outlook::{self, is_old};
@@ -50,6 +50,11 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     if !notes.is_empty() {
         let text = format!("Probes: {}", notes.join("; "));
         canvas.put(0, y, &text, columns - 1, canvas.bold());
+        y += 1;
+    }
+
+    if let Some(words) = pond.metabolism.as_ref().and_then(day_words) {
+        canvas.put(0, y, &format!("Last day: {words}"), columns - 1, Style::new());
         y += 1;
     }
 
