@@ -147,15 +147,15 @@ fn clouds_over_the_whole_farm_are_no_crash() {
 
 #[test]
 fn a_bloom_is_noticed_once_it_has_risen_for_days() {
-    // A tenth more each day from day 8 on, and more that breathes.
+    // An eighth more each day from day 8 on, and more that breathes, though less than is made.
     let blooming = |day: i64, pond| {
         let rise = if pond == 0 { 1.12_f64.powi((day - 8).max(0) as i32) } else { 1.0 };
-        Water { production: WELL.production * rise, respiration: WELL.respiration * rise }
+        Water { production: WELL.production * rise, respiration: WELL.respiration * rise.powf(0.8) }
     };
     let farm = run(&weeks(16, |_| 1.0, blooming));
     let raised = notices(&farm, "p1.plankton-bloom");
-    // 1.12^4 is the first above 1.4 and day 12 the first so high: on days 12, 13 and 14 it was, and day 14
-    // ends with sunset 15. The days before then count eleven, half of them as usual.
+    // 1.12^3 is the first above 1.4: days 11, 12 and 13 are so high, and day 13 ends with sunset 14. By
+    // sunset 16 it is 2.2 times as much.
     assert!(matches!(raised[..], [day] if (14.0..16.0).contains(&day)), "{raised:?}");
     assert_eq!(notices(&farm, "p2.plankton-bloom"), []);
     let message = farm.message("p1.plankton-bloom");
