@@ -199,7 +199,7 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
         paragraph(out, "  Advice: ", "    ", &advice_words(advice, clock));
     }
     if let Some(words) = pond.metabolism.as_ref().and_then(day_words) {
-        paragraph(out, "  Last day: ", "    ", &words);
+        paragraph(out, "  Last day: ", "    ", &format!("oxygen {words}"));
     } else if let Some(why) = pond.metabolism.as_ref().and_then(|day| day.unknown.as_ref()) {
         paragraph(out, "  Last day: ", "    ", &format!("what was made and used up is not known: {why}"));
     }

@@ -118,10 +118,10 @@ pub(crate) fn day_words(day: &MetabolismStatus) -> Option<String> {
     let balance = day.balance?;
     let trend = day
         .production_per_week_mg_l
-        .map(|slope| format!("; made {} per week", signed(slope, 1)))
+        .map(|slope| format!(" ({} a week)", signed(slope, 1)))
         .unwrap_or_default();
     Some(format!(
-        "oxygen made {}, used {}, net {} mg/L{trend}",
+        "made {}{trend}, used {}, net {} mg/L",
         number(balance.production_mg_l, 1),
         number(balance.respiration_mg_l, 1),
         signed(balance.net_mg_l, 1),
