@@ -1,3 +1,5 @@
+//! Balances worked out by hand, and what may and may not pass for a crash or a bloom.
+
 use super::*;
 use crate::derived::Water;
 use crate::effect::Flag;
