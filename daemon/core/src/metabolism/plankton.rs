@@ -196,7 +196,8 @@ impl Metabolism {
         let after = self.open.as_ref().and_then(super::Open::night_mg_l_h);
         let night = after.map_or(newest.night_mg_l_h, |after| after.max(newest.night_mg_l_h));
         let night_share = night / usual_night;
-        let ph_share = newest.ph_rise().zip(median_of(&before, Balance::ph_rise)).map(|(is, was)| is / was);
+        let usual_rise = median_of(&before, Balance::ph_rise).filter(|&was| was > 0.0);
+        let ph_share = newest.ph_rise().zip(usual_rise).map(|(is, was)| is / was);
         let ph_agrees = ph_share.is_none_or(|share| share < PH_RISE);
         let rots = night_share >= ROTS;
         let sky = sky(newest, &before);
@@ -263,7 +264,7 @@ impl super::Open {
 }
 
 impl Balance {
-    /// By how much pH rose by day; `None` where it hardly moves.
+    /// By how much pH moved by day, where it is known.
     fn ph_rise(&self) -> Option<f64> {
         self.ph_range.map(|(low, high)| high - low)
     }
