@@ -5,6 +5,8 @@
 mod farm;
 #[path = "probe_season/plan.rs"]
 mod plan;
+#[path = "probe_season/plankton.rs"]
+mod plankton;
 #[path = "aeration_crop/pond.rs"]
 mod pond;
 #[path = "probe_season/score.rs"]

@@ -71,14 +71,16 @@ pub(crate) fn transfer_share(water: &Water, do_mg_l: f64) -> Option<f64> {
     ))
 }
 
+/// Whether the probes have not had their time to report yet, so that nothing can be advised.
+pub fn waits(facts: &Facts<'_>) -> bool {
+    let first = facts.blind_after.first().copied().unwrap_or_default();
+    facts.oxygen.is_none() && facts.oxygen_unseen_since.is_some_and(|since| facts.now < since + first)
+}
+
 /// New advice, if it differs from the old one in what a person would do.
 pub fn renew(old: Option<&Advice>, situation: &Situation<'_>) -> Option<Advice> {
     let facts = situation.facts;
-    let waits = facts
-        .oxygen_unseen_since
-        .is_some_and(|since| facts.now < since + facts.blind_after.first().copied().unwrap_or_default());
-    if facts.oxygen.is_none() && waits {
-        // The probe has not had its time to report yet.
+    if waits(facts) {
         return None;
     }
     let new = advise(situation);

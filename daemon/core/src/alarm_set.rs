@@ -6,6 +6,7 @@ use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Delays, Sight};
 use crate::effect::{Forecast, Priority};
+use crate::metabolism::{Bloom, Crash};
 use crate::quality::{HandCheck, Seen};
 use crate::site::{Limits, Pond, PondIndex, Threshold};
 use crate::time::{Span, Timestamp};
@@ -32,12 +33,16 @@ pub enum Condition {
     Nh3Mean(usize),
     /// Un-ionised ammonia, peak of the day, above warn, critical.
     Nh3Peak(usize),
+    /// The day's production has collapsed. Advice, no danger of its own.
+    PlanktonCrash,
+    /// Production and the swing of oxygen have risen for days. Advice, no danger of its own.
+    PlanktonBloom,
 }
 
 /// Every condition with the last part of its id, its name and its priority. Priorities: oxygen below
 /// 3 or unobserved for 20 min, several aerators off: act within 15 min; oxygen below 4 or forecast below 3, pH beyond its
 /// critical limits: within the hour; the rest the same day. (Common practice, no source.)
-pub const CONDITIONS: [(Condition, &str, &str, Priority); 18] = [
+pub const CONDITIONS: [(Condition, &str, &str, Priority); 20] = [
     (Condition::DoLow(0), "do-low-warn", "Oxygen low", Priority::High),
     (Condition::DoLow(1), "do-low-critical", "Oxygen critically low", Priority::Critical),
     (Condition::DoLow(2), "do-low-emergency", "Oxygen emergency", Priority::Critical),
@@ -61,7 +66,12 @@ pub const CONDITIONS: [(Condition, &str, &str, Priority); 18] = [
     (Condition::Nh3Mean(1), "nh3-mean-critical", "Un-ionised ammonia critical all day", Priority::High),
     (Condition::Nh3Peak(0), "nh3-peak-warn", "Un-ionised ammonia peak high", Priority::Medium),
     (Condition::Nh3Peak(1), "nh3-peak-critical", "Un-ionised ammonia peak critical", Priority::High),
+    (Condition::PlanktonCrash, "plankton-crash", "Plankton may have crashed", Priority::Medium),
+    (Condition::PlanktonBloom, "plankton-bloom", "Plankton blooms", Priority::Medium),
 ];
+
+/// A farm day is judged once, and what is found of it needs no further delay.
+const DAY_DELAYS: Delays = Delays::minutes(0, 0);
 
 /// Falling and forecast oxygen: delays of 15 and 30 minutes. (Common practice, no source.)
 const TREND_DELAYS: Delays = Delays::minutes(15, 30);
@@ -127,6 +137,10 @@ pub struct Facts<'a> {
     pub slope_mg_l_h: Option<f64>,
     /// A hand meter speaks for a doubted oxygen probe: what both read, and for how much longer.
     pub hand_counts: Option<(HandCheck, Span)>,
+    /// The production that collapsed, if it did.
+    pub crash: Option<Crash>,
+    /// The production that rose for days, if it did.
+    pub bloom: Option<Bloom>,
     /// Sensor or water, where oxygen is in doubt, low or falling.
     pub verdict: Option<&'a Verdict>,
     /// Present time.
@@ -166,7 +180,12 @@ impl Condition {
             Self::PhHigh(level) => pick(&limits.ph_high, level, false),
             Self::Nh3Mean(level) => pick(&limits.nh3_mean_mg_l, level, false),
             Self::Nh3Peak(level) => pick(&limits.nh3_peak_mg_l, level, false),
-            Self::DoFalling | Self::DoForecast(_) | Self::DoBlind(_) | Self::AeratorStopped(_) => None,
+            Self::DoFalling
+            | Self::DoForecast(_)
+            | Self::DoBlind(_)
+            | Self::AeratorStopped(_)
+            | Self::PlanktonCrash
+            | Self::PlanktonBloom => None,
         }
     }
 
@@ -184,7 +203,12 @@ impl Condition {
             Self::PhLow(_) | Self::PhHigh(_) => facts.ph.map(|seen| seen.value),
             Self::Nh3Mean(_) => facts.ammonia.map(|day| day.mean_mg_l),
             Self::Nh3Peak(_) => facts.ammonia.map(|day| day.peak_mg_l),
-            Self::DoFalling | Self::DoForecast(_) | Self::DoBlind(_) | Self::AeratorStopped(_) => None,
+            Self::DoFalling
+            | Self::DoForecast(_)
+            | Self::DoBlind(_)
+            | Self::AeratorStopped(_)
+            | Self::PlanktonCrash
+            | Self::PlanktonBloom => None,
         }
     }
 
@@ -232,6 +256,8 @@ impl Condition {
                 };
                 (sight, STOPPED_DELAYS)
             }
+            Self::PlanktonCrash => (found(facts.crash.is_some()), DAY_DELAYS),
+            Self::PlanktonBloom => (found(facts.bloom.is_some()), DAY_DELAYS),
             _ => (Sight::Unseen, TREND_DELAYS),
         }
     }
@@ -245,6 +271,10 @@ impl Condition {
             _ => None,
         }
     }
+}
+
+fn found(is_found: bool) -> Sight {
+    if is_found { Sight::Beyond } else { Sight::Clear }
 }
 
 fn side(threshold: Threshold, below: bool, value: f64) -> Sight {

@@ -11,6 +11,7 @@
 //!   faults of a probe, told apart from those of the water; [`verdict`]: by which clues;
 //!   [`service`]: its calibration and cleaning; [`compensation`]: what it does not take into account;
 //! - [`derived`]: what probes cannot see; [`sunlight`], [`night`] and [`regression`]: tonight's low;
+//! - [`respiration`] by night, and [`metabolism`]: what the whole pond makes and uses up in a day;
 //! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; and
 //!   [`message`]: all of it in plain words;
 //! - [`aeration`]: what to start and when; [`summary`]: for other systems;
@@ -38,6 +39,7 @@ pub mod effect;
 pub mod gateway_fault;
 pub mod input;
 pub mod message;
+pub mod metabolism;
 pub mod names;
 pub mod night;
 pub mod pond;

@@ -14,6 +14,8 @@ use crate::site::{Limits, Pond};
 use crate::time::Span;
 use crate::verdict::{Leaning, Verdict};
 
+mod plankton;
+
 /// Said wherever somebody may have to go out to the water at night.
 pub const IN_DOUBT: &str = "If in doubt, start aerators and look.";
 
@@ -205,6 +207,8 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                 day.tan_mg_l,
             )
         }
+        Condition::PlanktonCrash => plankton::crashed(&place, facts.crash),
+        Condition::PlanktonBloom => plankton::blooms(&place, facts.bloom),
     }
 }
 
@@ -233,6 +237,14 @@ pub fn cleared(condition: Condition, pond: &Pond, facts: &Facts<'_>) -> String {
         }
         Condition::Nh3Mean(_) | Condition::Nh3Peak(_) => {
             format!("{place}: un-ionised ammonia is back within its limit.")
+        }
+        Condition::PlanktonCrash => {
+            format!("{place}: the day's oxygen production is back near the usual, or a week has passed.")
+        }
+        Condition::PlanktonBloom => {
+            format!(
+                "{place}: the day's oxygen production is near that of before again, or a week has passed."
+            )
         }
     }
 }

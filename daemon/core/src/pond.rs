@@ -10,6 +10,7 @@ use crate::alarm::Alarm;
 use crate::alarm_set::{self, AmmoniaDay, CONDITIONS, Facts};
 use crate::derived;
 use crate::effect::{Advice, AdviceAction, Derived, Effect, Flag};
+use crate::metabolism::{Fall, Metabolism};
 use crate::night::{Evening, NightState};
 use crate::probe::ProbeState;
 use crate::quality::Seen;
@@ -25,6 +26,7 @@ mod breath;
 mod energy;
 mod evidence;
 mod present;
+mod turnover;
 
 use announce::judge_alarms;
 pub use energy::{AerationNight, EnergyMeter};
@@ -81,6 +83,8 @@ pub struct Scene<'a> {
     pub night: Night,
     /// Time of the state.
     pub now: Timestamp,
+    /// Per pond: the newest farm day's production against its usual.
+    pub falls: &'a [Option<Fall>],
 }
 
 /// One pond.
@@ -115,6 +119,9 @@ pub struct PondState {
     /// What the water uses up by night, apart from what air and aerators give.
     respiration: Respiration,
     look_due: Option<Timestamp>,
+    /// What the whole pond makes and uses up in a day.
+    pub metabolism: Metabolism,
+    turnover_due: Option<Timestamp>,
     /// What aeration takes, and whether advice is followed.
     pub energy: EnergyMeter,
     /// Present advice.
@@ -148,6 +155,8 @@ impl PondState {
             night: NightState::default(),
             respiration: Respiration::default(),
             look_due: None,
+            metabolism: Metabolism::default(),
+            turnover_due: None,
             energy: EnergyMeter::default(),
             advice: None,
             advised: None,
@@ -381,6 +390,8 @@ impl PondState {
                 .filter(|_| is_low)
                 .and_then(|state| derived::slope_per_hour(&state.window, now, Span::from_hours(1))),
             hand_counts: self.hand_counts(scene),
+            crash: self.metabolism.crash(),
+            bloom: self.metabolism.bloom(),
             verdict: None,
             now,
         }
@@ -413,6 +424,7 @@ impl PondState {
         let Some(pond) = scene.site.ponds.get(usize::from(self.index.0)) else { return };
         self.work_out_ammonia(scene, pond);
         self.breathe(scene, pond);
+        self.turn_over(scene, pond);
         self.energy.settle(scene.now, scene.night, pond, &self.aerators_on);
         self.watch_night(scene, pond, effects);
         let mut alarms = core::mem::take(&mut self.alarms);
@@ -431,12 +443,15 @@ impl PondState {
             .chain(self.ammonia_due)
             .chain(self.night.due())
             .chain(self.look_due)
+            .chain(self.turnover_due)
             .chain(self.expiries(scene))
             .filter(|&due| due > scene.now)
             .min();
+        // What was not thought over for want of readings is due as soon as their time is over.
+        let is_thought_over = is_due && !aeration::waits(&facts);
         self.alarms = alarms;
         self.deadline = deadline;
-        if is_due {
+        if is_thought_over {
             self.advised = Some((grounds, scene.now));
         }
         if let Some(advice) = advice {

@@ -38,7 +38,7 @@ const HALF_MG_L: f64 = 0.4;
 /// The water is looked at this often.
 pub const EVERY: Span = Span::from_minutes(15);
 /// A look back further than this says nothing of one stretch.
-const LONGEST_STRETCH: Span = Span::from_minutes(50);
+pub(crate) const LONGEST_STRETCH: Span = Span::from_minutes(50);
 /// Nights remembered.
 const NIGHTS: usize = 10;
 /// Hours after sunset that are told apart.
@@ -80,23 +80,38 @@ impl Tank {
         is_real.then_some(Self { volume_m3, depth_m, temperature_c, saturation_mg_l })
     }
 
-    /// How fast air and aerators together pull oxygen toward saturation, 1/h.
-    fn renewal_per_h(&self, sotr_kg_h: f64) -> f64 {
-        AIR_M_H / self.depth_m + self.aerators_per_h(sotr_kg_h)
+    /// How fast air, and how fast aerators, pull oxygen toward saturation, 1/h.
+    fn renewals_per_h(&self, sotr_kg_h: f64) -> (f64, f64) {
+        let aerators =
+            sotr_kg_h.max(0.0) * ALPHA * libm::pow(USUAL_THETA, self.temperature_c - 20.0) * 1_000.0
+                / (STANDARD_SATURATION_MG_L * self.volume_m3);
+        (AIR_M_H / self.depth_m, aerators)
     }
 
-    fn aerators_per_h(&self, sotr_kg_h: f64) -> f64 {
-        sotr_kg_h.max(0.0) * ALPHA * libm::pow(USUAL_THETA, self.temperature_c - 20.0) * 1_000.0
-            / (STANDARD_SATURATION_MG_L * self.volume_m3)
+    fn renewal_per_h(&self, sotr_kg_h: f64) -> f64 {
+        let (air, aerators) = self.renewals_per_h(sotr_kg_h);
+        air + aerators
     }
 
     /// What running aerators add at present, mg/L per hour; below zero above saturation.
     pub fn gain_mg_l_h(&self, do_mg_l: f64, sotr_kg_h: f64) -> f64 {
-        self.aerators_per_h(sotr_kg_h) * (BETA * self.saturation_mg_l - do_mg_l)
+        self.renewals_per_h(sotr_kg_h).1 * (BETA * self.saturation_mg_l - do_mg_l)
     }
 
     fn warmth(&self) -> f64 {
         libm::pow(Q10, (self.temperature_c - 28.0) / 10.0)
+    }
+
+    /// Oxygen that air, and that aerators, bring in, mg/L per hour; negative above saturation.
+    pub(crate) fn gains_mg_l_h(&self, do_mg_l: f64, sotr_kg_h: f64) -> (f64, f64) {
+        let (air, aerators) = self.renewals_per_h(sotr_kg_h);
+        let lack = BETA * self.saturation_mg_l - do_mg_l;
+        (air * lack, aerators * lack)
+    }
+
+    /// Respiration here for one of 1 at 28 °C with ample oxygen.
+    pub(crate) fn demand(&self, do_mg_l: f64) -> f64 {
+        self.warmth() * do_mg_l.max(0.0) / (do_mg_l.max(0.0) + HALF_MG_L)
     }
 
     /// Oxygen after `hours` of a steady respiration `rate_mg_l_h` (in this water) and aeration. The
@@ -188,7 +203,7 @@ impl Respiration {
     }
 
     /// Mean running SOTR between two times; `None` where it is not remembered so far back.
-    pub fn mean_sotr(&self, from: Timestamp, to: Timestamp) -> Option<f64> {
+    pub(crate) fn mean_sotr(&self, from: Timestamp, to: Timestamp) -> Option<f64> {
         let whole = (to - from).as_millis();
         if whole <= 0 || self.switches.front().is_none_or(|&(first, _)| first > from) {
             return None;

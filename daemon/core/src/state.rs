@@ -7,6 +7,7 @@ use crate::alarm::Alarm;
 use crate::effect::{Effect, PartFault, Priority, Summary};
 use crate::gateway_fault;
 use crate::input::{Event, Input};
+use crate::metabolism::Fall;
 use crate::night;
 use crate::pond::{PondState, Scene};
 use crate::probe::ProbeState;
@@ -36,6 +37,8 @@ pub struct State {
     stopped: bool,
     pub(crate) night: Option<Night>,
     pub(crate) ponds: Vec<PondState>,
+    /// Per pond: the newest farm day's production against its usual.
+    pub(crate) falls: Vec<Option<Fall>>,
     pub(crate) probes: Vec<ProbeState>,
     pub(crate) faults: Vec<PartFault>,
     /// One per part of the gateway that ever failed.
@@ -128,7 +131,7 @@ impl State {
                 touched.extend(configured.pond);
             }
         }
-        let scene = Scene { site, probes: &self.probes, night, now };
+        let scene = Scene { site, probes: &self.probes, night, now, falls: &self.falls };
         for (position, pond) in self.ponds.iter_mut().enumerate() {
             let Ok(index) = u16::try_from(position) else { break };
             if sun_turns || is_due(pond.deadline) || touched.contains(&PondIndex(index)) {
@@ -136,6 +139,10 @@ impl State {
             }
         }
         night::farm::share(&mut self.ponds);
+        if sun_turns {
+            // At sunset a farm day is over in every pond.
+            self.falls = self.ponds.iter().map(|pond| pond.metabolism.fall()).collect();
+        }
         for alarm in &mut self.gateway_alarms {
             gateway_fault::settle(alarm, &self.faults, now, effects);
         }
@@ -255,6 +262,8 @@ impl State {
                 None => ProbeState::new(site, probe, now),
             });
         }
+        // Positions may have changed.
+        self.falls.clear();
         self.night = Some(Night::at(site, now, WATCH_UNTIL));
         if old.as_ref().is_none_or(|old| old.summary_every != site.summary_every)
             || self.summary_due.is_none_or(|due| due <= now)
@@ -298,9 +307,10 @@ impl State {
 
     fn settle_ponds(&mut self, effects: &mut Vec<Effect>) {
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };
-        let scene = Scene { site, probes: &self.probes, night, now: self.now };
+        let scene = Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls };
         for pond in &mut self.ponds {
             pond.settle(&scene, effects);
         }
+        self.falls = self.ponds.iter().map(|pond| pond.metabolism.fall()).collect();
     }
 }

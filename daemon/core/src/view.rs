@@ -6,6 +6,7 @@ use alloc::vec::Vec;
 use crate::alarm::Alarm;
 use crate::derived::slope_per_hour;
 use crate::effect::{Advice, AlarmState, Derived, Flag, Forecast, Latest, PartFault, Priority};
+use crate::metabolism::{Day, Trend};
 use crate::night::{ForecastScore, PastNightView};
 use crate::pond::{AerationNight, PondState, Scene};
 use crate::site::PondIndex;
@@ -58,6 +59,10 @@ pub struct PondView {
     pub advice: Option<Advice>,
     /// Aeration of the nights that are over, newest last, and of the one that is on.
     pub aeration_nights: Vec<AerationNight>,
+    /// The farm day that ended last: what the pond made and used up, or why that is not known.
+    pub turnover: Option<Day>,
+    /// How the farm days change from week to week.
+    pub turnover_trend: Option<Trend>,
     /// Sunset of the night that is on or comes next.
     pub sunset: Option<Timestamp>,
     /// Sunrise after that sunset.
@@ -101,7 +106,7 @@ impl State {
             probes: Vec::new(),
         };
         let (Some(site), Some(night)) = (&self.site, self.night) else { return view };
-        let scene = Scene { site, probes: &self.probes, night, now: self.now };
+        let scene = Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls };
         let (sunset, sunrise) = match Night::at(site, self.now, Span::ZERO) {
             Night::Between { sunset, sunrise } => (Some(sunset), Some(sunrise)),
             Night::Never { .. } | Night::Always { .. } => (None, None),
@@ -133,6 +138,8 @@ impl State {
                 }),
                 advice: pond.advice.clone(),
                 aeration_nights: pond.energy.past.iter().copied().chain(pond.energy.tonight()).collect(),
+                turnover: pond.metabolism.days().next_back().copied(),
+                turnover_trend: pond.metabolism.trend(),
                 sunset,
                 sunrise,
                 aerators_on: pond.aerators_on.clone(),

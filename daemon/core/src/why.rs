@@ -99,7 +99,7 @@ impl State {
     /// With the ids that can be asked about, where there is no such.
     pub fn why(&self, id: &str) -> Result<Why, Known> {
         let (Some(site), Some(night)) = (&self.site, self.night) else { return Err(Known::default()) };
-        let scene = Scene { site, probes: &self.probes, night, now: self.now };
+        let scene = Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls };
         for (pond, configured) in self.ponds.iter().zip(&site.ponds) {
             if configured.id == id {
                 return Ok(pond.why_advice(&scene, configured));

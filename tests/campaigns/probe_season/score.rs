@@ -34,6 +34,12 @@ pub struct Score {
     /// True low oxygen with sound oxygen probes, and with one that fails or has just failed.
     pub low_events: [u64; 2],
     pub low_told: [u64; 2],
+    /// True plankton crashes, those noticed within two days, and those noticed later.
+    pub crashes: [u64; 3],
+    pub false_crash_notices: u64,
+    pub bloom_notices: u64,
+    /// Farm days, and those whose balance was known.
+    pub farm_days: [u64; 2],
 }
 
 fn percent(part: u64, whole: u64) -> String {
@@ -64,7 +70,13 @@ impl Score {
         for place in 0..2 {
             self.low_events[place] += other.low_events[place];
             self.low_told[place] += other.low_told[place];
+            self.farm_days[place] += other.farm_days[place];
         }
+        for (own, other) in self.crashes.iter_mut().zip(other.crashes) {
+            *own += other;
+        }
+        self.false_crash_notices += other.false_crash_notices;
+        self.bloom_notices += other.bloom_notices;
     }
 
     /// Share of the faults that mattered for at least an hour and were doubted or alarmed within six, or
@@ -137,6 +149,13 @@ impl Score {
                 self.low_told[place], self.low_events[place]
             );
         }
+        let [crashes, soon, later] = self.crashes;
+        println!(
+            "plankton crashes: noticed within two days {soon} of {crashes}, later {later}; notices without one {}; bloom notices (no season has a bloom) {}; farm days known {}",
+            self.false_crash_notices,
+            self.bloom_notices,
+            percent(self.farm_days[1], self.farm_days[0]),
+        );
         println!(
             "low-oxygen alarms in good water: {}, of them without the word suspect {}",
             self.false_water_alarms, self.false_without_suspect

@@ -68,6 +68,8 @@ pub struct Season {
     pub(super) told: bool,
     pub(super) low_hidden: bool,
     pub(super) standing: Vec<String>,
+    /// When a plankton crash was noticed.
+    pub(super) crash_notices: Vec<i64>,
     hand: bool,
     pub(super) at_ms: i64,
     truth: Vec<serde_json::Value>,
@@ -121,6 +123,7 @@ impl Season {
             told: false,
             low_hidden: false,
             standing: Vec::new(),
+            crash_notices: Vec::new(),
             hand,
             at_ms: start_ms,
             truth: Vec::new(),
@@ -167,7 +170,9 @@ impl Season {
                 if !raised {
                     return;
                 }
-                if let Some(id) = change.id.strip_prefix("p1.probe-fault.") {
+                if let Some(notice) = change.id.strip_prefix("p1.plankton-") {
+                    self.plankton_notice(notice, at_ms, &change.message);
+                } else if let Some(id) = change.id.strip_prefix("p1.probe-fault.") {
                     self.probe_alarm(id, at_ms, &change.message);
                 } else if change.id.starts_with("p1.do-low") || change.id == "p1.do-falling" {
                     self.water_alarm(&change.id, &change.message);
@@ -260,10 +265,14 @@ impl Season {
                     water.do_mg_l
                 );
             }
+            if minute.rem_euclid(24 * 60) == 20 * 60 {
+                self.look_at_day();
+            }
             self.watch_truth(at_ms);
             self.end_faults(at_ms);
         }
         self.score.pond_days += days as f64;
+        self.count_crashes();
     }
 
     /// Now and then somebody drags the bottom: for twenty minutes sludge takes oxygen and gives acid. (Sizes

@@ -56,7 +56,7 @@ impl PondState {
         Some(Aeration { tank: self.tank(scene, pond)?, respiration: &self.respiration, sotr_kg_h })
     }
 
-    fn tank(&self, scene: &Scene<'_>, pond: &Pond) -> Option<Tank> {
+    pub(super) fn tank(&self, scene: &Scene<'_>, pond: &Pond) -> Option<Tank> {
         Tank::new(pond.area_m2, pond.depth_m, &self.water(scene, pond))
     }
 

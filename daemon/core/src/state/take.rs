@@ -48,7 +48,7 @@ impl State {
             self.settle_probe(probe, effects);
         }
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };
-        let scene = Scene { site, probes: &self.probes, night, now: self.now };
+        let scene = Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls };
         for (index, quantities) in news {
             if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
                 pond.derive(&scene, &quantities, effects);
@@ -301,7 +301,7 @@ impl State {
         }
         self.check_by_hand(index, (quantity, value), at, effects);
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };
-        let scene = Scene { site, probes: &self.probes, night, now };
+        let scene = Scene { site, probes: &self.probes, night, now, falls: &self.falls };
         if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
             pond.derive(&scene, &[quantity], effects);
             pond.settle(&scene, effects);
@@ -340,7 +340,7 @@ impl State {
         let (Some(site), Some(night)) = (&self.site, self.night) else {
             return self.refuse(format!("acknowledged {id} before any farm was known"), effects);
         };
-        let scene = Scene { site, probes: &self.probes, night, now };
+        let scene = Scene { site, probes: &self.probes, night, now, falls: &self.falls };
         for pond in &mut self.ponds {
             match pond.acknowledge(id, by, now, effects) {
                 // Settling names the time at which it sounds again.

@@ -30,7 +30,7 @@ impl Condition {
             Self::DoFalling => "do_fall_30min_mg_l",
             Self::DoForecast(_) => "do_forecast",
             Self::DoBlind(_) => "do_blind",
-            Self::AeratorStopped(_) => return None,
+            Self::AeratorStopped(_) | Self::PlanktonCrash | Self::PlanktonBloom => return None,
             Self::PhLow(0) => "ph_low.warn",
             Self::PhLow(_) => "ph_low.critical",
             Self::PhHigh(0) => "ph_high.warn",
@@ -51,6 +51,9 @@ impl Condition {
             Self::AeratorStopped(_) => &[Q::AeratorOn, Q::AeratorKw, Q::DoMgL],
             Self::PhLow(_) | Self::PhHigh(_) => &[Q::Ph],
             Self::Nh3Mean(_) | Self::Nh3Peak(_) => &[Q::TanMgL, Q::Ph, Q::TemperatureC, Q::SalinityPsu],
+            Self::PlanktonCrash | Self::PlanktonBloom => {
+                &[Q::DoMgL, Q::Ph, Q::TemperatureC, Q::ParUmolM2S, Q::AeratorOn, Q::AeratorKw]
+            }
         }
     }
 
@@ -60,6 +63,7 @@ impl Condition {
             Self::PhLow(_) | Self::PhHigh(_) => ("pH", ""),
             Self::Nh3Mean(_) => ("un-ionised ammonia, mean of the last 24 h,", " mg/L as N"),
             Self::Nh3Peak(_) => ("un-ionised ammonia, peak of the last 24 h,", " mg/L as N"),
+            Self::PlanktonCrash | Self::PlanktonBloom => ("the day's oxygen production", " mg/L"),
             _ => ("oxygen", " mg/L"),
         }
     }
@@ -116,6 +120,18 @@ impl Condition {
                     String::from("readings that may warn for 5 min, a hand reading entered, or daylight"),
                 )
             }
+            Self::PlanktonCrash => (
+                String::from(
+                    "at sunset or sunrise: the day's oxygen production below half the median of the last 7 known days (0.6 of it after a bright day) and below 0.6 of what the other ponds made of theirs, pH rising less by day, and a night respiration of 1.15 times the usual or a bright day",
+                ),
+                String::from("a day's production of 70 % of that median, or 7 days"),
+            ),
+            Self::PlanktonBloom => (
+                String::from(
+                    "at sunset: production 1.4 times and the swing of oxygen 1.25 times those of the days before on each of 3 days no brighter than those, 7 known days at least, with oxygen of 12 mg/L or high pH by day and a low night",
+                ),
+                String::from("a day's production below 1.15 times that of the days before, or 7 days"),
+            ),
             _ => (
                 String::from("a group of aerators that ran since sunset stands still for a minute"),
                 String::from("the group runs again for 5 min, or the night is over"),
@@ -153,6 +169,8 @@ impl Condition {
                 || String::from("no TAN of the last two days is known"),
                 |day| format!("{what} {:.3}{unit}", day.peak_mg_l),
             ),
+            Self::PlanktonCrash => String::from("the day's oxygen production has not collapsed"),
+            Self::PlanktonBloom => String::from("the day's oxygen production has not risen for days"),
         }
     }
 }

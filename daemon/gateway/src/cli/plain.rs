@@ -6,7 +6,7 @@
 use std::fmt::Write as _;
 
 use crate::console::text::{self, FarmClock, NO_VALUE, age_words, number, quality, signed};
-use crate::console::words::{act_within, mark, priority_name, probe_notes, quantity_name};
+use crate::console::words::{act_within, day_words, mark, priority_name, probe_notes, quantity_name};
 use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
@@ -197,6 +197,11 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
     }
     if let Some(advice) = &pond.advice {
         paragraph(out, "  Advice: ", "    ", &advice_words(advice, clock));
+    }
+    if let Some(words) = pond.metabolism.as_ref().and_then(day_words) {
+        paragraph(out, "  Last day: ", "    ", &format!("oxygen {words}"));
+    } else if let Some(why) = pond.metabolism.as_ref().and_then(|day| day.unknown.as_ref()) {
+        paragraph(out, "  Last day: ", "    ", &format!("what was made and used up is not known: {why}"));
     }
     if let Some(night) = pond.aeration_nights.last().filter(|_| !pond.aerators.is_empty()) {
         let day = clock.time_and_day(&night.sunset);

@@ -1,8 +1,8 @@
 //! An invented farm on an invented coast, for tests of the pages.
 
 use crate::local::protocol::{
-    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus,
-    HistoryPoint, PondStatus, ReadingStatus,
+    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, FarmStatus, FaultStatus,
+    ForecastStatus, HistoryPoint, MetabolismStatus, PondStatus, ReadingStatus,
 };
 
 use crate::local::why::{InputStatus, VerdictStatus, WhyStatus, WorkedStatus};
@@ -68,6 +68,20 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
             asked: 1,
             followed: 1,
         }],
+        metabolism: Some(MetabolismStatus {
+            ended: "2026-11-24T23:02:00Z".to_owned(),
+            balance: Some(BalanceStatus {
+                production_mg_l: 11.84,
+                respiration_mg_l: 12.41,
+                net_mg_l: -0.57,
+                air_mg_l: -1.2,
+                aerators_mg_l: 1.9,
+            }),
+            unknown: None,
+            production_per_week_mg_l: Some(0.83),
+            respiration_per_week_mg_l: Some(0.4),
+            trend_days: 12,
+        }),
         advice: Some(AdviceStatus {
             at: NOW.to_owned(),
             action: "rest".to_owned(),
@@ -180,6 +194,11 @@ pub(crate) fn blind_pond() -> FarmStatus {
     ibis.derived.clear();
     ibis.forecast = None;
     ibis.no_forecast = Some("no valid oxygen for 25 min".to_owned());
+    ibis.metabolism = ibis.metabolism.take().map(|day| MetabolismStatus {
+        balance: None,
+        unknown: Some("it is not known which aerators ran".to_owned()),
+        ..day
+    });
     ibis.advice = Some(AdviceStatus {
         at: NOW.to_owned(),
         action: "unknown".to_owned(),

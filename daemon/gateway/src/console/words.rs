@@ -1,7 +1,7 @@
 //! Names of quantities, states and priorities as a person says them.
 
-use super::text::{FarmClock, age_words};
-use crate::local::protocol::FarmStatus;
+use super::text::{FarmClock, age_words, number, signed};
+use crate::local::protocol::{FarmStatus, MetabolismStatus};
 
 /// A quantity's name in at most 18 columns. One that is not known here is shown by its id.
 pub(crate) fn quantity_name(id: &str) -> &str {
@@ -110,6 +110,22 @@ pub(crate) fn probe_notes(farm: &FarmStatus, pond: Option<&str>, clock: FarmCloc
         }
     }
     notes
+}
+
+/// What the pond made and used up in its last farm day, in one row of a serial console; nothing where it
+/// is not known.
+pub(crate) fn day_words(day: &MetabolismStatus) -> Option<String> {
+    let balance = day.balance?;
+    let trend = day
+        .production_per_week_mg_l
+        .map(|slope| format!(" ({} a week)", signed(slope, 1)))
+        .unwrap_or_default();
+    Some(format!(
+        "made {}{trend}, used {}, net {} mg/L",
+        number(balance.production_mg_l, 1),
+        number(balance.respiration_mg_l, 1),
+        signed(balance.net_mg_l, 1),
+    ))
 }
 
 #[cfg(test)]

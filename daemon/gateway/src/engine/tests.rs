@@ -282,6 +282,30 @@ mod any_state {
         }
     }
 
+    /// Ten days of a reading each five minutes: what is remembered of farm days, and the one that is on.
+    #[test]
+    fn farm_days_go_on_from_their_bytes() {
+        let site = farm(Path::new("/")).site;
+        let (mut lived, mut effects) = (State::new(), Vec::new());
+        lived.step(&Input { seq: 1, at: EVENING, event: Event::Started { site } }, &mut effects);
+        let mut resumed: Option<State> = None;
+        for step in 1..10 * 288_u32 {
+            let at = EVENING + Span::from_minutes(i64::from(step) * 5);
+            let value = 7.0 + 3.0 * (f64::from(step) / 288.0 * std::f64::consts::TAU).sin();
+            let input = Input { seq: u64::from(step) + 1, at, event: oxygen(value) };
+            if step == 2_000 {
+                let bytes = postcard::to_stdvec(&lived).unwrap();
+                resumed = Some(postcard::from_bytes(&bytes).unwrap());
+            }
+            lived.step(&input, &mut effects);
+            if let Some(state) = &mut resumed {
+                state.step(&input, &mut Vec::new());
+            }
+        }
+        assert!(lived.view().ponds[0].turnover.is_some(), "farm days were closed");
+        assert!(resumed.unwrap() == lived);
+    }
+
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(64))]
         /// Wherever a state is written and read again, it is the same and goes on the same.

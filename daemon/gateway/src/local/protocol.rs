@@ -273,6 +273,9 @@ pub struct PondStatus {
     /// Aeration of the last nights, newest last.
     #[serde(default)]
     pub aeration_nights: Vec<AerationNightStatus>,
+    /// What the pond made and used up in the farm day that ended last.
+    #[serde(default)]
+    pub metabolism: Option<MetabolismStatus>,
     /// Sunset of the night that is on or comes next.
     pub sunset: Option<String>,
     /// Sunrise after it.
@@ -281,6 +284,38 @@ pub struct PondStatus {
     pub aerators: Vec<AeratorStatus>,
     /// Oxygen limits: warn, critical, emergency, mg/L.
     pub do_low_mg_l: [f64; 3],
+}
+
+/// What a pond made and used up from sunset to sunset.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MetabolismStatus {
+    /// The sunset it ended with.
+    pub ended: String,
+    /// The balance, where it is known.
+    pub balance: Option<BalanceStatus>,
+    /// Why it is not known, where it is not.
+    pub unknown: Option<String>,
+    /// Change of the production in a week, mg/L in a day, where enough days are known.
+    pub production_per_week_mg_l: Option<f64>,
+    /// The same of the respiration.
+    pub respiration_per_week_mg_l: Option<f64>,
+    /// Known days behind the two.
+    pub trend_days: usize,
+}
+
+/// The oxygen balance of one day, mg/L, which is g O2/m3.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BalanceStatus {
+    /// Gross production.
+    pub production_mg_l: f64,
+    /// Respiration.
+    pub respiration_mg_l: f64,
+    /// Production less respiration.
+    pub net_mg_l: f64,
+    /// Through the surface; negative where the pond gave oxygen off.
+    pub air_mg_l: f64,
+    /// Through aerators.
+    pub aerators_mg_l: f64,
 }
 
 /// The newest value of one quantity.

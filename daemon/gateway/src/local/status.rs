@@ -7,8 +7,8 @@ use pondreeve_core::site::Pond;
 use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
 use super::protocol::{
-    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, FarmStatus, FaultStatus,
-    ForecastScoreStatus, ForecastStatus, PondStatus, ReadingStatus,
+    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, FarmStatus, FaultStatus,
+    ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus,
 };
 use super::service::probes_status;
 use crate::config::Farm;
@@ -67,6 +67,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
         probe_or_water: pond.verdict.map(|verdict| verdict.line()),
         advice: pond.advice.as_ref().map(|advice| advice_status(advice, configured)),
         aeration_nights: pond.aeration_nights.iter().map(aeration_night_status).collect(),
+        metabolism: metabolism_status(pond),
         sunset: pond.sunset.map(rfc3339),
         sunrise: pond.sunrise.map(rfc3339),
         aerators: aerators.collect(),
@@ -143,6 +144,25 @@ fn aeration_night_status(night: &AerationNight) -> AerationNightStatus {
         asked: night.asked,
         followed: night.followed,
     }
+}
+
+fn metabolism_status(pond: &PondView) -> Option<MetabolismStatus> {
+    let day = pond.turnover?;
+    let trend = pond.turnover_trend;
+    Some(MetabolismStatus {
+        ended: rfc3339(day.ended),
+        balance: day.balance.ok().map(|balance| BalanceStatus {
+            production_mg_l: balance.production_mg_l,
+            respiration_mg_l: balance.respiration_mg_l,
+            net_mg_l: balance.net_mg_l(),
+            air_mg_l: balance.air_mg_l,
+            aerators_mg_l: balance.aerators_mg_l,
+        }),
+        unknown: day.balance.err().map(|unknown| unknown.words()),
+        production_per_week_mg_l: trend.map(|trend| trend.production_mg_l),
+        respiration_per_week_mg_l: trend.map(|trend| trend.respiration_mg_l),
+        trend_days: trend.map_or(0, |trend| trend.days),
+    })
 }
 
 fn alarm_status(alarm: &AlarmView, pond: Option<String>) -> AlarmStatus {

@@ -3,8 +3,8 @@
 use ratatui::layout::Position;
 use ratatui::style::Style;
 
-use crate::console::text::{NO_VALUE, age, quality, signed};
-use crate::console::words::{probe_notes, quantity_name};
+use crate::console::text::{NO_VALUE, age, quality, signed, width};
+use crate::console::words::{day_words, probe_notes, quantity_name};
 use crate::local::protocol::ReadingStatus;
 
 use super::outlook::{self, is_old};
@@ -40,6 +40,16 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     y += canvas.paragraph(0, y, &left, columns - 1, lines, Style::new());
     let running = format!("Aerators: {}", outlook::aerators(context, pond));
     canvas.put(0, y, &running, columns - 1, Style::new());
+    // Beside the aerators where both fit: the curve needs every row of a small screen.
+    if let Some(words) = pond.metabolism.as_ref().and_then(day_words) {
+        let words = format!("Day: {words}");
+        if width(&running) + width(&words) + 2 > usize::from(columns) - 1 {
+            y += 1;
+            canvas.put(0, y, &words, columns - 1, Style::new());
+        } else {
+            canvas.put_right(columns - 1, y, &words, Style::new());
+        }
+    }
     y += 1;
     if let Some(line) = &pond.probe_or_water {
         canvas.put(0, y, &format!("Oxygen: {line} (w why)"), columns - 1, Style::new());
