@@ -134,7 +134,8 @@ fn replayed(place: &Place, fed: &Recording) -> Vec<Tonight> {
     for night in &mut nights {
         night.forecasts = made.remove(&night.sunset).unwrap_or_default();
     }
-    assert!(made.is_empty(), "forecasts for nights that the sun does not know: {:?}", made.keys());
+    // Left over may be the night that was on when the recording began.
+    assert!(made.keys().all(|&sunset| sunset < rows[0].at), "nights that the sun does not know: {made:?}");
     nights
 }
 
