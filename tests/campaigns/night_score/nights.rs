@@ -25,6 +25,7 @@ const NEW_NIGHTS: usize = 7;
 /// A night at one of the times.
 #[derive(Debug, Clone, Copy)]
 pub struct Scored {
+    pub sunset: Timestamp,
     pub ours: Case,
     /// In the order of [`rivals::NAMES`]; last night's low is no number where a new pond has none.
     pub rivals: [f64; 6],
@@ -176,6 +177,7 @@ pub fn score(place: &Place, recording: &Recording, fed: &Recording) -> Scores {
             };
             let chance = forecast.below.iter().find(|below| below.limit_mg_l == place.alarm_do_mg_l);
             scores.nights[slot].push(Scored {
+                sunset,
                 ours: Case {
                     said_mg_l: forecast.do_min_mg_l,
                     low_80: forecast.low_80,
