@@ -56,8 +56,6 @@ pub struct Row {
 #[derive(Debug, Clone)]
 pub struct Recording {
     pub rows: Vec<Row>,
-    /// Whether the file says which of its oxygen values it rejects.
-    pub has_verdicts: bool,
 }
 
 pub fn places(folder: &Path) -> Result<Vec<(PathBuf, Place)>> {
@@ -120,7 +118,7 @@ impl Recording {
         if rows.len() < 2 {
             bail!("{} has fewer than two rows", path.display());
         }
-        Ok(Self { rows, has_verdicts: verdict.is_some() })
+        Ok(Self { rows })
     }
 
     /// Whether oxygen that its own check rejected is still there to be cleaned away.
@@ -178,7 +176,7 @@ mod tests {
             accepted_do_mg_l: Some(value),
         };
         let times = (0..).map(|half| Timestamp(half * HALF_HOUR.as_millis()));
-        Recording { rows: times.zip(oxygen).map(row).collect(), has_verdicts: false }
+        Recording { rows: times.zip(oxygen).map(row).collect() }
     }
 
     /// One half hour at 1 mg/L does not last; two at 2 mg/L do.
