@@ -3,17 +3,14 @@
 //! The data sets stay where they are: `PONDREEVE_OPEN_DATA` names the folder (see README.md beside this
 //! file). Without it nothing here runs, and `tests/all.sh` says so. What is checked is what the files
 //! themselves say: how many values they hold, that nights are nights, that nothing is lost.
+#![allow(dead_code, unreachable_pub, reason = "parts of a program, not a library")]
 
-#[allow(dead_code, unreachable_pub, reason = "parts of a program, not a library")]
 #[path = "../campaigns/night_score/measures.rs"]
 mod measures;
-#[allow(dead_code, unreachable_pub, reason = "parts of a program, not a library")]
 #[path = "../campaigns/night_score/nights.rs"]
 mod nights;
-#[allow(dead_code, unreachable_pub, reason = "parts of a program, not a library")]
 #[path = "../campaigns/night_score/recording.rs"]
 mod recording;
-#[allow(dead_code, unreachable_pub, reason = "parts of a program, not a library")]
 #[path = "../campaigns/night_score/rivals.rs"]
 mod rivals;
 
