@@ -56,8 +56,6 @@ pub struct Row {
 #[derive(Debug, Clone)]
 pub struct Recording {
     pub rows: Vec<Row>,
-    /// Whether the file says which of its oxygen values it rejects.
-    pub has_verdicts: bool,
 }
 
 pub fn places(folder: &Path) -> Result<Vec<(PathBuf, Place)>> {
@@ -120,7 +118,14 @@ impl Recording {
         if rows.len() < 2 {
             bail!("{} has fewer than two rows", path.display());
         }
-        Ok(Self { rows, has_verdicts: verdict.is_some() })
+        Ok(Self { rows })
+    }
+
+    /// Whether oxygen that its own check rejected is still there to be cleaned away.
+    pub fn holds_rejected(&self) -> bool {
+        self.rows
+            .iter()
+            .any(|row| row.accepted_do_mg_l.is_none() && row.values.iter().any(|it| it.0 == Quantity::DoMgL))
     }
 
     /// Without the oxygen that its own check rejected.
@@ -157,5 +162,48 @@ impl Recording {
             .windows(3)
             .map(|three| three[0].max(three[1]).min(three[0].min(three[1]).max(three[2])))
             .min_by(f64::total_cmp)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn half_hourly(oxygen: &[f64]) -> Recording {
+        let row = |(at, &value): (Timestamp, &f64)| Row {
+            at,
+            values: vec![(Quantity::DoMgL, value)],
+            accepted_do_mg_l: Some(value),
+        };
+        let times = (0..).map(|half| Timestamp(half * HALF_HOUR.as_millis()));
+        Recording { rows: times.zip(oxygen).map(row).collect() }
+    }
+
+    /// One half hour at 1 mg/L does not last; two at 2 mg/L do.
+    #[test]
+    fn a_low_has_to_last() {
+        let low = |oxygen: &[f64]| half_hourly(oxygen).lasting_low(Timestamp(0), Timestamp(7 * 1_800_000));
+        assert_eq!(low(&[6.0, 5.0, 1.0, 5.0, 4.0, 2.0, 2.0, 4.0]), Some(2.0));
+        assert_eq!(low(&[6.0, 5.0, 1.0, 5.0, 5.0, 6.0]), None);
+    }
+
+    /// 1 November 2012 begins at 05:00 UTC where clocks are five hours behind.
+    #[test]
+    fn months_are_those_of_the_place() {
+        let place = Place {
+            file: String::new(),
+            site: String::new(),
+            kind: String::new(),
+            lat: 34.0,
+            lon: -78.0,
+            utc_offset_h: -5.0,
+            first_month: 5,
+            last_month: 10,
+            alarm_do_mg_l: 1.0,
+        };
+        let at = |text: &str| Timestamp(text.parse::<jiff::Timestamp>().unwrap().as_millisecond());
+        assert!(place.is_scored(at("2012-11-01T04:59:00Z")) && !place.is_scored(at("2012-11-01T05:00:00Z")));
+        assert!(!place.is_scored(at("2012-05-01T04:59:00Z")) && place.is_scored(at("2012-05-01T05:00:00Z")));
+        assert_eq!(place.midnight_after(at("2012-10-31T22:10:00Z")), at("2012-11-01T05:00:00Z"));
     }
 }

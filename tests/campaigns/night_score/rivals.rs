@@ -7,7 +7,6 @@ pub const NAMES: [&str; 6] = ["oxygen now", "last low", "two points", "log line"
 /// Where the two-point line stands in [`NAMES`].
 pub const TWO_POINTS: usize = 2;
 /// Where last night's low stands in [`NAMES`].
-#[allow(dead_code, reason = "the test uses it, the command does not")]
 pub const LAST_LOW: usize = 1;
 
 /// A straight line through points: slope and value at zero.
