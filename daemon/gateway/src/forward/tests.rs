@@ -71,14 +71,20 @@ fn broker(folder: &Path, port: u16, more: &str) -> Owned {
         .spawn()
         .expect("these tests need mosquitto (Debian: apt-get install mosquitto mosquitto-clients)");
     let mut broker = Owned(child);
-    let begun = Instant::now();
-    while std::net::TcpStream::connect(("127.0.0.1", port)).is_err() {
-        assert!(begun.elapsed() < PATIENCE, "mosquitto does not listen");
+    wait_until_it_listens(port, || {
         let ended = broker.0.try_wait().unwrap();
         assert!(ended.is_none(), "mosquitto ended at once ({ended:?}): something else has port {port}");
+    });
+    broker
+}
+
+fn wait_until_it_listens(port: u16, mut meanwhile: impl FnMut()) {
+    let begun = Instant::now();
+    while std::net::TcpStream::connect(("127.0.0.1", port)).is_err() {
+        assert!(begun.elapsed() < PATIENCE, "mosquitto does not listen on {port}");
+        meanwhile();
         std::thread::sleep(Duration::from_millis(20));
     }
-    broker
 }
 
 /// A consumer of everything, whose lines are `<retained 0|1> <topic> <payload>`.
@@ -89,6 +95,8 @@ struct Consumer {
 
 impl Consumer {
     fn subscribe(port: u16) -> Self {
+        // A broker opens its listeners one after the other, and mosquitto_sub gives up on one that is closed.
+        wait_until_it_listens(port, || ());
         let mut child = Command::new("mosquitto_sub")
             .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-i", "consumer", "-c", "-q", "1"])
             .args(["-t", "pondreeve/#", "-t", "marker", "-F", "%r %t %p"])
