@@ -20,6 +20,7 @@ mod columns;
 mod copy;
 mod database;
 mod folder;
+mod hashing;
 mod keys;
 mod migrate;
 mod opening;
