@@ -22,11 +22,14 @@ use std::path::{Path, PathBuf};
 use super::codec::Reader;
 use super::keys::{KEY_BYTES, Key};
 
-/// A file that has grown to this is left alone and the other begun anew: every day or two on a large
-/// farm, as often as opening the database anew is no burden.
-const TURN_BYTES: u64 = 4 * 1024 * 1024;
+/// A file that has grown to this is left alone and the other begun anew: every day on a large farm, as often as
+/// opening the database anew is no burden. At a start both are read.
+const TURN_BYTES: u64 = 2 * 1024 * 1024;
 
 const MARK: [u8; 4] = *b"\xf1pr\x03";
+
+/// What an entry takes beside its key and value.
+pub(super) const BESIDE_BYTES: u64 = 16;
 
 /// The two files of one store.
 #[derive(Debug)]
@@ -59,15 +62,7 @@ impl Copy {
         }
         let mut bytes = Vec::new();
         for (key, value) in entries {
-            let Ok(length) = u32::try_from(value.len()) else { continue };
-            let from = bytes.len();
-            bytes.extend_from_slice(&MARK);
-            bytes.extend_from_slice(key);
-            bytes.extend_from_slice(&length.to_be_bytes());
-            let sum = crc32fast::hash(&bytes[from..]);
-            bytes.extend_from_slice(&sum.to_be_bytes());
-            bytes.extend_from_slice(value);
-            bytes.extend_from_slice(&checksum(key, value).to_be_bytes());
+            put_entry(&mut bytes, key, value);
         }
         self.file.write_all(&bytes)?;
         self.size_bytes += bytes.len() as u64;
@@ -75,24 +70,51 @@ impl Copy {
     }
 }
 
-/// Every whole entry of a folder's copy, in the order of the keys; of several under one key the newest.
-pub(super) fn read(folder: &Path) -> BTreeMap<Key, Vec<u8>> {
+/// Appends an entry.
+pub(super) fn put_entry(out: &mut Vec<u8>, key: &Key, value: &[u8]) {
+    // Nothing that is sealed together is nearly so long.
+    let Ok(length) = u32::try_from(value.len()) else { return };
+    let from = out.len();
+    out.extend_from_slice(&MARK);
+    out.extend_from_slice(key);
+    out.extend_from_slice(&length.to_be_bytes());
+    let sum = crc32fast::hash(&out[from..]);
+    out.extend_from_slice(&sum.to_be_bytes());
+    out.extend_from_slice(value);
+    out.extend_from_slice(&checksum(key, value).to_be_bytes());
+}
+
+/// Hands every whole entry to `each`: where it begins, its length, key and value.
+pub(super) fn each_entry(bytes: &[u8], each: &mut dyn FnMut(usize, usize, Key, &[u8])) {
+    let mut at = 0;
+    while let Some(left) = bytes.get(at..)
+        && let Some(next) = memchr::memmem::find(left, &MARK)
+    {
+        at += next;
+        match bytes.get(at..).and_then(entry) {
+            Some((key, value, used)) => {
+                each(at, used, key, value);
+                at += used;
+            }
+            None => at += 1,
+        }
+    }
+}
+
+/// Every key of a folder's copy with its newest whole value, in the order of the keys, to those that `wanted`
+/// says are. The files are read one after the other, and only what is wanted is kept.
+pub(super) fn read(folder: &Path, wanted: &dyn Fn(&Key) -> bool) -> BTreeMap<Key, Vec<u8>> {
     let mut by_age: Vec<PathBuf> =
         (0..2).map(|turn| path(folder, turn)).filter(|path| path.is_file()).collect();
     by_age.sort_by_key(|path| std::fs::metadata(path).and_then(|meta| meta.modified()).ok());
     let mut entries = BTreeMap::new();
     for path in by_age {
         let Ok(bytes) = std::fs::read(path) else { continue };
-        let mut left = &bytes[..];
-        while !left.is_empty() {
-            match entry(left) {
-                Some((key, value, used)) => {
-                    entries.insert(key, value.to_vec());
-                    left = left.get(used..).unwrap_or_default();
-                }
-                None => left = left.get(1..).unwrap_or_default(),
+        each_entry(&bytes, &mut |_, _, key, value| {
+            if wanted(&key) {
+                entries.insert(key, value.to_vec());
             }
-        }
+        });
     }
     entries
 }
@@ -105,7 +127,8 @@ pub(super) fn take_along(from: &Path, to: &Path) -> io::Result<()> {
     Ok(())
 }
 
-fn entry(bytes: &[u8]) -> Option<(Key, &[u8], usize)> {
+/// The entry at the start of some bytes: key, value, length of all.
+pub(super) fn entry(bytes: &[u8]) -> Option<(Key, &[u8], usize)> {
     let mut reader = Reader::new(bytes);
     if reader.array::<4>().ok()? != MARK {
         return None;

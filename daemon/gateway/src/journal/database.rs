@@ -5,8 +5,11 @@
 //! beside, synced and renamed, because a cut in the middle of making one leaves it unopenable.
 //!
 //! Layout: tree `sealed`, keys as in [`super::keys`]; tree `about`, key `format`, the version of the
-//! layout. Format 1 kept every commit in a tree `inputs`; [`super::migrate`] carries it over.
+//! layout; beside it the days that are over ([`super::days`]). Format 2 kept those in `sealed` too: it is read as
+//! it is, and its days get their files one by one. Format 1 kept every commit in a tree `inputs`;
+//! [`super::migrate`] carries it over.
 
+use std::cmp::Ordering;
 use std::fs::{self, File};
 use std::io;
 use std::panic::catch_unwind;
@@ -15,12 +18,16 @@ use std::time::{Duration, Instant};
 
 use thiserror::Error;
 
+use super::days::Days;
 use super::folder::{sync_parent, sync_tree, with_suffix};
-use super::keys::Key;
+use super::keys::{Key, key, key_after, parts};
 use super::store::OpenError;
 
 /// Version of the layout that this program writes.
-pub(super) const FORMAT: u64 = 2;
+pub(super) const FORMAT: u64 = 3;
+
+/// The last version that has to be carried over into a new store.
+pub(super) const CARRIED_OVER: u64 = 1;
 
 /// Pages that sled keeps in memory. The newest hours are all that is often read again.
 const CACHE_BYTES: u64 = 4 * 1024 * 1024;
@@ -83,6 +90,7 @@ pub(super) fn describe(error: &io::Error) -> String {
 pub(super) struct Store {
     pub(super) db: sled::Db,
     pub(super) sealed: sled::Tree,
+    pub(super) days: Days,
     /// Version of the layout found.
     pub(super) format: u64,
     /// The same file that sled writes; see the module's first lines.
@@ -118,7 +126,16 @@ impl Store {
         }
         let sealed = db.open_tree("sealed")?;
         let file = File::open(path.join("db"))?;
-        Ok(Self { db, sealed, format: found, file })
+        Ok(Self { db, sealed, days: Days::open(path)?, format: found, file })
+    }
+
+    /// Notes the present layout, which earlier programs refuse; what the earlier one holds stays readable.
+    pub(super) fn note_format(&mut self) -> Result<(), sled::Error> {
+        self.db.open_tree("about")?.insert(FORMAT_KEY, &FORMAT.to_be_bytes())?;
+        self.db.flush()?;
+        self.file.sync_data()?;
+        self.format = FORMAT;
+        Ok(())
     }
 
     /// Puts entries in, all or none of them, on disk for good.
@@ -138,8 +155,65 @@ impl Store {
         Ok(())
     }
 
+    /// What stands under a key, in the database or in a day's file.
     pub(super) fn get(&self, key: &Key) -> Result<Option<sled::IVec>, sled::Error> {
-        self.sealed.get(key)
+        let found = self.sealed.get(key)?;
+        Ok(found.or_else(|| self.days.get(key).map(sled::IVec::from)))
+    }
+
+    /// Pieces of the database and of the days' files from a key on up to another, in the order of the keys.
+    pub(super) fn range(&self, from: Key, end: Key) -> Pieces<'_> {
+        let sealed = self.sealed.range(from..end).peekable();
+        Pieces { sealed, days: &self.days, filed: self.days.next_within(&from, &end), end }
+    }
+
+    /// The first hour from one on in which there is anything.
+    pub(super) fn hour_from(&self, hour: u32) -> Option<u32> {
+        let from = key(hour.max(1), 0, 0, 0);
+        let sealed = self.sealed.range(from..).next().and_then(Result::ok);
+        let sealed = sealed.and_then(|(found, _)| parts(&found)).map(|(hour, ..)| hour);
+        let filed = self.days.first_from(&from).and_then(|found| parts(&found)).map(|(hour, ..)| hour);
+        sealed.into_iter().chain(filed).min()
+    }
+
+    /// The last hour before one in which there is anything.
+    pub(super) fn hour_before(&self, hour: u32) -> Option<u32> {
+        let end = key(hour.max(1), 0, 0, 0);
+        let sealed = self.sealed.range(key(1, 0, 0, 0)..end).next_back().and_then(Result::ok);
+        let sealed = sealed.and_then(|(found, _)| parts(&found)).map(|(hour, ..)| hour);
+        let filed = self.days.last_before(&end).and_then(|found| parts(&found)).map(|(hour, ..)| hour);
+        sealed.into_iter().chain(filed).max()
+    }
+}
+
+/// Pieces in the order of their keys, wherever they are. A cut between the writing of a day's file and its
+/// removal from the database leaves them in both; they are handed out once.
+pub(super) struct Pieces<'a> {
+    sealed: std::iter::Peekable<sled::Iter>,
+    days: &'a Days,
+    filed: Option<(Key, Vec<u8>)>,
+    end: Key,
+}
+
+impl Iterator for Pieces<'_> {
+    type Item = sled::Result<(sled::IVec, sled::IVec)>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let order = match (self.sealed.peek(), &self.filed) {
+            (Some(Ok((sealed, _))), Some((filed, _))) => sealed[..].cmp(&filed[..]),
+            (None, Some(_)) => Ordering::Greater,
+            (_, None) | (Some(Err(_)), _) => Ordering::Less,
+        };
+        let filed = if order == Ordering::Less { None } else { self.filed.take() };
+        if let Some((key, _)) = &filed {
+            self.filed = key_after(key).and_then(|after| self.days.next_within(&after, &self.end));
+        }
+        match filed {
+            Some((key, value)) if order == Ordering::Greater => {
+                Some(Ok((sled::IVec::from(&key), value.into())))
+            }
+            _ => self.sealed.next(),
+        }
     }
 }
 
@@ -192,7 +266,8 @@ pub(super) fn build_store(
     about.insert(FORMAT_KEY, &FORMAT.to_be_bytes())?;
     drop(about);
     let file = File::open(making.join("db"))?;
-    let store = Store { sealed: db.open_tree("sealed")?, format: FORMAT, file, db };
+    let days = Days::open(&making)?;
+    let store = Store { sealed: db.open_tree("sealed")?, days, format: FORMAT, file, db };
     fill(&store)?;
     store.db.flush()?;
     drop(store);

@@ -19,6 +19,8 @@ mod codec;
 mod columns;
 mod copy;
 mod database;
+mod days;
+mod filing;
 mod folder;
 mod hashing;
 mod keys;

@@ -113,6 +113,8 @@ pub struct Journal {
     pub(super) unsealed: RefCell<Option<Unsealed>>,
     /// Every day before this one is rolled up.
     pub(super) rolled_before: u32,
+    /// Every day before this one has a file of its own.
+    pub(super) filed_before: u32,
     /// Readings of hours before this one were deleted.
     pub(super) thinned_before: u64,
     /// Bytes that sealed pieces take.
@@ -171,6 +173,7 @@ impl Journal {
             limits: Limits::default(),
             unsealed: RefCell::new(None),
             rolled_before: 0,
+            filed_before: 0,
             thinned_before: 0,
             live_bytes: 0,
             written_ever: 0,
