@@ -51,6 +51,8 @@ pub(super) mod kind {
     pub(crate) const LASTING: u8 = b'k';
     /// Hour 0: the day before which every day has a file of its own.
     pub(crate) const FILED_BEFORE: u8 = b'h';
+    /// Hour 0: the day on which readings were last deleted to make room on a full disk.
+    pub(crate) const MADE_ROOM: u8 = b'v';
     /// Hour 0: the hour before which chunks were deleted.
     pub(crate) const THINNED: u8 = b't';
 }

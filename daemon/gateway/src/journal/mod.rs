@@ -48,6 +48,8 @@ pub use thinning::Limits;
 pub use writer::Writer;
 
 #[cfg(test)]
+mod days_tests;
+#[cfg(test)]
 mod disk_tests;
 #[cfg(test)]
 mod lasting_tests;

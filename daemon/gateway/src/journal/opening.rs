@@ -94,7 +94,7 @@ impl Journal {
         (self.sealed_before, self.sealed_hour) = (0, 0);
         self.site_text = None;
         (self.rolled_before, self.thinned_before, self.live_bytes) = (0, 0, 0);
-        self.filed_before = 0;
+        (self.filed_before, self.made_room_on) = (0, 0);
         self.left_out_unsealed.clear();
         // All but the roll-ups, which are many.
         let before = store.sealed.range(..key(0, kind::ROLLED, 0, 0));
@@ -115,6 +115,7 @@ impl Journal {
                     self.rolled_before = day_in(&value);
                 }
                 Some((_, kind::FILED_BEFORE, ..)) => self.filed_before = day_in(&value),
+                Some((_, kind::MADE_ROOM, ..)) => self.made_room_on = day_in(&value),
                 Some((_, kind::THINNED, ..)) => self.thinned_before = number_of(&value).unwrap_or(0),
                 Some((_, kind::LIVE_BYTES, ..)) => self.live_bytes = number_of(&value).unwrap_or(0),
                 Some((_, kind::WRITTEN, ..)) => {

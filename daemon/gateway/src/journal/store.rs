@@ -115,6 +115,8 @@ pub struct Journal {
     pub(super) rolled_before: u32,
     /// Every day before this one has a file of its own.
     pub(super) filed_before: u32,
+    /// The day on which readings were last deleted to make room on a full disk.
+    pub(super) made_room_on: u32,
     /// Readings of hours before this one were deleted.
     pub(super) thinned_before: u64,
     /// Bytes that sealed pieces take.
@@ -174,6 +176,7 @@ impl Journal {
             unsealed: RefCell::new(None),
             rolled_before: 0,
             filed_before: 0,
+            made_room_on: 0,
             thinned_before: 0,
             live_bytes: 0,
             written_ever: 0,

@@ -92,12 +92,14 @@ impl Journal {
         let too_much = self.live_bytes as f64 * OVERHEAD > self.limits.most_bytes as f64;
         let full = free_bytes(&self.path).is_ok_and(|free| free < self.least_free_bytes.saturating_mul(2));
         let Some(oldest) = self.oldest_reading_hour() else { return Ok(()) };
-        // The database's file never shrinks: what is deleted of it makes room in it, not beside it. More is
-        // deleted only once that room is used up, or a disk that others fill would cost all readings. A day's
-        // file does make room.
+        // A day's file makes room, which others may take as well: one a day is deleted at most, as much as newer
+        // readings need, or a disk that others fill would cost all readings. The database's file never shrinks:
+        // what is deleted of it makes room in it, and no more is before that room is used up.
         let days = today.saturating_sub(oldest / 24).max(1);
         let of_a_day = self.live_bytes as f64 * OVERHEAD / f64::from(days);
-        let full = full && (self.is_filed(oldest / 24) || self.room_within() < of_a_day);
+        let is_filed = self.store.as_ref().is_some_and(|store| store.days.has(oldest / 24));
+        let helps = if is_filed { today > self.made_room_on } else { self.room_within() < of_a_day };
+        let full = full && helps;
         let end = (oldest / 24 + 1) * 24;
         if !(end <= keep_from || too_much || full) || end > self.rolled_before.saturating_mul(24) {
             return Ok(());
@@ -116,6 +118,10 @@ impl Journal {
         let live_bytes = self.live_bytes.saturating_sub(deleted);
         batch.insert(&key(0, kind::THINNED, 0, 0)[..], &u64::from(end).to_be_bytes());
         batch.insert(&key(0, kind::LIVE_BYTES, 0, 0)[..], &live_bytes.to_be_bytes());
+        if full {
+            batch.insert(&key(0, kind::MADE_ROOM, 0, 0)[..], &u64::from(today).to_be_bytes());
+            self.made_room_on = today;
+        }
         store.change(batch).map_err(|error| error.to_string())?;
         self.live_bytes = live_bytes;
         self.thinned_before = u64::from(end);
@@ -135,10 +141,6 @@ impl Journal {
         let size = std::fs::metadata(self.path.join("db")).map_or(0, |meta| meta.len());
         let filed = self.store.as_ref().map_or(0, |store| store.days.size_bytes());
         size as f64 - self.live_bytes.saturating_sub(filed) as f64 * OVERHEAD
-    }
-
-    fn is_filed(&self, day: u32) -> bool {
-        self.store.as_ref().is_some_and(|store| store.days.has(day))
     }
 
     fn oldest_reading_hour(&self) -> Option<u32> {
