@@ -56,7 +56,7 @@ impl DayFile {
             Some(places) => (places, false),
             None => {
                 tracing::warn!(path = %path.display(), "the index of a day's file is damaged; it is read without");
-                (find_places(&fs::read(path)?), true)
+                (find_places(&mut File::open(path)?)?, true)
             }
         };
         Ok(Self { day, file, places, index_damaged })
@@ -131,15 +131,15 @@ fn read_index(file: &File) -> io::Result<Option<Vec<Place>>> {
     Ok(Some(places))
 }
 
-fn find_places(bytes: &[u8]) -> Vec<Place> {
+fn find_places(file: &mut File) -> io::Result<Vec<Place>> {
     let mut places = Vec::new();
-    copy::each_entry(bytes, &mut |at, length, key, _| {
+    copy::each_entry(file, &mut |at, length, key, _| {
         if let (Ok(at), Ok(length)) = (u32::try_from(at), u32::try_from(length)) {
             places.push(Place { key, at, length });
         }
-    });
+    })?;
     places.sort_by_key(|place| place.key);
-    places
+    Ok(places)
 }
 
 /// The days' files of one store.
