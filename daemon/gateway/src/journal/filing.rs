@@ -44,6 +44,8 @@ impl Journal {
         sealed.iter().for_each(|key| batch.remove(&key[..]));
         batch.insert(&key(0, kind::FILED_BEFORE, 0, 0)[..], &u64::from(day + 1).to_be_bytes());
         store.change(batch).map_err(|error| failed(error.to_string()))?;
+        // Rather more than the pages that have to move; it costs next to nothing.
+        store.gather(sealed.len() / 2).map_err(|error| failed(error.to_string()))?;
         self.filed_before = day + 1;
         self.written_beside += written;
         tracing::debug!(day, written, pieces = sealed.len(), "a day has a file of its own");
