@@ -1,7 +1,8 @@
 //! The one file that knows sled.
 //!
 //! sled's `flush` hands data to the kernel but on Linux does not wait for the device, so each flush is
-//! followed by `sync_data` on a handle of our own to the same file. A new store is made in a folder
+//! followed by `sync_data` on a handle of our own to the same file. Pages of more than 128 KiB, as the description of
+//! a farm of tens of ponds makes, it writes to files in the folder `blobs`, which it does not sync either: we do. A new store is made in a folder
 //! beside, synced and renamed, because a cut in the middle of making one leaves it unopenable.
 //!
 //! Layout: tree `sealed`, keys as in [`super::keys`]; tree `about`, key `format`, the version of the
@@ -9,7 +10,10 @@
 //! it is, and its days get their files one by one. Format 1 kept every commit in a tree `inputs`;
 //! [`super::migrate`] carries it over.
 
+use std::cell::RefCell;
 use std::cmp::Ordering;
+use std::collections::BTreeSet;
+use std::ffi::OsString;
 use std::fs::{self, File};
 use std::io;
 use std::panic::catch_unwind;
@@ -98,6 +102,9 @@ pub(super) struct Store {
     pub(super) format: u64,
     /// The same file that sled writes; see the module's first lines.
     file: File,
+    blobs: PathBuf,
+    /// Names of files in it that are on disk for good.
+    synced_blobs: RefCell<BTreeSet<OsString>>,
 }
 
 impl Store {
@@ -128,15 +135,25 @@ impl Store {
             return Err(Trouble::Refused(OpenError::Newer { path: path.to_owned(), found, known }));
         }
         let sealed = db.open_tree("sealed")?;
-        let file = File::open(path.join("db"))?;
-        Ok(Self { db, sealed, days: Days::open(path)?, format: found, file })
+        Self::of(path, db, sealed, found)
+    }
+
+    fn of(path: &Path, db: sled::Db, sealed: sled::Tree, format: u64) -> Result<Self, Trouble> {
+        Ok(Self {
+            db,
+            sealed,
+            days: Days::open(path)?,
+            format,
+            file: File::open(path.join("db"))?,
+            blobs: path.join("blobs"),
+            synced_blobs: RefCell::default(),
+        })
     }
 
     /// Notes the present layout, which earlier programs refuse; what the earlier one holds stays readable.
     pub(super) fn note_format(&mut self) -> Result<(), sled::Error> {
         self.db.open_tree("about")?.insert(FORMAT_KEY, &FORMAT.to_be_bytes())?;
-        self.db.flush()?;
-        self.file.sync_data()?;
+        self.sync()?;
         self.format = FORMAT;
         Ok(())
     }
@@ -153,8 +170,38 @@ impl Store {
     /// Changes all or nothing, on disk for good.
     pub(super) fn change(&self, batch: sled::Batch) -> Result<(), sled::Error> {
         self.sealed.apply_batch(batch)?;
+        self.sync()
+    }
+
+    /// Puts everything on disk for good.
+    fn sync(&self) -> Result<(), sled::Error> {
         self.db.flush()?;
+        self.sync_blobs()?;
         self.file.sync_data()?;
+        Ok(())
+    }
+
+    fn sync_blobs(&self) -> io::Result<()> {
+        let mut synced = self.synced_blobs.borrow_mut();
+        let (mut found, mut any) = (BTreeSet::new(), false);
+        for entry in fs::read_dir(&self.blobs)? {
+            let entry = entry?;
+            let name = entry.file_name();
+            if !synced.contains(&name) {
+                match File::open(entry.path()) {
+                    Ok(file) => file.sync_all()?,
+                    // sled has just removed it.
+                    Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
+                    Err(error) => return Err(error),
+                }
+                any = true;
+            }
+            found.insert(name);
+        }
+        if any {
+            File::open(&self.blobs)?.sync_all()?;
+        }
+        *synced = found;
         Ok(())
     }
 
@@ -280,9 +327,8 @@ pub(super) fn build_store(
     let about = db.open_tree("about")?;
     about.insert(FORMAT_KEY, &FORMAT.to_be_bytes())?;
     drop(about);
-    let file = File::open(making.join("db"))?;
-    let days = Days::open(&making)?;
-    let store = Store { sealed: db.open_tree("sealed")?, days, format: FORMAT, file, db };
+    let sealed = db.open_tree("sealed")?;
+    let store = Store::of(&making, db, sealed, FORMAT)?;
     fill(&store)?;
     store.db.flush()?;
     drop(store);
