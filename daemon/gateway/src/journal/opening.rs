@@ -254,19 +254,35 @@ fn put_back(store: &Store, path: &std::path::Path, lowest_in_tail: u64) -> Resul
     Ok(pieces)
 }
 
-/// Writes what could be read of an unfinished commit anew, so that a later reader finds the same.
+/// Writes what could be read of an unfinished commit anew, so that a later reader finds the same: inputs in a row,
+/// up to the first that is not whole. Nobody was told of any, and a gap would be told as inputs that are missing.
 fn rewrite(tail: &mut Tail, unfinished: &[tail::Unfinished], sealed_before: u64) -> io::Result<()> {
     let mut batches = Vec::new();
+    let mut expected = None;
     for (key, bytes) in unfinished {
         let found = read_batch(*key, bytes);
-        let (Some(first), next_seq) = (found.inputs.first(), found.next_seq) else { continue };
+        let first =
+            found.inputs.first().filter(|first| first.seq == *key && expected.is_none_or(|seq| seq == *key));
+        let Some(first) = first else { break };
         let mut batch = BatchWriter::new(*key, first.at);
+        let mut next_seq = *key;
         for input in &found.inputs {
+            if input.seq != next_seq {
+                break;
+            }
+            next_seq += 1;
             batch.input(input);
             found.verdicts.iter().filter(|own| own.seq == input.seq).for_each(|own| batch.verdicts(own));
         }
-        found.late.iter().for_each(|late| batch.late(late));
+        let is_whole = found.damaged == 0 && next_seq == found.next_seq;
+        if is_whole {
+            found.late.iter().for_each(|late| batch.late(late));
+        }
         batches.push((*key, next_seq, batch.finish()));
+        if !is_whole {
+            break;
+        }
+        expected = Some(next_seq);
     }
     let items = batches.iter();
     let items: Vec<Item<'_>> = items
