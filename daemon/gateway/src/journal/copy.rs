@@ -89,9 +89,12 @@ pub(super) fn put_entry(out: &mut Vec<u8>, key: &Key, value: &[u8]) {
     out.extend_from_slice(&checksum(key, value).to_be_bytes());
 }
 
+/// Takes an entry: where it begins, its length, key and value.
+type Found<'a> = dyn FnMut(u64, usize, Key, &[u8]) + 'a;
+
 /// Hands every whole entry of a file to `each`: where it begins, its length, key and value. A piece of the file is
 /// in memory at a time.
-pub(super) fn each_entry(file: &mut File, each: &mut dyn FnMut(u64, usize, Key, &[u8])) -> io::Result<()> {
+pub(super) fn each_entry(file: &mut File, each: &mut Found<'_>) -> io::Result<()> {
     let mut bytes: Vec<u8> = Vec::new();
     let (mut before, mut ended) = (0, false);
     while !ended {
