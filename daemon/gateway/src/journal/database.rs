@@ -175,8 +175,9 @@ impl Store {
 
     /// Puts everything on disk for good.
     fn sync(&self) -> Result<(), sled::Error> {
-        self.db.flush()?;
+        // What the log points to before the log: a cut between them would leave it pointing to nothing.
         self.sync_blobs()?;
+        self.db.flush()?;
         self.file.sync_data()?;
         Ok(())
     }
