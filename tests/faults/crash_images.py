@@ -163,15 +163,19 @@ def records(log):
 
 
 def moments(found, cuts, dice):
-    """Where to cut: a third while it opens, a third right after promises, a third anywhere."""
+    """Where to cut: a quarter each while it opens, right after promises, where files come and go, anywhere."""
     promises = [n + 1 for n, (kind, _, _, data) in enumerate(found) if kind == "m" and b"kept" in data]
     opened = promises[0] if promises else len(found)
+    coming = [n for n, (kind, _, _, _) in enumerate(found) if kind in "cdruf" and n >= opened]
     chosen = []
     for cut in range(cuts):
-        if cut % 3 == 0:
+        if cut % 4 == 0:
             chosen.append(dice.randint(0, min(len(found), opened + 20)))
-        elif cut % 3 == 1 and promises:
+        elif cut % 4 == 1 and promises:
             chosen.append(dice.choice(promises))
+        elif cut % 4 == 2 and coming:
+            # Up to the syncs and the change of the database that follow.
+            chosen.append(min(len(found), dice.choice(coming) + dice.randint(0, 12)))
         else:
             chosen.append(dice.randint(0, len(found)))
     return sorted(chosen)

@@ -24,10 +24,10 @@ fn processor_time() -> Duration {
     clock_gettime(ClockId::CLOCK_PROCESS_CPUTIME_ID).map(Duration::from).unwrap_or_default()
 }
 
-/// Most memory this process ever had, MiB.
-fn peak_mib() -> Result<f64> {
+/// A figure of this process's memory, MiB: `VmHWM:` is the most it ever had.
+pub fn status_mib(name: &str) -> Result<f64> {
     let status = std::fs::read_to_string("/proc/self/status")?;
-    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).context("VmHWM")?;
+    let line = status.lines().find_map(|line| line.strip_prefix(name)).context("a figure")?;
     Ok(line.trim().trim_end_matches(" kB").trim().parse::<f64>()? / 1024.0)
 }
 
@@ -78,6 +78,6 @@ pub fn work<C: Contestant>(folder: &Path, task: &[String]) -> Result<()> {
         }
         other => bail!("{other:?}: accepted is fill, open, scan"),
     }
-    println!("peak_mib={}", peak_mib()?);
+    println!("peak_mib={}", status_mib("VmHWM:")?);
     Ok(())
 }

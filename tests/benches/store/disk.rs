@@ -51,10 +51,18 @@ impl Disk {
 
     /// Bytes that files take.
     pub fn used(&self) -> Result<u64> {
-        let said =
-            run("du", &["-s", "--block-size=1", "--exclude=lost+found", &self.folder.to_string_lossy()])?;
-        Ok(said.split_whitespace().next().context("du")?.parse()?)
+        used(&self.folder)
     }
+}
+
+fn used(place: &Path) -> Result<u64> {
+    let said = run("du", &["-s", "--block-size=1", "--exclude=lost+found", &place.to_string_lossy()])?;
+    Ok(said.split_whitespace().next().context("du")?.parse()?)
+}
+
+/// What a file or a folder takes, MiB.
+pub fn size_mib(place: &Path) -> Result<f64> {
+    Ok(used(place)? as f64 / f64::from(1 << 20))
 }
 
 impl Drop for Disk {

@@ -7,7 +7,10 @@
 //! daemon hands them in. Each works in processes of its own, on an ext4 file system of its own on a loop
 //! device, whose counters say what reached the device (as root; otherwise wear is not measured). Catching
 //! up, ten minutes of readings (9,600) go into a commit. The history of the last lines is `--days` long; a
-//! year is `--days 365`, for which SQLite needs 20 GB and long (`--ours` leaves it out). Speeds are of this machine; only ratios mean something.
+//! year is `--days 365`, for which SQLite needs 20 GB and long (`--ours` leaves it out). `--retention DAYS` instead
+//! fills a year of ours with readings aging out after so many days, and prints MiB on disk and in memory by month.
+//! Memory is measured with the allocator's settings of `deploy/systemd/pondreeve.service`, for both. Speeds are of
+//! this machine; only ratios mean something.
 #![allow(missing_docs, unreachable_pub, reason = "a program, not a library")]
 
 mod contestant;
@@ -15,6 +18,7 @@ mod disk;
 mod ours;
 mod readings;
 mod rows;
+mod year;
 
 use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
@@ -45,12 +49,21 @@ fn task(who: &str, folder: &Path, words: &[String]) -> Result<Vec<(String, f64)>
         .args(["--child", who])
         .arg(folder)
         .args(words)
+        .envs(allocator()?)
         .stderr(Stdio::inherit())
         .output()?;
     ensure!(output.status.success(), "{who} {words:?} failed");
     let said = String::from_utf8(output.stdout)?;
     let pairs = said.lines().filter_map(|line| line.split_once('='));
     Ok(pairs.filter_map(|(name, value)| Some((name.to_owned(), value.parse().ok()?))).collect())
+}
+
+/// The allocator's settings in the service's unit: what the daemon runs with.
+fn allocator() -> Result<Vec<(String, String)>> {
+    let unit = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/systemd/pondreeve.service");
+    let text = std::fs::read_to_string(&unit).with_context(|| unit.display().to_string())?;
+    let settings = text.lines().filter_map(|line| line.strip_prefix("Environment=")?.split_once('='));
+    Ok(settings.map(|(name, value)| (name.to_owned(), value.to_owned())).collect())
 }
 
 fn words(text: &str) -> Vec<String> {
@@ -71,6 +84,7 @@ fn kill_while_filling(who: &str, folder: &Path, hours: f64) -> Result<()> {
         .args(["--child", who])
         .arg(folder)
         .args(words(&format!("fill {hours} {} 5", hours + 48.0)))
+        .envs(allocator()?)
         .stdout(Stdio::piped())
         .spawn()?;
     let lines = BufReader::new(child.stdout.take().context("piped")?).lines();
@@ -173,19 +187,30 @@ fn main() -> Result<()> {
     if arguments.first().is_some_and(|word| word == "--child") {
         let [_, who, folder, rest @ ..] = &arguments[..] else { bail!("--child WHO FOLDER TASK") };
         return match who.as_str() {
+            "year" => year::fill(Path::new(folder), rest.first().map_or("", String::as_str)),
             "ours" => contestant::work::<ours::Ours>(Path::new(folder), rest),
             _ => contestant::work::<rows::Rows>(Path::new(folder), rest),
         };
     }
     let (mut days, mut alone, mut scratch) = (7.0, false, std::env::temp_dir());
+    let mut keep_days = None;
     let mut words = arguments.iter();
     while let Some(word) = words.next() {
         match word.as_str() {
             "--ours" => alone = true,
             "--days" => days = words.next().context("--days N")?.parse().context("--days N")?,
             "--scratch" => scratch = PathBuf::from(words.next().context("--scratch FOLDER")?),
-            other => bail!("{other}: accepted is --days N, --ours, --scratch FOLDER"),
+            "--retention" => keep_days = Some(words.next().context("--retention DAYS")?.clone()),
+            other => bail!("{other}: accepted is --days N, --ours, --retention DAYS, --scratch FOLDER"),
         }
+    }
+    if let Some(keep_days) = keep_days {
+        println!("{} series every 10 s, a year, readings kept {keep_days} days; MiB\n", readings::SERIES);
+        let place = tempfile::tempdir_in(&scratch)?;
+        let mut year = Command::new(std::env::current_exe()?);
+        year.args(["--child", "year"]).arg(place.path()).arg(&keep_days).envs(allocator()?);
+        ensure!(year.status()?.success(), "the year failed");
+        return Ok(());
     }
     println!("{} series every 10 s, {days} days of history\n", readings::SERIES);
     let (ours, found) = measure("ours", &scratch, days)?;

@@ -6,7 +6,7 @@ use std::path::Path;
 use anyhow::{Result, anyhow, ensure};
 use pondreeve::journal::record::BatchWriter;
 use pondreeve::journal::verdict::Verdicts;
-use pondreeve::journal::{Commit, From, Journal, Query};
+use pondreeve::journal::{Commit, From, Journal, Limits, Query};
 use pondreeve_core::effect::{Effect, Flag, Reading};
 use pondreeve_core::input::Sample;
 use pondreeve_core::site::PondIndex;
@@ -88,6 +88,11 @@ impl Contestant for Ours {
 }
 
 impl Ours {
+    /// Lets readings age out.
+    pub fn keep_days(&mut self, days: u32) {
+        self.journal.set_limits(Limits { raw_days: days, ..Limits::default() });
+    }
+
     fn keep(&mut self, batches: Vec<(u64, std::sync::Arc<[u8]>)>) -> Result<()> {
         let commit = Commit { batches, ..Commit::default() };
         let notes = self.journal.commit(&commit, Timestamp(0)).map_err(|error| anyhow!(error))?;

@@ -15,8 +15,9 @@ use std::path::{Path, PathBuf};
 use super::chunk::Chunk;
 use super::copy;
 use super::database::{Store, Trouble, build_store};
+use super::days::{self, Days};
 use super::folder::{sync_parent, take_lock, with_suffix};
-use super::keys::{key, kind, parts};
+use super::keys::{KEY_BYTES, LAST, key, kind, parts};
 use super::opening::copy_tails;
 use super::record::read_batch;
 use super::seal::{Shapes, others_of, progress_of};
@@ -172,6 +173,25 @@ fn each_of_store(store: &Store, each: &mut dyn FnMut(&[u8], &[u8])) -> u64 {
     1
 }
 
+/// Hands every readable piece of the days' files of a store to `each`, but for those that its database has too;
+/// damaged places.
+fn each_of_days(store: &Path, database: &Store, each: &mut dyn FnMut(&[u8], &[u8])) -> io::Result<u64> {
+    let days = Days::open(store)?;
+    let mut damaged = 0;
+    for day in days.known() {
+        let Some(file) = days.file(day) else {
+            damaged += 1;
+            continue;
+        };
+        damaged += file.each(&mut |key, value| {
+            if !matches!(database.sealed.contains_key(key), Ok(true)) {
+                each(key, value);
+            }
+        });
+    }
+    Ok(damaged)
+}
+
 /// Looks into one piece.
 fn check_piece(shapes: &Shapes, key: &[u8], value: &[u8], checked: &mut Checked) {
     let Some((hour, kind, number, seq)) = parts(key) else {
@@ -266,8 +286,11 @@ pub fn verify(folder: &Path) -> Result<Checked, String> {
     let store =
         Store::open(&copied.0).map_err(|trouble| format!("the store {}: {trouble}", folder.display()))?;
     each_of_store(&store, &mut learn);
+    let mut damaged = 0;
     let mut check = |key: &[u8], value: &[u8]| check_piece(&shapes, key, value, &mut checked);
-    checked.damaged += each_of_store(&store, &mut check);
+    damaged += each_of_store(&store, &mut check);
+    damaged += each_of_days(folder, &store, &mut check).map_err(failed)?;
+    checked.damaged += damaged;
     drop(store);
     let found = tail::read(folder, &mut |entry| {
         if entry.kind == tail::Kind::Batch {
@@ -310,16 +333,20 @@ pub fn salvage(from: &Path, to: &Path) -> Result<Checked, String> {
                 Err(Trouble::Refused(error)) => return Err(Trouble::Refused(error)),
                 Err(_) => damaged += 1,
             }
+            let days = Days::open(from)?;
+            days.put_shapes(&new.sealed)?;
             // The second copy knows what was sealed last.
-            let copied = copy::read(from);
+            let copied = copy::read(from, &|key| days.get(key).is_none_or(|value| value.is_empty()));
             copied.iter().for_each(|(key, value)| each(key, value));
         }
         outcome?;
         Ok(())
     })
     .map_err(|trouble| format!("making a store at {} failed: {trouble}", to.display()))?;
-    let done =
-        copy_tails(from, &making).and_then(|()| fs::rename(&making, to)).and_then(|()| sync_parent(to));
+    let done = copy_tails(from, &making)
+        .and_then(|()| days::take_along(from, &making))
+        .and_then(|()| fs::rename(&making, to))
+        .and_then(|()| sync_parent(to));
     done.map_err(|error| format!("making a store at {} failed: {error}", to.display()))?;
     let mut checked = verify(to)?;
     checked.damaged += damaged;
@@ -337,7 +364,9 @@ impl Journal {
             |error: sled::Error| format!("the store {} cannot be read: {error}", self.path.display());
         let mut pieces = Vec::new();
         let mut bytes = 0;
-        for entry in store.sealed.range(from..) {
+        let mut first = [0; KEY_BYTES];
+        first.iter_mut().zip(from).for_each(|(own, given)| *own = *given);
+        for entry in store.range(first, LAST) {
             let (key, value) = entry.map_err(unreadable)?;
             if bytes > 1_000_000 {
                 return Ok((pieces, Some(key.to_vec())));

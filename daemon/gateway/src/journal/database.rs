@@ -1,12 +1,19 @@
 //! The one file that knows sled.
 //!
 //! sled's `flush` hands data to the kernel but on Linux does not wait for the device, so each flush is
-//! followed by `sync_data` on a handle of our own to the same file. A new store is made in a folder
+//! followed by `sync_data` on a handle of our own to the same file. Pages of more than 128 KiB, as the description of
+//! a farm of tens of ponds makes, it writes to files in the folder `blobs`, which it does not sync either: we do. A new store is made in a folder
 //! beside, synced and renamed, because a cut in the middle of making one leaves it unopenable.
 //!
 //! Layout: tree `sealed`, keys as in [`super::keys`]; tree `about`, key `format`, the version of the
-//! layout. Format 1 kept every commit in a tree `inputs`; [`super::migrate`] carries it over.
+//! layout; beside it the days that are over ([`super::days`]). Format 2 kept those in `sealed` too: it is read as
+//! it is, and its days get their files one by one. Format 1 kept every commit in a tree `inputs`;
+//! [`super::migrate`] carries it over.
 
+use std::cell::RefCell;
+use std::cmp::Ordering;
+use std::collections::BTreeSet;
+use std::ffi::OsString;
 use std::fs::{self, File};
 use std::io;
 use std::panic::catch_unwind;
@@ -15,12 +22,16 @@ use std::time::{Duration, Instant};
 
 use thiserror::Error;
 
+use super::days::Days;
 use super::folder::{sync_parent, sync_tree, with_suffix};
-use super::keys::Key;
+use super::keys::{Key, key, key_after, parts};
 use super::store::OpenError;
 
 /// Version of the layout that this program writes.
-pub(super) const FORMAT: u64 = 2;
+pub(super) const FORMAT: u64 = 3;
+
+/// The last version that has to be carried over into a new store.
+pub(super) const CARRIED_OVER: u64 = 1;
 
 /// Pages that sled keeps in memory. The newest hours are all that is often read again.
 const CACHE_BYTES: u64 = 4 * 1024 * 1024;
@@ -29,6 +40,9 @@ const CACHE_BYTES: u64 = 4 * 1024 * 1024;
 const LOCK_PATIENCE: Duration = Duration::from_secs(5);
 
 pub(super) const FORMAT_KEY: &[u8] = b"format";
+
+/// In the tree `about`: changed so that the database makes room; its value means nothing.
+const ROOM_KEY: &[u8] = b"room";
 
 /// What can go wrong on the way to an open store.
 #[derive(Debug, Error)]
@@ -83,10 +97,14 @@ pub(super) fn describe(error: &io::Error) -> String {
 pub(super) struct Store {
     pub(super) db: sled::Db,
     pub(super) sealed: sled::Tree,
+    pub(super) days: Days,
     /// Version of the layout found.
     pub(super) format: u64,
     /// The same file that sled writes; see the module's first lines.
     file: File,
+    blobs: PathBuf,
+    /// Names of files in it that are on disk for good.
+    synced_blobs: RefCell<BTreeSet<OsString>>,
 }
 
 impl Store {
@@ -117,8 +135,27 @@ impl Store {
             return Err(Trouble::Refused(OpenError::Newer { path: path.to_owned(), found, known }));
         }
         let sealed = db.open_tree("sealed")?;
-        let file = File::open(path.join("db"))?;
-        Ok(Self { db, sealed, format: found, file })
+        Self::of(path, db, sealed, found)
+    }
+
+    fn of(path: &Path, db: sled::Db, sealed: sled::Tree, format: u64) -> Result<Self, Trouble> {
+        Ok(Self {
+            db,
+            sealed,
+            days: Days::open(path)?,
+            format,
+            file: File::open(path.join("db"))?,
+            blobs: path.join("blobs"),
+            synced_blobs: RefCell::default(),
+        })
+    }
+
+    /// Notes the present layout, which earlier programs refuse; what the earlier one holds stays readable.
+    pub(super) fn note_format(&mut self) -> Result<(), sled::Error> {
+        self.db.open_tree("about")?.insert(FORMAT_KEY, &FORMAT.to_be_bytes())?;
+        self.sync()?;
+        self.format = FORMAT;
+        Ok(())
     }
 
     /// Puts entries in, all or none of them, on disk for good.
@@ -133,13 +170,113 @@ impl Store {
     /// Changes all or nothing, on disk for good.
     pub(super) fn change(&self, batch: sled::Batch) -> Result<(), sled::Error> {
         self.sealed.apply_batch(batch)?;
+        self.sync()
+    }
+
+    /// Puts everything on disk for good.
+    fn sync(&self) -> Result<(), sled::Error> {
+        // What the log points to before the log: a cut between them would leave it pointing to nothing.
+        self.sync_blobs()?;
         self.db.flush()?;
         self.file.sync_data()?;
         Ok(())
     }
 
+    fn sync_blobs(&self) -> io::Result<()> {
+        let mut synced = self.synced_blobs.borrow_mut();
+        let (mut found, mut any) = (BTreeSet::new(), false);
+        for entry in fs::read_dir(&self.blobs)? {
+            let entry = entry?;
+            let name = entry.file_name();
+            if !synced.contains(&name) {
+                match File::open(entry.path()) {
+                    Ok(file) => file.sync_all()?,
+                    // sled has just removed it.
+                    Err(error) if error.kind() == io::ErrorKind::NotFound => continue,
+                    Err(error) => return Err(error),
+                }
+                any = true;
+            }
+            found.insert(name);
+        }
+        if any {
+            File::open(&self.blobs)?.sync_all()?;
+        }
+        *synced = found;
+        Ok(())
+    }
+
+    /// Lets the database gather what is left in pieces of its file that are mostly dead, and use them again: about so
+    /// many pages of it. sled moves one page of those each time it writes a page anew, which it does with every
+    /// tenth change; else only in its own thread, which we do without. What goes out of the database is never
+    /// written anew, so without this its file grew threefold faster than what is kept for ever in it.
+    pub(super) fn gather(&self, pages: usize) -> Result<(), sled::Error> {
+        let about = self.db.open_tree("about")?;
+        for turn in 0..pages as u64 * 10 {
+            about.insert(ROOM_KEY, &turn.to_be_bytes())?;
+        }
+        Ok(())
+    }
+
+    /// What stands under a key, in the database or in a day's file.
     pub(super) fn get(&self, key: &Key) -> Result<Option<sled::IVec>, sled::Error> {
-        self.sealed.get(key)
+        let found = self.sealed.get(key)?;
+        Ok(found.or_else(|| self.days.get(key).map(sled::IVec::from)))
+    }
+
+    /// Pieces of the database and of the days' files from a key on up to another, in the order of the keys.
+    pub(super) fn range(&self, from: Key, end: Key) -> Pieces<'_> {
+        let sealed = self.sealed.range(from..end).peekable();
+        Pieces { sealed, days: &self.days, filed: self.days.next_within(&from, &end), end }
+    }
+
+    /// The first hour from one on in which there is anything.
+    pub(super) fn hour_from(&self, hour: u32) -> Option<u32> {
+        let from = key(hour.max(1), 0, 0, 0);
+        let sealed = self.sealed.range(from..).next().and_then(Result::ok);
+        let sealed = sealed.and_then(|(found, _)| parts(&found)).map(|(hour, ..)| hour);
+        let filed = self.days.first_from(&from).and_then(|found| parts(&found)).map(|(hour, ..)| hour);
+        sealed.into_iter().chain(filed).min()
+    }
+
+    /// The last hour before one in which there is anything.
+    pub(super) fn hour_before(&self, hour: u32) -> Option<u32> {
+        let end = key(hour.max(1), 0, 0, 0);
+        let sealed = self.sealed.range(key(1, 0, 0, 0)..end).next_back().and_then(Result::ok);
+        let sealed = sealed.and_then(|(found, _)| parts(&found)).map(|(hour, ..)| hour);
+        let filed = self.days.last_before(&end).and_then(|found| parts(&found)).map(|(hour, ..)| hour);
+        sealed.into_iter().chain(filed).max()
+    }
+}
+
+/// Pieces in the order of their keys, wherever they are. A cut between the writing of a day's file and its
+/// removal from the database leaves them in both; they are handed out once.
+pub(super) struct Pieces<'a> {
+    sealed: std::iter::Peekable<sled::Iter>,
+    days: &'a Days,
+    filed: Option<(Key, Vec<u8>)>,
+    end: Key,
+}
+
+impl Iterator for Pieces<'_> {
+    type Item = sled::Result<(sled::IVec, sled::IVec)>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let order = match (self.sealed.peek(), &self.filed) {
+            (Some(Ok((sealed, _))), Some((filed, _))) => sealed[..].cmp(&filed[..]),
+            (None, Some(_)) => Ordering::Greater,
+            (_, None) | (Some(Err(_)), _) => Ordering::Less,
+        };
+        let filed = if order == Ordering::Less { None } else { self.filed.take() };
+        if let Some((key, _)) = &filed {
+            self.filed = key_after(key).and_then(|after| self.days.next_within(&after, &self.end));
+        }
+        match filed {
+            Some((key, value)) if order == Ordering::Greater => {
+                Some(Ok((sled::IVec::from(&key), value.into())))
+            }
+            _ => self.sealed.next(),
+        }
     }
 }
 
@@ -191,8 +328,8 @@ pub(super) fn build_store(
     let about = db.open_tree("about")?;
     about.insert(FORMAT_KEY, &FORMAT.to_be_bytes())?;
     drop(about);
-    let file = File::open(making.join("db"))?;
-    let store = Store { sealed: db.open_tree("sealed")?, format: FORMAT, file, db };
+    let sealed = db.open_tree("sealed")?;
+    let store = Store::of(&making, db, sealed, FORMAT)?;
     fill(&store)?;
     store.db.flush()?;
     drop(store);

@@ -49,6 +49,10 @@ pub(super) mod kind {
     /// Hour 0: a step of a probe's service, or a farm that such steps belong to, as a batch: what the core
     /// must know however long ago it was.
     pub(crate) const LASTING: u8 = b'k';
+    /// Hour 0: the day before which every day has a file of its own.
+    pub(crate) const FILED_BEFORE: u8 = b'h';
+    /// Hour 0: the day on which readings were last deleted to make room on a full disk.
+    pub(crate) const MADE_ROOM: u8 = b'v';
     /// Hour 0: the hour before which chunks were deleted.
     pub(crate) const THINNED: u8 = b't';
 }
@@ -64,6 +68,26 @@ pub(super) fn key(hour: u32, kind: u8, number: u32, seq: u64) -> Key {
     key[5..9].copy_from_slice(&number.to_be_bytes());
     key[9..].copy_from_slice(&seq.to_be_bytes());
     key
+}
+
+/// No key of ours lies behind it.
+pub(super) const LAST: Key = [0xff; KEY_BYTES];
+
+/// The key that follows in order.
+pub(super) fn key_after(key: &Key) -> Option<Key> {
+    let mut after = *key;
+    for byte in after.iter_mut().rev() {
+        *byte = byte.wrapping_add(1);
+        if *byte != 0 {
+            return Some(after);
+        }
+    }
+    None
+}
+
+/// Whether it is never deleted: what people did, and the farm.
+pub(super) fn is_for_ever(of: u8) -> bool {
+    of == kind::INPUT || of == kind::ENTRY
 }
 
 /// A key taken apart: hour, kind, number, position.

@@ -6,6 +6,9 @@
 //!             │ each hour, together
 //!             ▼
 //!           seal: columns of sweeps, other inputs ─▶ second copy ─▶ database (sled) ─▶ flush, data sync
+//!             │ each day
+//!             ▼
+//!           filing: the day's sealed pieces into a file of their own, out of the database
 //! ```
 //! [`record`] is what an input looks like in the tail, `chunk` what sealed sweeps look like, `keys` where
 //! they are. [`store`] is the journal as others see it; `opening`, `reading` and `sealing` are its parts;
@@ -19,7 +22,10 @@ mod codec;
 mod columns;
 mod copy;
 mod database;
+mod days;
+mod filing;
 mod folder;
+mod hashing;
 mod keys;
 mod migrate;
 mod opening;
@@ -44,6 +50,8 @@ pub use store::{Commit, Journal, OpenError, Reading};
 pub use thinning::Limits;
 pub use writer::Writer;
 
+#[cfg(test)]
+mod days_tests;
 #[cfg(test)]
 mod disk_tests;
 #[cfg(test)]

@@ -8,7 +8,8 @@ use std::time::Instant;
 use pondreeve_core::Timestamp;
 
 use super::copy::{self, Copy};
-use super::database::{Store, Trouble, build_store, make_store};
+use super::database::{CARRIED_OVER, FORMAT, Store, Trouble, build_store, make_store};
+use super::days;
 use super::folder::{finish_replacing, is_nearly_full, replace, set_aside, sync_tree, take_lock};
 use super::keys::{Key, key, kind, parts};
 use super::migrate;
@@ -35,12 +36,17 @@ impl Journal {
             make_store(&self.path)?;
         }
         match Store::open(&self.path) {
-            Ok(store) if store.format < super::database::FORMAT => {
+            Ok(store) if store.format <= CARRIED_OVER => {
                 let note = migrate::from_1(&self.path, store, now)?;
                 self.notes.push(note);
                 self.adopt(Store::open(&self.path)?, true)
             }
-            Ok(store) => self.adopt(store, true),
+            Ok(mut store) => {
+                if store.format < FORMAT {
+                    store.note_format()?;
+                }
+                self.adopt(store, true)
+            }
             Err(Trouble::Damaged(detail)) => {
                 let aside = set_aside(&self.path, now)?;
                 make_store(&self.path)?;
@@ -60,8 +66,8 @@ impl Journal {
     }
 
     /// Takes a store that was opened, and puts back what its copy knows and it does not.
-    pub(super) fn adopt(&mut self, store: Store, tell: bool) -> Result<(), Trouble> {
-        let put_back = put_back(&store, copy::read(&self.path), lowest_in_tail(&self.path)?)?;
+    pub(super) fn adopt(&mut self, mut store: Store, tell: bool) -> Result<(), Trouble> {
+        let put_back = put_back(&store, &self.path, lowest_in_tail(&self.path)?)?;
         if put_back > 0 && tell {
             self.notes.push(format!(
                 "the store {} had lost {put_back} sealed pieces to damage on the disk; they were put back from the second copy. The card may be failing: replace it soon",
@@ -69,6 +75,8 @@ impl Journal {
             ));
         }
         self.load(&store)?;
+        // Left by a cut after their readings had aged out.
+        store.days.remove_before(u32::try_from(self.thinned_before / 24).unwrap_or(0))?;
         let (mut tail, unfinished) = Tail::open(&self.path, &|key, bytes| extent_of(key, bytes).0)?;
         rewrite(&mut tail, &unfinished, self.sealed_before)?;
         self.read_tail_notes()?;
@@ -86,6 +94,7 @@ impl Journal {
         (self.sealed_before, self.sealed_hour) = (0, 0);
         self.site_text = None;
         (self.rolled_before, self.thinned_before, self.live_bytes) = (0, 0, 0);
+        (self.filed_before, self.made_room_on) = (0, 0);
         self.left_out_unsealed.clear();
         // All but the roll-ups, which are many.
         let before = store.sealed.range(..key(0, kind::ROLLED, 0, 0));
@@ -103,9 +112,10 @@ impl Journal {
                     self.left_out.insert(seq);
                 }
                 Some((_, kind::ROLLED_BEFORE, ..)) => {
-                    self.rolled_before =
-                        number_of(&value).and_then(|day| u32::try_from(day).ok()).unwrap_or(0);
+                    self.rolled_before = day_in(&value);
                 }
+                Some((_, kind::FILED_BEFORE, ..)) => self.filed_before = day_in(&value),
+                Some((_, kind::MADE_ROOM, ..)) => self.made_room_on = day_in(&value),
                 Some((_, kind::THINNED, ..)) => self.thinned_before = number_of(&value).unwrap_or(0),
                 Some((_, kind::LIVE_BYTES, ..)) => self.live_bytes = number_of(&value).unwrap_or(0),
                 Some((_, kind::WRITTEN, ..)) => {
@@ -145,7 +155,7 @@ impl Journal {
     pub(super) fn carry_over(&mut self, now: Timestamp) -> Result<(), Trouble> {
         let Some(old) = self.store.take() else { return Err(Trouble::Damaged("it is closed".to_owned())) };
         let making = build_store(&self.path, |new| {
-            let (old, new) = (&old.sealed, &new.sealed);
+            let (days, old, new) = (&old.days, &old.sealed, &new.sealed);
             // A panic while reading ends that direction, as an error does.
             let _ = catch_unwind(AssertUnwindSafe(|| {
                 old.iter().map_while(Result::ok).try_for_each(|(key, value)| new.insert(key, value).map(drop))
@@ -156,12 +166,14 @@ impl Journal {
                     .take_while(|(key, _)| !matches!(new.contains_key(key), Ok(true)))
                     .try_for_each(|(key, value)| new.insert(key, value).map(drop))
             }));
+            days.put_shapes(new)?;
             Ok(())
         })?;
         self.close();
         let _ = catch_unwind(AssertUnwindSafe(|| drop(old)));
         copy_tails(&self.path, &making)?;
         copy::take_along(&self.path, &making)?;
+        days::take_along(&self.path, &making)?;
         sync_tree(&making)?;
         let aside = replace(&self.path, &making, "damaged", now)?;
         self.notes.push(format!(
@@ -171,6 +183,10 @@ impl Journal {
         ));
         self.adopt(Store::open(&self.path)?, true)
     }
+}
+
+fn day_in(value: &[u8]) -> u32 {
+    number_of(value).and_then(|day| u32::try_from(day).ok()).unwrap_or(0)
 }
 
 /// Takes the tails of one store along to the one that takes its place.
@@ -199,13 +215,10 @@ fn lowest_in_tail(path: &std::path::Path) -> io::Result<u64> {
 
 /// Puts into the database what it lacks; how many sealed pieces that were. What the tail still has is
 /// sealed from there again: a seal may have been cut short after it was copied.
-fn put_back(
-    store: &Store,
-    copied: std::collections::BTreeMap<Key, Vec<u8>>,
-    lowest_in_tail: u64,
-) -> Result<usize, Trouble> {
-    let known = |key: &Key| matches!(store.get(key), Ok(Some(_)));
+fn put_back(store: &Store, path: &std::path::Path, lowest_in_tail: u64) -> Result<usize, Trouble> {
+    let known = |key: &Key| matches!(store.sealed.contains_key(key), Ok(true)) || store.days.has_key(key);
     let progress_key = key(0, kind::PROGRESS, 0, 0);
+    let copied = copy::read(path, &|key| *key == progress_key || !known(key));
     let of_hour_0 = |key: &Key| store.get(key).ok().flatten();
     let sealed_before = of_hour_0(&progress_key).and_then(|value| progress_of(&value));
     let sealed_before = sealed_before.map_or(0, |(sealed_before, _)| sealed_before);
@@ -220,10 +233,8 @@ fn put_back(
     for (key, value) in copied {
         match parts(&key) {
             Some((0, kind::PROGRESS, ..)) => progress = Some(value),
-            Some((0, ..)) if !known(&key) => lost.push((key, value)),
-            Some((hour, _, _, seq))
-                if hour > 0 && u64::from(hour) >= thinned_before && !in_tail(seq) && !known(&key) =>
-            {
+            Some((0, ..)) => lost.push((key, value)),
+            Some((hour, _, _, seq)) if hour > 0 && u64::from(hour) >= thinned_before && !in_tail(seq) => {
                 pieces += 1;
                 lost.push((key, value));
             }
@@ -243,19 +254,35 @@ fn put_back(
     Ok(pieces)
 }
 
-/// Writes what could be read of an unfinished commit anew, so that a later reader finds the same.
+/// Writes what could be read of an unfinished commit anew, so that a later reader finds the same: inputs in a row,
+/// up to the first that is not whole. Nobody was told of any, and a gap would be told as inputs that are missing.
 fn rewrite(tail: &mut Tail, unfinished: &[tail::Unfinished], sealed_before: u64) -> io::Result<()> {
     let mut batches = Vec::new();
+    let mut expected = None;
     for (key, bytes) in unfinished {
         let found = read_batch(*key, bytes);
-        let (Some(first), next_seq) = (found.inputs.first(), found.next_seq) else { continue };
+        let first =
+            found.inputs.first().filter(|first| first.seq == *key && expected.is_none_or(|seq| seq == *key));
+        let Some(first) = first else { break };
         let mut batch = BatchWriter::new(*key, first.at);
+        let mut next_seq = *key;
         for input in &found.inputs {
+            if input.seq != next_seq {
+                break;
+            }
+            next_seq += 1;
             batch.input(input);
             found.verdicts.iter().filter(|own| own.seq == input.seq).for_each(|own| batch.verdicts(own));
         }
-        found.late.iter().for_each(|late| batch.late(late));
+        let is_whole = found.damaged == 0 && next_seq == found.next_seq;
+        if is_whole {
+            found.late.iter().for_each(|late| batch.late(late));
+        }
         batches.push((*key, next_seq, batch.finish()));
+        if !is_whole {
+            break;
+        }
+        expected = Some(next_seq);
     }
     let items = batches.iter();
     let items: Vec<Item<'_>> = items

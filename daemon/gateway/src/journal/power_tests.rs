@@ -8,7 +8,7 @@ use std::path::Path;
 
 use pondreeve_core::input::Sample;
 use pondreeve_core::service::Step;
-use pondreeve_core::site::ProbeIndex;
+use pondreeve_core::site::{Pond, ProbeIndex, Site};
 use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
 use super::keys::hour_of;
@@ -23,11 +23,19 @@ const EVERY_MS: i64 = 180_000;
 
 const RAW_DAYS: u32 = 1;
 
+/// So many ponds that what the database keeps of them does not fit into its log, and lies in files beside it.
+fn large_farm() -> Site {
+    let mut site = crate::engine::tests::farm(Path::new("/nowhere")).site;
+    let pond = site.ponds[0].clone();
+    site.ponds.extend((1..60).map(|number| Pond { id: format!("pond-{number}"), ..pond.clone() }));
+    site
+}
+
 /// Input number `seq`, the same whoever asks.
 fn nth(seq: u64) -> Input {
     let at = Timestamp(NOW.as_millis() + seq as i64 * EVERY_MS);
     let event = match seq {
-        1 => Event::Started { site: crate::engine::tests::farm(Path::new("/nowhere")).site },
+        1 => Event::Started { site: large_farm() },
         _ if seq.is_multiple_of(97) => {
             Event::Service { probe: ProbeIndex(0), step: Step::Cleaned, by: "ana".to_owned() }
         }

@@ -11,7 +11,7 @@ use pondreeve_core::{Quantity, Timestamp};
 
 use super::chunk::Chunk;
 use super::codec::Malformed;
-use super::keys::{Key, hour_of, key, kind, parts};
+use super::keys::{Key, LAST, hour_of, key, kind, parts};
 use super::seal::Shapes;
 use super::store::Journal;
 
@@ -210,7 +210,7 @@ impl Journal {
         let Some(store) = &self.store else { return Err(self.trouble.clone()) };
         let mut go_on = true;
         let sealed = catch_unwind(AssertUnwindSafe(|| -> Result<(), sled::Error> {
-            for entry in store.sealed.range(key(hour_of(from), 0, 0, 0)..) {
+            for entry in store.range(key(hour_of(from), 0, 0, 0), LAST) {
                 let (found, value) = entry?;
                 if !go_on {
                     break;
@@ -260,24 +260,21 @@ impl Journal {
         let mut hour = first;
         while hour <= last {
             // Hours without anything are passed over in one step.
-            let Some(next) = store.sealed.range(key(hour, 0, 0, 0)..).next() else { break };
-            hour = parts(&next?.0).map_or(u32::MAX, |(hour, ..)| hour);
-            if hour > last {
-                break;
+            match store.hour_from(hour) {
+                Some(next) if next <= last => hour = next,
+                _ => break,
             }
             let mut late: BTreeSet<Key> = BTreeSet::new();
             for (number, places) in &wanted {
                 for kind in [kind::CHUNK].into_iter().chain(BESIDE) {
-                    for entry in
-                        store.sealed.range(key(hour, kind, *number, 0)..=key(hour, kind, *number, u64::MAX))
+                    for entry in store.range(key(hour, kind, *number, 0), key(hour, kind, *number, u64::MAX))
                     {
                         let (found, value) = entry?;
                         answer.piece(&found, &value, &self.shapes, places);
                     }
                 }
-                let of_late =
-                    key(hour, kind::LATE_CHUNK, *number, 0)..=key(hour, kind::LATE_CHUNK, *number, u64::MAX);
-                for entry in store.sealed.range(of_late) {
+                let of_late = |seq| key(hour, kind::LATE_CHUNK, *number, seq);
+                for entry in store.range(of_late(0), of_late(u64::MAX)) {
                     if let Ok(chunk) = Key::try_from(&entry?.1[..]) {
                         late.insert(chunk);
                     }
@@ -287,7 +284,7 @@ impl Journal {
                 let Some((of, _, number, _)) = parts(&chunk) else { continue };
                 // One that lies in the stretch is found there, and one that reaches into several of its
                 // hours is taken with the first.
-                let again = store.sealed.get(key(
+                let again = store.get(&key(
                     hour.saturating_sub(1),
                     kind::LATE_CHUNK,
                     number,
@@ -297,7 +294,7 @@ impl Journal {
                     continue;
                 }
                 let places = wanted.iter().find(|(wanted, _)| *wanted == number);
-                if let (Some((_, places)), Some(value)) = (places, store.sealed.get(chunk)?) {
+                if let (Some((_, places)), Some(value)) = (places, store.get(&chunk)?) {
                     answer.piece(&chunk, &value, &self.shapes, places);
                 }
             }

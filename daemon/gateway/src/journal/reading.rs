@@ -4,7 +4,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use pondreeve_core::{Event, Input, Span, Timestamp};
 
-use super::keys::{hour_of, key, kind, parts, start_of};
+use super::keys::{LAST, hour_of, key, kind, parts, start_of};
 use super::record::{Batch, read_batch};
 use super::seal::inputs_of;
 use super::store::{Journal, Reading, SEQ_JUMP};
@@ -146,7 +146,7 @@ impl Journal {
                 entries.clear();
                 course.thinned = false;
             };
-            for entry in store.sealed.range(key(*hour, 0, 0, 0)..) {
+            for entry in store.range(key(*hour, 0, 0, 0), LAST) {
                 let Ok((found, value)) = entry else { return false };
                 let Some((at, kind, _, seq)) = parts(&found) else { continue };
                 if at != *hour {
@@ -185,7 +185,7 @@ impl Journal {
 
     fn has_hour_before(&self, hour: u32) -> bool {
         let Some(store) = &self.store else { return false };
-        store.sealed.range(key(1, 0, 0, 0)..key(hour, 0, 0, 0)).next().is_some()
+        store.hour_before(hour).is_some()
     }
 
     pub(super) fn newest_known(&self) -> Option<Timestamp> {
@@ -199,7 +199,7 @@ impl Journal {
         let mut hour = self.sealed_hour;
         // Most often it is one of the last few.
         while hour > 1 {
-            let first = store.sealed.range(key(hour, 0, 0, 0)..key(hour + 1, 0, 0, 0)).find_map(|entry| {
+            let first = store.range(key(hour, 0, 0, 0), key(hour + 1, 0, 0, 0)).find_map(|entry| {
                 let (found, _) = entry.ok()?;
                 let (_, kind, _, seq) = parts(&found)?;
                 matches!(kind, kind::CHUNK | kind::INPUT | kind::OTHER).then_some(seq)
@@ -207,9 +207,7 @@ impl Journal {
             if first.is_some_and(|first| first <= seq) {
                 return hour;
             }
-            let before = store.sealed.range(..key(hour, 0, 0, 0)).next_back();
-            hour =
-                before.and_then(Result::ok).and_then(|(found, _)| parts(&found)).map_or(1, |(hour, ..)| hour);
+            hour = store.hour_before(hour).unwrap_or(1);
         }
         1
     }
@@ -219,6 +217,7 @@ impl Journal {
         let store = self.store.as_ref()?;
         let mut at = hour;
         loop {
+            // It is kept for ever, so never in a day's file.
             let before = store.sealed.range(key(1, 0, 0, 0)..key(at, 0, 0, 0)).next_back()?.ok()?;
             at = parts(&before.0)?.0;
             let of_hour = store.sealed.range(key(at, kind::INPUT, 0, 0)..key(at, kind::INPUT + 1, 0, 0));

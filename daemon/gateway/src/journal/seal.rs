@@ -4,6 +4,7 @@
 //! in the tail or sealed, never neither, and never counted twice.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::hash::BuildHasherDefault;
 
 use pondreeve_core::effect::Flag;
 use pondreeve_core::input::Sample;
@@ -12,6 +13,7 @@ use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
 use super::chunk::{Chunk, Column, Rows, Shape};
 use super::codec::{Malformed, Reader};
+use super::hashing::Mixing;
 use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts, start_of};
 use super::record::{Batch, BatchWriter, read_batch};
 use super::site_record;
@@ -106,7 +108,7 @@ pub(super) struct Sealer {
     site: Option<Site>,
     site_text: Option<String>,
     /// Numbers of shapes under the present farm.
-    numbers: HashMap<Signature, Option<u32>>,
+    numbers: HashMap<Signature, Option<u32>, BuildHasherDefault<Mixing>>,
     signature: Signature,
     hour: u32,
     first_seq: Option<u64>,

@@ -7,7 +7,7 @@ use pondreeve_core::Timestamp;
 
 use super::database::Trouble;
 use super::keys::{Key, hour_of, key, kind, parts};
-use super::record::read_batch;
+use super::record::{Batch, read_batch};
 use super::rollup::stale_days;
 use super::seal::{Sealed, Sealer, Shapes};
 use super::store::Journal;
@@ -19,6 +19,21 @@ pub(super) type Unsealed = ((u64, u64), Arc<InMemory>);
 
 /// Sealed pieces that are not in the database, with all shapes.
 pub(super) type InMemory = (Shapes, Vec<(Key, Vec<u8>)>);
+
+/// What is committed and not sealed. Commits add to it, so that sealing need not read the tail anew.
+#[derive(Debug)]
+pub(super) struct Gathering {
+    sealer: Sealer,
+    /// Hours that are over.
+    full: Vec<Sealed>,
+}
+
+impl Gathering {
+    pub(super) fn take(&mut self, batch: &Batch, shapes: &mut Shapes) {
+        let full = &mut self.full;
+        self.sealer.batch(batch, shapes, &mut |sealed| full.push(sealed));
+    }
+}
 
 /// This much in the tail is sealed without waiting for the hour to end.
 const EARLY_BYTES: u64 = 1024 * 1024;
@@ -67,33 +82,37 @@ impl Journal {
 
     /// `true` where the database is to be opened anew.
     fn try_seal(&mut self, all: bool) -> Result<bool, Trouble> {
-        let mut sealer = Sealer::new(self.site_text.as_deref(), self.sealed_hour, self.sealed_before);
-        let mut shapes = std::mem::take(&mut self.shapes);
-        let mut outcome = Ok(false);
-        let found = {
-            let journal = &mut *self;
-            tail::read_after(&journal.path.clone(), journal.sealed_before, &mut |entry| {
-                if entry.kind == Kind::Batch && outcome.is_ok() {
-                    let batch = read_batch(entry.key, entry.body);
-                    sealer.batch(&batch, &mut shapes, &mut |sealed| {
-                        let turned = outcome.as_ref().is_ok_and(|turned| *turned);
-                        outcome = journal.put_sealed(sealed).map(|again| again || turned);
-                    });
-                }
-            })
+        // Taken out: should anything fail, the next seal begins with what the tail has.
+        let mut gathering = match self.gathering.take() {
+            Some(gathering) => gathering,
+            None => self.gather()?,
         };
-        if all && outcome.is_ok() && sealer.has_inputs() {
-            let turned = outcome.as_ref().is_ok_and(|turned| *turned);
-            let sealed = sealer.finish(&mut shapes);
-            outcome = self.put_sealed(sealed).map(|again| again || turned);
+        if all && gathering.sealer.has_inputs() {
+            let rest = gathering.sealer.finish(&mut self.shapes);
+            gathering.full.push(rest);
+        }
+        let mut turned = false;
+        for sealed in gathering.full.drain(..) {
+            turned |= self.put_sealed(sealed)?;
         }
         self.open_hour = self.newest_at.map_or(0, hour_of);
-        if let (Some(tail), Ok(_)) = (&mut self.tail, &outcome) {
+        if let Some(tail) = &mut self.tail {
             tail.sealed();
         }
-        self.shapes = shapes;
-        found?;
-        outcome
+        self.gathering = Some(gathering);
+        Ok(turned)
+    }
+
+    /// Reads from the tail what is not sealed.
+    fn gather(&mut self) -> Result<Gathering, Trouble> {
+        let sealer = Sealer::new(self.site_text.as_deref(), self.sealed_hour, self.sealed_before);
+        let mut gathering = Gathering { sealer, full: Vec::new() };
+        tail::read_after(&self.path, self.sealed_before, &mut |entry| {
+            if entry.kind == Kind::Batch {
+                gathering.take(&read_batch(entry.key, entry.body), &mut self.shapes);
+            }
+        })?;
+        Ok(gathering)
     }
 
     /// What the tail alone has, as it would be sealed now, with all shapes. Made anew only after a commit.

@@ -16,9 +16,9 @@ use super::checkpoint;
 use super::copy::Copy;
 use super::database::{Store, Trouble, describe, may_pass};
 use super::folder::free_bytes;
-use super::record::read_batch;
+use super::record::{Batch, read_batch};
 use super::seal::Shapes;
-use super::sealing::Unsealed;
+use super::sealing::{Gathering, Unsealed};
 use super::tail::{Item, Kind, Tail};
 use super::thinning::Limits;
 
@@ -95,6 +95,8 @@ pub struct Journal {
     pub(super) tail: Option<Tail>,
     pub(super) copy: Option<Copy>,
     pub(super) shapes: Shapes,
+    /// What was committed and is not sealed, ready to be; `None` where the tail must be read for it.
+    pub(super) gathering: Option<Gathering>,
     /// Everything before this position is sealed in the database, the last of it in this hour.
     pub(super) sealed_before: u64,
     pub(super) sealed_hour: u32,
@@ -111,6 +113,10 @@ pub struct Journal {
     pub(super) unsealed: RefCell<Option<Unsealed>>,
     /// Every day before this one is rolled up.
     pub(super) rolled_before: u32,
+    /// Every day before this one has a file of its own.
+    pub(super) filed_before: u32,
+    /// The day on which readings were last deleted to make room on a full disk.
+    pub(super) made_room_on: u32,
     /// Readings of hours before this one were deleted.
     pub(super) thinned_before: u64,
     /// Bytes that sealed pieces take.
@@ -158,6 +164,7 @@ impl Journal {
             tail: None,
             copy: None,
             shapes: Shapes::default(),
+            gathering: None,
             sealed_before: 0,
             sealed_hour: 0,
             open_hour: 0,
@@ -168,6 +175,8 @@ impl Journal {
             limits: Limits::default(),
             unsealed: RefCell::new(None),
             rolled_before: 0,
+            filed_before: 0,
+            made_room_on: 0,
             thinned_before: 0,
             live_bytes: 0,
             written_ever: 0,
@@ -243,8 +252,13 @@ impl Journal {
         let mut newest_at = self.newest_at;
         let mut items: Vec<Item<'_>> = Vec::with_capacity(commit.batches.len() + 2);
         for (key, bytes) in &commit.batches {
-            let (next_seq, at) = extent_of(*key, bytes);
-            newest_at = newest_at.max(at);
+            let batch = read_batch(*key, bytes);
+            newest_at = newest_at.max(newest_in(&batch));
+            let next_seq = batch.next_seq;
+            // Should writing fail, the store is closed, and this forgotten.
+            if let Some(gathering) = &mut self.gathering {
+                gathering.take(&batch, &mut self.shapes);
+            }
             items.push(Item { kind: Kind::Batch, key: *key, body: bytes, next_seq });
         }
         if !left_out.is_empty() {
@@ -305,6 +319,7 @@ impl Journal {
     pub(super) fn close(&mut self) {
         self.tail = None;
         self.copy = None;
+        self.gathering = None;
         if let Some(store) = self.store.take() {
             let _ = catch_unwind(AssertUnwindSafe(|| drop(store)));
         }
@@ -323,7 +338,11 @@ impl Drop for Journal {
 /// How far a batch goes: position after its last input, and that input's time.
 pub(super) fn extent_of(key: u64, bytes: &[u8]) -> (u64, Option<Timestamp>) {
     let batch = read_batch(key, bytes);
-    (batch.next_seq, batch.inputs.iter().map(|input| input.at).max())
+    (batch.next_seq, newest_in(&batch))
+}
+
+fn newest_in(batch: &Batch) -> Option<Timestamp> {
+    batch.inputs.iter().map(|input| input.at).max()
 }
 
 #[cfg(test)]

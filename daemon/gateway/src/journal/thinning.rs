@@ -2,7 +2,7 @@
 //! ever.
 
 use super::folder::free_bytes;
-use super::keys::{key, kind, parts};
+use super::keys::{LAST, is_for_ever, key, kind, parts};
 use super::rollup::DAY_MS;
 use super::store::Journal;
 
@@ -44,6 +44,7 @@ impl Journal {
     pub(super) fn tidy(&mut self) -> Result<(), String> {
         self.roll_days()?;
         self.thin()?;
+        self.file_day()?;
         self.count_wear()
     }
 
@@ -80,9 +81,7 @@ impl Journal {
     }
 
     fn first_hour_from(&self, hour: u32) -> Option<u32> {
-        let store = self.store.as_ref()?;
-        let first = store.sealed.range(key(hour.max(1), 0, 0, 0)..).next()?.ok()?;
-        parts(&first.0).map(|(hour, ..)| hour)
+        self.store.as_ref()?.hour_from(hour)
     }
 
     /// Deletes one day of readings at most, so that nobody waits long; the next call goes on.
@@ -93,18 +92,22 @@ impl Journal {
         let too_much = self.live_bytes as f64 * OVERHEAD > self.limits.most_bytes as f64;
         let full = free_bytes(&self.path).is_ok_and(|free| free < self.least_free_bytes.saturating_mul(2));
         let Some(oldest) = self.oldest_reading_hour() else { return Ok(()) };
-        // The database's file never shrinks: what is deleted makes room in it, not beside it. More is
-        // deleted only once that room is used up, or a disk that others fill would cost all readings.
+        // A day's file makes room, which others may take as well: one a day is deleted at most, as much as newer
+        // readings need, or a disk that others fill would cost all readings. The database's file never shrinks:
+        // what is deleted of it makes room in it, and no more is before that room is used up.
         let days = today.saturating_sub(oldest / 24).max(1);
         let of_a_day = self.live_bytes as f64 * OVERHEAD / f64::from(days);
-        let full = full && self.room_within() < of_a_day;
+        let is_filed = self.store.as_ref().is_some_and(|store| store.days.has(oldest / 24));
+        let helps = if is_filed { today > self.made_room_on } else { self.room_within() < of_a_day };
+        let full = full && helps;
         let end = (oldest / 24 + 1) * 24;
         if !(end <= keep_from || too_much || full) || end > self.rolled_before.saturating_mul(24) {
             return Ok(());
         }
-        let Some(store) = &self.store else { return Ok(()) };
+        let Some(store) = &mut self.store else { return Ok(()) };
         let mut batch = sled::Batch::default();
-        let mut deleted = 0;
+        // What of it is in both is left by a cut and counted twice, which the next day evens out.
+        let mut deleted = store.days.file(oldest / 24).map_or(0, |file| file.live_bytes());
         for entry in store.sealed.range(key(oldest, 0, 0, 0)..key(end, 0, 0, 0)) {
             let (found, value) = entry.map_err(|error| error.to_string())?;
             if parts(&found).is_some_and(|(_, kind, ..)| !is_for_ever(kind)) {
@@ -115,9 +118,15 @@ impl Journal {
         let live_bytes = self.live_bytes.saturating_sub(deleted);
         batch.insert(&key(0, kind::THINNED, 0, 0)[..], &u64::from(end).to_be_bytes());
         batch.insert(&key(0, kind::LIVE_BYTES, 0, 0)[..], &live_bytes.to_be_bytes());
+        if full {
+            batch.insert(&key(0, kind::MADE_ROOM, 0, 0)[..], &u64::from(today).to_be_bytes());
+            self.made_room_on = today;
+        }
         store.change(batch).map_err(|error| error.to_string())?;
         self.live_bytes = live_bytes;
         self.thinned_before = u64::from(end);
+        // A cut before this leaves a file that the next start removes.
+        store.days.remove_before(end / 24).map_err(|error| error.to_string())?;
         if full && end > keep_from {
             self.notes.push(format!(
                 "the disk of {} is nearly full: the oldest day of readings was deleted to go on; its roll-ups are kept. Make room, or lower [store] max_megabytes",
@@ -130,15 +139,16 @@ impl Journal {
     /// Bytes in the database's file that hold nothing any more, about.
     fn room_within(&self) -> f64 {
         let size = std::fs::metadata(self.path.join("db")).map_or(0, |meta| meta.len());
-        size as f64 - self.live_bytes as f64 * OVERHEAD
+        let filed = self.store.as_ref().map_or(0, |store| store.days.size_bytes());
+        size as f64 - self.live_bytes.saturating_sub(filed) as f64 * OVERHEAD
     }
 
     fn oldest_reading_hour(&self) -> Option<u32> {
         let store = self.store.as_ref()?;
         let from = u32::try_from(self.thinned_before).unwrap_or(u32::MAX).max(1);
-        let keys = store.sealed.range(key(from, 0, 0, 0)..).keys().map_while(Result::ok);
-        let mut found = keys.filter_map(|found| parts(&found)).filter(|(_, kind, ..)| !is_for_ever(*kind));
-        found.next().map(|(hour, ..)| hour)
+        let pieces = store.range(key(from, 0, 0, 0), LAST).map_while(Result::ok);
+        let mut found = pieces.filter_map(|(found, _)| parts(&found));
+        found.find(|(_, kind, ..)| !is_for_ever(*kind)).map(|(hour, ..)| hour)
     }
 
     /// Adds what was written since the last time to what was ever written.
@@ -172,9 +182,4 @@ impl Journal {
     pub fn written_ever(&self) -> u64 {
         self.written_ever
     }
-}
-
-/// What people did, and the farm, are never deleted.
-fn is_for_ever(of: u8) -> bool {
-    of == kind::INPUT || of == kind::ENTRY
 }
