@@ -305,7 +305,7 @@ impl NightState {
             usual_mg_l,
             day_mg_l: self.day_mg_l,
             saturation_mg_l: evening.saturation_mg_l,
-            memory: self.memory((now - sunset).as_hours()),
+            memory: self.memory(sunset, (now - sunset).as_hours()),
         })
     }
 
@@ -409,7 +409,7 @@ impl NightState {
             slope_if_aerators_stop_mg_l_h: evening
                 .aeration
                 .filter(|aeration| aeration.sotr_kg_h > 0.0)
-                .map(|aeration| slope - aeration.tank.gain_mg_l_h(oxygen_mg_l, aeration.sotr_kg_h)),
+                .map(|aeration| slope - aeration.tank.gains_mg_l_h(oxygen_mg_l, aeration.sotr_kg_h).1),
             below,
             basis: basis(&witnesses, &weights, shifted_mg_l, do_min_mg_l, self.has_farm()),
         };

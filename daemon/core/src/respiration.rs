@@ -93,11 +93,6 @@ impl Tank {
         air + aerators
     }
 
-    /// What running aerators add at present, mg/L per hour; below zero above saturation.
-    pub fn gain_mg_l_h(&self, do_mg_l: f64, sotr_kg_h: f64) -> f64 {
-        self.renewals_per_h(sotr_kg_h).1 * (BETA * self.saturation_mg_l - do_mg_l)
-    }
-
     fn warmth(&self) -> f64 {
         libm::pow(Q10, (self.temperature_c - 28.0) / 10.0)
     }
@@ -258,7 +253,7 @@ impl Respiration {
         if hours.iter().flatten().count() < 3 {
             return;
         }
-        if let Some((observed, remembered)) = self.compare(&hours)
+        if let Some((observed, remembered)) = compare(hours.iter().copied(), &self.usuals())
             && observed > 0.0
             && remembered > 0.0
         {
@@ -273,17 +268,8 @@ impl Respiration {
         }
     }
 
-    /// Sum over the hours that both have of tonight's and of the remembered respiration.
-    fn compare(&self, hours: &[Option<f64>]) -> Option<(f64, f64)> {
-        let (mut observed, mut remembered, mut any) = (0.0, 0.0, false);
-        for (hour, rate) in hours.iter().enumerate() {
-            if let (Some(rate), Some(usual)) = (*rate, self.usual(hour)) {
-                observed += rate;
-                remembered += usual;
-                any = true;
-            }
-        }
-        any.then_some((observed, remembered))
+    fn usuals(&self) -> [Option<f64>; HOURS] {
+        core::array::from_fn(|hour| self.usual(hour))
     }
 
     /// Usual respiration at an hour: nights weigh less the older they are, and an hour that no night
@@ -322,21 +308,16 @@ impl Respiration {
     /// What is expected of the hours to come; worked out once where many are asked for.
     pub fn ahead(&self) -> Option<Ahead> {
         let sunset = self.sunset?;
-        let usual: [Option<f64>; HOURS] = core::array::from_fn(|hour| self.usual(hour));
+        let usual = self.usuals();
         let hours = self.tonight.iter().map(|hour| f64::from(hour.count.min(4)) / 4.0).sum::<f64>();
         if usual.iter().any(Option::is_some) {
-            let (mut observed, mut remembered) = (0.0, 0.0);
-            for (tonight, usual) in self.tonight.iter().zip(&usual) {
-                if let (Some(rate), Some(usual)) = (tonight.mean(), usual) {
-                    observed += rate;
-                    remembered += usual;
+            let tonight = self.tonight.iter().map(|hour| hour.mean());
+            let scale = match compare(tonight, &usual) {
+                Some((observed, remembered)) if remembered > 0.0 => {
+                    let ratio = (observed / remembered).clamp(0.3, 3.0);
+                    (hours * ratio + MEMORY_HOURS) / (hours + MEMORY_HOURS)
                 }
-            }
-            let scale = if remembered > 0.0 {
-                let ratio = (observed / remembered).clamp(0.3, 3.0);
-                (hours * ratio + MEMORY_HOURS) / (hours + MEMORY_HOURS)
-            } else {
-                1.0
+                _ => 1.0,
             };
             let error = self.night_error() * libm::sqrt(MEMORY_HOURS / (hours + MEMORY_HOURS));
             return Some(Ahead { sunset, rates: usual.map(|rate| Some(rate? * scale)), error });
@@ -353,6 +334,15 @@ impl Respiration {
     pub fn nights(&self) -> usize {
         self.past.len()
     }
+}
+
+/// Sum over the hours that both have of tonight's and of the remembered respiration.
+fn compare(tonight: impl Iterator<Item = Option<f64>>, usual: &[Option<f64>; HOURS]) -> Option<(f64, f64)> {
+    let both = tonight.zip(usual).filter_map(|(rate, usual)| rate.zip(*usual));
+    both.fold(None, |sums, (rate, usual)| {
+        let (observed, remembered) = sums.unwrap_or((0.0, 0.0));
+        Some((observed + rate, remembered + usual))
+    })
 }
 
 /// Whole hours from sunset; `None` before it or past the last hour told apart.

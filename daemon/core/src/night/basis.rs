@@ -18,7 +18,7 @@ const SAID: [(&[usize], &str, &str); 5] = [
     (&[7, 8], "this evening's course leads higher", "this evening's course leads lower"),
 ];
 
-const AERATION: (&str, &str) = ("more aeration runs than last night", "less aeration runs than last night");
+const AERATION: (&str, &str) = ("more aeration runs than then", "less aeration runs than then");
 
 fn tenths(mg_l: f64) -> i64 {
     libm::round(mg_l.clamp(-1e6, 1e6) * 10.0) as i64
@@ -91,7 +91,11 @@ pub(super) fn basis(
     corrections.push(shifted_mg_l);
     let estimate = memory.last_low + corrections.iter().sum::<f64>();
     let sum = tenths(estimate) - tenths(memory.last_low);
-    let mut text = format!("last night's low {}", written(tenths(memory.last_low).max(0)));
+    let last_low = written(tenths(memory.last_low).max(0));
+    let mut text = match memory.nights_ago {
+        ..=1 => format!("last night's low {last_low}"),
+        nights => format!("the low {nights} nights ago {last_low}"),
+    };
     let said = SAID.iter().map(|&(_, more, less)| (more, less)).chain([AERATION]);
     for ((more, less), tenths) in said.zip(rounded_to(&corrections, sum)) {
         if tenths != 0 {
@@ -140,6 +144,7 @@ mod tests {
                 usual_saturation: Some(6.6),
                 last_day: Some(9.0),
                 nights: 6,
+                nights_ago: 1,
             }),
         }
     }
@@ -165,6 +170,13 @@ mod tests {
         );
         let lower = [0.0, 0.0, 6.0, 6.0, 0.0, 0.0, 0.0, 0.0, 0.0];
         assert!(basis(&tonight(), &lower, 0.0, 0.0, false).contains("and not below 0.0"));
+    }
+
+    #[test]
+    fn a_low_of_longer_ago_is_not_called_last_nights() {
+        let mut gap = tonight();
+        gap.memory = gap.memory.map(|memory| Memory { nights_ago: 3, ..memory });
+        assert!(basis(&gap, &[0.0; 9], 0.0, 3.5, false).starts_with("the low 3 nights ago 3.5"));
     }
 
     #[test]

@@ -55,8 +55,8 @@ pub(super) fn day_mg_l(window: &Window, sunset: Timestamp) -> Option<f64> {
 }
 
 impl NightState {
-    /// What recent nights say, `hours` after their sunset.
-    pub(super) fn memory(&self, hours: f64) -> Option<Memory> {
+    /// What recent nights say of the one that began at `sunset`, `hours` after their own.
+    pub(super) fn memory(&self, sunset: Timestamp, hours: f64) -> Option<Memory> {
         let last = self.past.back()?;
         let fall = |night: &PastNight| Some((at(&night.course_mg_l, hours)? - night.low_mg_l).max(0.0));
         let nights = self.past.len();
@@ -70,6 +70,7 @@ impl NightState {
             usual_saturation: self.usual(|night| at(&night.saturation_mg_l, hours)),
             last_day: last.day_mg_l,
             nights,
+            nights_ago: libm::round((sunset - last.sunset).as_hours() / 24.0).max(1.0) as usize,
         })
     }
 
@@ -156,7 +157,7 @@ impl NightState {
                 (at <= end).then(|| window.mean(at - HALF_HOUR, at)).flatten()
             }),
             saturation_mg_l,
-            day_mg_l: day_mg_l(window, sunset),
+            day_mg_l: self.day_mg_l.or_else(|| day_mg_l(window, sunset)),
             sunrise_mg_l: window.mean(sunrise - BLOCK, sunrise + BLOCK),
         });
     }

@@ -44,6 +44,8 @@ pub(super) struct Memory {
     pub(super) usual_saturation: Option<f64>,
     pub(super) last_day: Option<f64>,
     pub(super) nights: usize,
+    /// How long ago the last one was: 1 for last night, more where nights went unseen.
+    pub(super) nights_ago: usize,
 }
 
 /// Shipped weights of the terms, in the order of [`Witnesses::terms`], so many hours after sunset. A
@@ -139,6 +141,7 @@ mod tests {
                 usual_saturation: Some(6.6),
                 last_day: Some(9.0),
                 nights: 5,
+                nights_ago: 1,
             }),
         }
     }
