@@ -28,6 +28,7 @@ fn site(ponds: u16) -> Site {
         site.probes.push(Probe {
             id: format!("probe{index}"),
             pond: Some(PondIndex(index)),
+            link: String::new(),
             channels: QUANTITIES.map(Channel::uncorrected).to_vec(),
         });
     }

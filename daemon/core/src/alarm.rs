@@ -1,5 +1,5 @@
-//! One alarm and its life cycle after ANSI/ISA-18.2 (IEC 62682): normal, unacknowledged,
-//! acknowledged, returned unacknowledged; with deadband, on-delay, off-delay and re-annunciation.
+//! One alarm and its life cycle after ANSI/ISA-18.2 (IEC 62682), with deadband, on-delay, off-delay,
+//! re-annunciation, latching, shelving and suppression by design. The states are in [`life`].
 //!
 //! What makes an alarm true is none of this module's business: see [`crate::alarm_set`].
 
@@ -8,6 +8,12 @@ use alloc::string::String;
 use crate::effect::{AlarmChange, AlarmState, Priority};
 use crate::site::PondIndex;
 use crate::time::{Span, Timestamp};
+
+pub mod life;
+pub mod shelf;
+
+pub use life::{Cause, Footing, transition};
+pub use shelf::Shelf;
 
 /// An acknowledged critical alarm sounds again after this long while the danger remains. (Common
 /// practice, no source.)
@@ -24,48 +30,6 @@ pub enum Sight {
     Clear,
     /// Not observed. Raises nothing and clears nothing.
     Unseen,
-}
-
-/// What moves an alarm from one state to another.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Cause {
-    /// The condition held for the whole on-delay.
-    Occurs,
-    /// The condition was clear for the whole off-delay.
-    Clears,
-    /// A person acknowledged.
-    Acknowledge,
-    /// The re-alarm timer ran out while the condition held.
-    Realarm,
-    /// A person took out of service what it watches.
-    TakeOut,
-    /// It is back in service: the alarm is judged anew.
-    PutBack,
-}
-
-/// The state an alarm goes to, or `None` where the standard has no such transition.
-pub const fn transition(state: AlarmState, cause: Cause) -> Option<AlarmState> {
-    use AlarmState as S;
-    match (state, cause) {
-        (S::Normal | S::ReturnedUnacknowledged, Cause::Occurs) => Some(S::Unacknowledged),
-        (S::Unacknowledged, Cause::Clears) => Some(S::ReturnedUnacknowledged),
-        (S::Unacknowledged, Cause::Acknowledge) => Some(S::Acknowledged),
-        (S::Acknowledged, Cause::Clears) => Some(S::Normal),
-        (S::Acknowledged, Cause::Realarm) => Some(S::Unacknowledged),
-        (S::ReturnedUnacknowledged, Cause::Acknowledge) => Some(S::Normal),
-        (S::Normal | S::Unacknowledged | S::Acknowledged | S::ReturnedUnacknowledged, Cause::TakeOut) => {
-            Some(S::OutOfService)
-        }
-        (S::OutOfService, Cause::PutBack) => Some(S::Normal),
-        _ => None,
-    }
-}
-
-impl AlarmState {
-    /// Whether the condition stands in this state.
-    pub const fn is_standing(self) -> bool {
-        matches!(self, Self::Unacknowledged | Self::Acknowledged)
-    }
 }
 
 /// How long a condition must hold before the alarm follows it.
@@ -106,6 +70,14 @@ pub struct Alarm {
     pub message: String,
     /// Who acknowledged this occurrence.
     pub acknowledged_by: Option<String>,
+    /// While it is shelved: until when, by whom and why.
+    pub shelf: Option<Shelf>,
+    /// While it is suppressed by design: the id of the alarm that tells of its cause.
+    pub root: Option<String>,
+    /// A person must reset it once its condition has cleared.
+    pub latches: bool,
+    /// While it is held: whether its condition stands all the same.
+    stands_held: bool,
     /// Since when the condition has been opposite to what the state says.
     turning_since: Option<Timestamp>,
     /// The delay that then applies.
@@ -127,10 +99,26 @@ impl Alarm {
             changed_at: Timestamp(0),
             message: String::new(),
             acknowledged_by: None,
+            shelf: None,
+            root: None,
+            latches: false,
+            stands_held: false,
             turning_since: None,
             turns_after: Span::ZERO,
             realarm_at: None,
         }
+    }
+
+    /// The same alarm, which a person must reset once its condition has cleared.
+    #[must_use]
+    pub fn latching(mut self) -> Self {
+        self.latches = true;
+        self
+    }
+
+    /// Whether its condition stands, announced or not.
+    pub fn stands(&self) -> bool {
+        if self.state.is_held() { self.stands_held } else { self.state.is_standing() }
     }
 
     /// Takes what is seen at `at`. Says what should happen to the state, if anything should; the
@@ -140,26 +128,84 @@ impl Alarm {
             self.turning_since = None;
             return None;
         }
-        let standing = self.state.is_standing();
+        let standing = self.stands();
         let turning = if standing { sight == Sight::Clear } else { sight == Sight::Beyond };
         if turning {
             let since = *self.turning_since.get_or_insert(at);
             self.turns_after = if standing { delays.off } else { delays.on };
             if at >= since + self.turns_after {
-                return Some(if standing { Cause::Clears } else { Cause::Occurs });
+                if !self.state.is_held() {
+                    return Some(if standing { Cause::Clears } else { Cause::Occurs });
+                }
+                self.stands_held = !standing;
+                self.turning_since = None;
+                if self.stands_held {
+                    self.raised_at = at;
+                    self.acknowledged_by = None;
+                }
             }
-            return None;
+            return self.shelf_ends(at);
         }
         if self.turning_since.take().is_some() && self.realarm_at.is_some_and(|due| due <= at) {
             // It had begun to clear and has relapsed: give the person the whole time again.
             self.realarm_at = Some(at + REANNUNCIATE_AFTER);
         }
-        self.realarm_at.is_some_and(|due| due <= at).then_some(Cause::Realarm)
+        let realarm = self.realarm_at.is_some_and(|due| due <= at).then_some(Cause::Realarm);
+        realarm.or_else(|| self.shelf_ends(at))
+    }
+
+    fn shelf_ends(&self, at: Timestamp) -> Option<Cause> {
+        self.shelf.as_ref().is_some_and(|shelf| shelf.until <= at).then_some(Cause::ShelfEnds)
+    }
+
+    /// The same, while another alarm with the id `root` tells of its cause, if there is one: then it is
+    /// suppressed by design when it occurs, and let go when the other is over.
+    pub fn judge(
+        &mut self,
+        at: Timestamp,
+        sight: Sight,
+        delays: Delays,
+        root: Option<&str>,
+    ) -> Option<Cause> {
+        let cause = self.observe(at, sight, delays);
+        let Some(root) = root else {
+            return match self.state {
+                // On its way back: nobody need hear of what ends with its cause.
+                AlarmState::Suppressed if self.stands_held && sight == Sight::Clear => None,
+                AlarmState::Suppressed => Some(Cause::Release),
+                _ => cause,
+            };
+        };
+        let suppress = match self.state {
+            AlarmState::Suppressed => {
+                self.root = Some(String::from(root));
+                return None;
+            }
+            AlarmState::Shelved => cause == Some(Cause::ShelfEnds) && self.stands_held,
+            state if state.is_standing() => cause != Some(Cause::Clears),
+            _ => cause == Some(Cause::Occurs),
+        };
+        if suppress {
+            self.root = Some(String::from(root));
+            return Some(Cause::Suppress);
+        }
+        cause
     }
 
     /// Puts off the next re-annunciation, where a graver alarm already speaks for this one.
     pub fn postpone(&mut self, at: Timestamp) {
         self.realarm_at = Some(at + REANNUNCIATE_AFTER);
+    }
+
+    /// Puts it aside.
+    pub fn shelve(&mut self, at: Timestamp, shelf: Shelf) -> Option<AlarmChange> {
+        let by = shelf.by.clone();
+        self.shelf = Some(shelf);
+        let change = self.apply(at, Cause::Shelve, Some(&by), None);
+        if change.is_none() {
+            self.shelf = None;
+        }
+        change
     }
 
     /// Carries out a transition; `None` if the standard has none from the present state.
@@ -171,9 +217,18 @@ impl Alarm {
         message: Option<String>,
     ) -> Option<AlarmChange> {
         let previous_state = self.state;
-        let state = transition(previous_state, cause)?;
+        let footing = Footing { latches: self.latches, stands: self.stands_held };
+        let state = transition(previous_state, cause, footing)?;
         if let Some(message) = message {
             self.message = message;
+        }
+        match cause {
+            // What is suppressed stands, or has just occurred.
+            Cause::Suppress => self.stands_held = true,
+            Cause::Shelve => self.stands_held = previous_state.is_standing(),
+            // What is out of service is not seen: it is judged anew afterwards.
+            Cause::TakeOut => self.stands_held = false,
+            _ => {}
         }
         self.state = state;
         self.changed_at = at;
@@ -184,19 +239,33 @@ impl Alarm {
                 self.raised_at = at;
                 self.acknowledged_by = None;
             }
-            Cause::Clears => self.turning_since = None,
             Cause::Acknowledge => {
                 self.acknowledged_by = by.map(String::from);
                 if state == AlarmState::Acknowledged && self.priority == Priority::Critical {
                     self.realarm_at = Some(at + REANNUNCIATE_AFTER);
                 }
             }
-            Cause::Realarm => {}
             Cause::TakeOut => {
                 self.turning_since = None;
                 self.raised_at = at;
             }
-            Cause::PutBack => self.turning_since = None,
+            Cause::Clears | Cause::PutBack => self.turning_since = None,
+            Cause::Unshelve | Cause::ShelfEnds | Cause::Release => self.acknowledged_by = None,
+            Cause::Suppress if previous_state == AlarmState::Shelved => {}
+            Cause::Suppress => {
+                self.turning_since = None;
+                if !previous_state.is_standing() {
+                    self.raised_at = at;
+                    self.acknowledged_by = None;
+                }
+            }
+            Cause::Realarm | Cause::Reset | Cause::Shelve => {}
+        }
+        if state != AlarmState::Shelved {
+            self.shelf = None;
+        }
+        if state != AlarmState::Suppressed {
+            self.root = None;
         }
         Some(AlarmChange {
             pond: self.pond,
@@ -208,15 +277,16 @@ impl Alarm {
             previous_state,
             message: self.message.clone(),
             by: by.map(String::from),
+            shelf: self.shelf.clone(),
+            root: self.root.clone(),
         })
     }
 
     /// When the alarm next wants to be looked at without anything new being seen.
     pub fn deadline(&self) -> Option<Timestamp> {
-        match (self.turning_since, self.realarm_at) {
-            (Some(since), _) => Some(since + self.turns_after),
-            (None, realarm) => realarm,
-        }
+        let turn = self.turning_since.map(|since| since + self.turns_after).or(self.realarm_at);
+        let shelf = self.shelf.as_ref().map(|shelf| shelf.until);
+        turn.into_iter().chain(shelf).min()
     }
 
     /// Whether it makes the horn sound.
@@ -227,6 +297,8 @@ impl Alarm {
 
 #[cfg(test)]
 mod tests {
+    use alloc::string::ToString;
+
     use super::*;
 
     const DELAYS: Delays = Delays::minutes(5, 15);
@@ -243,49 +315,6 @@ mod tests {
     fn see(alarm: &mut Alarm, minutes: i64, sight: Sight) -> Option<AlarmState> {
         let cause = alarm.observe(at(minutes), sight, DELAYS)?;
         alarm.apply(at(minutes), cause, None, None).map(|change| change.state)
-    }
-
-    /// Every pair of state and cause, from the state diagram of ISA-18.2 for an alarm that neither
-    /// latches nor is shelved or suppressed.
-    #[test]
-    fn every_transition_is_the_standards() {
-        use AlarmState::{Acknowledged, Normal, OutOfService, ReturnedUnacknowledged, Unacknowledged};
-        use Cause::{Acknowledge, Clears, Occurs, PutBack, Realarm, TakeOut};
-        let table = [
-            (Normal, Occurs, Some(Unacknowledged)),
-            (Normal, Clears, None),
-            (Normal, Acknowledge, None),
-            (Normal, Realarm, None),
-            (Unacknowledged, Occurs, None),
-            (Unacknowledged, Clears, Some(ReturnedUnacknowledged)),
-            (Unacknowledged, Acknowledge, Some(Acknowledged)),
-            (Unacknowledged, Realarm, None),
-            (Acknowledged, Occurs, None),
-            (Acknowledged, Clears, Some(Normal)),
-            (Acknowledged, Acknowledge, None),
-            (Acknowledged, Realarm, Some(Unacknowledged)),
-            (ReturnedUnacknowledged, Occurs, Some(Unacknowledged)),
-            (ReturnedUnacknowledged, Clears, None),
-            (ReturnedUnacknowledged, Acknowledge, Some(Normal)),
-            (ReturnedUnacknowledged, Realarm, None),
-            (Normal, TakeOut, Some(OutOfService)),
-            (Unacknowledged, TakeOut, Some(OutOfService)),
-            (Acknowledged, TakeOut, Some(OutOfService)),
-            (ReturnedUnacknowledged, TakeOut, Some(OutOfService)),
-            (OutOfService, TakeOut, None),
-            (OutOfService, Occurs, None),
-            (OutOfService, Clears, None),
-            (OutOfService, Acknowledge, None),
-            (OutOfService, Realarm, None),
-            (OutOfService, PutBack, Some(Normal)),
-            (Normal, PutBack, None),
-            (Unacknowledged, PutBack, None),
-            (Acknowledged, PutBack, None),
-            (ReturnedUnacknowledged, PutBack, None),
-        ];
-        for (state, cause, expected) in table {
-            assert_eq!(transition(state, cause), expected, "{state:?} and {cause:?}");
-        }
     }
 
     #[test]
@@ -337,5 +366,78 @@ mod tests {
         assert_eq!(see(&mut alarm, 16, Sight::Clear), None);
         assert_eq!(see(&mut alarm, 20, Sight::Beyond), None, "a relapse starts the ten minutes anew");
         assert_eq!(see(&mut alarm, 30, Sight::Beyond), Some(AlarmState::Unacknowledged));
+    }
+
+    fn shelf(minutes: i64) -> Shelf {
+        Shelf { until: at(minutes), by: "day".to_string(), reason: "pump is being mended".to_string() }
+    }
+
+    #[test]
+    fn a_shelved_alarm_comes_back_by_itself_as_its_condition_is_then() {
+        for (sight, expected) in
+            [(Sight::Beyond, AlarmState::Unacknowledged), (Sight::Clear, AlarmState::Normal)]
+        {
+            let mut alarm = alarm();
+            see(&mut alarm, 0, Sight::Beyond);
+            see(&mut alarm, 5, Sight::Beyond);
+            let change = alarm.shelve(at(6), shelf(36)).unwrap();
+            assert_eq!((change.state, change.shelf), (AlarmState::Shelved, Some(shelf(36))));
+            assert!(!alarm.sounds());
+            assert_eq!(see(&mut alarm, 7, sight), None);
+            assert_eq!(see(&mut alarm, 35, sight), None, "the off-delay of 15 min is over, nothing is told");
+            assert_eq!(alarm.deadline(), Some(at(36)));
+            assert_eq!(see(&mut alarm, 36, sight), Some(expected));
+            assert_eq!((alarm.shelf.as_ref(), alarm.deadline()), (None, None));
+        }
+    }
+
+    #[test]
+    fn what_occurs_on_the_shelf_is_told_when_it_is_taken_back() {
+        let mut alarm = alarm();
+        alarm.shelve(at(0), shelf(30)).unwrap();
+        see(&mut alarm, 1, Sight::Beyond);
+        assert_eq!(alarm.deadline(), Some(at(6)));
+        assert_eq!(see(&mut alarm, 6, Sight::Beyond), None);
+        let change = alarm.apply(at(10), Cause::Unshelve, Some("night"), None).unwrap();
+        assert_eq!(change.state, AlarmState::Unacknowledged);
+        assert_eq!(alarm.raised_at, at(6));
+        assert!(alarm.sounds());
+    }
+
+    #[test]
+    fn a_latching_alarm_waits_for_a_person_twice() {
+        let mut alarm = alarm().latching();
+        see(&mut alarm, 0, Sight::Beyond);
+        see(&mut alarm, 5, Sight::Beyond);
+        see(&mut alarm, 6, Sight::Clear);
+        assert_eq!(see(&mut alarm, 21, Sight::Clear), Some(AlarmState::LatchedUnacknowledged));
+        assert!(alarm.apply(at(22), Cause::Reset, Some("night"), None).is_none(), "not before it is seen");
+        alarm.apply(at(22), Cause::Acknowledge, Some("night"), None).unwrap();
+        assert_eq!(alarm.state, AlarmState::LatchedAcknowledged);
+        assert_eq!(alarm.deadline(), None, "what is over does not sound again");
+        alarm.apply(at(23), Cause::Reset, Some("night"), None).unwrap();
+        assert_eq!(alarm.state, AlarmState::Normal);
+    }
+
+    #[test]
+    fn a_known_cause_speaks_for_it_and_what_remains_is_told_when_that_is_over() {
+        let root = Some("farm.power-lost");
+        let mut alarm = alarm();
+        assert_eq!(alarm.judge(at(0), Sight::Beyond, DELAYS, root), None, "it does not stand yet");
+        let cause = alarm.judge(at(5), Sight::Beyond, DELAYS, root).unwrap();
+        let change = alarm.apply(at(5), cause, None, None).unwrap();
+        assert_eq!((change.state, change.root.as_deref()), (AlarmState::Suppressed, root));
+        assert!(alarm.stands() && !alarm.sounds());
+        assert_eq!(alarm.judge(at(6), Sight::Beyond, DELAYS, root), None);
+        let cause = alarm.judge(at(9), Sight::Beyond, DELAYS, None).unwrap();
+        assert_eq!(alarm.apply(at(9), cause, None, None).unwrap().state, AlarmState::Unacknowledged);
+        assert_eq!(alarm.judge(at(10), Sight::Beyond, DELAYS, None), None);
+        // Known again, over meanwhile: nothing is left to tell.
+        let cause = alarm.judge(at(11), Sight::Beyond, DELAYS, root).unwrap();
+        alarm.apply(at(11), cause, None, None).unwrap();
+        alarm.judge(at(12), Sight::Clear, DELAYS, root);
+        assert_eq!(alarm.judge(at(27), Sight::Clear, DELAYS, root), None);
+        let cause = alarm.judge(at(28), Sight::Clear, DELAYS, None).unwrap();
+        assert_eq!(alarm.apply(at(28), cause, None, None).unwrap().state, AlarmState::Normal);
     }
 }

@@ -197,6 +197,12 @@ impl Condition {
         matches!(self, Self::AeratorStopped(_)) && (is_ample || facts.startable == 0)
     }
 
+    /// Whether a loss of the farm's power by itself makes it true. Never so for oxygen: that is what is
+    /// at stake then.
+    pub const fn is_by_power(self) -> bool {
+        matches!(self, Self::AeratorStopped(_))
+    }
+
     fn measured(self, facts: &Facts<'_>) -> Option<f64> {
         match self {
             Self::DoLow(_) => facts.oxygen.map(|seen| seen.value),

@@ -228,7 +228,12 @@ impl Site {
                 aeration_risk: AERATION_RISK,
                 like: None,
             }],
-            probes: vec![Probe { id: String::from("recorded"), pond: Some(PondIndex(0)), channels }],
+            probes: vec![Probe {
+                id: String::from("recorded"),
+                pond: Some(PondIndex(0)),
+                link: String::new(),
+                channels,
+            }],
             summary_every: Span::from_hours(1),
             energy_price: None,
         }

@@ -3,6 +3,7 @@
 use alloc::string::String;
 use alloc::vec::Vec;
 
+use crate::alarm::Shelf;
 use crate::input::GatewayPart;
 use crate::quantity::Quantity;
 use crate::service::Serviced;
@@ -272,6 +273,14 @@ pub enum AlarmState {
     Acknowledged,
     /// Returned to normal, unacknowledged.
     ReturnedUnacknowledged,
+    /// Over, but latched, unacknowledged.
+    LatchedUnacknowledged,
+    /// Over, acknowledged, and latched until a person resets it.
+    LatchedAcknowledged,
+    /// A person put it aside for a while.
+    Shelved,
+    /// Suppressed by design: another alarm tells of its cause.
+    Suppressed,
     /// Out of service: what it watches is being serviced.
     OutOfService,
 }
@@ -309,8 +318,12 @@ pub struct AlarmChange {
     pub previous_state: AlarmState,
     /// One line: where, what, how sure, what to do.
     pub message: String,
-    /// Who acknowledged, where that is what happened.
+    /// Who acknowledged, shelved, took back or reset it, where that is what happened.
     pub by: Option<String>,
+    /// Until when, by whom and why, where it is shelved now.
+    pub shelf: Option<Shelf>,
+    /// The alarm that tells of its cause, where it is suppressed now.
+    pub root: Option<String>,
 }
 
 /// What the core recommends for a pond.

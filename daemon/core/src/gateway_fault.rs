@@ -7,6 +7,7 @@ use alloc::vec::Vec;
 use crate::alarm::{Alarm, Cause, Delays, Sight};
 use crate::effect::{AlarmState, Effect, PartFault, Priority};
 use crate::input::GatewayPart;
+use crate::power;
 use crate::time::Timestamp;
 
 /// At most so many parts are remembered: far more buses, brokers and paths than a gateway has, so
@@ -99,11 +100,20 @@ pub fn make_room(alarms: &mut Vec<Alarm>) -> bool {
     }
 }
 
-/// Judges one part's alarm.
-pub fn settle(alarm: &mut Alarm, faults: &[PartFault], now: Timestamp, effects: &mut Vec<Effect>) {
+/// Judges one part's alarm. Lines and links that went with the farm's power are counted in its alarm.
+pub fn settle(
+    alarm: &mut Alarm,
+    faults: &[PartFault],
+    (now, power_lost): (Timestamp, Option<Timestamp>),
+    effects: &mut Vec<Effect>,
+) {
     let fault = faults.iter().find(|fault| id(fault.part, &fault.which) == alarm.id);
     let sight = if fault.is_some() { Sight::Beyond } else { Sight::Clear };
-    if let Some(cause) = alarm.observe(now, sight, AT_ONCE) {
+    let root = fault
+        .filter(|fault| matches!(fault.part, GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward))
+        .filter(|fault| power_lost.is_some_and(|lost| fault.since >= lost))
+        .map(|_| power::ID);
+    if let Some(cause) = alarm.judge(now, sight, AT_ONCE, root) {
         let message = match (fault, cause) {
             (Some(fault), _) => Some(format!("Gateway: {}: {}", alarm.name, fault.detail)),
             (None, Cause::Clears) => Some(format!("Gateway: {}: over.", alarm.name)),

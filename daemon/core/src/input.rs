@@ -6,7 +6,7 @@ use alloc::vec::Vec;
 use crate::quantity::Quantity;
 use crate::service::Step;
 use crate::site::{PondIndex, ProbeIndex, Site};
-use crate::time::Timestamp;
+use crate::time::{Span, Timestamp};
 
 /// One thing that happened, in the order in which the shell journalled it.
 #[derive(Debug, Clone, PartialEq)]
@@ -82,6 +82,31 @@ pub enum Event {
         /// The alarm's id, as printed.
         alarm: String,
         /// Who: the name or number of the local user.
+        by: String,
+    },
+    /// A person puts an alarm aside for a while.
+    Shelve {
+        /// The alarm's id, as printed.
+        alarm: String,
+        /// For so long.
+        length: Span,
+        /// Why.
+        reason: String,
+        /// Who.
+        by: String,
+    },
+    /// A person takes a shelved alarm back before its time.
+    Unshelve {
+        /// The alarm's id, as printed.
+        alarm: String,
+        /// Who.
+        by: String,
+    },
+    /// A person has checked what a latched alarm told of.
+    Reset {
+        /// The alarm's id, as printed.
+        alarm: String,
+        /// Who.
         by: String,
     },
     /// The gateway itself has, or no longer has, a fault that people must know of.

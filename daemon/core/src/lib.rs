@@ -12,7 +12,8 @@
 //!   [`service`]: its calibration and cleaning; [`compensation`]: what it does not take into account;
 //! - [`derived`]: what probes cannot see; [`sunlight`], [`night`] and [`regression`]: tonight's low;
 //! - [`respiration`] by night, and [`metabolism`]: what the whole pond makes and uses up in a day;
-//! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; and
+//! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; [`power`]: the
+//!   one alarm that many others may hang on; and
 //!   [`message`]: all of it in plain words;
 //! - [`aeration`]: what to start and when; [`summary`]: for other systems;
 //! - [`pond`] puts these together for one pond, [`state`] for the farm; [`effect`] is what comes out,
@@ -43,6 +44,7 @@ pub mod metabolism;
 pub mod names;
 pub mod night;
 pub mod pond;
+pub mod power;
 pub mod probe;
 pub mod quality;
 pub mod quantity;

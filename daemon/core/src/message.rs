@@ -88,7 +88,7 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
         Condition::DoLow(level) => {
             let Some(seen) = facts.oxygen else {
                 return format!(
-                    "{place}: oxygen was below {limit:.1} mg/L when last seen. Start aerators and look."
+                    "{place}: oxygen was below {limit:.1} mg/L when last seen, and is not observed now. Start aerators and look; check with a hand meter."
                 );
             };
             if let Some((check, left)) = facts.hand_counts {

@@ -49,6 +49,10 @@ impl AlarmState {
             Self::Unacknowledged => "unacknowledged",
             Self::Acknowledged => "acknowledged",
             Self::ReturnedUnacknowledged => "returned-unacknowledged",
+            Self::LatchedUnacknowledged => "latched-unacknowledged",
+            Self::LatchedAcknowledged => "latched-acknowledged",
+            Self::Shelved => "shelved",
+            Self::Suppressed => "suppressed-by-design",
             Self::OutOfService => "out-of-service",
         }
     }

@@ -9,7 +9,7 @@ use crate::aeration;
 use crate::alarm::Alarm;
 use crate::alarm_set::{self, AmmoniaDay, CONDITIONS, Facts};
 use crate::derived;
-use crate::effect::{Advice, AdviceAction, Derived, Effect, Flag};
+use crate::effect::{Advice, Derived, Effect, Flag};
 use crate::metabolism::{Fall, Metabolism};
 use crate::night::{Evening, NightState};
 use crate::probe::ProbeState;
@@ -25,6 +25,7 @@ mod announce;
 mod breath;
 mod energy;
 mod evidence;
+mod motors;
 mod present;
 mod turnover;
 
@@ -85,6 +86,8 @@ pub struct Scene<'a> {
     pub now: Timestamp,
     /// Per pond: the newest farm day's production against its usual.
     pub falls: &'a [Option<Fall>],
+    /// Since when what falls silent has fallen silent with the farm's power, while that is lost.
+    pub power_lost: Option<Timestamp>,
 }
 
 /// One pond.
@@ -112,8 +115,11 @@ pub struct PondState {
     aerators_changed_at: Option<Timestamp>,
     /// When any group last stopped, and when any last started.
     last_stop_and_start: (Option<Timestamp>, Option<Timestamp>),
-    /// Per aerator group: when it went from running to stopped, while it is stopped.
+    /// Per aerator group: when it went from running to stopped, while it is stopped, unless it was advised
+    /// to rest.
     stopped_at: Vec<Option<Timestamp>>,
+    /// The same, whatever was advised.
+    off_since: Vec<Option<Timestamp>>,
     /// Tonight and what is remembered of other nights.
     pub night: NightState,
     /// What the water uses up by night, apart from what air and aerators give.
@@ -152,6 +158,7 @@ impl PondState {
             aerators_changed_at: None,
             last_stop_and_start: (None, None),
             stopped_at: vec![None; pond.aerators.len()],
+            off_since: vec![None; pond.aerators.len()],
             night: NightState::default(),
             respiration: Respiration::default(),
             look_due: None,
@@ -184,6 +191,7 @@ impl PondState {
             // names groups by position no longer holds.
             self.advice = None;
             self.stopped_at = vec![None; pond.aerators.len()];
+            self.off_since = vec![None; pond.aerators.len()];
             let kept = core::mem::take(&mut self.aerators_on);
             self.aerators_on = pond
                 .aerators
@@ -227,35 +235,6 @@ impl PondState {
             self.tan = Some(seen);
             self.ammonia_due = Some(seen.at);
         }
-    }
-
-    /// Notes whether an aerator group runs.
-    pub fn take_aerator(&mut self, group: u16, running: bool, at: Timestamp) {
-        if let Some(known) = self.aerators_on.get_mut(usize::from(group))
-            && *known != Some(running)
-        {
-            self.energy.count_to(at);
-            // What was advised to rest has not failed when it does.
-            let rests = self.advice.as_ref().is_some_and(|advice| {
-                advice.action == AdviceAction::Rest && advice.aerators.contains(&group)
-            });
-            if let Some(stopped) = self.stopped_at.get_mut(usize::from(group)) {
-                *stopped = (*known == Some(true) && !running && !rests).then_some(at);
-            }
-            if known.is_some() {
-                self.aerators_changed_at = Some(at);
-                let (stop, start) = &mut self.last_stop_and_start;
-                *(if running { start } else { stop }) = Some(at);
-                self.night.invalidate();
-            }
-            *known = Some(running);
-            self.advised = None;
-        }
-    }
-
-    /// Whether an aerator was switched within `span` before `now`.
-    pub fn aerators_switched_within(&self, now: Timestamp, span: Span) -> bool {
-        self.aerators_changed_at.is_some_and(|at| now - at <= span)
     }
 
     /// Works out the derived values that depend on the quantities that have news.
@@ -397,28 +376,6 @@ impl PondState {
         }
     }
 
-    /// Groups that stopped since sunset, one bit each; none by day, when people switch them off.
-    fn stopped_tonight(&self, now: Timestamp) -> u64 {
-        let Some(sunset) = self.night.sunset().filter(|_| self.night.is_on(now)) else { return 0 };
-        self.stopped_at
-            .iter()
-            .take(64)
-            .enumerate()
-            .filter(|(_, stopped)| stopped.is_some_and(|at| at >= sunset))
-            .fold(0, |bits, (group, _)| bits | 1 << group)
-    }
-
-    /// Groups that neither are known to run nor are among `stopped`, one bit each.
-    fn startable(&self, stopped: u64) -> u64 {
-        self.aerators_on
-            .iter()
-            .take(64)
-            .enumerate()
-            .filter(|(_, running)| **running != Some(true))
-            .fold(0, |bits, (group, _)| bits | 1 << group)
-            & !stopped
-    }
-
     /// Fires what is due, judges the alarms and renews the advice.
     pub fn settle(&mut self, scene: &Scene<'_>, effects: &mut Vec<Effect>) {
         let Some(pond) = scene.site.ponds.get(usize::from(self.index.0)) else { return };
@@ -431,7 +388,7 @@ impl PondState {
         let facts = self.facts(scene, pond);
         let verdict = self.oxygen_verdict(scene, &facts, pond);
         let facts = Facts { verdict: verdict.as_ref(), ..facts };
-        judge_alarms(&mut alarms, pond, &facts, effects);
+        judge_alarms(&mut alarms, pond, &facts, scene.power_lost, effects);
         let grounds = Grounds::of(pond, &facts, &self.night);
         let is_due =
             self.advised.is_none_or(|(known, at)| known != grounds || scene.now - at >= ADVISE_EVERY);

@@ -7,9 +7,11 @@ use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Cause, Delays, Sight};
 use crate::compensation::SalinitySetting;
-use crate::effect::{Effect, Flag, Priority};
-use crate::input::ProbeFault;
+use crate::effect::{Effect, Flag, PartFault, Priority};
+use crate::gateway_fault;
+use crate::input::{GatewayPart, ProbeFault};
 use crate::message;
+use crate::power;
 use crate::quality::ChannelState;
 use crate::quantity::Quantity;
 use crate::service::Session;
@@ -25,6 +27,29 @@ const FAULT_DELAYS: Delays = Delays::minutes(5, 5);
 /// no source.)
 const DOUBT_DELAYS: Delays = Delays::minutes(30, 30);
 
+/// What may be the cause of a probe's silence.
+#[derive(Debug, Clone, Copy)]
+pub struct Roots<'a> {
+    faults: &'a [PartFault],
+    power_lost: Option<Timestamp>,
+}
+
+impl<'a> Roots<'a> {
+    /// From the faults of the gateway's parts, and since when what falls silent does so with the power.
+    pub fn new(faults: &'a [PartFault], power_lost: Option<Timestamp>) -> Self {
+        Self { faults, power_lost }
+    }
+
+    /// The id of the alarm about the line or broker the probe hangs on, where that has a fault.
+    fn link(&self, probe: &Probe) -> Option<String> {
+        let own = |fault: &&PartFault| {
+            matches!(fault.part, GatewayPart::Bus | GatewayPart::Broker) && fault.which == probe.link
+        };
+        let fault = self.faults.iter().find(own).filter(|_| !probe.link.is_empty())?;
+        Some(gateway_fault::id(fault.part, &fault.which))
+    }
+}
+
 /// One probe.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
@@ -39,6 +64,8 @@ pub struct ProbeState {
     pub setting: Option<SalinitySetting>,
     /// Out of service, and what has been done to it meanwhile.
     pub service: Option<Session>,
+    /// Its line is back, and it has until then to report again.
+    awaited_until: Option<Timestamp>,
     /// Its one alarm.
     pub alarm: Alarm,
     /// When something next happens by the passing of time alone.
@@ -56,6 +83,7 @@ impl ProbeState {
             clock_ahead: None,
             setting: None,
             service: None,
+            awaited_until: None,
             alarm: Alarm::new(id, format!("Probe {} faulty", probe.id), probe.pond, Priority::Medium),
             deadline: None,
         };
@@ -87,6 +115,17 @@ impl ProbeState {
         self
     }
 
+    /// Its line or broker is back: what it did not say meanwhile was no fault of its own, and it has its
+    /// time to report again.
+    pub fn reached_again(&mut self, probe: &Probe, now: Timestamp) {
+        if self.fault == Some(ProbeFault::Unreachable) {
+            self.fault = None;
+            self.expect_anew(now);
+            let longest = probe.channels.iter().map(|channel| channel.quality.missing_after).max();
+            self.awaited_until = longest.map(|longest| now + longest);
+        }
+    }
+
     /// Gives every channel its time to report again, after the gateway itself was off.
     pub fn expect_anew(&mut self, now: Timestamp) {
         for channel in &mut self.channels {
@@ -101,7 +140,7 @@ impl ProbeState {
             .zip(&probe.channels)
             .filter_map(|(state, channel)| state.deadline(&channel.quality));
         let back = self.service.as_ref().map(|session| session.out.until);
-        self.deadline = gaps.chain(self.alarm.deadline()).chain(back).min();
+        self.deadline = gaps.chain(self.alarm.deadline()).chain(back).chain(self.awaited_until).min();
     }
 
     /// What is wrong with the probe now, as a person says it, and whether it has already lasted.
@@ -176,7 +215,14 @@ impl ProbeState {
     }
 
     /// Fires what is due at `now`, then judges the probe's alarm.
-    pub fn settle(&mut self, site: &Site, index: ProbeIndex, now: Timestamp, effects: &mut Vec<Effect>) {
+    pub fn settle(
+        &mut self,
+        site: &Site,
+        index: ProbeIndex,
+        roots: &Roots<'_>,
+        now: Timestamp,
+        effects: &mut Vec<Effect>,
+    ) {
         let Some(probe) = site.probes.get(usize::from(index.0)) else { return };
         for (state, channel) in self.channels.iter_mut().zip(&probe.channels) {
             // At most twice: stale and missing may fall due together.
@@ -196,7 +242,9 @@ impl ProbeState {
             Some((_, false)) => (Sight::Beyond, self.delays()),
             None => (Sight::Clear, FAULT_DELAYS),
         };
-        if let Some(cause) = self.alarm.observe(now, sight, delays) {
+        self.awaited_until = self.awaited_until.filter(|&until| until > now);
+        let root = self.root(probe, roots, now);
+        if let Some(cause) = self.alarm.judge(now, sight, delays, root.as_deref()) {
             let place = pond_place(site, probe.pond);
             let message = match (&trouble, cause) {
                 (Some((what, _)), _) => Some(self.told(&place, probe, what)),
@@ -206,6 +254,23 @@ impl ProbeState {
             effects.extend(self.alarm.apply(now, cause, None, message).map(Effect::AlarmChanged));
         }
         self.set_deadline(probe);
+    }
+
+    /// The alarm that tells of the cause of its silence: that of the power it lost, or that of the line or
+    /// broker it hangs on.
+    fn root(&self, probe: &Probe, roots: &Roots<'_>, now: Timestamp) -> Option<String> {
+        let is_silent = matches!(self.fault, Some(ProbeFault::Silent | ProbeFault::Unreachable))
+            || (self.fault.is_none() && self.channels.iter().any(ChannelState::is_missing));
+        let since_then =
+            roots.power_lost.is_some_and(|lost| !self.alarm.stands() || self.alarm.raised_at >= lost);
+        if is_silent && since_then {
+            return Some(String::from(power::ID));
+        }
+        if !is_silent || self.fault == Some(ProbeFault::Silent) {
+            return None;
+        }
+        let is_awaited = self.awaited_until.is_some_and(|until| until > now);
+        roots.link(probe).or_else(|| self.alarm.root.clone().filter(|_| is_awaited))
     }
 
     /// Present text of the alarm, for the view.

@@ -99,6 +99,8 @@ pub struct Probe {
     pub id: String,
     /// The pond it stands in; `None` for a probe shared by all (weather mast).
     pub pond: Option<PondIndex>,
+    /// Id of the line or broker it hangs on, as its faults name it; empty where there is none.
+    pub link: String,
     /// The quantities it reports.
     pub channels: Vec<Channel>,
 }

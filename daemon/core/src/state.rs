@@ -10,12 +10,14 @@ use crate::input::{Event, Input};
 use crate::metabolism::Fall;
 use crate::night;
 use crate::pond::{PondState, Scene};
-use crate::probe::ProbeState;
+use crate::power::Power;
+use crate::probe::{ProbeState, Roots};
 use crate::site::{PondIndex, ProbeIndex, Site};
 use crate::summary;
 use crate::sunlight::{Night, WATCH_UNTIL};
 use crate::time::{Span, Timestamp};
 
+mod alarms;
 mod compensation;
 mod service;
 mod take;
@@ -43,6 +45,7 @@ pub struct State {
     pub(crate) faults: Vec<PartFault>,
     /// One per part of the gateway that ever failed.
     pub(crate) gateway_alarms: Vec<Alarm>,
+    pub(crate) power: Power,
     pub(crate) horn: bool,
     summary_due: Option<Timestamp>,
     summary_from: Timestamp,
@@ -82,6 +85,7 @@ impl State {
             self.resume(effects);
         }
         self.handle(input, effects);
+        self.settle_power(effects);
         self.sound_horn(first, effects);
     }
 
@@ -91,7 +95,7 @@ impl State {
         let last = self.heard_at.filter(|_| !self.stopped)? + QUIET_AFTER;
         let ponds = self.ponds.iter().filter_map(|pond| pond.deadline);
         let probes = self.probes.iter().filter_map(|probe| probe.deadline);
-        let gateway = self.gateway_alarms.iter().filter_map(Alarm::deadline);
+        let gateway = self.gateway_alarms.iter().chain([&self.power.alarm]).filter_map(Alarm::deadline);
         let sun = self.night.map(|night| night.next_turn(self.now));
         ponds
             .chain(probes)
@@ -124,14 +128,22 @@ impl State {
         };
         self.night = Some(night);
         let mut touched: Vec<PondIndex> = Vec::new();
+        let roots = Roots::new(&self.faults, self.power.lost());
         for (position, (probe, configured)) in self.probes.iter_mut().zip(&site.probes).enumerate() {
             let Ok(index) = u16::try_from(position) else { break };
             if is_due(probe.deadline) {
-                probe.settle(site, ProbeIndex(index), now, effects);
+                probe.settle(site, ProbeIndex(index), &roots, now, effects);
                 touched.extend(configured.pond);
             }
         }
-        let scene = Scene { site, probes: &self.probes, night, now, falls: &self.falls };
+        let scene = Scene {
+            site,
+            probes: &self.probes,
+            night,
+            now,
+            falls: &self.falls,
+            power_lost: self.power.lost(),
+        };
         for (position, pond) in self.ponds.iter_mut().enumerate() {
             let Ok(index) = u16::try_from(position) else { break };
             if sun_turns || is_due(pond.deadline) || touched.contains(&PondIndex(index)) {
@@ -143,9 +155,8 @@ impl State {
             // At sunset a farm day is over in every pond.
             self.falls = self.ponds.iter().map(|pond| pond.metabolism.fall()).collect();
         }
-        for alarm in &mut self.gateway_alarms {
-            gateway_fault::settle(alarm, &self.faults, now, effects);
-        }
+        self.settle_gateway(effects);
+        self.settle_power(effects);
         if is_due(self.summary_due) {
             self.summarise(effects);
         }
@@ -199,6 +210,9 @@ impl State {
             }
             Event::Service { probe, step, by } => self.take_service(*probe, step, by, effects),
             Event::Acknowledge { alarm, by } => self.acknowledge(alarm, by, effects),
+            Event::Shelve { alarm, length, reason, by } => self.shelve(alarm, *length, reason, by, effects),
+            Event::Unshelve { alarm, by } => self.unshelve(alarm, by, effects),
+            Event::Reset { alarm, by } => self.reset(alarm, by, effects),
             Event::GatewayFault { part, which, detail } => {
                 self.take_gateway_fault(*part, which, detail.as_deref(), effects);
             }
@@ -223,6 +237,7 @@ impl State {
         self.night = Some(Night::at(site, now, WATCH_UNTIL));
         self.summary_from = now;
         self.summary_due = Some(summary::next_multiple(now, site.summary_every));
+        self.settle_gateway(effects);
         for probe in 0..self.probes.len() {
             self.settle_probe(probe, effects);
         }
@@ -279,7 +294,8 @@ impl State {
 
     fn any_sounds(&self) -> bool {
         let probes = self.probes.iter().map(|probe| &probe.alarm);
-        self.ponds.iter().any(PondState::sounds) || probes.chain(&self.gateway_alarms).any(Alarm::sounds)
+        self.ponds.iter().any(PondState::sounds)
+            || probes.chain(&self.gateway_alarms).chain([&self.power.alarm]).any(Alarm::sounds)
     }
 
     /// Sounds or silences the horn, if an alarm changed since effect number `first`, or if a sounding
@@ -296,18 +312,52 @@ impl State {
         }
     }
 
+    fn settle_gateway(&mut self, effects: &mut Vec<Effect>) {
+        for alarm in &mut self.gateway_alarms {
+            gateway_fault::settle(alarm, &self.faults, (self.now, self.power.lost()), effects);
+        }
+    }
+
+    /// Judges the farm's power, and everything anew that it explains.
+    fn settle_power(&mut self, effects: &mut Vec<Effect>) {
+        let (Some(site), Some(night)) = (&self.site, self.night) else { return };
+        let power_lost = self.power.lost();
+        let scene =
+            Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls, power_lost };
+        if self.power.settle(&scene, &self.ponds, effects) {
+            self.settle_gateway(effects);
+            for probe in 0..self.probes.len() {
+                self.settle_probe(probe, effects);
+            }
+            self.settle_ponds(effects);
+        }
+    }
+
     fn settle_probe(&mut self, position: usize, effects: &mut Vec<Effect>) {
         let (Some(site), Some(probe), Ok(index)) =
             (&self.site, self.probes.get_mut(position), u16::try_from(position))
         else {
             return;
         };
-        probe.settle(site, ProbeIndex(index), self.now, effects);
+        probe.settle(
+            site,
+            ProbeIndex(index),
+            &Roots::new(&self.faults, self.power.lost()),
+            self.now,
+            effects,
+        );
     }
 
     fn settle_ponds(&mut self, effects: &mut Vec<Effect>) {
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };
-        let scene = Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls };
+        let scene = Scene {
+            site,
+            probes: &self.probes,
+            night,
+            now: self.now,
+            falls: &self.falls,
+            power_lost: self.power.lost(),
+        };
         for pond in &mut self.ponds {
             pond.settle(&scene, effects);
         }

@@ -3,12 +3,13 @@
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use crate::alarm::Alarm;
+use crate::alarm::{Alarm, Shelf};
 use crate::derived::slope_per_hour;
 use crate::effect::{Advice, AlarmState, Derived, Flag, Forecast, Latest, PartFault, Priority};
 use crate::metabolism::{Day, Trend};
 use crate::night::{ForecastScore, PastNightView};
 use crate::pond::{AerationNight, PondState, Scene};
+use crate::power;
 use crate::site::PondIndex;
 use crate::state::State;
 use crate::sunlight::Night;
@@ -26,7 +27,8 @@ pub struct FarmView {
     pub at: Timestamp,
     /// One per pond, in the order of the site.
     pub ponds: Vec<PondView>,
-    /// Alarms not in the normal state, most urgent first, then oldest first.
+    /// Alarms not in the normal state, most urgent first, then oldest first; last those that are shelved,
+    /// suppressed by design or out of service.
     pub alarms: Vec<AlarmView>,
     /// Faults of the gateway itself.
     pub faults: Vec<PartFault>,
@@ -92,6 +94,12 @@ pub struct AlarmView {
     pub message: String,
     /// Who acknowledged this occurrence, if anybody did.
     pub acknowledged_by: Option<String>,
+    /// Until when, by whom and why it is shelved, where it is.
+    pub shelf: Option<Shelf>,
+    /// The alarm that tells of its cause, where it is suppressed.
+    pub root: Option<String>,
+    /// Further alarms that are counted in this one.
+    pub inside: usize,
 }
 
 impl State {
@@ -106,7 +114,14 @@ impl State {
             probes: Vec::new(),
         };
         let (Some(site), Some(night)) = (&self.site, self.night) else { return view };
-        let scene = Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls };
+        let scene = Scene {
+            site,
+            probes: &self.probes,
+            night,
+            now: self.now,
+            falls: &self.falls,
+            power_lost: self.power.lost(),
+        };
         let (sunset, sunrise) = match Night::at(site, self.now, Span::ZERO) {
             Night::Between { sunset, sunrise } => (Some(sunset), Some(sunrise)),
             Night::Never { .. } | Night::Always { .. } => (None, None),
@@ -153,8 +168,16 @@ impl State {
         }
         view.probes = probes::probes(site, &self.probes, self.now);
         view.alarms.extend(self.gateway_alarms.iter().filter_map(|alarm| shown(alarm, || None)));
+        let inside = power::inside(self.alarms(), power::ID);
+        view.alarms
+            .extend(shown(&self.power.alarm, || Some(self.power.message(&scene, &self.ponds, inside))));
+        for alarm in &mut view.alarms {
+            alarm.inside = power::inside(self.alarms(), &alarm.id);
+        }
+        // What announces nothing comes last: it is there to be known, not to be acted on.
         view.alarms.sort_by(|a, b| {
-            (a.priority, a.raised_at).cmp(&(b.priority, b.raised_at)).then_with(|| a.id.cmp(&b.id))
+            let rank = |alarm: &AlarmView| (alarm.state.is_held(), alarm.priority, alarm.raised_at);
+            rank(a).cmp(&rank(b)).then_with(|| a.id.cmp(&b.id))
         });
         view
     }
@@ -171,6 +194,9 @@ fn shown(alarm: &Alarm, message: impl FnOnce() -> Option<String>) -> Option<Alar
         changed_at: alarm.changed_at,
         message: message().unwrap_or_else(|| alarm.message.clone()),
         acknowledged_by: alarm.acknowledged_by.clone(),
+        shelf: alarm.shelf.clone(),
+        root: alarm.root.clone(),
+        inside: 0,
     })
 }
 

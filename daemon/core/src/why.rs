@@ -11,6 +11,7 @@ use crate::alarm::Alarm;
 use crate::alarm_set::CONDITIONS;
 use crate::effect::{AlarmState, Flag, Priority, Test};
 use crate::pond::Scene;
+use crate::power;
 use crate::probe::ProbeState;
 use crate::quantity::Quantity;
 use crate::site::{PondIndex, Probe};
@@ -99,7 +100,14 @@ impl State {
     /// With the ids that can be asked about, where there is no such.
     pub fn why(&self, id: &str) -> Result<Why, Known> {
         let (Some(site), Some(night)) = (&self.site, self.night) else { return Err(Known::default()) };
-        let scene = Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls };
+        let scene = Scene {
+            site,
+            probes: &self.probes,
+            night,
+            now: self.now,
+            falls: &self.falls,
+            power_lost: self.power.lost(),
+        };
         for (pond, configured) in self.ponds.iter().zip(&site.ponds) {
             if configured.id == id {
                 return Ok(pond.why_advice(&scene, configured));
@@ -118,19 +126,47 @@ impl State {
         if let Some(alarm) = self.gateway_alarms.iter().find(|alarm| alarm.id == id) {
             return Ok(why_gateway(alarm));
         }
+        if id == power::ID {
+            return Ok(self.why_power(&scene));
+        }
         Err(self.ids())
     }
 
     fn ids(&self) -> Known {
         let ponds = self.site.iter().flat_map(|site| &site.ponds).map(|pond| pond.id.clone());
-        let alarms = || {
-            let of_ponds = self.ponds.iter().flat_map(|pond| &pond.alarms);
-            of_ponds.chain(self.probes.iter().map(|probe| &probe.alarm)).chain(&self.gateway_alarms)
-        };
         let is_normal = |alarm: &&Alarm| alarm.state == AlarmState::Normal;
-        let open = alarms().filter(|alarm| !is_normal(alarm)).map(|alarm| alarm.id.clone());
-        let calm = alarms().filter(is_normal).map(|alarm| alarm.id.clone());
+        let open = self.alarms().filter(|alarm| !is_normal(alarm)).map(|alarm| alarm.id.clone());
+        let calm = self.alarms().filter(is_normal).map(|alarm| alarm.id.clone());
         Known { ponds: ponds.collect(), open: open.collect(), calm: calm.collect() }
+    }
+
+    fn why_power(&self, scene: &Scene<'_>) -> Why {
+        let alarm = &self.power.alarm;
+        let inside = power::inside(self.alarms(), power::ID);
+        let stands = alarm.state.is_standing();
+        let says = if stands {
+            self.power.message(scene, &self.ponds, inside)
+        } else {
+            String::from("Not in alarm: aerators run, or they did not stop all at once by night.")
+        };
+        Why {
+            id: alarm.id.clone(),
+            pond: None,
+            name: alarm.name.clone(),
+            alarm: Some((alarm.priority, alarm.state)),
+            since: stands.then_some(alarm.raised_at),
+            says,
+            raised_when: power::raised_when(),
+            clears_when: String::from(
+                "any aerator group runs for 5 min, or the night is over; then it waits to be acknowledged and reset by somebody who has looked at each pond",
+            ),
+            limit_key: None,
+            inputs: Vec::new(),
+            worked: Vec::new(),
+            forecast: Vec::new(),
+            verdict: None,
+            at_the_water: true,
+        }
     }
 
     fn why_probe(&self, scene: &Scene<'_>, probe: &ProbeState, configured: &Probe) -> Why {

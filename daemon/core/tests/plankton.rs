@@ -33,6 +33,7 @@ fn site() -> Site {
         site.probes.push(Probe {
             id: format!("motors{pond}"),
             pond: Some(PondIndex(pond)),
+            link: String::new(),
             channels: vec![channel(0), channel(1)],
         });
     }

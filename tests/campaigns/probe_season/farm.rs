@@ -39,6 +39,7 @@ pub fn site(setup: Setup) -> (Site, Vec<&'static str>) {
     let probes = ids.iter().map(|id| Probe {
         id: (*id).into(),
         pond: Some(PondIndex(0)),
+        link: String::new(),
         channels: match *id {
             "ph" => vec![channel(Quantity::Ph)],
             "salinity" => vec![channel(Quantity::SalinityPsu)],
@@ -47,7 +48,12 @@ pub fn site(setup: Setup) -> (Site, Vec<&'static str>) {
     });
     let motors = (0..kind.groups.len() as u16)
         .map(|group| Channel { aerator: Some(group), ..channel(Quantity::AeratorOn) });
-    let motors = Probe { id: "motors".into(), pond: Some(PondIndex(0)), channels: motors.collect() };
+    let motors = Probe {
+        id: "motors".into(),
+        pond: Some(PondIndex(0)),
+        link: String::new(),
+        channels: motors.collect(),
+    };
     let site = site_of(&kind, "season", probes.chain([motors]).collect());
     (site, ids)
 }

@@ -8,6 +8,7 @@ use crate::alarm::{Alarm, Cause};
 use crate::alarm_set::{CONDITIONS, Condition, Facts};
 use crate::effect::{AlarmState, Effect};
 use crate::message;
+use crate::power;
 use crate::site::Pond;
 use crate::time::Timestamp;
 
@@ -69,22 +70,35 @@ impl PondState {
     }
 }
 
-/// Takes every alarm where the facts lead it.
-pub(super) fn judge_alarms(alarms: &mut [Alarm], pond: &Pond, facts: &Facts<'_>, effects: &mut Vec<Effect>) {
+/// Takes every alarm where the facts lead it. Where the farm's power is lost, stopped aerators are no news.
+pub(super) fn judge_alarms(
+    alarms: &mut [Alarm],
+    pond: &Pond,
+    facts: &Facts<'_>,
+    power_lost: Option<Timestamp>,
+    effects: &mut Vec<Effect>,
+) {
     let graver_stands = CONDITIONS.map(|(condition, ..)| {
         let graver = condition.graver().and_then(place_of).and_then(|place| alarms.get(place));
         graver.is_some_and(|alarm| alarm.state.is_standing())
     });
     for ((alarm, (condition, ..)), graver_stands) in alarms.iter_mut().zip(CONDITIONS).zip(graver_stands) {
         let (sight, delays) = condition.sight(&pond.limits, facts);
-        match alarm.observe(facts.now, sight, delays) {
+        let root = power_lost.filter(|_| condition.is_by_power()).map(|_| power::ID);
+        match alarm.judge(facts.now, sight, delays, root) {
             Some(Cause::Realarm) if graver_stands || condition.is_calm(&pond.limits, facts) => {
                 alarm.postpone(facts.now);
             }
             Some(cause) => {
-                let message = match cause {
-                    Cause::Clears => message::cleared(condition, pond, facts),
-                    _ => message::condition(condition, pond, &pond.limits, facts),
+                let is_over = match cause {
+                    Cause::Clears => true,
+                    Cause::ShelfEnds | Cause::Release => !alarm.stands(),
+                    _ => false,
+                };
+                let message = if is_over {
+                    message::cleared(condition, pond, facts)
+                } else {
+                    message::condition(condition, pond, &pond.limits, facts)
                 };
                 effects.extend(alarm.apply(facts.now, cause, None, Some(message)).map(Effect::AlarmChanged));
             }

@@ -56,6 +56,38 @@ impl PondState {
         Some(Aeration { tank: self.tank(scene, pond)?, respiration: &self.respiration, sotr_kg_h })
     }
 
+    /// How long until oxygen is below `limit_mg_l` if no aerator runs: `None` where that is not known,
+    /// `Some(None)` where it does not fall so low before sunrise.
+    pub(crate) fn left_without_aerators(
+        &self,
+        scene: &Scene<'_>,
+        pond: &Pond,
+        limit_mg_l: f64,
+    ) -> Option<Option<Span>> {
+        let now = scene.now;
+        let mut do_mg_l = self.oxygen(scene).0?.value;
+        if do_mg_l < limit_mg_l {
+            return Some(Some(Span::ZERO));
+        }
+        let tank = self.tank(scene, pond)?;
+        let ahead = self.respiration.ahead()?;
+        let sunrise = self.night.sunrise().filter(|_| self.night.is_on(now))?;
+        let hours = EVERY.as_millis() as f64 / 3_600_000.0;
+        let mut at = now;
+        // At most a polar night's day of quarters.
+        for _ in 0..96 {
+            if at >= sunrise {
+                break;
+            }
+            do_mg_l = tank.after(do_mg_l, ahead.at(at, &tank)?.mg_l_h, 0.0, hours);
+            at = at + EVERY;
+            if do_mg_l < limit_mg_l {
+                return Some(Some(at - now));
+            }
+        }
+        Some(None)
+    }
+
     pub(super) fn tank(&self, scene: &Scene<'_>, pond: &Pond) -> Option<Tank> {
         Tank::new(pond.area_m2, pond.depth_m, &self.water(scene, pond))
     }

@@ -90,7 +90,14 @@ impl State {
         self.settle_probe(position, effects);
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };
         let pond = site.probes.get(position).and_then(|probe| probe.pond);
-        let scene = Scene { site, probes: &self.probes, night, now, falls: &self.falls };
+        let scene = Scene {
+            site,
+            probes: &self.probes,
+            night,
+            now,
+            falls: &self.falls,
+            power_lost: self.power.lost(),
+        };
         if let Some(pond) = pond.and_then(|pond| self.ponds.get_mut(usize::from(pond.0))) {
             pond.settle(&scene, effects);
         }

@@ -5,8 +5,8 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::State;
-use crate::alarm::{Cause, Delays, Sight};
-use crate::effect::{AlarmState, Amended, Effect, Flag, Reading};
+use crate::alarm::{Delays, Sight};
+use crate::effect::{Amended, Effect, Flag, Reading};
 use crate::gateway_fault;
 use crate::input::{GatewayPart, ProbeFault, Sample};
 use crate::message::length;
@@ -48,7 +48,14 @@ impl State {
             self.settle_probe(probe, effects);
         }
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };
-        let scene = Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls };
+        let scene = Scene {
+            site,
+            probes: &self.probes,
+            night,
+            now: self.now,
+            falls: &self.falls,
+            power_lost: self.power.lost(),
+        };
         for (index, quantities) in news {
             if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
                 pond.derive(&scene, &quantities, effects);
@@ -301,7 +308,14 @@ impl State {
         }
         self.check_by_hand(index, (quantity, value), at, effects);
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };
-        let scene = Scene { site, probes: &self.probes, night, now, falls: &self.falls };
+        let scene = Scene {
+            site,
+            probes: &self.probes,
+            night,
+            now,
+            falls: &self.falls,
+            power_lost: self.power.lost(),
+        };
         if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
             pond.derive(&scene, &[quantity], effects);
             pond.settle(&scene, effects);
@@ -334,52 +348,6 @@ impl State {
         }
     }
 
-    pub(super) fn acknowledge(&mut self, id: &str, by: &str, effects: &mut Vec<Effect>) {
-        let now = self.now;
-        let mut refused: Option<AlarmState> = None;
-        let (Some(site), Some(night)) = (&self.site, self.night) else {
-            return self.refuse(format!("acknowledged {id} before any farm was known"), effects);
-        };
-        let scene = Scene { site, probes: &self.probes, night, now, falls: &self.falls };
-        for pond in &mut self.ponds {
-            match pond.acknowledge(id, by, now, effects) {
-                // Settling names the time at which it sounds again.
-                Some(Ok(())) => return pond.settle(&scene, effects),
-                Some(Err(state)) => refused = Some(state),
-                None => {}
-            }
-        }
-        let probes = self.probes.iter_mut().map(|probe| &mut probe.alarm);
-        if let Some(alarm) = probes.chain(&mut self.gateway_alarms).find(|alarm| alarm.id == id) {
-            match alarm.apply(now, Cause::Acknowledge, Some(by), None) {
-                Some(change) => return effects.push(Effect::AlarmChanged(change)),
-                None => refused = Some(alarm.state),
-            }
-        }
-        let waiting: Vec<&str> = self
-            .ponds
-            .iter()
-            .flat_map(|pond| &pond.alarms)
-            .chain(self.probes.iter().map(|probe| &probe.alarm))
-            .chain(&self.gateway_alarms)
-            .filter(|alarm| {
-                matches!(alarm.state, AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged)
-            })
-            .map(|alarm| alarm.id.as_str())
-            .collect();
-        let accepted = if waiting.is_empty() {
-            String::from("no alarm waits for it")
-        } else {
-            format!("waiting for it: {}", waiting.join(", "))
-        };
-        let why = match refused {
-            Some(AlarmState::Acknowledged) => "is acknowledged already",
-            Some(_) => "is not in alarm",
-            None => "is not the id of any alarm",
-        };
-        self.refuse(format!("acknowledged {id}, which {why}; {accepted}"), effects);
-    }
-
     pub(super) fn take_gateway_fault(
         &mut self,
         part: GatewayPart,
@@ -387,7 +355,11 @@ impl State {
         detail: Option<&str>,
         effects: &mut Vec<Effect>,
     ) {
+        let was_faulty = self.faults.iter().any(|fault| fault.part == part && fault.which == which);
         gateway_fault::note(&mut self.faults, part, which, detail, self.now);
+        if detail.is_none() && was_faulty && matches!(part, GatewayPart::Bus | GatewayPart::Broker) {
+            self.reach_again(which, effects);
+        }
         let id = gateway_fault::id(part, which);
         if !self.gateway_alarms.iter().any(|alarm| alarm.id == id) {
             if detail.is_none() {
@@ -403,7 +375,22 @@ impl State {
             self.gateway_alarms.push(gateway_fault::alarm(part, which));
         }
         if let Some(alarm) = self.gateway_alarms.iter_mut().find(|alarm| alarm.id == id) {
-            gateway_fault::settle(alarm, &self.faults, self.now, effects);
+            gateway_fault::settle(alarm, &self.faults, (self.now, self.power.lost()), effects);
+        }
+    }
+
+    /// A line or a broker is back.
+    fn reach_again(&mut self, link: &str, effects: &mut Vec<Effect>) {
+        let Some(site) = &self.site else { return };
+        let mut there: Vec<usize> = Vec::new();
+        for (position, (state, probe)) in self.probes.iter_mut().zip(&site.probes).enumerate() {
+            if probe.link == link && !link.is_empty() {
+                state.reached_again(probe, self.now);
+                there.push(position);
+            }
+        }
+        for position in there {
+            self.settle_probe(position, effects);
         }
     }
 

@@ -20,6 +20,7 @@ fn probe(id: &str, pond: u16, quantities: &[Quantity]) -> Probe {
     Probe {
         id: id.into(),
         pond: Some(PondIndex(pond)),
+        link: "line".into(),
         channels: quantities.iter().map(|&quantity| Channel::uncorrected(quantity)).collect(),
     }
 }

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::plain::{self, CAUTION, can_be_acknowledged, paragraph};
+use crate::console::words::held_alarm_words;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::protocol::{AlarmStatus, Ask, FarmStatus, Reply};
 
@@ -95,6 +96,7 @@ fn told(before: &AlarmStatus, now: Option<&AlarmStatus>, farm: &FarmStatus, warn
     let clock = plain::clock(farm);
     let head = match now {
         None => format!("Acknowledged: {}. It is over and leaves the list.", before.name),
+        Some(alarm) if alarm.is_held() => format!("{}.", held_alarm_words(alarm, clock)),
         Some(alarm) => {
             let by = alarm.acknowledged_by.as_deref().unwrap_or("you");
             let already = if can_be_acknowledged(before) { "" } else { "Already " };
@@ -108,7 +110,7 @@ fn told(before: &AlarmStatus, now: Option<&AlarmStatus>, farm: &FarmStatus, warn
         }
     };
     paragraph(&mut out, "", "", &head);
-    if let Some(alarm) = now {
+    if let Some(alarm) = now.filter(|alarm| !alarm.is_held()) {
         paragraph(&mut out, "", "", &format!("It still stands: {}", alarm.message));
         if alarm.priority == 1 {
             out.push_str("The horn sounds again in 10 minutes while it stands.\n");

@@ -32,6 +32,7 @@ mod plain;
 pub mod replay;
 pub mod run;
 pub mod salvage;
+pub mod shelve;
 pub mod status;
 pub mod verify;
 pub mod why;
@@ -73,6 +74,12 @@ pub enum Command {
     Alarms(alarms::Arguments),
     /// Say that you have seen an alarm and are acting on it
     Acknowledge(acknowledge::Arguments),
+    /// Put an alarm aside for a while, with a reason
+    Shelve(shelve::Shelve),
+    /// Take a shelved alarm back before its time
+    Unshelve(shelve::Unshelve),
+    /// Say that you have checked what a latched alarm told of
+    Reset(shelve::Reset),
     /// Explain an alarm, or a pond's advice: inputs, limits, formulas, sources
     Why(why::Arguments),
     /// Clean, check and calibrate a probe: out of service, standards, back again
@@ -118,6 +125,9 @@ pub fn main() -> ExitCode {
         Command::Status(arguments) => status::run(arguments),
         Command::Alarms(arguments) => alarms::run(arguments),
         Command::Acknowledge(arguments) => acknowledge::run(arguments),
+        Command::Shelve(arguments) => shelve::shelve(arguments),
+        Command::Unshelve(arguments) => shelve::unshelve(arguments),
+        Command::Reset(arguments) => shelve::reset(arguments),
         Command::Why(arguments) => why::run(arguments),
         Command::Calibrate(arguments) => calibrate::run(arguments),
         Command::Enter(arguments) => enter::run(arguments),

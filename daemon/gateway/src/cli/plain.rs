@@ -6,7 +6,9 @@
 use std::fmt::Write as _;
 
 use crate::console::text::{self, FarmClock, NO_VALUE, age_words, number, quality, signed};
-use crate::console::words::{act_within, day_words, mark, priority_name, probe_notes, quantity_name};
+use crate::console::words::{
+    act_within, day_words, held_alarm_words, held_words, mark, priority_name, probe_notes, quantity_name,
+};
 use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
@@ -30,6 +32,7 @@ pub(super) fn status(farm: &FarmStatus) -> String {
     let mut out = String::new();
     heading(farm, clock, &mut out);
     alarm_lines(farm, clock, &mut out);
+    held_lines(farm, clock, &mut out);
     fault_lines(farm, clock, &mut out);
     probe_lines(farm, clock, &mut out);
     for pond in &farm.ponds {
@@ -37,7 +40,7 @@ pub(super) fn status(farm: &FarmStatus) -> String {
         pond_lines(pond, clock, &mut out);
     }
     out.push('\n');
-    if farm.alarms.iter().any(|alarm| alarm.priority <= 2) {
+    if farm.alarms.iter().any(|alarm| alarm.priority <= 2 && !alarm.is_held()) {
         paragraph(&mut out, "", "", CAUTION);
     } else {
         paragraph(
@@ -56,11 +59,12 @@ pub(super) fn alarms(farm: &FarmStatus) -> String {
     let mut out = String::new();
     heading(farm, clock, &mut out);
     alarm_lines(farm, clock, &mut out);
+    held_lines(farm, clock, &mut out);
     fault_lines(farm, clock, &mut out);
     if let Some(alarm) = farm.alarms.iter().find(|alarm| can_be_acknowledged(alarm)) {
         let _ = write!(out, "\nTo say that you have seen one: pondreeve acknowledge {}\n", alarm.id);
     }
-    if farm.alarms.iter().any(|alarm| alarm.priority <= 2) {
+    if farm.alarms.iter().any(|alarm| alarm.priority <= 2 && !alarm.is_held()) {
         paragraph(&mut out, "", "", CAUTION);
     }
     out
@@ -73,7 +77,7 @@ pub(super) fn clock(farm: &FarmStatus) -> FarmClock {
 
 /// Whether somebody has yet to say that it was seen.
 pub(super) fn can_be_acknowledged(alarm: &AlarmStatus) -> bool {
-    matches!(alarm.state.as_str(), "unacknowledged" | "returned-unacknowledged")
+    alarm.awaits_acknowledgement()
 }
 
 /// A text broken at spaces to fit the screen: `first` before the first row, `then` before the others.
@@ -86,13 +90,15 @@ pub(super) fn paragraph(out: &mut String, first: &str, then: &str, words: &str) 
 
 fn heading(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
     let open = farm.alarms.iter().filter(|alarm| can_be_acknowledged(alarm)).count();
-    let alarms = match (farm.alarms.len(), open) {
+    let loud = farm.alarms.iter().filter(|alarm| !alarm.is_held()).count();
+    let mut alarms = match (loud, open) {
         (0, _) => "no alarms".to_owned(),
         (1, 0) => "1 alarm, acknowledged".to_owned(),
         (all, 0) => format!("{all} alarms, all acknowledged"),
         (1, _) => "1 alarm, NOT ACKNOWLEDGED".to_owned(),
         (all, open) => format!("{all} alarms, {open} NOT ACKNOWLEDGED"),
     };
+    alarms.push_str(&held_words(farm));
     let mut line = format!("{}, {}, {alarms}", farm.farm, clock.date_and_time());
     if farm.horn {
         line.push_str(", HORN ON");
@@ -110,11 +116,24 @@ fn probe_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
 fn alarm_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
     for alarm in &farm.alarms {
         let since = clock.time_and_day(&alarm.raised_at);
+        if alarm.is_held() {
+            continue;
+        }
         let state = match (alarm.state.as_str(), &alarm.acknowledged_by) {
             ("unacknowledged", _) => format!("NOT ACKNOWLEDGED, {}", act_within(alarm.priority)),
             ("acknowledged", Some(by)) => format!("acknowledged by {by}"),
             ("returned-unacknowledged", _) => {
                 format!("over since {}, NOT ACKNOWLEDGED", clock.time_and_day(&alarm.changed_at))
+            }
+            ("latched-unacknowledged", _) => {
+                format!(
+                    "over since {}, NOT ACKNOWLEDGED, then to be reset",
+                    clock.time_and_day(&alarm.changed_at)
+                )
+            }
+            ("latched-acknowledged", _) => {
+                let over = clock.time_and_day(&alarm.changed_at);
+                format!("over since {over}: look, then say so with pondreeve reset {}", alarm.id)
             }
             (state, _) => state.to_owned(),
         };
@@ -124,6 +143,18 @@ fn alarm_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
         paragraph(out, "     ", "     ", &format!("since {since}, {state}"));
         paragraph(out, "     ", "     ", &alarm.message);
         let _ = writeln!(out, "     id: {}", alarm.id);
+    }
+}
+
+/// Alarms that announce nothing, a line each; those that are counted in another are not told again.
+fn held_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
+    let mut first = true;
+    for alarm in farm.alarms.iter().filter(|alarm| alarm.is_held() && alarm.root.is_none()) {
+        if std::mem::take(&mut first) {
+            out.push('\n');
+        }
+        let words = held_alarm_words(alarm, clock);
+        paragraph(out, &format!("{} ", mark(alarm.priority)), "     ", &words);
     }
 }
 

@@ -18,6 +18,7 @@
 //! The console never shows a state it last heard as the present one, never sends later what could not be
 //! sent at once, and never acknowledges an alarm that came on top within a moment of the key.
 
+mod aside;
 mod draw;
 mod entry;
 pub(crate) mod explanation;
@@ -25,6 +26,7 @@ mod keys;
 mod link;
 #[cfg(test)]
 pub(crate) mod sample;
+mod shelving;
 mod terminal;
 #[cfg(test)]
 mod tests;

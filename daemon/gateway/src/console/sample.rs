@@ -134,6 +134,9 @@ fn alarm(pond: &str, kind: &str, name: &str, priority: u8, message: &str) -> Ala
         changed_at: "2026-11-25T07:11:00Z".to_owned(),
         message: message.to_owned(),
         acknowledged_by: None,
+        shelf: None,
+        root: None,
+        inside: 0,
     }
 }
 

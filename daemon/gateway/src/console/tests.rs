@@ -13,6 +13,7 @@ use super::sample;
 use super::terminal::{Capabilities, Display};
 use super::ui::{Action, Page, READ_FIRST_MS, Ui};
 
+mod aside;
 mod night;
 
 const PLAIN: Capabilities = Capabilities { colour: false, utf8: false };

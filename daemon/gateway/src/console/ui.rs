@@ -5,6 +5,7 @@ use crate::local::why::WhyStatus;
 
 use super::entry::{Entry, Outcome};
 use super::keys::Key;
+use super::shelving::Shelving;
 use super::text::FarmClock;
 
 /// A key that would acknowledge does nothing for this long after the alarm on top changed, so that an
@@ -35,6 +36,8 @@ pub(crate) enum Page {
     Entry,
     /// Why an alarm or an advice says what it says.
     Why,
+    /// Putting an alarm aside.
+    Shelving,
     /// Keys, signs and cautions.
     Help,
 }
@@ -70,10 +73,12 @@ pub(crate) struct Ui {
     pub(crate) scroll: usize,
     /// Reading being entered.
     pub(crate) entry: Option<Entry>,
+    /// Alarm being put aside.
+    pub(crate) shelving: Option<Shelving>,
     /// Answer to the last thing done.
     pub(crate) notice: Option<Notice>,
     /// Where the entry page and the page of reasons go back to.
-    back: Page,
+    pub(super) back: Page,
     top: Option<Occurrence>,
     top_since_ms: u64,
     /// Id and words of the alarm whose acknowledgement is on its way.
@@ -102,6 +107,7 @@ impl Default for Ui {
             why_id: String::new(),
             scroll: 0,
             entry: None,
+            shelving: None,
             notice: None,
             back: Page::Farm,
             top: None,
@@ -115,7 +121,7 @@ impl Default for Ui {
 
 /// Whether somebody must still acknowledge it.
 pub(crate) fn needs_acknowledging(alarm: &AlarmStatus) -> bool {
-    matches!(alarm.state.as_str(), "unacknowledged" | "returned-unacknowledged")
+    alarm.awaits_acknowledgement()
 }
 
 /// The alarm the acknowledge key is about: the most urgent one that still stands, before any that has
@@ -129,7 +135,7 @@ pub(crate) fn top_unacknowledged(farm: &FarmStatus) -> Option<&AlarmStatus> {
 
 /// The alarm the overview tells about in full.
 pub(crate) fn top_alarm(farm: &FarmStatus) -> Option<&AlarmStatus> {
-    top_unacknowledged(farm).or_else(|| farm.alarms.first())
+    top_unacknowledged(farm).or_else(|| farm.alarms.iter().find(|alarm| !alarm.is_held()))
 }
 
 fn occurrence(alarm: &AlarmStatus) -> Occurrence {
@@ -209,6 +215,9 @@ impl Ui {
                 }
                 self.say(&format!("NOT kept: {why}"), true, now_ms);
             }
+            (Ask::Shelve { .. } | Ask::Unshelve { .. } | Ask::Reset { .. }, answer) => {
+                self.moved_aside(ask, &answer, now_ms);
+            }
             (Ask::Why { .. }, Err(why)) => {
                 if self.page == Page::Why && self.why.is_none() {
                     self.page = self.back;
@@ -261,8 +270,10 @@ impl Ui {
             Key::Char('a') => return self.acknowledge(farm, live, now_ms),
             _ => {}
         }
-        if self.page == Page::Entry {
-            return self.entry_key(key, farm, live, now_ms);
+        match self.page {
+            Page::Entry => return self.entry_key(key, farm, live, now_ms),
+            Page::Shelving => return self.shelving_key(key, live, now_ms),
+            _ => {}
         }
         match key {
             Key::Char(' ') | Key::Enter => return self.acknowledge(farm, live, now_ms),
@@ -272,6 +283,8 @@ impl Ui {
                 self.page = if self.page == Page::Help { Page::Farm } else { Page::Help };
             }
             Key::Char('e') => self.open_entry(farm, now_ms),
+            Key::Char('s') => return self.shelve(farm, live, now_ms),
+            Key::Char('r') => return self.reset(farm, live, now_ms),
             Key::Char('w') => return self.ask_why(farm, live, now_ms),
             Key::Char('n') => {
                 self.page = if self.page == Page::Night { Page::Nights } else { Page::Night };
@@ -446,7 +459,7 @@ impl Ui {
                 self.marked = farm.alarms.get(here).map(|alarm| alarm.id.clone());
             }
             Page::Help | Page::Why => self.scroll = self.scroll.saturating_add_signed(by),
-            Page::Entry => {}
+            Page::Entry | Page::Shelving => {}
         }
     }
 

@@ -1,7 +1,7 @@
 //! Names of quantities, states and priorities as a person says them.
 
 use super::text::{FarmClock, age_words, number, signed};
-use crate::local::protocol::{FarmStatus, MetabolismStatus};
+use crate::local::protocol::{AlarmStatus, FarmStatus, MetabolismStatus};
 
 /// A quantity's name in at most 18 columns. One that is not known here is shown by its id.
 pub(crate) fn quantity_name(id: &str) -> &str {
@@ -79,8 +79,40 @@ pub(crate) fn state_name(state: &str) -> &str {
         "acknowledged" => "acknowledged",
         "returned-unacknowledged" => "OVER, NOT ACK.",
         "normal" => "normal",
+        "latched-unacknowledged" => "OVER, NOT ACK.",
+        "latched-acknowledged" => "over, reset it",
+        "suppressed-by-design" => "counted inside",
         "out-of-service" => "out of service",
         other => other,
+    }
+}
+
+/// How many alarms announce nothing, with a comma before: `, 2 shelved, 7 inside others`.
+pub(crate) fn held_words(farm: &FarmStatus) -> String {
+    let count = |state: &str| farm.alarms.iter().filter(|alarm| alarm.state == state).count();
+    let mut words = String::new();
+    for (state, what) in [("shelved", "shelved"), ("suppressed-by-design", "counted in others")] {
+        match count(state) {
+            0 => {}
+            some => words.push_str(&format!(", {some} {what}")),
+        }
+    }
+    words
+}
+
+/// An alarm that announces nothing, and why.
+pub(crate) fn held_alarm_words(alarm: &AlarmStatus, clock: FarmClock) -> String {
+    match (&alarm.shelf, &alarm.root) {
+        (Some(shelf), _) => format!(
+            "{} ({}) is shelved until {} by {}: {}",
+            alarm.name,
+            alarm.id,
+            clock.time_and_day(&shelf.until),
+            shelf.by,
+            shelf.reason
+        ),
+        (None, Some(root)) => format!("{} ({}) is counted in {root}", alarm.name, alarm.id),
+        (None, None) => format!("{} ({}) is {}", alarm.name, alarm.id, state_name(&alarm.state)),
     }
 }
 

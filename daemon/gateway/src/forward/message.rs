@@ -90,6 +90,9 @@ impl Topics {
             previous_state: change.previous_state.id(),
             message: &change.message,
             by: change.by.as_deref(),
+            shelved_until: change.shelf.as_ref().map(|shelf| At(shelf.until)),
+            reason: change.shelf.as_ref().map(|shelf| shelf.reason.as_str()),
+            root: change.root.as_deref(),
         };
         let payload = match serde_json::to_vec(&line) {
             Ok(payload) => payload,
@@ -115,6 +118,12 @@ struct AlarmMessage<'a> {
     previous_state: &'a str,
     message: &'a str,
     by: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    shelved_until: Option<At>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reason: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    root: Option<&'a str>,
 }
 
 fn pack(base: &str, summary: &Summary) -> Pack {

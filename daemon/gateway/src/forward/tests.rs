@@ -205,6 +205,8 @@ fn alarm() -> Effect {
         previous_state: AlarmState::Normal,
         message: "P1: oxygen 2.5 mg/L".to_owned(),
         by: None,
+        shelf: None,
+        root: None,
     })
 }
 

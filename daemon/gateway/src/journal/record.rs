@@ -13,7 +13,7 @@
 
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::site::{PondIndex, ProbeIndex};
-use pondreeve_core::{Event, Input, Quantity, Timestamp};
+use pondreeve_core::{Event, Input, Quantity, Span, Timestamp};
 
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
 use super::service_record;
@@ -40,6 +40,9 @@ mod kind {
     pub(super) const TICK: u8 = 10;
     pub(super) const SERVICE: u8 = 11;
     pub(super) const PROBE_SETTING: u8 = 12;
+    pub(super) const SHELVE: u8 = 13;
+    pub(super) const UNSHELVE: u8 = 14;
+    pub(super) const RESET: u8 = 15;
     /// Not inputs: what the core made of the input before.
     pub(super) const VERDICTS: u8 = 64;
     pub(super) const LATE: u8 = 65;
@@ -207,6 +210,9 @@ fn event_kind(event: &Event) -> u8 {
         Event::ProbeSetting { .. } => kind::PROBE_SETTING,
         Event::Service { .. } => kind::SERVICE,
         Event::Acknowledge { .. } => kind::ACKNOWLEDGE,
+        Event::Shelve { .. } => kind::SHELVE,
+        Event::Unshelve { .. } => kind::UNSHELVE,
+        Event::Reset { .. } => kind::RESET,
         Event::GatewayFault { .. } => kind::GATEWAY_FAULT,
         Event::ClockStepped { .. } => kind::CLOCK_STEPPED,
         Event::Tick => kind::TICK,
@@ -259,8 +265,14 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
             service_record::put(out, step);
             put_text(out, by);
         }
-        Event::Acknowledge { alarm, by } => {
+        Event::Acknowledge { alarm, by } | Event::Unshelve { alarm, by } | Event::Reset { alarm, by } => {
             put_text(out, alarm);
+            put_text(out, by);
+        }
+        Event::Shelve { alarm, length, reason, by } => {
+            put_text(out, alarm);
+            put_signed(out, length.as_millis());
+            put_text(out, reason);
             put_text(out, by);
         }
         Event::GatewayFault { part, which, detail } => {
@@ -454,6 +466,14 @@ fn read_event(reader: &mut Reader<'_>, code: u8, at: Timestamp) -> Result<Event,
             Event::Service { probe, step, by: reader.text()? }
         }
         kind::ACKNOWLEDGE => Event::Acknowledge { alarm: reader.text()?, by: reader.text()? },
+        kind::SHELVE => Event::Shelve {
+            alarm: reader.text()?,
+            length: Span::from_millis(reader.signed()?),
+            reason: reader.text()?,
+            by: reader.text()?,
+        },
+        kind::UNSHELVE => Event::Unshelve { alarm: reader.text()?, by: reader.text()? },
+        kind::RESET => Event::Reset { alarm: reader.text()?, by: reader.text()? },
         kind::GATEWAY_FAULT => {
             let part = match reader.byte()? {
                 1 => GatewayPart::Store,

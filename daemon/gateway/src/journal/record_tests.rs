@@ -124,6 +124,14 @@ fn any_event() -> impl Strategy<Value = Event> {
             by
         }),
         any::<(String, String)>().prop_map(|(alarm, by)| Event::Acknowledge { alarm, by }),
+        any::<(String, i64, String, String)>().prop_map(|(alarm, length_ms, reason, by)| Event::Shelve {
+            alarm,
+            length: Span::from_millis(length_ms),
+            reason,
+            by,
+        }),
+        any::<(String, String)>().prop_map(|(alarm, by)| Event::Unshelve { alarm, by }),
+        any::<(String, String)>().prop_map(|(alarm, by)| Event::Reset { alarm, by }),
         (part, any::<String>(), any::<Option<String>>())
             .prop_map(|(part, which, detail)| Event::GatewayFault { part, which, detail }),
         (any_time(), any_time()).prop_map(|(from, to)| Event::ClockStepped { from, to }),

@@ -114,6 +114,8 @@ struct AeratorRecord {
 struct ProbeRecord {
     id: String,
     pond: Option<u16>,
+    #[serde(default)]
+    link: String,
     channels: Vec<ChannelRecord>,
 }
 
@@ -267,7 +269,7 @@ impl PondRecord {
 
 impl From<&Probe> for ProbeRecord {
     fn from(probe: &Probe) -> Self {
-        let Probe { id, pond, channels } = probe;
+        let Probe { id, pond, link, channels } = probe;
         let channels = channels.iter().map(|channel| {
             let Channel { quantity, aerator, calibration_slope, calibration_offset, compensation, quality } =
                 channel;
@@ -312,7 +314,12 @@ impl From<&Probe> for ProbeRecord {
                 tests: Some(tests),
             }
         });
-        Self { id: id.clone(), pond: pond.map(|pond| pond.0), channels: channels.collect() }
+        Self {
+            id: id.clone(),
+            pond: pond.map(|pond| pond.0),
+            link: link.clone(),
+            channels: channels.collect(),
+        }
     }
 }
 
@@ -357,6 +364,7 @@ impl ProbeRecord {
         Ok(Probe {
             id: self.id,
             pond: self.pond.map(PondIndex),
+            link: self.link,
             channels: channels.collect::<Result<_, Malformed>>()?,
         })
     }

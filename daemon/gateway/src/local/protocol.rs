@@ -30,6 +30,25 @@ pub enum Ask {
         /// Its id.
         id: String,
     },
+    /// Put an alarm aside for a while.
+    Shelve {
+        /// Its id.
+        id: String,
+        /// For so long, seconds of farm time.
+        seconds: u64,
+        /// Why.
+        reason: String,
+    },
+    /// Take a shelved alarm back before its time.
+    Unshelve {
+        /// Its id.
+        id: String,
+    },
+    /// Say that what a latched alarm told of has been checked.
+    Reset {
+        /// Its id.
+        id: String,
+    },
     /// A test-kit or hand reading.
     Enter {
         /// Pond id.
@@ -236,7 +255,8 @@ pub struct FarmStatus {
     pub horn: bool,
     /// Ponds.
     pub ponds: Vec<PondStatus>,
-    /// Alarms not in the normal state, most urgent first.
+    /// Alarms not in the normal state, most urgent first; last those that are shelved, suppressed by design
+    /// or out of service.
     pub alarms: Vec<AlarmStatus>,
     /// Faults of the gateway itself.
     pub faults: Vec<FaultStatus>,
@@ -435,7 +455,8 @@ pub struct AlarmStatus {
     pub name: String,
     /// 1 critical, 2 high, 3 medium.
     pub priority: u8,
-    /// `normal`, `unacknowledged`, `acknowledged` or `returned-unacknowledged`.
+    /// `normal`, `unacknowledged`, `acknowledged`, `returned-unacknowledged`, `latched-unacknowledged`,
+    /// `latched-acknowledged`, `shelved`, `suppressed-by-design` or `out-of-service`.
     pub state: String,
     /// When it was raised.
     pub raised_at: String,
@@ -445,6 +466,43 @@ pub struct AlarmStatus {
     pub message: String,
     /// Who acknowledged.
     pub acknowledged_by: Option<String>,
+    /// Until when, by whom and why it is shelved, where it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shelf: Option<ShelfStatus>,
+    /// Id of the alarm that tells of its cause, where it is suppressed by design.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub root: Option<String>,
+    /// Further alarms that are counted in this one.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub inside: u64,
+}
+
+/// An alarm that somebody put aside.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ShelfStatus {
+    /// It comes back by itself then, RFC 3339, UTC.
+    pub until: String,
+    /// Who put it aside.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks for a reference")]
+const fn is_zero(count: &u64) -> bool {
+    *count == 0
+}
+
+impl AlarmStatus {
+    /// Whether it announces nothing: shelved, suppressed by design or out of service.
+    pub fn is_held(&self) -> bool {
+        matches!(self.state.as_str(), "shelved" | "suppressed-by-design" | "out-of-service")
+    }
+
+    /// Whether somebody has yet to say that it was seen.
+    pub fn awaits_acknowledgement(&self) -> bool {
+        matches!(self.state.as_str(), "unacknowledged" | "returned-unacknowledged" | "latched-unacknowledged")
+    }
 }
 
 /// A fault of the gateway itself.

@@ -81,6 +81,12 @@ impl Counter {
                 let event = Event::Acknowledge { alarm: id, by: by.to_owned() };
                 self.apply(vec![event]).await
             }
+            Ask::Shelve { id, seconds, reason } => {
+                let length = Span::from_secs(i64::try_from(seconds).unwrap_or(i64::MAX));
+                self.apply(vec![Event::Shelve { alarm: id, length, reason, by: by.to_owned() }]).await
+            }
+            Ask::Unshelve { id } => self.apply(vec![Event::Unshelve { alarm: id, by: by.to_owned() }]).await,
+            Ask::Reset { id } => self.apply(vec![Event::Reset { alarm: id, by: by.to_owned() }]).await,
             Ask::Enter { pond, values, at } => self.enter(&pond, &values, at.as_deref(), by).await,
             Ask::Readings { pond, quantity, from, to } => {
                 self.stored(&pond, &quantity, &from, &to, None).await

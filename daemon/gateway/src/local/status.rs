@@ -8,7 +8,7 @@ use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
 use super::protocol::{
     AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, FarmStatus, FaultStatus,
-    ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus,
+    ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus, ShelfStatus,
 };
 use super::service::probes_status;
 use crate::config::Farm;
@@ -176,6 +176,13 @@ fn alarm_status(alarm: &AlarmView, pond: Option<String>) -> AlarmStatus {
         changed_at: rfc3339(alarm.changed_at),
         message: alarm.message.clone(),
         acknowledged_by: alarm.acknowledged_by.clone(),
+        shelf: alarm.shelf.as_ref().map(|shelf| ShelfStatus {
+            until: rfc3339(shelf.until),
+            by: shelf.by.clone(),
+            reason: shelf.reason.clone(),
+        }),
+        root: alarm.root.clone(),
+        inside: alarm.inside as u64,
     }
 }
 

@@ -370,3 +370,54 @@ fn rfc3339(seconds: i64) -> String {
     let (hour, minute, second) = (of_day / 3_600, of_day / 60 % 60, of_day % 60);
     format!("{year:04}-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}Z")
 }
+
+/// The same alarm, put aside: it stays in sight, with who, until when and why, and survives a kill.
+#[test]
+fn an_alarm_is_shelved_in_somebodys_name_and_comes_back() {
+    let daemon = Daemon::start();
+    let id = "gateway.broker.nodes";
+    let standing = |daemon: &Daemon| {
+        json_lines(&daemon.ask(&["alarms", "--json"])).into_iter().find(|alarm| alarm["id"] == id)
+    };
+    let begun = Instant::now();
+    while standing(&daemon).is_none() {
+        assert!(begun.elapsed() < PATIENCE, "no alarm of the broker");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+
+    // More than its priority allows, and nothing; and what cannot be taken back.
+    for (arguments, said) in [
+        (vec!["shelve", id, "--for", "13h"], "at most 12 h"),
+        (vec!["shelve", id, "--for", "0s"], "more than nothing"),
+        (vec!["shelve", id, "--for", "30m", "--reason", " "], "--reason is empty"),
+        (vec!["shelve", "p9.x", "--for", "30m"], "not the id of any alarm"),
+        (vec!["unshelve", id], "is not shelved; no alarm can be unshelved"),
+        (vec!["reset", id], "does not wait to be reset"),
+    ] {
+        let (status, message) = told(&daemon.ask(&arguments));
+        assert_eq!(status, 2, "{arguments:?}: {message}");
+        assert!(message.contains(said), "{arguments:?}: {message}");
+    }
+
+    let output = daemon.ask(&["shelve", id, "--for", "30m", "--reason", "the broker moves house"]);
+    assert_eq!(told(&output), (0, String::new()));
+    let plain = text(&output.stdout);
+    assert!(plain.starts_with("Shelved until ") && plain.contains("the broker moves house"), "{plain}");
+    let shelved = standing(&daemon).unwrap();
+    assert_eq!(shelved["state"], "shelved");
+    assert_eq!(shelved["shelf"]["reason"], "the broker moves house");
+    let plain = text(&daemon.ask(&["acknowledge", id]).stdout);
+    assert!(plain.contains("is shelved until"), "{plain}");
+    let (status, message) = told(&daemon.ask(&["shelve", id, "--for", "30m"]));
+    assert_eq!(status, 2, "{message}");
+    assert!(message.contains("it is shelved already"), "{message}");
+
+    let daemon = daemon.killed_and_started_again();
+    assert_eq!(standing(&daemon).unwrap()["shelf"], shelved["shelf"]);
+
+    let taken = json_lines(&daemon.ask(&["unshelve", id, "--json"]));
+    assert_eq!(taken[0]["state"], "unacknowledged", "the broker is still not there");
+    // A script that says nothing is recorded as saying nothing.
+    let again = json_lines(&daemon.ask(&["shelve", id, "--for", "30m", "--json"]));
+    assert_eq!(again[0]["shelf"]["reason"], "no reason given");
+}

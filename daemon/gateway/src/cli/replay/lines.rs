@@ -217,6 +217,8 @@ impl<'a, W: Write> Lines<'a, W> {
             state: change.state.id(),
             previous_state: change.previous_state.id(),
             message: &change.message,
+            shelved_until: change.shelf.as_ref().map(|shelf| At(shelf.until)),
+            root: change.root.as_deref(),
         };
         Line { kind: "alarm", pond: change.pond.and_then(|pond| self.pond(pond)), at: At(change.at), body }
     }
@@ -292,6 +294,10 @@ struct AlarmLine<'c> {
     state: &'static str,
     previous_state: &'static str,
     message: &'c str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    shelved_until: Option<At>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    root: Option<&'c str>,
 }
 
 #[derive(Serialize)]

@@ -115,7 +115,12 @@ fn of_configured(farm: &Site, index: usize, quantities: &[Quantity]) -> Site {
         .collect();
     Site {
         ponds: farm.ponds.get(index).cloned().into_iter().collect(),
-        probes: vec![Probe { id: "recorded".to_owned(), pond: Some(PondIndex(0)), channels }],
+        probes: vec![Probe {
+            id: "recorded".to_owned(),
+            pond: Some(PondIndex(0)),
+            link: String::new(),
+            channels,
+        }],
         ..farm.clone()
     }
 }

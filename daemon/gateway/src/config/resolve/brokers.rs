@@ -76,8 +76,9 @@ impl Resolver<'_> {
             return None;
         }
         let mut read = HashMap::new();
+        let own_id = raw.id.as_ref().map_or("", |id| id.value.as_str());
         let subscriptions: Vec<Option<Subscription>> =
-            list.value.iter().map(|at| self.topic_probe(&at.value, &mut read)).collect();
+            list.value.iter().map(|at| self.topic_probe(&at.value, own_id, &mut read)).collect();
         let max_payload_bytes = raw
             .max_payload_bytes
             .as_ref()
@@ -90,7 +91,7 @@ impl Resolver<'_> {
         })
     }
 
-    fn topic_probe(&self, raw: &RawTopicProbe, read: &mut ReadSoFar) -> Option<Subscription> {
+    fn topic_probe(&self, raw: &RawTopicProbe, broker: &str, read: &mut ReadSoFar) -> Option<Subscription> {
         let pond = self.pond_of(raw.pond.as_ref());
         let filter = raw.topic.as_ref().and_then(|at| self.filter(at));
         let time = match &raw.time {
@@ -141,7 +142,7 @@ impl Resolver<'_> {
         let (id, sends_every) = (raw.id.as_ref()?, raw.sends_every.as_ref()?);
         let index = self.add_probe(
             id,
-            pond.clone().ok().flatten().as_ref(),
+            (pond.clone().ok().flatten().as_ref(), broker),
             sends_every,
             &channels,
             &raw.calibration,

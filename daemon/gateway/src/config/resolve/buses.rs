@@ -109,7 +109,7 @@ impl Resolver<'_> {
         }
         let index = self.add_probe(
             id,
-            pond.clone().ok().flatten().as_ref(),
+            (pond.clone().ok().flatten().as_ref(), &bus.id),
             poll_every,
             &channels,
             &raw.calibration,

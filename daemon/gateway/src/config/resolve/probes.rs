@@ -46,11 +46,11 @@ impl Resolver<'_> {
         Err(())
     }
 
-    /// Adds a probe to the site.
+    /// Adds a probe that hangs on the line or broker `link` to the site.
     pub(super) fn add_probe(
         &self,
         id: &At<String>,
-        pond: Option<&KnownPond>,
+        (pond, link): (Option<&KnownPond>, &str),
         every: &At<Duration>,
         raw_channels: &[RawChannel<'_>],
         calibrations: &Calibrations,
@@ -87,7 +87,8 @@ impl Resolver<'_> {
         }
         let mut probes = self.probes.borrow_mut();
         let index = u16::try_from(probes.len()).ok()?;
-        probes.push(Probe { id: id.value.clone(), pond: pond.map(|pond| pond.index), channels });
+        let (id, pond) = (id.value.clone(), pond.map(|pond| pond.index));
+        probes.push(Probe { id, pond, link: link.to_owned(), channels });
         free.then_some(ProbeIndex(index))
     }
 

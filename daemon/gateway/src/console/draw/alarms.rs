@@ -5,7 +5,7 @@ use ratatui::layout::Position;
 use ratatui::style::Style;
 
 use crate::console::ui::needs_acknowledging;
-use crate::console::words::{act_within, priority_name, state_name};
+use crate::console::words::{act_within, held_alarm_words, priority_name, state_name};
 use crate::local::protocol::AlarmStatus;
 
 use super::{Canvas, Context, Rows, alarm_mark, message_without_place};
@@ -97,6 +97,10 @@ fn marked_alarm(canvas: &mut Canvas<'_>, context: &Context<'_>, alarm: &AlarmSta
     y += canvas.paragraph(0, y, &message, columns - 1, lines, Style::new());
     let changed = context.clock.time_and_day(&alarm.changed_at);
     let state = match &alarm.acknowledged_by {
+        _ if alarm.is_held() => held_alarm_words(alarm, context.clock),
+        _ if alarm.state == "latched-acknowledged" => {
+            format!("Over since {changed}. Look at it, then press r. Id: {}", alarm.id)
+        }
         Some(by) => {
             format!("Acknowledged by {by}; last change {changed}. Id: {}", alarm.id)
         }

@@ -167,7 +167,7 @@ fn worst<'a>(context: &Context<'a>, pond: &PondStatus) -> Option<&'a AlarmStatus
         .farm
         .alarms
         .iter()
-        .filter(|alarm| alarm.pond.as_deref() == Some(pond.id.as_str()))
+        .filter(|alarm| alarm.pond.as_deref() == Some(pond.id.as_str()) && !alarm.is_held())
         .min_by_key(|alarm| (alarm.priority, !needs_acknowledging(alarm)))
 }
 
@@ -325,7 +325,8 @@ fn others(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) {
     let panel = top_alarm(context.farm).map(|alarm| &alarm.id);
     let columns = canvas.columns();
     let mut lines: Vec<(String, Style)> = Vec::new();
-    for alarm in context.farm.alarms.iter().filter(|alarm| Some(&alarm.id) != panel) {
+    let told = |alarm: &&AlarmStatus| Some(&alarm.id) != panel && alarm.root.is_none();
+    for alarm in context.farm.alarms.iter().filter(told) {
         let text = format!(
             "{} {}: {} since {}, {}",
             alarm_mark(alarm),

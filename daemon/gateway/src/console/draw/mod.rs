@@ -17,6 +17,7 @@ mod nights;
 mod outlook;
 mod panel;
 mod pond;
+mod shelving;
 mod why;
 
 pub(crate) use chart::span;
@@ -139,6 +140,7 @@ pub(crate) fn draw(area: Rect, screen: &Screen<'_>) -> (Buffer, Option<Position>
         Page::Help => help::page(&mut canvas, &context, body),
         Page::Entry => entry::page(&mut canvas, &context, body),
         Page::Why => why::page(&mut canvas, &context, body),
+        Page::Shelving => shelving::page(&mut canvas, &context, body),
     };
     notice(&mut canvas, screen, area.height - 2);
     footer(&mut canvas, screen.ui.page, area.height - 1);
@@ -194,9 +196,13 @@ impl Context<'_> {
         })
     }
 
-    /// `P1 Heron` for a pond's alarm, `Gateway` for the others.
+    /// `P1 Heron` for a pond's alarm, `Farm` for the whole farm's, `Gateway` for the others.
     fn alarm_place(&self, alarm: &AlarmStatus) -> String {
-        alarm.pond.as_deref().map_or_else(|| "Gateway".to_owned(), |pond| self.pond_label(pond))
+        match alarm.pond.as_deref() {
+            Some(pond) => self.pond_label(pond),
+            None if alarm.id.starts_with("farm.") => "Farm".to_owned(),
+            None => "Gateway".to_owned(),
+        }
     }
 }
 
@@ -208,7 +214,7 @@ fn message_without_place(message: &str, pond: Option<&PondStatus>) -> String {
             format!("{}: ", pond_label(&pond.id, &pond.name)),
             format!("{}: ", pond.id),
         ],
-        None => vec!["Gateway: ".to_owned()],
+        None => vec!["Gateway: ".to_owned(), "Farm: ".to_owned()],
     };
     let rest = places.iter().find_map(|place| message.strip_prefix(place.as_str())).unwrap_or(message);
     let mut letters = rest.chars();
@@ -233,7 +239,8 @@ fn alarm_mark(alarm: &AlarmStatus) -> String {
 fn header(canvas: &mut Canvas<'_>, context: &Context<'_>) {
     let farm = context.farm;
     let unacknowledged = farm.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).count();
-    let mut state = match (farm.alarms.len(), unacknowledged) {
+    let loud = farm.alarms.iter().filter(|alarm| !alarm.is_held()).count();
+    let mut state = match (loud, unacknowledged) {
         (0, _) => "no alarms".to_owned(),
         (1, 0) => "1 alarm, acknowledged".to_owned(),
         (all, 0) => format!("{all} alarms, all acknowledged"),
@@ -241,6 +248,11 @@ fn header(canvas: &mut Canvas<'_>, context: &Context<'_>) {
         (all, new) if all == new => format!("{all} ALARMS, NONE ACKNOWLEDGED"),
         (all, new) => format!("{all} ALARMS, {new} NOT ACKNOWLEDGED"),
     };
+    // What is shelved stays in sight.
+    match farm.alarms.iter().filter(|alarm| alarm.shelf.is_some()).count() {
+        0 => {}
+        shelved => state.push_str(&format!(", {shelved} shelved")),
+    }
     if farm.horn && context.live() {
         state = format!("HORN ON  {state}");
     }
@@ -323,7 +335,10 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
             &["a acknowledge", "n last nights", "1-9 pond", "w why", "Esc pond", "? help", "q quit"]
         }
         Page::Nights => &["a acknowledge", "n tonight", "1-9 pond", "w why", "Esc pond", "? help", "q quit"],
-        Page::Alarms => &["a acknowledge the marked one", "w why", "up down", "Esc farm", "? help", "q quit"],
+        Page::Alarms => {
+            &["a acknowledge", "s shelve", "r reset", "w why", "up down", "Esc farm", "? help", "q quit"]
+        }
+        Page::Shelving => &["1-5 why, and send", "arrows how long", "a acknowledge", "Esc leave"],
         Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
         Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],
         Page::Entry => {

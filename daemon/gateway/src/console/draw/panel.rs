@@ -26,7 +26,9 @@ pub(super) fn panel(
     let rows_of = |text: &str, most: usize| wrap(&clean(text, utf8), usize::from(columns), most);
     let plain = Style::new();
     let pond = alarm.pond.as_deref().and_then(|id| context.farm.ponds.iter().find(|pond| pond.id == id));
-    let mut answers = vec![("What", message_without_place(&alarm.message, pond), 4, plain)];
+    // The farm's own alarms say everything in their message.
+    let most = if pond.is_some() { 4 } else { 7 };
+    let mut answers = vec![("What", message_without_place(&alarm.message, pond), most, plain)];
     if let Some(pond) = pond {
         answers.push(("Oxygen", outlook::oxygen_now(context, pond), 2, plain));
         answers.push(("Left", outlook::time_left(context, pond), 2, plain));
@@ -53,7 +55,9 @@ pub(super) fn panel(
         row += 1;
     }
     // This row stays when the alarm has been acknowledged, so that nothing below it moves.
-    let (text, style) = if !needs_acknowledging(alarm) {
+    let (text, style) = if alarm.state == "latched-acknowledged" {
+        ("It is over. Look at every pond, then press r to take it off.".to_owned(), canvas.bold())
+    } else if !needs_acknowledging(alarm) {
         let by = alarm.acknowledged_by.as_deref().unwrap_or("somebody");
         (format!("Acknowledged by {by}. It stands until the cause is gone."), plain)
     } else if !context.live() {
@@ -61,7 +65,7 @@ pub(super) fn panel(
     } else if context.screen.ui.is_pending(&alarm.id) {
         ("Acknowledgement sent, waiting for the daemon ...".to_owned(), canvas.bold())
     } else {
-        let over = if alarm.state == "returned-unacknowledged" { "It is over. " } else { "" };
+        let over = if alarm.state == "unacknowledged" { "" } else { "It is over. " };
         let horn = if context.farm.horn { ": the horn falls silent." } else { "." };
         let choices = [
             &*format!("{over}Press a (or space, or Enter) to acknowledge{horn}"),
@@ -79,7 +83,7 @@ pub(super) fn panel(
 fn share_rows(wanted: &[usize], room: usize) -> Vec<usize> {
     let mut given: Vec<usize> = wanted.iter().map(|wanted| (*wanted).min(1)).collect();
     let mut left = room.saturating_sub(given.iter().sum());
-    for level in 2..=4 {
+    for level in 2..=7 {
         for (wanted, given) in wanted.iter().zip(&mut given).rev() {
             if left > 0 && *wanted >= level {
                 *given = level;

@@ -1,0 +1,227 @@
+//! Loss of power, told from the aerators: by night, everything that ran stops within a minute or two,
+//! in more than one pond and not all on advice, and nothing runs any more.
+//!
+//! One alarm tells of it. Alarms that only repeat it (stopped aerators, probes and buses that fall silent
+//! with it) are suppressed by design and counted in it; what is known of a pond's oxygen never is.
+
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use crate::alarm::{Alarm, Cause, Delays, Sight};
+use crate::effect::{AlarmState, Effect, Priority};
+use crate::message::{length, place};
+use crate::pond::{PondState, Scene};
+use crate::time::{Span, Timestamp};
+
+/// Its id.
+pub const ID: &str = "farm.power-lost";
+
+/// What stops with the mains stops within this: two polls of a current meter. (Common practice, no
+/// source.)
+const TOGETHER: Span = Span::from_minutes(2);
+
+/// The stops are proof enough; aerators are started again one after another, which takes a while.
+/// (Common practice, no source.)
+const DELAYS: Delays = Delays::minutes(0, 5);
+
+/// A probe or a bus that has fallen silent this long before the aerators were seen to stop fell silent
+/// with them: a meter is polled seldom. (Common practice, no source.)
+const BEFORE: Span = Span::from_minutes(2);
+
+/// Oxygen to which the time left is told, mg/L: the critical limit's place in a pond's limits.
+const CRITICAL: usize = 1;
+
+/// The mains, as far as aerators tell.
+#[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+pub struct Power {
+    /// The one alarm.
+    pub alarm: Alarm,
+    /// When the first of the stops was seen.
+    lost_at: Option<Timestamp>,
+}
+
+impl Default for Power {
+    fn default() -> Self {
+        let alarm =
+            Alarm::new(String::from(ID), String::from("Power lost, aerators off"), None, Priority::Critical);
+        Self { alarm: alarm.latching(), lost_at: None }
+    }
+}
+
+/// What the farm's aerators do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Tally {
+    running: usize,
+    stopped: usize,
+    ponds: usize,
+    unadvised: u32,
+    first: Option<Timestamp>,
+    last: Option<Timestamp>,
+}
+
+impl Tally {
+    /// Counts what runs and what stopped tonight.
+    pub fn of(ponds: &[PondState], now: Timestamp) -> Self {
+        let mut tally = Self::default();
+        for pond in ponds {
+            tally.running += pond.aerators_on.iter().filter(|on| **on == Some(true)).count();
+            let mut any = false;
+            for at in pond.stops_tonight(now) {
+                any = true;
+                tally.stopped += 1;
+                tally.first = Some(tally.first.map_or(at, |first| first.min(at)));
+                tally.last = Some(tally.last.map_or(at, |last| last.max(at)));
+            }
+            tally.ponds += usize::from(any);
+            tally.unadvised += pond.stopped_tonight(now).count_ones();
+        }
+        tally
+    }
+
+    fn sight(&self) -> Sight {
+        let (Some(first), Some(last)) = (self.first, self.last) else { return Sight::Clear };
+        if self.running > 0 {
+            Sight::Clear
+        } else if self.ponds >= 2 && self.unadvised > 0 && last - first <= TOGETHER {
+            Sight::Beyond
+        } else {
+            // Nothing runs, but it was not one event, or no longer looks like it.
+            Sight::Deadband
+        }
+    }
+}
+
+impl Power {
+    /// Since when power is lost, while it is.
+    pub fn lost(&self) -> Option<Timestamp> {
+        self.lost_at.filter(|_| self.alarm.stands()).map(|at| at - BEFORE)
+    }
+
+    /// Judges the alarm. Says whether it was raised or is over, so that everything else must be judged
+    /// anew.
+    pub fn settle(&mut self, scene: &Scene<'_>, ponds: &[PondState], effects: &mut Vec<Effect>) -> bool {
+        let tally = Tally::of(ponds, scene.now);
+        let stood = self.alarm.stands();
+        let sight = tally.sight();
+        let Some(cause) = self.alarm.observe(scene.now, sight, DELAYS) else {
+            if self.alarm.stands() && !stood {
+                self.lost_at = tally.first;
+            }
+            return self.alarm.stands() != stood;
+        };
+        let message = if cause == Cause::Clears || !self.would_stand(cause) {
+            cleared(scene, ponds)
+        } else {
+            if cause == Cause::Occurs {
+                self.lost_at = tally.first;
+            }
+            message(scene, ponds)
+        };
+        effects.extend(self.alarm.apply(scene.now, cause, None, Some(message)).map(Effect::AlarmChanged));
+        self.alarm.stands() != stood
+    }
+
+    fn would_stand(&self, cause: Cause) -> bool {
+        cause != Cause::ShelfEnds || self.alarm.stands()
+    }
+
+    /// The present text, for the view: `inside` are the alarms that are counted in it.
+    pub fn message(&self, scene: &Scene<'_>, ponds: &[PondState], inside: usize) -> String {
+        if !self.alarm.state.is_standing() {
+            return self.alarm.message.clone();
+        }
+        let counted = match inside {
+            0 => String::new(),
+            1 => String::from(" One further alarm is counted in this one."),
+            _ => format!(" {inside} further alarms are counted in this one."),
+        };
+        format!("{}{counted}", message(scene, ponds))
+    }
+}
+
+/// Ponds by the time left until oxygen is critically low, shortest first, and those of which it is not
+/// known at the head: they need eyes first.
+fn ranking(scene: &Scene<'_>, ponds: &[PondState]) -> String {
+    let mut left: Vec<(Option<Option<Span>>, String)> = ponds
+        .iter()
+        .zip(&scene.site.ponds)
+        .map(|(pond, configured)| {
+            let limit = configured.limits.do_low_mg_l.get(CRITICAL).map_or(3.0, |threshold| threshold.limit);
+            let left = pond.left_without_aerators(scene, configured, limit);
+            let said = match left {
+                None => format!("{}: not known, measure by hand", place(configured)),
+                Some(None) => format!("{}: not before the morning", place(configured)),
+                Some(Some(left)) if left == Span::ZERO => {
+                    format!("{}: below {limit:.1} mg/L already", place(configured))
+                }
+                Some(Some(left)) => {
+                    format!("{}: {limit:.1} mg/L in about {}", place(configured), length(left))
+                }
+            };
+            (left, said)
+        })
+        .collect();
+    left.sort_by_key(|(left, _)| match left {
+        None => (0, Span::ZERO),
+        Some(Some(left)) => (1, *left),
+        Some(None) => (2, Span::ZERO),
+    });
+    let said: Vec<String> = left.into_iter().map(|(_, said)| said).collect();
+    said.join("; ")
+}
+
+fn message(scene: &Scene<'_>, ponds: &[PondState]) -> String {
+    let tally = Tally::of(ponds, scene.now);
+    format!(
+        "Farm: power seems lost, all {} running aerator groups in {} ponds stopped together. Start the generator, then aerators one after another, 10 s apart. Time left: {}. Walk, do not run; stay out of the water; a licensed electrician for the mains.",
+        tally.stopped,
+        tally.ponds,
+        ranking(scene, ponds),
+    )
+}
+
+/// What is said when it is over: what did not start again, and what the loss leaves behind.
+fn cleared(scene: &Scene<'_>, ponds: &[PondState]) -> String {
+    let still: Vec<String> = ponds
+        .iter()
+        .zip(&scene.site.ponds)
+        .flat_map(|(pond, configured)| {
+            let stopped = pond.stopped_tonight(scene.now);
+            let groups = configured.aerators.iter().take(64).enumerate();
+            groups
+                .filter(move |(group, _)| stopped & (1 << group) != 0)
+                .map(|(_, group)| format!("{} {}", configured.id, group.id))
+        })
+        .collect();
+    let rest = if still.is_empty() {
+        String::from("Everything that had stopped turns again, or the night is over.")
+    } else {
+        format!("Not running again: {}.", still.join(", "))
+    };
+    format!(
+        "Farm: aerators run again. {rest} Look at each pond, and test TAN today and tomorrow: ammonia may rise for hours after oxygen was short."
+    )
+}
+
+/// Why the farm's power is in alarm, for the explanation.
+pub fn raised_when() -> String {
+    format!(
+        "by night, every aerator group that ran has stopped within {}, in two ponds or more, and none runs",
+        length(TOGETHER)
+    )
+}
+
+/// Whether an alarm about a part of the gateway or a probe is one more sign of the same loss.
+pub fn explains(lost: Option<Timestamp>, since: Timestamp) -> bool {
+    lost.is_some_and(|lost| since >= lost)
+}
+
+/// How many alarms are counted in one with this id.
+pub fn inside<'a>(alarms: impl Iterator<Item = &'a Alarm>, id: &str) -> usize {
+    alarms
+        .filter(|alarm| alarm.state == AlarmState::Suppressed && alarm.stands())
+        .filter(|alarm| alarm.root.as_deref() == Some(id))
+        .count()
+}
