@@ -32,6 +32,7 @@ extern crate alloc;
 
 pub mod aeration;
 pub mod alarm;
+pub mod alarm_load;
 pub mod alarm_set;
 pub mod compensation;
 pub mod defaults;

@@ -4,6 +4,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::alarm::Alarm;
+use crate::alarm_load::{AlarmLoad, LoadReport};
 use crate::effect::{Effect, PartFault, Priority, Summary};
 use crate::gateway_fault;
 use crate::input::{Event, Input};
@@ -46,6 +47,8 @@ pub struct State {
     /// One per part of the gateway that ever failed.
     pub(crate) gateway_alarms: Vec<Alarm>,
     pub(crate) power: Power,
+    /// What the alarms have asked of people.
+    pub(crate) load: AlarmLoad,
     pub(crate) horn: bool,
     summary_due: Option<Timestamp>,
     summary_from: Timestamp,
@@ -84,9 +87,15 @@ impl State {
         if was_quiet || self.stopped {
             self.resume(effects);
         }
+        self.load.begin(self.now);
         self.handle(input, effects);
         self.settle_power(effects);
         self.sound_horn(first, effects);
+    }
+
+    /// What the alarms have asked of people over the last thirty days.
+    pub fn alarm_load(&self) -> LoadReport {
+        self.load.report(self.now)
     }
 
     /// When the state next wants to be woken, if ever. Waking early, late or twice changes nothing
@@ -298,10 +307,14 @@ impl State {
             || probes.chain(&self.gateway_alarms).chain([&self.power.alarm]).any(Alarm::sounds)
     }
 
-    /// Sounds or silences the horn, if an alarm changed since effect number `first`, or if a sounding
+    /// Counts what was announced, and sounds or silences the horn, if an alarm changed since effect number `first`, or if a sounding
     /// alarm may have gone with its pond.
     fn sound_horn(&mut self, first: usize, effects: &mut Vec<Effect>) {
         let changed = effects.iter().skip(first).any(|effect| matches!(effect, Effect::AlarmChanged(_)));
+        if changed || self.load.flood_since().is_some() {
+            let by_night = self.night.is_some_and(|night| night.is_watch(self.now));
+            self.load.note(self.now, by_night, effects.iter().skip(first));
+        }
         if !changed && !self.horn {
             return;
         }

@@ -32,6 +32,8 @@ pub struct FarmView {
     pub alarms: Vec<AlarmView>,
     /// Faults of the gateway itself.
     pub faults: Vec<PartFault>,
+    /// Since when more alarms come than anybody can read, while that lasts.
+    pub flood_since: Option<Timestamp>,
     /// Whether the horn should sound now.
     pub horn: bool,
     /// Probes that are out of service, due for it, or were serviced or checked.
@@ -110,6 +112,7 @@ impl State {
             ponds: Vec::new(),
             alarms: Vec::new(),
             faults: self.faults.clone(),
+            flood_since: self.load.flood_since(),
             horn: self.horn,
             probes: Vec::new(),
         };

@@ -24,6 +24,7 @@ fn farm(acknowledged: bool) -> FarmStatus {
         farm: "Tidewick Ponds".to_owned(),
         gateway: "tidewick".to_owned(),
         version: "0.1.0".to_owned(),
+        flood_since: None,
         horn: !acknowledged,
         ponds: vec![],
         alarms: vec![AlarmStatus {

@@ -103,6 +103,9 @@ fn heading(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
     if farm.horn {
         line.push_str(", HORN ON");
     }
+    if farm.flood_since.is_some() {
+        line.push_str(", FLOOD OF ALARMS: act on the top one");
+    }
     paragraph(out, "", "  ", &line);
 }
 

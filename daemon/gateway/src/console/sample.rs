@@ -109,6 +109,7 @@ pub(crate) fn normal_night() -> FarmStatus {
         farm: "Tidewick Ponds".to_owned(),
         gateway: "tidewick".to_owned(),
         version: "0.1.0".to_owned(),
+        flood_since: None,
         horn: false,
         ponds: vec![
             pond("p1", "Heron", 6.12, -0.35, 4.9),

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use pondreeve_core::alarm_load::LoadReport;
 use pondreeve_core::view::FarmView;
 use pondreeve_core::why::{Known, Why};
 use pondreeve_core::{Effect, Quantity, Timestamp};
@@ -26,6 +27,7 @@ pub(super) enum Question {
         id: String,
         answer: oneshot::Sender<Result<Box<Why>, Known>>,
     },
+    AlarmLoad(oneshot::Sender<LoadReport>),
     History {
         pond: String,
         quantity: Quantity,
@@ -57,6 +59,13 @@ impl Desk {
     pub async fn why(&self, id: &str) -> Option<Result<Box<Why>, Known>> {
         let (answer, answered) = oneshot::channel();
         self.questions.send(Question::Why { id: id.to_owned(), answer }).await.ok()?;
+        answered.await.ok()
+    }
+
+    /// What the alarms have asked of people over the last thirty days. `None` once the engine has ended.
+    pub async fn alarm_load(&self) -> Option<LoadReport> {
+        let (answer, answered) = oneshot::channel();
+        self.questions.send(Question::AlarmLoad(answer)).await.ok()?;
         answered.await.ok()
     }
 

@@ -373,6 +373,12 @@ impl Engine {
                     let _ = answer.send(why);
                 }
             }
+            Question::AlarmLoad(answer) => {
+                let state = &self.state;
+                if let Ok(load) = catch_unwind(AssertUnwindSafe(|| state.alarm_load())) {
+                    let _ = answer.send(load);
+                }
+            }
             Question::History { pond, quantity, from, most, answer } => {
                 let _ = answer.send(self.history(&pond, quantity, from, most));
             }

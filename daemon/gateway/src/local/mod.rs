@@ -1,5 +1,6 @@
 //! The local socket: what the console and the plain commands ask of the running daemon.
 
+pub mod alarms;
 pub mod check;
 pub mod client;
 pub mod night;

@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::alarms::{AlarmLoadStatus, AlarmStatus, FrequentAlarm, ShelfStatus};
 use super::night::NightStatus;
 use super::service::{ProbeStatus, StepAsk};
 use super::why::WhyStatus;
@@ -94,6 +95,8 @@ pub enum Ask {
         /// An alarm's id, or a pond's.
         id: String,
     },
+    /// What the alarms have asked of people over the last thirty days.
+    AlarmLoad,
     /// Tonight's expected course of a pond, and its last nights.
     Night {
         /// Pond id.
@@ -133,6 +136,8 @@ pub enum Reply {
     },
     /// The explanation.
     Why(Box<WhyStatus>),
+    /// The measures.
+    AlarmLoad(Box<AlarmLoadStatus>),
     /// The pond's nights.
     Night(Box<NightStatus>),
     /// Stored values, oldest first: RFC 3339 time, value, flag.
@@ -251,6 +256,9 @@ pub struct FarmStatus {
     pub gateway: String,
     /// Program version.
     pub version: String,
+    /// Since when more alarms come than anybody can read, while that lasts; RFC 3339, UTC.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub flood_since: Option<String>,
     /// Whether the horn is sounding.
     pub horn: bool,
     /// Ponds.
@@ -442,67 +450,6 @@ pub struct AeratorStatus {
     pub on: Option<bool>,
     /// Power, kW.
     pub power_kw: f64,
-}
-
-/// An alarm.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct AlarmStatus {
-    /// Id, to acknowledge it by.
-    pub id: String,
-    /// Pond id, if it is about one.
-    pub pond: Option<String>,
-    /// Name.
-    pub name: String,
-    /// 1 critical, 2 high, 3 medium.
-    pub priority: u8,
-    /// `normal`, `unacknowledged`, `acknowledged`, `returned-unacknowledged`, `latched-unacknowledged`,
-    /// `latched-acknowledged`, `shelved`, `suppressed-by-design` or `out-of-service`.
-    pub state: String,
-    /// When it was raised.
-    pub raised_at: String,
-    /// When its state last changed.
-    pub changed_at: String,
-    /// One line.
-    pub message: String,
-    /// Who acknowledged.
-    pub acknowledged_by: Option<String>,
-    /// Until when, by whom and why it is shelved, where it is.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub shelf: Option<ShelfStatus>,
-    /// Id of the alarm that tells of its cause, where it is suppressed by design.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub root: Option<String>,
-    /// Further alarms that are counted in this one.
-    #[serde(default, skip_serializing_if = "is_zero")]
-    pub inside: u64,
-}
-
-/// An alarm that somebody put aside.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct ShelfStatus {
-    /// It comes back by itself then, RFC 3339, UTC.
-    pub until: String,
-    /// Who put it aside.
-    pub by: String,
-    /// Why.
-    pub reason: String,
-}
-
-#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks for a reference")]
-const fn is_zero(count: &u64) -> bool {
-    *count == 0
-}
-
-impl AlarmStatus {
-    /// Whether it announces nothing: shelved, suppressed by design or out of service.
-    pub fn is_held(&self) -> bool {
-        matches!(self.state.as_str(), "shelved" | "suppressed-by-design" | "out-of-service")
-    }
-
-    /// Whether somebody has yet to say that it was seen.
-    pub fn awaits_acknowledgement(&self) -> bool {
-        matches!(self.state.as_str(), "unacknowledged" | "returned-unacknowledged" | "latched-unacknowledged")
-    }
 }
 
 /// A fault of the gateway itself.

@@ -9,6 +9,7 @@ use pondreeve_core::why::Known;
 use pondreeve_core::{Effect, Event, Quantity, Span, Timestamp};
 use tokio::sync::{broadcast, oneshot};
 
+use super::alarms::load_status;
 use super::check;
 use super::night::night_status;
 use super::protocol::{Ask, HistoryPoint, KeptReading, Reply, RollUp};
@@ -100,6 +101,11 @@ impl Counter {
                 Ok(why) => Ok(Reply::Why(Box::new(why_status(&why, &self.farm, self.clock.now())))),
                 Err(known) => Err(Refusal::Bad(no_such(&id, &known))),
             },
+            Ask::AlarmLoad => {
+                let load = self.desk.alarm_load().await.ok_or(Refusal::Ended)?;
+                let view = self.desk.view().await.ok_or(Refusal::Ended)?;
+                Ok(Reply::AlarmLoad(Box::new(load_status(&load, &view.alarms))))
+            }
             Ask::Night { pond } => {
                 let index = self.pond(&pond)?;
                 let view = self.desk.view().await.ok_or(Refusal::Ended)?;

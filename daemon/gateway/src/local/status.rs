@@ -36,6 +36,7 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
         farm: farm.name.clone(),
         gateway: farm.site.gateway.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
+        flood_since: view.flood_since.map(rfc3339),
         horn: view.horn,
         ponds: ponds.collect(),
         alarms: view.alarms.iter().map(|alarm| alarm_status(alarm, pond_id(alarm))).collect(),

@@ -421,3 +421,21 @@ fn an_alarm_is_shelved_in_somebodys_name_and_comes_back() {
     let again = json_lines(&daemon.ask(&["shelve", id, "--for", "30m", "--json"]));
     assert_eq!(again[0]["shelf"]["reason"], "no reason given");
 }
+
+/// What the alarms asked of people, from the running daemon.
+#[test]
+fn the_alarms_measures_are_told() {
+    let daemon = Daemon::start();
+    let begun = Instant::now();
+    let load = loop {
+        let load = json_lines(&daemon.ask(&["alarms", "--measures", "--json"]));
+        if load[0]["raised"].as_u64() > Some(0) {
+            break load;
+        }
+        assert!(begun.elapsed() < PATIENCE, "no alarm was counted: {load:?}");
+        std::thread::sleep(Duration::from_millis(50));
+    };
+    assert_eq!(load[0]["most_frequent"][0]["id"], "gateway.broker.nodes");
+    let plain = text(&daemon.ask(&["alarms", "--measures"]).stdout);
+    assert!(plain.contains("Less than a day is known yet"), "{plain}");
+}

@@ -253,6 +253,9 @@ fn header(canvas: &mut Canvas<'_>, context: &Context<'_>) {
         0 => {}
         shelved => state.push_str(&format!(", {shelved} shelved")),
     }
+    if farm.flood_since.is_some() {
+        state.push_str(", FLOOD");
+    }
     if farm.horn && context.live() {
         state = format!("HORN ON  {state}");
     }
