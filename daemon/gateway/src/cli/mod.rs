@@ -28,6 +28,7 @@ pub mod check;
 pub mod console;
 pub mod enter;
 pub mod export;
+pub mod manual;
 mod plain;
 pub mod replay;
 pub mod run;
@@ -98,6 +99,10 @@ pub enum Command {
     Salvage(salvage::Arguments),
     /// The chemistry as a calculator: JSON lines in, JSON lines out
     Calc(calc::Arguments),
+    /// Print what a shell completes
+    Completions(manual::Completions),
+    /// Print or write the manual pages
+    Manual(manual::Manual),
 }
 
 /// How to reach the running daemon.
@@ -137,6 +142,8 @@ pub fn main() -> ExitCode {
         Command::Verify(arguments) => verify::run(arguments),
         Command::Salvage(arguments) => salvage::run(arguments),
         Command::Calc(arguments) => calc::command(arguments),
+        Command::Completions(arguments) => manual::completions(arguments),
+        Command::Manual(arguments) => manual::manual(arguments),
     };
     match outcome {
         Ok(status) => ExitCode::from(status),

@@ -92,3 +92,48 @@ fn a_daemon_that_is_not_there_is_status_1_and_one_line() {
         );
     }
 }
+
+/// Every command that the help lists has a page, and its page tells its own examples.
+#[test]
+fn every_command_has_a_manual_page() {
+    let folder = tempfile::tempdir().unwrap();
+    let to = folder.path().to_str().unwrap();
+    assert_eq!(told(&ran(&["manual", "--to", to])), (0, String::new()));
+    let help = text(&ran(&["--help"]).stdout);
+    let listed = help.lines().skip_while(|line| *line != "Commands:").skip(1);
+    // What a command is for may take a second line, which stands further right.
+    let commands: Vec<&str> = listed
+        .take_while(|line| !line.is_empty())
+        .filter(|line| line.chars().nth(2).is_some_and(char::is_alphabetic))
+        .filter_map(|line| line.split_whitespace().next())
+        .collect();
+    assert!(commands.len() >= 20 && commands.contains(&"shelve"), "{commands:?}");
+    for command in commands {
+        let page = std::fs::read_to_string(folder.path().join(format!("pondreeve-{command}.1")));
+        let page = page.unwrap_or_else(|_| panic!("no page of {command}"));
+        assert!(page.contains(&format!(".TH pondreeve-{command} 1")), "{command}");
+    }
+    let shelve = std::fs::read_to_string(folder.path().join("pondreeve-shelve.1")).unwrap();
+    assert!(shelve.contains("never by night") && shelve.contains("unshelve p1.ph\\-high\\-warn"), "{shelve}");
+    let (status, message) = told(&ran(&["manual", "--to", "/nowhere/at/all"]));
+    assert_eq!(status, 1);
+    assert!(message.contains("/nowhere/at/all/pondreeve.1") && message.contains("--to names"), "{message}");
+}
+
+/// bash itself reads the completions and completes a command and an option with them.
+#[test]
+fn bash_completes_commands_and_options() {
+    let script = text(&ran(&["completions", "bash"]).stdout);
+    let ask = |words: &str, at: usize| {
+        let asked = format!(
+            "{script}\nCOMP_WORDS=({words}); COMP_CWORD={at}; \
+             _pondreeve pondreeve \"${{COMP_WORDS[{at}]}}\" \"${{COMP_WORDS[{}]}}\"; printf '%s\\n' \"${{COMPREPLY[@]}}\"",
+            at - 1
+        );
+        let output = Command::new("bash").args(["--norc", "-c", &asked]).output().unwrap();
+        assert!(output.status.success(), "{}", text(&output.stderr));
+        text(&output.stdout)
+    };
+    assert_eq!(ask("pondreeve unsh", 1), "unshelve\n");
+    assert!(ask("pondreeve shelve --", 2).lines().any(|option| option == "--reason"));
+}
