@@ -127,9 +127,7 @@ impl World {
             "temperature_c" => water.temperature_c,
             "ph" => water.ph(),
             "salinity_psu" => water.salinity_psu,
-            // Compensated to 25 °C: 53 mS/cm at 35 PSU, a little less than proportional below (from
-            // memory).
-            "conductivity_ms_cm" => 53.0 * (water.salinity_psu.max(0.0) / 35.0).powf(0.92),
+            "conductivity_ms_cm" => conductivity_ms_cm(water.salinity_psu),
             "depth_m" => water.depth_m,
             "tan_mg_l" => water.tan_mg_l,
             "alkalinity_mg_l" => water.alkalinity_mg_l,
@@ -173,6 +171,11 @@ impl World {
     pub fn line_fault(&self, probe: usize, at_ms: i64) -> Option<LineFault> {
         faults::on_line(&self.plan, &self.probes.get(probe)?.id, at_ms)
     }
+}
+
+/// Conductivity compensated to 25 °C: 53 mS/cm at 35 PSU, a little less than proportional below (from memory).
+pub(crate) fn conductivity_ms_cm(salinity_psu: f64) -> f64 {
+    53.0 * (salinity_psu.max(0.0) / 35.0).powf(0.92)
 }
 
 /// Standard deviation of single readings, that of the wander over two hours, and the lowest that is read:

@@ -4,6 +4,8 @@
 pub const START_MS: i64 = 1_773_723_600_000;
 /// Farm time less UTC, ms.
 pub const UTC_OFFSET_MS: i64 = -5 * HOUR_MS;
+/// When the gateway is switched on, ms since 1970: six in the morning of day 1.
+pub const FIRST_MS: i64 = at(1, 6, 0);
 /// How many days there are.
 pub const DAYS: i64 = 10;
 

@@ -17,7 +17,7 @@ pub use probes::{PROBES, Probe};
 pub use sky::{LATITUDE, LONGITUDE};
 pub use story::{Act, Person};
 
-use clock::{END_MS, MINUTE_MS, START_MS};
+use clock::{END_MS, FIRST_MS, MINUTE_MS, START_MS};
 use world::World;
 
 /// Seed of weather and noise.
@@ -60,7 +60,7 @@ pub struct Truth {
     pub running_kw: f64,
 }
 
-/// The ten days, from midnight of day 1 on.
+/// The ten days, from six in the morning of day 1 on.
 #[derive(Debug)]
 pub struct Recording {
     world: World,
@@ -74,7 +74,7 @@ impl Recording {
     /// Before its first moment.
     pub fn new() -> Self {
         let acts = story::acts().into_iter().peekable();
-        Self { world: World::new(), acts, now: Vec::new(), at_ms: START_MS - MINUTE_MS }
+        Self { world: World::new(), acts, now: Vec::new(), at_ms: FIRST_MS - MINUTE_MS }
     }
 
     /// A pond (0 to 3) as it is at the newest moment handed out.

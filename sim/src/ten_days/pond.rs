@@ -144,8 +144,8 @@ impl Pond {
         self.dissolve();
         // A pond gets its carbon back from bottom, feed and lime; more of it stays in more alkaline water.
         let held = self.build.dic_mmol_l + 0.85 * (self.water.alkalinity_mg_l - 110.0) / 50.04;
-        self.water.dic_mmol_l += (held - self.water.dic_mmol_l) * STEP_H / CARBON_BACK_H
-            + life.sludge_mmol_l_h * STEP_H;
+        self.water.dic_mmol_l +=
+            (held - self.water.dic_mmol_l) * STEP_H / CARBON_BACK_H + life.sludge_mmol_l_h * STEP_H;
 
         let stirred = self.power_kw();
         if self.lens.is_none() && sky.rain_mm_h >= LENS_RAIN_MM_H && stirred == 0.0 {
@@ -203,21 +203,14 @@ fn under(basin: &Basin, water: &mut Water, sky: &Sky, feeding: f64, lens_m: f64)
     // The balance lets air through any surface: this water has none.
     water.do_mg_l -= spent.air;
     let co2 = carbon::co2_mmol_l(before.alkalinity_mg_l, before.dic_mmol_l);
-    water.dic_mmol_l += 0.9 * water::transfer_m_h(0.0) / before.depth_m
-        * (co2 - carbon::CO2_IN_AIR_MMOL_L)
-        * STEP_H;
+    water.dic_mmol_l +=
+        0.9 * water::transfer_m_h(0.0) / before.depth_m * (co2 - carbon::CO2_IN_AIR_MMOL_L) * STEP_H;
 }
 
-/// The lens: light, air and rain; nothing of the bottom, nor of the shrimp that stay away from it.
+/// The lens: light, air, rain and the wheels; nothing of the bottom, nor of the shrimp that stay away from it.
 fn over(basin: &Basin, lens: &mut Water, sky: &Sky) {
     let rain_m = sky.rain_mm_h / 1_000.0 * STEP_H;
-    let bare = Basin {
-        bottom_respiration_g_m2_h: 0.0,
-        shrimp_kg: 0.0,
-        feed_kg_day: 0.0,
-        aerators: Vec::new(),
-        ..basin.clone()
-    };
+    let bare = Basin { bottom_respiration_g_m2_h: 0.0, shrimp_kg: 0.0, feed_kg_day: 0.0, ..basin.clone() };
     water::step(&bare, lens, sky, 0.0, STEP_MS as f64 / 1_000.0);
     lens.depth_m += rain_m;
 }

@@ -30,14 +30,10 @@ enum Depth {
 const POLLED: i64 = MINUTE_MS;
 const NODE: i64 = 5 * MINUTE_MS;
 const OXYGEN: &[&str] = &["do_mg_l", "temperature_c"];
+const SALT: &[&str] = &["conductivity_ms_cm", "salinity_psu"];
 const MOTOR: &[&str] = &["aerator_on", "aerator_kw"];
 
-const fn probe(
-    id: &'static str,
-    pond: usize,
-    quantities: &'static [&'static str],
-    every_ms: i64,
-) -> Probe {
+const fn probe(id: &'static str, pond: usize, quantities: &'static [&'static str], every_ms: i64) -> Probe {
     Probe { id, pond: Some(pond), quantities, aerator: None, every_ms }
 }
 
@@ -49,10 +45,10 @@ const fn motor(id: &'static str, pond: usize, group: usize) -> Probe {
 pub const PROBES: [Probe; 23] = [
     probe("p1-oxygen", 0, OXYGEN, POLLED),
     probe("p1-ph", 0, &["ph"], POLLED),
-    probe("p1-salinity", 0, &["salinity_psu"], POLLED),
+    probe("p1-salinity", 0, SALT, POLLED),
     probe("p2-oxygen", 1, OXYGEN, POLLED),
     probe("p2-ph", 1, &["ph"], POLLED),
-    probe("p2-salinity", 1, &["salinity_psu"], POLLED),
+    probe("p2-salinity", 1, SALT, POLLED),
     Probe {
         id: "mast",
         pond: None,
@@ -114,6 +110,7 @@ fn truth(world: &World, probe: &Probe, quantity: &str) -> f64 {
         "temperature_c" => water.temperature_c,
         "ph" => water.ph(),
         "salinity_psu" => water.salinity_psu,
+        "conductivity_ms_cm" => crate::world::conductivity_ms_cm(water.salinity_psu),
         "depth_m" => pond.water.depth_m + pond.lens.map_or(0.0, |lens| lens.depth_m),
         "aerator_on" => f64::from(u8::from(pond.runs(group))),
         "aerator_kw" if pond.runs(group) => pond.build.groups[group].1,

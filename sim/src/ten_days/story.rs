@@ -76,12 +76,12 @@ const fn alkalinity_of_slurry(kg: f64, volume_m3: f64) -> f64 {
 /// The farm's timers: pond, groups, days from which the night begins, on and off (hours, minutes; from 24
 /// on in the morning after). What people decide for a single night is among the causes.
 const TIMERS: [(usize, &str, (i64, i64), (i64, i64)); 6] = [
-    (0, "ac", (21, 30), (31, 30)),
-    (0, "b", (24, 0), (31, 30)),
-    (1, "ac", (21, 30), (31, 30)),
-    (2, "a", (25, 0), (31, 0)),
-    (2, "b", (28, 0), (31, 0)),
-    (1, "b", (28, 0), (31, 0)),
+    (0, "ac", (21, 30), (31, 45)),
+    (0, "b", (24, 0), (31, 45)),
+    (1, "ac", (21, 30), (31, 45)),
+    (2, "a", (25, 0), (31, 45)),
+    (2, "b", (28, 0), (31, 45)),
+    (1, "b", (28, 0), (31, 45)),
 ];
 
 /// Nights (by the day on which they begin) in which people do something else with a pond's groups.
@@ -119,7 +119,7 @@ pub(super) fn causes() -> Vec<(i64, Cause)> {
         (at(3, 2, 10), Feeder(0, "ac", false)),
         (at(3, 2, 13), Switch(0, "b", true)),
         (at(3, 3, 30), Feeder(0, "ac", true)),
-        (at(3, 7, 30), Switch(0, "abc", false)),
+        (at(3, 7, 45), Switch(0, "abc", false)),
     ]);
 
     // Day 5 is dark: less feed in P1, and B and C from 22:00 instead of A and C; A as well from 05:40 on. The
@@ -129,10 +129,11 @@ pub(super) fn causes() -> Vec<(i64, Cause)> {
         (at(5, 21, 0), Switch(1, "ac", true)),
         (at(5, 22, 0), Switch(0, "bc", true)),
         (at(5, 23, 0), Switch(1, "b", true)),
-        (at(5, 23, 0), Switch(2, "a", true)),
+        (at(5, 22, 30), Switch(2, "a", true)),
+        (at(6, 1, 0), Switch(2, "b", true)),
         (at(6, 5, 40), Switch(0, "a", true)),
-        (at(6, 7, 30), Switch(1, "abc", false)),
-        (at(6, 7, 30), Switch(2, "a", false)),
+        (at(6, 7, 45), Switch(1, "abc", false)),
+        (at(6, 7, 45), Switch(2, "ab", false)),
         (at(6, 8, 30), Switch(0, "abc", false)),
         (at(6, 8, 30), Lives(0, USUAL)),
     ]);
@@ -147,10 +148,11 @@ pub(super) fn causes() -> Vec<(i64, Cause)> {
         (at(6, 16, 0), Switch(3, "ab", false)),
         (at(6, 21, 30), Switch(0, "abc", true)),
         (at(6, 22, 0), Switch(1, "abc", true)),
-        (at(6, 23, 30), Switch(2, "a", true)),
-        (at(7, 7, 30), Switch(0, "abc", false)),
-        (at(7, 7, 30), Switch(1, "abc", false)),
-        (at(7, 7, 30), Switch(2, "a", false)),
+        (at(6, 22, 30), Switch(2, "a", true)),
+        (at(7, 1, 0), Switch(2, "b", true)),
+        (at(7, 7, 45), Switch(0, "abc", false)),
+        (at(7, 7, 45), Switch(1, "abc", false)),
+        (at(7, 7, 45), Switch(2, "ab", false)),
     ]);
 
     // Night of day 7 to 8, incident 4: no mains from 23:40 to 01:05. The generator fails at its first start
@@ -167,9 +169,10 @@ pub(super) fn causes() -> Vec<(i64, Cause)> {
         (at(8, 1, 5), Mains(true)),
         (at(8, 1, 15), Generator(false)),
         (at(8, 2, 0), Switch(0, "b", true)),
-        (at(8, 7, 30), Switch(0, "abc", false)),
-        (at(8, 7, 30), Switch(1, "abc", false)),
-        (at(8, 7, 0), Switch(2, "ab", false)),
+        (at(8, 4, 0), Switch(2, "b", true)),
+        (at(8, 7, 45), Switch(0, "abc", false)),
+        (at(8, 7, 45), Switch(1, "abc", false)),
+        (at(8, 7, 45), Switch(2, "ab", false)),
     ]);
     causes.extend(starts(at(7, 23, 52), &[(0, "a"), (0, "c"), (1, "a"), (1, "c"), (2, "a")]));
 
@@ -195,7 +198,7 @@ pub(super) fn films() -> Vec<Film> {
         probe: "p3-bottom",
         from_ms: at(3, 4, 0),
         full_ms: at(3, 14, 0),
-        wiped_ms: at(4, 7, 10),
+        wiped_ms: at(4, 6, 40),
         takes_share: 0.41,
         lags_h: 3.6,
     }]
@@ -220,23 +223,24 @@ pub(super) fn acts() -> Vec<(i64, Person, Act)> {
     let mut acts: Vec<(i64, Person, Act)> = Vec::new();
     // Day 1: every probe in the water is cleaned and put back, one after another.
     for (nr, probe) in (0_i64..).zip(super::probes::IN_WATER) {
-        let from = at(1, 8, 0) + nr * 20 * MINUTE_MS;
+        let from = at(1, 8, 40) + nr * 15 * MINUTE_MS;
         acts.push((from, Day, TakesOut(probe)));
         acts.push((from + 5 * MINUTE_MS, Day, Cleaned(probe)));
         acts.push((from + 10 * MINUTE_MS, Day, PutsBack(probe)));
     }
     acts.extend([
         // The kit of the week.
-        (at(1, 9, 0), Day, Enters(0, "alkalinity_mg_l", 112.0)),
-        (at(1, 10, 30), Day, Enters(0, "secchi_cm", 30.0)),
-        (at(1, 10, 35), Day, Enters(1, "secchi_cm", 28.0)),
+        (at(1, 11, 40), Day, Enters(0, "alkalinity_mg_l", 112.0)),
+        (at(1, 11, 50), Day, Enters(0, "secchi_cm", 30.0)),
+        (at(1, 11, 55), Day, Enters(1, "secchi_cm", 28.0)),
+        (at(4, 9, 0), Day, Enters(0, "tan_mg_l", 0.5)),
         // Incident 2: the dawn round's hand meter beside the slimed cap, and the wipe.
         (at(4, 5, 40), Night, Enters(2, "do_mg_l", 4.7)),
-        (at(4, 7, 0), Day, TakesOut("p3-bottom")),
-        (at(4, 7, 5), Day, ReadsBefore("p3-bottom", "do_mg_l", 4.6)),
-        (at(4, 7, 10), Day, Cleaned("p3-bottom")),
-        (at(4, 7, 15), Day, ReadsAfter("p3-bottom", "do_mg_l", 4.6)),
-        (at(4, 7, 20), Day, PutsBack("p3-bottom")),
+        (at(4, 6, 30), Night, TakesOut("p3-bottom")),
+        (at(4, 6, 35), Night, ReadsBefore("p3-bottom", "do_mg_l", 4.6)),
+        (at(4, 6, 40), Night, Cleaned("p3-bottom")),
+        (at(4, 6, 45), Night, ReadsAfter("p3-bottom", "do_mg_l", 4.6)),
+        (at(4, 6, 50), Night, PutsBack("p3-bottom")),
         // Incident 3: before the rain, under it, and after mixing.
         (at(5, 10, 0), Day, Enters(3, "alkalinity_mg_l", 108.0)),
         (at(5, 18, 30), Night, Enters(3, "ph", 7.9)),
