@@ -166,7 +166,7 @@ const LIGHT_LAYERS: u32 = 8;
 /// Heat lost per degree above the effective air, W/m2/K: back radiation, evaporation and wind together.
 const HEAT_LOSS_W_M2_K: f64 = 40.0;
 /// How far the sky and evaporation pull the water below air temperature, °C.
-const SKY_COOLING_C: f64 = 4.5;
+pub(crate) const SKY_COOLING_C: f64 = 4.5;
 /// Heat capacity of brackish water, J/m3/K.
 const HEAT_CAPACITY_J_M3_K: f64 = 4.05e6;
 
@@ -187,7 +187,7 @@ fn photosynthesis_mg_l_h(basin: &Basin, depth_m: f64, par_umol_m2_s: f64) -> f64
 /// Gas transfer velocity of oxygen through the surface, m/h: 0.31·u² cm/h at a Schmidt number of 660
 /// (Wanninkhof 1992; from memory), with a floor for convection in still air. Oxygen near 29 °C has a
 /// Schmidt number of about 450.
-fn transfer_m_h(wind_m_s: f64) -> f64 {
+pub(crate) fn transfer_m_h(wind_m_s: f64) -> f64 {
     (0.31 * wind_m_s * wind_m_s / 100.0).max(0.008) * (660.0_f64 / 450.0).sqrt()
 }
 

@@ -127,9 +127,7 @@ impl World {
             "temperature_c" => water.temperature_c,
             "ph" => water.ph(),
             "salinity_psu" => water.salinity_psu,
-            // Compensated to 25 °C: 53 mS/cm at 35 PSU, a little less than proportional below (from
-            // memory).
-            "conductivity_ms_cm" => 53.0 * (water.salinity_psu.max(0.0) / 35.0).powf(0.92),
+            "conductivity_ms_cm" => conductivity_ms_cm(water.salinity_psu),
             "depth_m" => water.depth_m,
             "tan_mg_l" => water.tan_mg_l,
             "alkalinity_mg_l" => water.alkalinity_mg_l,
@@ -147,20 +145,7 @@ impl World {
         let own = self.probes.get(probe)?;
         let which = own.channels.get(channel)?;
         let truth = self.truth(own, which)?;
-        // Standard deviation of single readings, and of the wander over two hours: common practice
-        // for field probes, no source.
-        let (jitter, wander, lowest) = match which.quantity.as_str() {
-            "do_mg_l" => (0.03, 0.04, 0.0),
-            "temperature_c" => (0.02, 0.02, -5.0),
-            "ph" => (0.008, 0.01, 0.0),
-            "salinity_psu" | "conductivity_ms_cm" => (0.05, 0.05, 0.0),
-            "depth_m" => (0.003, 0.003, 0.0),
-            "pressure_hpa" => (0.1, 0.1, 0.0),
-            "par_umol_m2_s" | "aerator_kw" => (0.01 * truth, 0.005 * truth, 0.0),
-            "tan_mg_l" => (0.02, 0.02, 0.0),
-            "alkalinity_mg_l" => (1.0, 1.0, 0.0),
-            _ => (0.0, 0.0, 0.0),
-        };
+        let (jitter, wander, lowest) = scatter(&which.quantity, truth);
         let stream = Noise::stream(&format!("{}/{}/{channel}", own.id, which.quantity));
         let noisy = truth
             + jitter * self.noise.gaussian(stream, at_ms.div_euclid(20_000))
@@ -185,6 +170,28 @@ impl World {
     /// What is wrong with a probe's line at a moment.
     pub fn line_fault(&self, probe: usize, at_ms: i64) -> Option<LineFault> {
         faults::on_line(&self.plan, &self.probes.get(probe)?.id, at_ms)
+    }
+}
+
+/// Conductivity compensated to 25 °C: 53 mS/cm at 35 PSU, a little less than proportional below (from memory).
+pub(crate) fn conductivity_ms_cm(salinity_psu: f64) -> f64 {
+    53.0 * (salinity_psu.max(0.0) / 35.0).powf(0.92)
+}
+
+/// Standard deviation of single readings, that of the wander over two hours, and the lowest that is read:
+/// common practice for field probes, no source.
+pub(crate) fn scatter(quantity: &str, truth: f64) -> (f64, f64, f64) {
+    match quantity {
+        "do_mg_l" => (0.03, 0.04, 0.0),
+        "temperature_c" => (0.02, 0.02, -5.0),
+        "ph" => (0.008, 0.01, 0.0),
+        "salinity_psu" | "conductivity_ms_cm" => (0.05, 0.05, 0.0),
+        "depth_m" => (0.003, 0.003, 0.0),
+        "pressure_hpa" => (0.1, 0.1, 0.0),
+        "par_umol_m2_s" | "aerator_kw" => (0.01 * truth, 0.005 * truth, 0.0),
+        "tan_mg_l" => (0.02, 0.02, 0.0),
+        "alkalinity_mg_l" => (1.0, 1.0, 0.0),
+        _ => (0.0, 0.0, 0.0),
     }
 }
 
