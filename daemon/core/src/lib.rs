@@ -37,6 +37,7 @@ pub mod alarm_set;
 pub mod compensation;
 pub mod defaults;
 pub mod derived;
+pub mod dosing;
 pub mod effect;
 pub mod gateway_fault;
 pub mod input;

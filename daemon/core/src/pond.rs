@@ -23,6 +23,7 @@ use crate::time::{Span, Timestamp};
 
 mod announce;
 mod breath;
+mod dose;
 mod energy;
 mod evidence;
 mod motors;

@@ -5,6 +5,7 @@ use alloc::vec::Vec;
 
 use crate::alarm::Alarm;
 use crate::alarm_load::{AlarmLoad, LoadReport};
+use crate::dosing::{DoseAsk, DosePlan};
 use crate::effect::{Effect, PartFault, Priority, Summary};
 use crate::gateway_fault;
 use crate::input::{Event, Input};
@@ -96,6 +97,16 @@ impl State {
     /// What the alarms have asked of people over the last thirty days.
     pub fn alarm_load(&self) -> LoadReport {
         self.load.report(self.now)
+    }
+
+    /// Plans a dose for a pond as it is now. `None` where there is no such pond.
+    pub fn plan_dose(&self, pond: PondIndex, ask: &DoseAsk) -> Option<DosePlan> {
+        let (site, night) = (self.site.as_ref()?, self.night?);
+        let power_lost = self.power.lost();
+        let scene =
+            Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls, power_lost };
+        let position = usize::from(pond.0);
+        Some(self.ponds.get(position)?.plan_dose(&scene, site.ponds.get(position)?, ask))
     }
 
     /// When the state next wants to be woken, if ever. Waking early, late or twice changes nothing

@@ -30,6 +30,7 @@ pub mod enter;
 pub mod export;
 pub mod manual;
 mod plain;
+pub mod plan;
 pub mod replay;
 pub mod run;
 pub mod salvage;
@@ -85,6 +86,8 @@ pub enum Command {
     Why(why::Arguments),
     /// Clean, check and calibrate a probe: out of service, standards, back again
     Calibrate(calibrate::Arguments),
+    /// Plan a dose: how much, what it does to the water, and whether now is the time
+    Plan(plan::Arguments),
     /// Enter test-kit and hand-meter readings
     Enter(enter::Arguments),
     /// Put recorded readings through the whole pipeline
@@ -135,6 +138,7 @@ pub fn main() -> ExitCode {
         Command::Reset(arguments) => shelve::reset(arguments),
         Command::Why(arguments) => why::run(arguments),
         Command::Calibrate(arguments) => calibrate::run(arguments),
+        Command::Plan(arguments) => plan::run(arguments),
         Command::Enter(arguments) => enter::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Export(arguments) => export::run(arguments),

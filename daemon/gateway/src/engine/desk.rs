@@ -3,6 +3,8 @@
 use std::sync::Arc;
 
 use pondreeve_core::alarm_load::LoadReport;
+use pondreeve_core::dosing::{DoseAsk, DosePlan};
+use pondreeve_core::site::PondIndex;
 use pondreeve_core::view::FarmView;
 use pondreeve_core::why::{Known, Why};
 use pondreeve_core::{Effect, Quantity, Timestamp};
@@ -28,6 +30,11 @@ pub(super) enum Question {
         answer: oneshot::Sender<Result<Box<Why>, Known>>,
     },
     AlarmLoad(oneshot::Sender<LoadReport>),
+    PlanDose {
+        pond: PondIndex,
+        ask: DoseAsk,
+        answer: oneshot::Sender<Option<Box<DosePlan>>>,
+    },
     History {
         pond: String,
         quantity: Quantity,
@@ -66,6 +73,14 @@ impl Desk {
     pub async fn alarm_load(&self) -> Option<LoadReport> {
         let (answer, answered) = oneshot::channel();
         self.questions.send(Question::AlarmLoad(answer)).await.ok()?;
+        answered.await.ok()
+    }
+
+    /// Plans a dose for a pond as it is now; `None` inside where there is no such pond. `None` once the
+    /// engine has ended.
+    pub async fn plan_dose(&self, pond: PondIndex, ask: DoseAsk) -> Option<Option<Box<DosePlan>>> {
+        let (answer, answered) = oneshot::channel();
+        self.questions.send(Question::PlanDose { pond, ask, answer }).await.ok()?;
         answered.await.ok()
     }
 

@@ -379,6 +379,13 @@ impl Engine {
                     let _ = answer.send(load);
                 }
             }
+            Question::PlanDose { pond, ask, answer } => {
+                let state = &self.state;
+                let plan = catch_unwind(AssertUnwindSafe(|| state.plan_dose(pond, &ask).map(Box::new)));
+                if let Ok(plan) = plan {
+                    let _ = answer.send(plan);
+                }
+            }
             Question::History { pond, quantity, from, most, answer } => {
                 let _ = answer.send(self.history(&pond, quantity, from, most));
             }

@@ -3,6 +3,7 @@
 pub mod alarms;
 pub mod check;
 pub mod client;
+pub mod dose;
 pub mod night;
 pub mod protocol;
 pub mod requests;

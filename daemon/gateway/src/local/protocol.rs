@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 pub use super::alarms::{AlarmLoadStatus, AlarmStatus, FrequentAlarm, ShelfStatus};
+use super::dose::{DosePlanStatus, DoseRequest};
 use super::night::NightStatus;
 use super::service::{ProbeStatus, StepAsk};
 use super::why::WhyStatus;
@@ -95,6 +96,8 @@ pub enum Ask {
         /// An alarm's id, or a pond's.
         id: String,
     },
+    /// Plan a dose for a pond as it is now.
+    PlanDose(DoseRequest),
     /// What the alarms have asked of people over the last thirty days.
     AlarmLoad,
     /// Tonight's expected course of a pond, and its last nights.
@@ -136,6 +139,8 @@ pub enum Reply {
     },
     /// The explanation.
     Why(Box<WhyStatus>),
+    /// The planned dose.
+    DosePlan(Box<DosePlanStatus>),
     /// The measures.
     AlarmLoad(Box<AlarmLoadStatus>),
     /// The pond's nights.

@@ -11,6 +11,7 @@ use tokio::sync::{broadcast, oneshot};
 
 use super::alarms::load_status;
 use super::check;
+use super::dose;
 use super::night::night_status;
 use super::protocol::{Ask, HistoryPoint, KeptReading, Reply, RollUp};
 use super::service::{self, StepAsk};
@@ -101,6 +102,18 @@ impl Counter {
                 Ok(why) => Ok(Reply::Why(Box::new(why_status(&why, &self.farm, self.clock.now())))),
                 Err(known) => Err(Refusal::Bad(no_such(&id, &known))),
             },
+            Ask::PlanDose(request) => {
+                let pond = self.pond(&request.pond)?;
+                let ask = dose::ask(&request).map_err(Refusal::Bad)?;
+                let plan = self.desk.plan_dose(pond, ask).await.ok_or(Refusal::Ended)?;
+                let plan = plan.ok_or_else(|| {
+                    Refusal::Failed(format!(
+                        "planning a dose for {}, before the daemon has started: ask again",
+                        request.pond
+                    ))
+                })?;
+                Ok(Reply::DosePlan(Box::new(dose::dose_status(&request, &plan, self.clock.now()))))
+            }
             Ask::AlarmLoad => {
                 let load = self.desk.alarm_load().await.ok_or(Refusal::Ended)?;
                 let view = self.desk.view().await.ok_or(Refusal::Ended)?;

@@ -439,3 +439,46 @@ fn the_alarms_measures_are_told() {
     let plain = text(&daemon.ask(&["alarms", "--measures"]).stdout);
     assert!(plain.contains("Less than a day is known yet"), "{plain}");
 }
+
+/// A dose is planned from what is known, and what is not known is asked for.
+#[test]
+fn a_dose_is_planned() {
+    let daemon = Daemon::start();
+    let (status, message) = told(&daemon.ask(&["plan", "dose", "--pond", "p9"]));
+    assert_eq!(status, 2, "{message}");
+    assert!(message.contains("no pond \"p9\": the ponds are p1"), "{message}");
+    let (status, message) = told(&daemon.ask(&["plan", "dose", "--pond", "p1", "--basis", "ppm"]));
+    assert_eq!(status, 2, "{message}");
+    assert!(message.contains("accepted are slurry_mass, solids_mass, slurry_volume"), "{message}");
+
+    // Nothing is known yet: the amount all the same. 4 mg/L in 5,000 m2 x 1.5 m is 30.0 kg.
+    let plan =
+        &json_lines(&daemon.ask(&["plan", "dose", "--pond", "p1", "--container-kg", "25", "--json"]))[0];
+    assert_eq!((plan["go"].as_bool(), plan["preview"].is_null()), (Some(false), true), "{plan}");
+    assert!((plan["slurry_kg"].as_f64().unwrap() - 30.0).abs() < 1e-9, "{plan}");
+    let reasons = plan["reasons"].to_string();
+    for missing in
+        ["pH is not known", "TAN is not known", "alkalinity is not known", "oxygen is not observed"]
+    {
+        assert!(reasons.contains(missing), "{reasons}");
+    }
+
+    let entered = daemon.ask(&[
+        "enter",
+        "--pond",
+        "p1",
+        "ph=7.9",
+        "temperature_c=29",
+        "tan_mg_l=0.9:N",
+        "alkalinity_mg_l=110",
+    ]);
+    assert_eq!(told(&entered).0, 0);
+    let plan = &json_lines(&daemon.ask(&["plan", "dose", "--pond", "p1", "--json"]))[0];
+    let ph = plan["preview"]["ph_after_mixing"].as_f64().unwrap();
+    assert!(ph > 7.9 && ph < 8.2, "{plan}");
+    let plain = text(&daemon.ask(&["plan", "dose", "--pond", "p1"]).stdout);
+    assert!(
+        plain.starts_with("P1 Heron: 4.0 mg/L of slurry in 7500 m3 is 30.0 kg") && plain.contains("goggles"),
+        "{plain}"
+    );
+}

@@ -1,0 +1,501 @@
+//! Planning a dose of mineral conditioner: how much, what it does to the water over the next day, and
+//! whether now is the time.
+//!
+//! A rise of pH turns ammonium into ammonia, so that a dose that is right in the morning can be wrong in
+//! the afternoon. What is previewed is an upper bound: all of the dose dissolved at once, closed water,
+//! each hour of the last day as it was but for the dose. The real rise is smaller and slower.
+
+use alloc::format;
+use alloc::string::String;
+use alloc::vec::Vec;
+
+use pondreeve_chemistry::dose::{self, Amount, Basis, Slurry};
+use pondreeve_chemistry::scale::PhScale;
+use pondreeve_chemistry::sulfide::h2s_fraction;
+use pondreeve_chemistry::units::{Alkalinity, Celsius, Magnesium, Ph, Salinity, TotalAmmonia};
+
+use crate::derived::{DAY, KIT_GOOD_FOR};
+use crate::effect::Flag;
+use crate::message::length;
+use crate::quality::Seen;
+use crate::sunlight::Night;
+use crate::time::{Span, Timestamp};
+use crate::window::Window;
+
+/// No dose above this pH. This and the limits below: common practice, no source.
+pub const PH_AT_MOST: f64 = 8.5;
+/// Un-ionised ammonia at its peak over the next day, mg/L as N.
+pub const NH3_PEAK_AT_MOST: f64 = 0.30;
+/// Un-ionised ammonia, mean of the next day, mg/L as N.
+pub const NH3_MEAN_AT_MOST: f64 = 0.12;
+/// Total ammonia above which pH must be below [`TAN_PH`], mg/L as N.
+pub const TAN_AT_MOST: f64 = 2.0;
+/// See [`TAN_AT_MOST`].
+pub const TAN_PH: f64 = 8.3;
+/// Oxygen, mg/L.
+pub const OXYGEN_AT_LEAST: f64 = 4.0;
+/// A pond is not dosed again before this.
+pub const APART: Span = Span::from_hours(5 * 24);
+/// Slurry in one dose while shrimp are in the pond, mg/L.
+pub const IN_CROP_AT_MOST: f64 = 5.0;
+/// The hours for it: pH is lowest and oxygen rises, from a quarter of an hour to three hours after
+/// sunrise.
+pub const HOURS_AFTER_SUNRISE: (Span, Span) = (Span::from_minutes(15), Span::from_hours(3));
+/// The day's curve is gone through in steps of this.
+const STEP: Span = Span::from_minutes(30);
+/// So many mornings are looked ahead.
+const MORNINGS: i64 = 8;
+
+/// What is asked for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DoseAsk {
+    /// How much, in the unit of the basis.
+    pub dose: f64,
+    /// What that counts.
+    pub basis: Basis,
+    /// The product.
+    pub slurry: Slurry,
+    /// Net mass of a full container, kg.
+    pub container_kg: Option<f64>,
+    /// Whether shrimp are in the pond.
+    pub in_crop: bool,
+}
+
+/// A pond as it is now, as far as it is known.
+#[derive(Debug, Clone, Copy)]
+pub struct DoseWater<'a> {
+    /// Present volume, m3.
+    pub volume_m3: f64,
+    /// °C.
+    pub temperature_c: Option<Seen>,
+    /// PSU.
+    pub salinity_psu: f64,
+    /// Present pH.
+    pub ph: Option<Seen>,
+    /// Test kit, mg/L as CaCO3.
+    pub alkalinity: Option<Seen>,
+    /// Test kit, mg/L as N.
+    pub tan: Option<Seen>,
+    /// Test kit, mg/L.
+    pub magnesium: Option<Seen>,
+    /// Present oxygen, mg/L.
+    pub oxygen: Option<Seen>,
+    /// Aerator groups known to run, and how many there are.
+    pub running: (usize, usize),
+    /// pH of the last day.
+    pub ph_day: Option<&'a Window>,
+    /// Temperature of the last day.
+    pub temperature_day: Option<&'a Window>,
+    /// When the pond was last dosed.
+    pub last_dose: Option<Timestamp>,
+    /// The farm's night.
+    pub night: Night,
+    /// Now.
+    pub now: Timestamp,
+}
+
+/// What the dose does.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Preview {
+    /// pH now.
+    pub ph_now: f64,
+    /// pH after mixing, upper bound.
+    pub ph_after_mixing: f64,
+    /// pH once the water is in balance with air, a day or more later.
+    pub ph_after_air: f64,
+    /// The same without the dose.
+    pub ph_after_air_without_dose: f64,
+    /// Brucite stops dissolving before the dose is gone, at this pH.
+    pub ph_where_dissolving_stops: Option<f64>,
+    /// Alkalinity before, mg/L as CaCO3.
+    pub alkalinity_mg_l: f64,
+    /// Un-ionised ammonia over a day like the last one, mg/L as N, without and with the dose.
+    pub nh3: Option<[Nh3Day; 2]>,
+    /// Share of sulfide that is hydrogen sulfide, before and after mixing.
+    pub h2s_share: (f64, f64),
+    /// How many hours of the last day's pH stand behind the ammonia's mean and peak.
+    pub hours_known: f64,
+}
+
+/// Un-ionised ammonia over a day, mg/L as N.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Nh3Day {
+    /// Mean.
+    pub mean_mg_l: f64,
+    /// Highest.
+    pub peak_mg_l: f64,
+}
+
+/// Why not, or not now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Objection {
+    /// In a few words.
+    pub words: String,
+    /// Whether it can be over by itself at another hour or on another day.
+    pub passes: bool,
+}
+
+/// The plan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DosePlan {
+    /// Water it is reckoned on, m3.
+    pub volume_m3: f64,
+    /// What to weigh out.
+    pub amount: Amount,
+    /// Containers it takes, and how many must be opened.
+    pub containers: Option<(f64, f64)>,
+    /// What it does; `None` where too little is known.
+    pub preview: Option<Preview>,
+    /// Why not, or not now; empty where nothing speaks against it.
+    pub objections: Vec<Objection>,
+    /// The first morning on which nothing known now would speak against it.
+    pub earliest: Option<Timestamp>,
+}
+
+/// Plans a dose.
+pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
+    let amount = Amount::of(ask.dose, ask.basis, ask.slurry, water.volume_m3);
+    let preview = preview(amount.solids_mg_l, water);
+    let mut objections = Vec::new();
+    let mut object = |words: String, passes: bool| objections.push(Objection { words, passes });
+    stale(water, &mut object);
+    let slurry_mg_l = amount.slurry_kg / water.volume_m3 * 1_000.0;
+    if ask.in_crop && slurry_mg_l > IN_CROP_AT_MOST {
+        object(
+            format!(
+                "{slurry_mg_l:.1} mg/L of slurry in one dose; {IN_CROP_AT_MOST:.0} is the most while shrimp are in the pond"
+            ),
+            false,
+        );
+    }
+    if let Some(ph) = water.ph.filter(|ph| ph.value > PH_AT_MOST) {
+        object(format!("pH {:.2} (limit {PH_AT_MOST:.1})", ph.value), true);
+    }
+    if let (Some(tan), Some(ph)) = (water.tan, water.ph)
+        && tan.value > TAN_AT_MOST
+        && ph.value > TAN_PH
+    {
+        object(
+            format!(
+                "TAN {:.1} mg/L at pH {:.2} (above {TAN_AT_MOST:.0} only below pH {TAN_PH:.1})",
+                tan.value, ph.value
+            ),
+            true,
+        );
+    }
+    if let Some([_, with]) = preview.and_then(|preview| preview.nh3) {
+        if with.peak_mg_l > NH3_PEAK_AT_MOST {
+            object(
+                format!("predicted peak NH3-N {:.2} mg/L (limit {NH3_PEAK_AT_MOST:.2})", with.peak_mg_l),
+                false,
+            );
+        }
+        if with.mean_mg_l > NH3_MEAN_AT_MOST {
+            object(
+                format!("predicted mean NH3-N {:.2} mg/L (limit {NH3_MEAN_AT_MOST:.2})", with.mean_mg_l),
+                false,
+            );
+        }
+    }
+    match water.oxygen {
+        Some(seen) if seen.value < OXYGEN_AT_LEAST => {
+            object(format!("oxygen {:.1} mg/L (at least {OXYGEN_AT_LEAST:.0})", seen.value), true);
+        }
+        Some(_) => {}
+        None => object(String::from("oxygen is not observed"), true),
+    }
+    match water.running {
+        (0, 0) => object(String::from("no aerator is known that could mix it"), false),
+        (0, _) => object(String::from("no aerator runs that would mix it: start some first"), true),
+        _ => {}
+    }
+    if let Some(last) = water.last_dose.filter(|&last| water.now - last < APART) {
+        object(format!("dosed {} ago (at least {} apart)", length(water.now - last), length(APART)), true);
+    }
+    if !is_hour(water.night, water.now) {
+        object(
+            String::from(
+                "not the hour for it: from sunrise to three hours after, pH is lowest and oxygen rises",
+            ),
+            true,
+        );
+    }
+    let earliest = if objections.iter().all(|objection| objection.passes) {
+        earliest(water, objections.is_empty())
+    } else {
+        None
+    };
+    let containers = ask.container_kg.and_then(|net_kg| amount.containers(net_kg).ok());
+    DosePlan { volume_m3: water.volume_m3, amount, containers, preview, objections, earliest }
+}
+
+/// What must be measured first.
+fn stale(water: &DoseWater<'_>, object: &mut impl FnMut(String, bool)) {
+    match water.ph {
+        None => object(String::from("pH is not known: measure it"), false),
+        Some(ph) if ph.flag == Flag::Suspect => {
+            object(String::from("the pH reading is suspect: check it with a second meter"), false);
+        }
+        Some(_) => {}
+    }
+    for (name, seen) in [("alkalinity", water.alkalinity), ("TAN", water.tan)] {
+        match seen {
+            None => object(format!("{name} is not known: test it"), false),
+            Some(seen) if water.now - seen.at > KIT_GOOD_FOR => object(
+                format!(
+                    "{name} was tested {} ago (at most {})",
+                    length(water.now - seen.at),
+                    length(KIT_GOOD_FOR)
+                ),
+                false,
+            ),
+            Some(_) => {}
+        }
+    }
+    if water.temperature_c.is_none() {
+        object(String::from("the temperature is not known: measure it"), false);
+    }
+}
+
+fn preview(solids_mg_l: f64, water: &DoseWater<'_>) -> Option<Preview> {
+    let salinity = Salinity::new(water.salinity_psu).ok()?;
+    let alkalinity = Alkalinity::new(water.alkalinity?.value).ok()?;
+    let pond = |temperature_c: f64, ph: f64| {
+        Some(dose::Pond {
+            temperature: Celsius::new(temperature_c).ok()?,
+            salinity,
+            ph: Ph::new(ph).ok()?,
+            scale: PhScale::Nbs,
+            alkalinity,
+            tan: water.tan.and_then(|tan| TotalAmmonia::new(tan.value).ok()),
+            magnesium: water.magnesium.and_then(|seen| Magnesium::new(seen.value).ok()),
+        })
+    };
+    let (temperature_now, ph_now) = (water.temperature_c?.value, water.ph?.value);
+    let now = pond(temperature_now, ph_now)?;
+    let effect = dose::effect(&now, solids_mg_l).ok()?;
+    let h2s = |ph: f64| Some(h2s_fraction(now.temperature, Ph::new(ph).ok()?, salinity, PhScale::Nbs));
+    // Each half hour of the last day as it was, without and with the dose; the present one as well, since
+    // the dose goes into it.
+    let mut days = [(0.0, 0.0_f64); 2];
+    let mut count = 0.0;
+    let mut note = |nh3: dose::UnIonised, weight: f64| {
+        for (day, value) in days.iter_mut().zip([nh3.before_mg_l, nh3.after_mixing_mg_l]) {
+            day.0 += weight * value;
+            day.1 = day.1.max(value);
+        }
+        count += weight;
+    };
+    let from = water.now - DAY;
+    let mut hours_known = 0.0;
+    for (hour, ph) in water.ph_day.map(|day| day.blocks(from, water.now, STEP)).unwrap_or_default() {
+        let middle = from + Span::from_millis((hour * 3_600_000.0) as i64);
+        let around = water.temperature_day.and_then(|day| day.mean(middle - STEP, middle + STEP));
+        let then = pond(around.unwrap_or(temperature_now), ph);
+        if let Some(nh3) = then.and_then(|then| dose::effect(&then, solids_mg_l).ok()?.nh3) {
+            note(nh3, 1.0);
+            hours_known += STEP.as_hours();
+        }
+    }
+    if let Some(nh3) = effect.nh3 {
+        note(nh3, if hours_known > 0.0 { 0.0 } else { 1.0 });
+    }
+    let nh3 = (count > 0.0 && water.tan.is_some())
+        .then(|| days.map(|(sum, peak)| Nh3Day { mean_mg_l: sum / count, peak_mg_l: peak }));
+    Some(Preview {
+        ph_now,
+        ph_after_mixing: effect.ph_after_mixing,
+        ph_after_air: effect.ph_after_air,
+        ph_after_air_without_dose: effect.ph_after_air_without_dose,
+        ph_where_dissolving_stops: effect.ph_where_dissolving_stops,
+        alkalinity_mg_l: alkalinity.get(),
+        nh3,
+        h2s_share: (h2s(ph_now)?, h2s(effect.ph_after_mixing)?),
+        hours_known,
+    })
+}
+
+/// Sunrise of the night that is on or comes next, or of the one before.
+fn sunrises(night: Night) -> Option<Timestamp> {
+    match night {
+        Night::Between { sunrise, .. } => Some(sunrise),
+        Night::Never { .. } | Night::Always { .. } => None,
+    }
+}
+
+/// Whether it is the hour for a dose. Where the sun does not rise and set any hour is.
+fn is_hour(night: Night, now: Timestamp) -> bool {
+    let Some(sunrise) = sunrises(night) else { return true };
+    let (from, to) = HOURS_AFTER_SUNRISE;
+    // The night counts as on for two hours after its sunrise; a day's length is near enough for the rest.
+    [sunrise, sunrise - DAY].into_iter().any(|sunrise| now >= sunrise + from && now <= sunrise + to)
+}
+
+/// The first time, now or in one of the coming mornings, at which nothing known now speaks against it: pH as
+/// it was at that hour of the last day, long enough after the last dose.
+fn earliest(water: &DoseWater<'_>, is_now: bool) -> Option<Timestamp> {
+    if is_now {
+        return Some(water.now);
+    }
+    let sunrise = sunrises(water.night)?;
+    let (from, _) = HOURS_AFTER_SUNRISE;
+    (-1..MORNINGS)
+        .map(|morning| sunrise + Span::from_millis(morning * DAY.as_millis()) + from)
+        .filter(|&at| at > water.now)
+        .find(|&at| {
+            let apart = water.last_dose.is_none_or(|last| at - last >= APART);
+            // The same hour within the last day.
+            let days = (at - water.now).as_millis().div_euclid(DAY.as_millis()) + 1;
+            let then = at - Span::from_millis(days * DAY.as_millis());
+            let ph = water.ph_day.and_then(|day| day.mean(then - STEP, then + STEP));
+            apart && ph.is_none_or(|ph| ph <= PH_AT_MOST)
+        })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SUNRISE: Timestamp = Timestamp(10 * 86_400_000 + 6 * 3_600_000);
+
+    fn at(hours: f64) -> Timestamp {
+        SUNRISE + Span::from_millis((hours * 3_600_000.0) as i64)
+    }
+
+    fn seen(value: f64) -> Option<Seen> {
+        Some(Seen { value, at: at(0.0), flag: Flag::Pass })
+    }
+
+    fn ask(dose: f64) -> DoseAsk {
+        DoseAsk {
+            dose,
+            basis: Basis::SlurryMass,
+            slurry: Slurry::new(60.0, 1.53).unwrap(),
+            container_kg: Some(25.0),
+            in_crop: true,
+        }
+    }
+
+    /// An hour after sunrise: pH 7.9, oxygen rising, kit values of the day.
+    fn morning() -> DoseWater<'static> {
+        DoseWater {
+            volume_m3: 7_500.0,
+            temperature_c: seen(29.0),
+            salinity_psu: 18.0,
+            ph: seen(7.9),
+            alkalinity: seen(110.0),
+            tan: seen(0.9),
+            magnesium: None,
+            oxygen: seen(4.8),
+            running: (2, 3),
+            ph_day: None,
+            temperature_day: None,
+            last_dose: None,
+            night: Night::Between { sunset: SUNRISE - Span::from_hours(12), sunrise: SUNRISE },
+            now: at(1.0),
+        }
+    }
+
+    fn words(plan: &DosePlan) -> Vec<&str> {
+        plan.objections.iter().map(|objection| objection.words.as_str()).collect()
+    }
+
+    /// By hand: 4 mg/L in 7,500 m3 is 30.0 kg, at 1.53 kg/L 19.6 L, 1.2 containers of 25 kg, 2.4 mg/L of
+    /// Mg(OH)2, 2.4 x 100.09 / 58.32 = 4.12 mg/L of alkalinity.
+    #[test]
+    fn a_good_morning_has_no_objection() {
+        let plan = plan(&ask(4.0), &morning());
+        assert_eq!(words(&plan), [""; 0]);
+        assert_eq!(plan.earliest, Some(at(1.0)));
+        assert!((plan.amount.slurry_kg - 30.0).abs() < 1e-9 && (plan.amount.slurry_l - 19.61).abs() < 0.01);
+        assert!((plan.amount.alkalinity_added_mg_l - 4.12).abs() < 0.01);
+        let (containers, opened) = plan.containers.unwrap();
+        assert!((containers - 1.2).abs() < 1e-9 && opened == 2.0);
+        let preview = plan.preview.unwrap();
+        assert!(preview.ph_after_mixing > 7.9 && preview.ph_after_mixing < 8.2, "{preview:?}");
+        let [without, with] = preview.nh3.unwrap();
+        assert!(with.peak_mg_l > without.peak_mg_l);
+        assert!(preview.h2s_share.1 < preview.h2s_share.0, "less of it is H2S at a higher pH");
+    }
+
+    /// Each thing that speaks against it, alone.
+    #[test]
+    fn each_reason_is_said() {
+        type Case<'a> = (&'a str, &'a dyn Fn(&mut DoseWater<'_>));
+        let cases: [Case<'_>; 11] = [
+            ("pH 8.60 (limit 8.5)", &|water| (water.ph, water.tan) = (seen(8.6), seen(0.1))),
+            ("pH is not known", &|water| water.ph = None),
+            ("the pH reading is suspect", &|water| {
+                water.ph = Some(Seen { flag: Flag::Suspect, ..seen(7.9).unwrap() });
+            }),
+            ("TAN was tested 2 days ago", &|water| {
+                water.tan = Some(Seen { at: at(-48.0), ..seen(0.9).unwrap() });
+            }),
+            ("alkalinity is not known", &|water| water.alkalinity = None),
+            ("the temperature is not known", &|water| water.temperature_c = None),
+            ("oxygen 3.9 mg/L (at least 4)", &|water| water.oxygen = seen(3.9)),
+            ("oxygen is not observed", &|water| water.oxygen = None),
+            ("no aerator runs", &|water| water.running = (0, 3)),
+            ("dosed 4 days ago", &|water| water.last_dose = Some(at(1.0 - 96.0))),
+            ("not the hour for it", &|water| water.now = at(9.5)),
+        ];
+        for (said, change) in cases {
+            let mut water = morning();
+            change(&mut water);
+            let plan = plan(&ask(4.0), &water);
+            assert!(plan.objections.len() == 1, "{said}: {:?}", plan.objections);
+            assert!(plan.objections[0].words.contains(said), "{said}: {:?}", plan.objections);
+        }
+        let plan = plan(&ask(6.0), &morning());
+        assert!(plan.objections[0].words.starts_with("6.0 mg/L of slurry in one dose; 5 is the most"));
+        assert_eq!(plan.earliest, None, "no morning makes it less");
+    }
+
+    /// TAN 2.2 mg/L at pH 8.4: both rules of ammonia.
+    #[test]
+    fn ammonia_speaks_against_it() {
+        let mut water = morning();
+        (water.tan, water.ph) = (seen(2.2), seen(8.4));
+        let plan = plan(&ask(4.0), &water);
+        let said = words(&plan).join("; ");
+        assert!(said.contains("TAN 2.2 mg/L at pH 8.40 (above 2 only below pH 8.3)"), "{said}");
+        assert!(said.contains("predicted peak NH3-N") && said.contains("predicted mean NH3-N"), "{said}");
+    }
+
+    /// The afternoon's pH of the day before makes the peak, not the morning's.
+    #[test]
+    fn the_days_curve_makes_the_peak() {
+        let mut day = Window::default();
+        for minute in (0..24 * 60).step_by(10) {
+            let hour = f64::from(minute) / 60.0;
+            // Lowest at sunrise, highest nine hours later.
+            let ph = 8.25 - 0.45 * libm::cos((hour - 1.0) / 24.0 * core::f64::consts::TAU);
+            day.add(at(1.0 - 24.0) + Span::from_minutes(i64::from(minute)), ph);
+        }
+        let mut water = morning();
+        (water.ph_day, water.tan) = (Some(&day), seen(0.6));
+        let plan = plan(&ask(4.0), &water);
+        let preview = plan.preview.unwrap();
+        assert!((preview.hours_known - 24.0).abs() < 0.6, "{preview:?}");
+        let [without, with] = preview.nh3.unwrap();
+        assert!(without.peak_mg_l > 1.5 * without.mean_mg_l, "{without:?}");
+        assert!(with.mean_mg_l > without.mean_mg_l && with.peak_mg_l < 0.30, "{with:?}");
+        assert_eq!(words(&plan), [""; 0]);
+    }
+
+    #[test]
+    fn the_earliest_good_morning_is_said() {
+        // Afternoon: the next morning, a quarter of an hour after sunrise.
+        let mut water = morning();
+        water.night = Night::Between { sunset: at(12.0), sunrise: at(24.0) };
+        water.now = at(9.5);
+        let when = |water: &DoseWater<'_>| plan(&ask(4.0), water).earliest;
+        assert_eq!(when(&water), Some(at(24.25)));
+        // Dosed yesterday morning: the fifth morning after that.
+        water.last_dose = Some(at(0.5 - 24.0));
+        assert_eq!(when(&water), Some(at(96.25 + 24.0)));
+        // Before a kit value is there, no morning can be named.
+        water.tan = None;
+        assert_eq!(when(&water), None);
+    }
+}

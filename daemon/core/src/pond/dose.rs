@@ -1,0 +1,44 @@
+//! What a dose is planned from.
+
+use super::{PondState, Scene};
+use crate::dosing::{DoseAsk, DosePlan, DoseWater, plan};
+use crate::quality::Seen;
+use crate::quantity::Quantity;
+use crate::site::Pond;
+
+impl PondState {
+    /// Plans a dose for the pond as it is now; its depth by the gauge where there is one.
+    pub(crate) fn plan_dose(&self, scene: &Scene<'_>, pond: &Pond, ask: &DoseAsk) -> DosePlan {
+        let depth_m = self.present(scene, Quantity::DepthM).map_or(pond.depth_m, |seen| seen.value);
+        let water = self.water(scene, pond);
+        let window = |quantity| self.channels(scene, quantity).map(|(_, state)| &state.window).next();
+        plan(
+            ask,
+            &DoseWater {
+                volume_m3: pond.area_m2 * depth_m,
+                temperature_c: water.temperature_c,
+                salinity_psu: water.salinity_psu,
+                ph: self.present(scene, Quantity::Ph),
+                alkalinity: self.newest(scene, Quantity::AlkalinityMgL),
+                tan: self.tan,
+                magnesium: self.kit(scene, Quantity::MagnesiumMgL),
+                oxygen: self.oxygen(scene).0,
+                running: (
+                    self.aerators_on.iter().filter(|on| **on == Some(true)).count(),
+                    self.aerators_on.len(),
+                ),
+                ph_day: window(Quantity::Ph),
+                temperature_day: window(Quantity::TemperatureC),
+                last_dose: None,
+                night: scene.night,
+                now: scene.now,
+            },
+        )
+    }
+
+    /// The newest value of a probe or a test kit, however old.
+    fn newest(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
+        let probes = self.channels(scene, quantity).filter_map(|(_, state)| state.seen);
+        probes.chain(self.hand.get(&quantity).copied()).max_by_key(|seen| seen.at)
+    }
+}
