@@ -15,6 +15,7 @@ use crate::time::Span;
 use crate::verdict::{Leaning, Verdict};
 
 mod plankton;
+mod water;
 
 /// Said wherever somebody may have to go out to the water at night.
 pub const IN_DOUBT: &str = "If in doubt, start aerators and look.";
@@ -209,6 +210,7 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
         }
         Condition::PlanktonCrash => plankton::crashed(&place, facts.crash),
         Condition::PlanktonBloom => plankton::blooms(&place, facts.bloom),
+        Condition::Water(own) => water::holds(&place, own, &limits.water, facts.marks, facts.oxygen),
     }
 }
 
@@ -246,6 +248,7 @@ pub fn cleared(condition: Condition, pond: &Pond, facts: &Facts<'_>) -> String {
                 "{place}: the day's oxygen production is near that of before again, or a week has passed."
             )
         }
+        Condition::Water(own) => water::over(&place, own, facts.marks),
     }
 }
 
