@@ -231,6 +231,18 @@ impl WaterLimits {
         Self { thresholds, tan_safe: halved(tan_safe), nitrite_safe: halved(nitrite_safe) }
     }
 
+    /// The same for P. monodon, whose nitrite is recalled as about 4 mg/L near 20 PSU, for post-larvae 1.4
+    /// (from memory), with the shape of vannamei's points. Weak.
+    #[must_use]
+    pub fn for_monodon(self, post_larvae: bool) -> Self {
+        let nitrite = if post_larvae {
+            vec![(0.6, 0.04), (1.0, 0.05), (2.0, 0.07), (15.0, 0.84), (25.0, 2.1), (35.0, 3.5)]
+        } else {
+            vec![(0.6, 0.11), (1.0, 0.14), (2.0, 0.2), (15.0, 2.4), (25.0, 6.0), (35.0, 10.1)]
+        };
+        Self { nitrite_safe: SafeAt(nitrite), ..self }
+    }
+
     /// The limit of a condition as it is set.
     pub fn of(&self, water: Water) -> Threshold {
         self.thresholds.get(water as usize).copied().unwrap_or(threshold(f64::INFINITY, 0.0, 0, 0))
@@ -281,6 +293,16 @@ mod tests {
         assert_eq!(both(1.0), (0.175, 0.35));
         let (warn, critical) = both(5.0);
         assert!((warn - 0.78).abs() < 0.01 && (critical - 1.56).abs() < 0.01, "{warn} {critical}");
+    }
+
+    /// About 4 mg/L near 20 PSU, for post-larvae 1.4.
+    #[test]
+    fn monodon_bears_less() {
+        for (post_larvae, told) in [(false, 4.0), (true, 1.4)] {
+            let limits = WaterLimits::grow_out().for_monodon(post_larvae);
+            let safe = limits.nitrite_safe.at(20.0).unwrap();
+            assert!((safe - told).abs() < 0.05 * told, "{safe}");
+        }
     }
 
     #[test]
