@@ -159,6 +159,9 @@ pub struct Facts<'a> {
     pub stopped: u64,
     /// Aerator groups that are not known to run and have not stopped tonight: what is left to start.
     pub startable: u64,
+    /// Where aerators have stopped: how long until oxygen is critical if none runs, as
+    /// [`crate::pond::PondState::left_without_aerators`] has it.
+    pub left_without: Option<Option<Span>>,
     /// Present pH.
     pub ph: Option<Seen>,
     /// Ammonia over the last day.

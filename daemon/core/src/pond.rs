@@ -373,6 +373,9 @@ impl PondState {
             forecast_over: !self.night.is_on(now),
             stopped: self.stopped_tonight(now),
             startable: self.startable(self.stopped_tonight(now)),
+            left_without: (self.stopped_tonight(now) != 0)
+                .then(|| self.left_without_aerators(scene, pond, pond.limits.do_low_mg_l[1].limit))
+                .flatten(),
             ph: self.present(scene, Quantity::Ph),
             ammonia: self.ammonia,
             slope_mg_l_h: lead

@@ -208,7 +208,7 @@ pub(super) fn films() -> Vec<Film> {
 
 /// Other faults of probes.
 pub(super) fn faults() -> Vec<Fault> {
-    let from_ms = at(4, 12, 5);
+    let from_ms = at(4, 11, 20);
     vec![Fault {
         probe: "p1-ph".into(),
         quantity: Some("ph".into()),

@@ -14,8 +14,8 @@ use crate::window::{Bin, Window, median};
 /// The water is looked at this often; a test kit's value when it is entered.
 const EVERY: Span = Span::from_minutes(5);
 
-/// A salt probe's reading counts as the present one this long.
-const PRESENT: Span = Span::from_minutes(20);
+/// A reading counts as the present one this long.
+const PRESENT: Span = Span::from_minutes(45);
 
 impl PondState {
     /// Notes what a person has entered, before it takes the place of what was entered before.
@@ -124,9 +124,10 @@ impl PondState {
     }
 }
 
-/// Middle of the newest readings.
+/// Middle of the newest three minutes with readings, so that one stray reading is no change.
 fn newest(window: &Window, now: Timestamp) -> Option<f64> {
-    middle(window, now - PRESENT, now)
+    let mut values: Vec<f64> = window.between(now - PRESENT, now).rev().take(3).map(Bin::mean).collect();
+    median(&mut values)
 }
 
 /// Middle of the readings of 24 to 12 hours ago: half a day of them, so that what lasts a few hours is not
