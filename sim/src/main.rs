@@ -2,10 +2,16 @@
 
 mod demo;
 
+use std::fs::File;
+use std::io::{BufWriter, ErrorKind, Write as _};
+use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::Duration;
 
+use anyhow::Context as _;
 use clap::Parser;
+use clap::builder::PossibleValuesParser;
+use sim::ten_days::csv;
 
 /// A night on a simulated shrimp farm, watched by the real daemon.
 ///
@@ -24,6 +30,45 @@ struct Arguments {
 enum Command {
     /// Serve only the simulated probes, in real time, for a daemon started by hand
     Probes(demo::probes::Options),
+    /// Print ten days of the farm with six incidents, as CSV for `pondreeve replay`
+    TenDays(TenDays),
+}
+
+/// Which part of the recording goes where.
+#[derive(Debug, clap::Args)]
+struct TenDays {
+    /// Print this pond to standard output
+    #[arg(long, value_parser = PossibleValuesParser::new(csv::PONDS), required_unless_present = "to")]
+    pond: Option<String>,
+    /// Write a file for each pond, p1.csv to p4.csv, or for the one named, into this folder
+    #[arg(long, value_name = "DIR")]
+    to: Option<PathBuf>,
+}
+
+impl TenDays {
+    fn run(&self) -> anyhow::Result<()> {
+        for (place, id) in csv::PONDS.into_iter().enumerate() {
+            if self.pond.as_deref().is_some_and(|only| only != id) {
+                continue;
+            }
+            let Some(folder) = &self.to else {
+                let mut out = BufWriter::new(std::io::stdout().lock());
+                return match csv::write(place, &mut out).and_then(|()| out.flush()) {
+                    // A reader such as `head` that has enough.
+                    Err(error) if error.kind() == ErrorKind::BrokenPipe => Ok(()),
+                    ended => ended.context("printing the recording failed"),
+                };
+            };
+            let path = folder.join(format!("{id}.csv"));
+            let file = File::create(&path).with_context(|| format!("making {} failed", path.display()))?;
+            let mut out = BufWriter::new(file);
+            csv::write(place, &mut out)
+                .and_then(|()| out.flush())
+                .with_context(|| format!("writing {} failed", path.display()))?;
+            println!("{}", path.display());
+        }
+        Ok(())
+    }
 }
 
 fn main() -> ExitCode {
@@ -38,6 +83,7 @@ fn main() -> ExitCode {
     let ended = runtime.block_on(async {
         match arguments.command {
             Some(Command::Probes(options)) => demo::probes::run(options).await,
+            Some(Command::TenDays(options)) => options.run(),
             None => demo::run(arguments.demo).await,
         }
     });

@@ -11,6 +11,11 @@ use crate::quality::{HandCheck, Seen};
 use crate::site::{Limits, Pond, PondIndex, Threshold};
 use crate::time::{Span, Timestamp};
 use crate::verdict::Verdict;
+use crate::water_limits::{self, Water};
+
+pub mod marks;
+
+use marks::Marks;
 
 /// A condition of a pond that a person must act on. Within one group, later is graver.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,12 +42,21 @@ pub enum Condition {
     PlanktonCrash,
     /// Production and the swing of oxygen have risen for days. Advice, no danger of its own.
     PlanktonBloom,
+    /// Something else of the water is beyond its limit.
+    Water(Water),
 }
 
 /// Every condition with the last part of its id, its name and its priority. Priorities: oxygen below
 /// 3 or unobserved for 20 min, several aerators off: act within 15 min; oxygen below 4 or forecast below 3, pH beyond its
 /// critical limits: within the hour; the rest the same day. (Common practice, no source.)
-pub const CONDITIONS: [(Condition, &str, &str, Priority); 20] = [
+pub const CONDITIONS: [Entry; OWN + water_limits::COUNT] = joined();
+
+/// One of [`CONDITIONS`].
+pub type Entry = (Condition, &'static str, &'static str, Priority);
+
+const OWN: usize = OXYGEN_AND_PH.len();
+
+const OXYGEN_AND_PH: [Entry; 20] = [
     (Condition::DoLow(0), "do-low-warn", "Oxygen low", Priority::High),
     (Condition::DoLow(1), "do-low-critical", "Oxygen critically low", Priority::Critical),
     (Condition::DoLow(2), "do-low-emergency", "Oxygen emergency", Priority::Critical),
@@ -69,6 +83,22 @@ pub const CONDITIONS: [(Condition, &str, &str, Priority); 20] = [
     (Condition::PlanktonCrash, "plankton-crash", "Plankton may have crashed", Priority::Medium),
     (Condition::PlanktonBloom, "plankton-bloom", "Plankton blooms", Priority::Medium),
 ];
+
+#[expect(clippy::indexing_slicing, reason = "worked out when the program is built")]
+const fn joined() -> [Entry; OWN + water_limits::COUNT] {
+    let mut all = [OXYGEN_AND_PH[0]; OWN + water_limits::COUNT];
+    let mut place = 0;
+    while place < all.len() {
+        all[place] = if place < OWN {
+            OXYGEN_AND_PH[place]
+        } else {
+            let water = Water::ALL[place - OWN];
+            (Condition::Water(water), water.suffix(), water.name(), water.priority())
+        };
+        place += 1;
+    }
+    all
+}
 
 /// A farm day is judged once, and what is found of it needs no further delay.
 const DAY_DELAYS: Delays = Delays::minutes(0, 0);
@@ -129,6 +159,9 @@ pub struct Facts<'a> {
     pub stopped: u64,
     /// Aerator groups that are not known to run and have not stopped tonight: what is left to start.
     pub startable: u64,
+    /// Where aerators have stopped: how long until oxygen is critical if none runs, as
+    /// [`crate::pond::PondState::left_without_aerators`] has it.
+    pub left_without: Option<Option<Span>>,
     /// Present pH.
     pub ph: Option<Seen>,
     /// Ammonia over the last day.
@@ -141,6 +174,8 @@ pub struct Facts<'a> {
     pub crash: Option<Crash>,
     /// The production that rose for days, if it did.
     pub bloom: Option<Bloom>,
+    /// Everything else of the water.
+    pub marks: Option<&'a Marks>,
     /// Sensor or water, where oxygen is in doubt, low or falling.
     pub verdict: Option<&'a Verdict>,
     /// Present time.
@@ -166,6 +201,10 @@ impl Condition {
             Self::PhHigh(0) => Some(Self::PhHigh(1)),
             Self::Nh3Mean(0) => Some(Self::Nh3Mean(1)),
             Self::Nh3Peak(0) => Some(Self::Nh3Peak(1)),
+            Self::Water(water) => match water.graver() {
+                Some(graver) => Some(Self::Water(graver)),
+                None => None,
+            },
             _ => None,
         }
     }
@@ -185,7 +224,8 @@ impl Condition {
             | Self::DoBlind(_)
             | Self::AeratorStopped(_)
             | Self::PlanktonCrash
-            | Self::PlanktonBloom => None,
+            | Self::PlanktonBloom
+            | Self::Water(_) => None,
         }
     }
 
@@ -214,12 +254,16 @@ impl Condition {
             | Self::DoBlind(_)
             | Self::AeratorStopped(_)
             | Self::PlanktonCrash
-            | Self::PlanktonBloom => None,
+            | Self::PlanktonBloom
+            | Self::Water(_) => None,
         }
     }
 
     /// What is seen of the condition now, and the delays that apply.
     pub fn sight(self, limits: &Limits, facts: &Facts<'_>) -> (Sight, Delays) {
+        if let Self::Water(water) = self {
+            return water.sight(&limits.water, facts.marks);
+        }
         if let Some((threshold, below)) = self.threshold(limits) {
             let delays = Delays { on: threshold.on_delay, off: threshold.off_delay };
             let sight = self.measured(facts).map_or(Sight::Unseen, |value| side(threshold, below, value));

@@ -8,6 +8,7 @@ use crate::compensation::Compensation;
 use crate::quantity::Quantity;
 use crate::site::{Channel, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold};
 use crate::time::Span;
+use crate::water_limits::WaterLimits;
 
 const fn threshold(limit: f64, deadband: f64, on_min: i64, off_min: i64) -> Threshold {
     Threshold {
@@ -49,6 +50,7 @@ impl Limits {
             ph_high: [threshold(8.8, 0.1, 20, 30), threshold(9.2, 0.1, 20, 30)],
             nh3_mean_mg_l: [threshold(0.05, 0.01, 0, 0), threshold(0.12, 0.024, 0, 0)],
             nh3_peak_mg_l: [threshold(0.15, 0.03, 0, 0), threshold(0.40, 0.08, 0, 0)],
+            water: WaterLimits::grow_out(),
         }
     }
 
@@ -58,6 +60,7 @@ impl Limits {
     pub fn post_larvae() -> Self {
         Self {
             nh3_mean_mg_l: [threshold(0.03, 0.006, 0, 0), threshold(0.06, 0.012, 0, 0)],
+            water: WaterLimits::post_larvae(),
             ..Self::grow_out()
         }
     }
@@ -174,6 +177,7 @@ impl Channel {
         Self {
             quantity,
             aerator: None,
+            layer: None,
             calibration_slope: 1.0,
             calibration_offset: 0.0,
             compensation: Compensation::default(),

@@ -61,6 +61,7 @@ pub mod sunlight;
 pub mod time;
 pub mod verdict;
 pub mod view;
+pub mod water_limits;
 pub mod why;
 pub mod window;
 

@@ -15,6 +15,7 @@ use crate::time::Span;
 use crate::verdict::{Leaning, Verdict};
 
 mod plankton;
+mod water;
 
 /// Said wherever somebody may have to go out to the water at night.
 pub const IN_DOUBT: &str = "If in doubt, start aerators and look.";
@@ -169,13 +170,21 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                     format!("oxygen {:.1} mg/L{sure}", seen.value)
                 },
             );
+            let critical = limits.do_low_mg_l.get(1).map_or(0.0, |threshold| threshold.limit);
+            let left = match facts.left_without {
+                Some(Some(left)) if left.as_millis() > 0 => {
+                    format!(", {critical:.1} mg/L in about {} if none runs", length(left))
+                }
+                Some(None) => format!(", not below {critical:.1} before sunrise even if none runs"),
+                _ => String::new(),
+            };
             let start = if others.is_empty() {
                 String::from("Nothing else is left to start: look at the trip. ")
             } else {
                 format!("Start {others} now, then look at the trip. ")
             };
             format!(
-                "{place}: {aerators} {stopped} {have} stopped; {oxygen}. {start}Do not reset a breaker again and again; call an electrician; stay out of the water."
+                "{place}: {aerators} {stopped} {have} stopped; {oxygen}{left}. {start}Do not reset a breaker again and again; call an electrician; stay out of the water."
             )
         }
         Condition::PhLow(_) | Condition::PhHigh(_) => {
@@ -209,6 +218,7 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
         }
         Condition::PlanktonCrash => plankton::crashed(&place, facts.crash),
         Condition::PlanktonBloom => plankton::blooms(&place, facts.bloom),
+        Condition::Water(own) => water::holds(&place, own, &limits.water, facts.marks, facts.oxygen),
     }
 }
 
@@ -246,6 +256,7 @@ pub fn cleared(condition: Condition, pond: &Pond, facts: &Facts<'_>) -> String {
                 "{place}: the day's oxygen production is near that of before again, or a week has passed."
             )
         }
+        Condition::Water(own) => water::over(&place, own, facts.marks),
     }
 }
 

@@ -7,6 +7,7 @@ use alloc::vec::Vec;
 
 use crate::aeration;
 use crate::alarm::Alarm;
+use crate::alarm_set::marks::Marks;
 use crate::alarm_set::{self, AmmoniaDay, CONDITIONS, Facts};
 use crate::derived;
 use crate::effect::{Advice, Derived, Effect, Flag};
@@ -26,6 +27,7 @@ mod breath;
 mod dose;
 mod energy;
 mod evidence;
+mod marks;
 mod motors;
 mod present;
 mod turnover;
@@ -105,6 +107,11 @@ pub struct PondState {
     pub alarms: Vec<Alarm>,
     /// Newest entry of a person, per quantity.
     pub hand: BTreeMap<Quantity, Seen>,
+    /// The disc of the day before the newest one.
+    disc_before: Option<Seen>,
+    /// What else is known of the water.
+    marks: Marks,
+    marks_due: Option<Timestamp>,
     /// Newest total ammonia, from a test kit or a probe.
     tan: Option<Seen>,
     ammonia: Option<AmmoniaDay>,
@@ -151,6 +158,9 @@ impl PondState {
             since: now,
             alarms: alarm_set::alarms(index, pond),
             hand: BTreeMap::new(),
+            disc_before: None,
+            marks: Marks::default(),
+            marks_due: None,
             tan: None,
             ammonia: None,
             ammonia_due: None,
@@ -364,12 +374,16 @@ impl PondState {
             forecast_over: !self.night.is_on(now),
             stopped: self.stopped_tonight(now),
             startable: self.startable(self.stopped_tonight(now)),
+            left_without: (self.stopped_tonight(now) != 0)
+                .then(|| self.left_without_aerators(scene, pond, pond.limits.do_low_mg_l[1].limit))
+                .flatten(),
             ph: self.present(scene, Quantity::Ph),
             ammonia: self.ammonia,
             slope_mg_l_h: lead
                 .filter(|_| is_low)
                 .and_then(|state| derived::slope_per_hour(&state.window, now, Span::from_hours(1))),
             hand_counts: self.hand_counts(scene),
+            marks: Some(&self.marks),
             crash: self.metabolism.crash(),
             bloom: self.metabolism.bloom(),
             verdict: None,
@@ -381,6 +395,7 @@ impl PondState {
     pub fn settle(&mut self, scene: &Scene<'_>, effects: &mut Vec<Effect>) {
         let Some(pond) = scene.site.ponds.get(usize::from(self.index.0)) else { return };
         self.work_out_ammonia(scene, pond);
+        self.look_at_marks(scene, pond);
         self.breathe(scene, pond);
         self.turn_over(scene, pond);
         self.energy.settle(scene.now, scene.night, pond, &self.aerators_on);
@@ -399,6 +414,7 @@ impl PondState {
             .filter_map(Alarm::deadline)
             .chain(CONDITIONS.iter().filter_map(|(condition, ..)| condition.deadline(&facts)))
             .chain(self.ammonia_due)
+            .chain(self.marks_due)
             .chain(self.night.due())
             .chain(self.look_due)
             .chain(self.turnover_due)

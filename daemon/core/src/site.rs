@@ -10,6 +10,7 @@ use alloc::vec::Vec;
 use crate::compensation::Compensation;
 use crate::quantity::Quantity;
 use crate::time::Span;
+use crate::water_limits::WaterLimits;
 
 /// Position of a pond in [`Site::ponds`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -118,10 +119,22 @@ pub struct Channel {
     pub calibration_slope: f64,
     /// Added after the slope, in the unit of the quantity.
     pub calibration_offset: f64,
+    /// How deep it hangs, where that is told.
+    pub layer: Option<Layer>,
     /// What an oxygen probe does not take into account itself.
     pub compensation: Compensation,
     /// Parameters of the quality tests.
     pub quality: QualityLimits,
+}
+
+/// How deep a probe hangs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+pub enum Layer {
+    /// Just below the surface.
+    Surface,
+    /// Near the bottom.
+    Bottom,
 }
 
 /// Parameters of the QARTOD tests for one channel.
@@ -175,6 +188,8 @@ pub struct Limits {
     pub nh3_mean_mg_l: [Threshold; 2],
     /// Un-ionised ammonia at its peak, mg/L as N: warn, critical. Ascending.
     pub nh3_peak_mg_l: [Threshold; 2],
+    /// Everything else.
+    pub water: WaterLimits,
 }
 
 /// One alarm limit with what keeps it from chattering.

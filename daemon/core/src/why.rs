@@ -20,6 +20,7 @@ use crate::time::Timestamp;
 use crate::verdict::Verdict;
 
 mod conditions;
+mod water;
 
 /// A reading that went into it.
 #[derive(Debug, Clone, PartialEq)]

@@ -5,6 +5,7 @@
 //! what reaches the gateway: sweeps of readings, and what people enter and do. Everything in it is invented.
 
 pub mod clock;
+pub mod csv;
 mod film;
 mod pond;
 mod ponds;

@@ -27,7 +27,7 @@ pub(super) struct Build {
 const LIGHT_SATURATION_UMOL_M2_S: f64 = 50.0;
 
 /// A pond's carbon comes back within so many hours. (Invented.)
-const CARBON_BACK_H: f64 = 45.0;
+const CARBON_BACK_H: f64 = 7.0;
 
 /// Rain heavier than this, mm/h, lays a lens on water that nothing stirs. (Invented.)
 const LENS_RAIN_MM_H: f64 = 10.0;

@@ -22,7 +22,7 @@ pub(super) const ALL: [Build; 4] = [
             water_respiration_mg_l_h: 0.227,
             bottom_respiration_g_m2_h: 0.235,
         },
-        dic_mmol_l: 2.02,
+        dic_mmol_l: 2.06,
     },
     // The same lot.
     Build {

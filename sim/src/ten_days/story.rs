@@ -73,9 +73,11 @@ const fn alkalinity_of_slurry(kg: f64, volume_m3: f64) -> f64 {
     kg * 1_000.0 / volume_m3 * 0.60 * 1.716
 }
 
-/// The farm's timers: pond, groups, days from which the night begins, on and off (hours, minutes; from 24
-/// on in the morning after). What people decide for a single night is among the causes.
-const TIMERS: [(usize, &str, (i64, i64), (i64, i64)); 6] = [
+/// Hours and minutes of farm time; from 24 on in the morning after.
+type Clock = (i64, i64);
+
+/// The farm's timers: pond, groups, on and off. What people decide for a single night is among the causes.
+const TIMERS: [(usize, &str, Clock, Clock); 6] = [
     (0, "ac", (21, 30), (31, 45)),
     (0, "b", (24, 0), (31, 45)),
     (1, "ac", (21, 30), (31, 45)),
@@ -87,7 +89,7 @@ const TIMERS: [(usize, &str, (i64, i64), (i64, i64)); 6] = [
 /// Nights (by the day on which they begin) in which people do something else with a pond's groups.
 fn has_own_plan(pond: usize, day: i64) -> bool {
     // P1: the still night with the trip, after the dark days, and the power cut. P2: the crash.
-    matches!((pond, day), (0, 2 | 5 | 6 | 7) | (1, 5 | 6 | 7 | 9 | 10) | (2, 5 | 6 | 7))
+    matches!((pond, day), (0, 2 | 5 | 6 | 7) | (1, 5 | 6 | 7 | 9 | 10) | (2, 5..=7))
 }
 
 /// Everything that changes the world, in order of time.
@@ -206,7 +208,7 @@ pub(super) fn films() -> Vec<Film> {
 
 /// Other faults of probes.
 pub(super) fn faults() -> Vec<Fault> {
-    let from_ms = at(4, 12, 5);
+    let from_ms = at(4, 11, 20);
     vec![Fault {
         probe: "p1-ph".into(),
         quantity: Some("ph".into()),

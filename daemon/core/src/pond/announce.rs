@@ -78,9 +78,10 @@ pub(super) fn judge_alarms(
     power_lost: Option<Timestamp>,
     effects: &mut Vec<Effect>,
 ) {
-    let graver_stands = CONDITIONS.map(|(condition, ..)| {
-        let graver = condition.graver().and_then(place_of).and_then(|place| alarms.get(place));
-        graver.is_some_and(|alarm| alarm.state.is_standing())
+    // A graver condition follows its milder one.
+    let graver_stands: [bool; CONDITIONS.len()] = core::array::from_fn(|place| {
+        CONDITIONS.get(place).is_some_and(|(condition, ..)| condition.graver().is_some())
+            && alarms.get(place + 1).is_some_and(|alarm| alarm.state.is_standing())
     });
     for ((alarm, (condition, ..)), graver_stands) in alarms.iter_mut().zip(CONDITIONS).zip(graver_stands) {
         let (sight, delays) = condition.sight(&pond.limits, facts);

@@ -14,7 +14,7 @@ use crate::pond::Scene;
 use crate::quality::watch::{Amendment, Around};
 use crate::quality::{self, AHEAD_TOLERANCE, ChannelState, Seen};
 use crate::quantity::Quantity;
-use crate::site::{Channel, PondIndex, Probe, ProbeIndex};
+use crate::site::{Channel, Layer, PondIndex, Probe, ProbeIndex};
 use crate::time::{Span, Timestamp};
 use crate::window::Bin;
 
@@ -114,11 +114,28 @@ impl State {
                 .flatten(),
             other: others()
                 .filter(|(place, (channel, _))| *place != position && channel.quantity == sample.quantity)
+                .filter(|(_, (channel, _))| self.is_comparable(pond, sample, channel.layer))
                 .filter_map(|(_, (_, state))| state.seen)
                 .find(|seen| seen.flag.is_usable() && now - seen.at <= Span::from_minutes(15))
                 .or_else(|| self.like_pond(pond, sample.quantity))
                 .map(|seen| seen.value),
         }
+    }
+
+    /// Whether a probe in another layer of the pond may be held against a sample's: warmth and salt differ
+    /// from top to bottom in sound water, and oxygen does while fresh water lies on top.
+    fn is_comparable(&self, pond: PondIndex, sample: &Sample, other: Option<Layer>) -> bool {
+        let own = self
+            .site
+            .as_ref()
+            .and_then(|site| site.probes.get(usize::from(sample.probe.0)))
+            .and_then(|probe| probe.channels.iter().find_map(|channel| channel.layer));
+        let (Some(own), Some(other)) = (own, other) else { return true };
+        own == other
+            || match sample.quantity {
+                Quantity::TemperatureC | Quantity::SalinityPsu | Quantity::ConductivityMsCm => false,
+                _ => !self.ponds.get(usize::from(pond.0)).is_some_and(|pond| pond.is_layered()),
+            }
     }
 
     /// What the first probe of a like pond reads of a quantity, where such a pond is named.
@@ -297,6 +314,7 @@ impl State {
             pond.tally.count(quantity, Some(value), flag);
             if flag.may_warn() {
                 let seen = Seen { value, at, flag };
+                pond.note_entry(quantity, seen);
                 let known = pond.hand.entry(quantity).or_insert(seen);
                 if known.at <= at {
                     *known = seen;

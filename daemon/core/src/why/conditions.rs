@@ -6,7 +6,7 @@ use alloc::vec::Vec;
 
 use pondreeve_chemistry::formulas::{NH3_NBS, OXYGEN_SATURATION, OXYGEN_TRANSFER, THEIL_SEN};
 
-use super::{Why, Witness, Worked, number, witness};
+use super::{Why, Witness, Worked, number, water, witness};
 use crate::alarm::Alarm;
 use crate::alarm_set::{Condition, FORECAST_ALARM, FORECAST_CLEAR, Facts};
 use crate::derived::{self, Water};
@@ -39,6 +39,7 @@ impl Condition {
             Self::Nh3Mean(_) => "nh3_mean_mg_l.critical",
             Self::Nh3Peak(0) => "nh3_peak_mg_l.warn",
             Self::Nh3Peak(_) => "nh3_peak_mg_l.critical",
+            Self::Water(water) => water.key(),
         })
     }
 
@@ -54,6 +55,7 @@ impl Condition {
             Self::PlanktonCrash | Self::PlanktonBloom => {
                 &[Q::DoMgL, Q::Ph, Q::TemperatureC, Q::ParUmolM2S, Q::AeratorOn, Q::AeratorKw]
             }
+            Self::Water(water) => water.quantities(),
         }
     }
 
@@ -64,6 +66,7 @@ impl Condition {
             Self::Nh3Mean(_) => ("un-ionised ammonia, mean of the last 24 h,", " mg/L as N"),
             Self::Nh3Peak(_) => ("un-ionised ammonia, peak of the last 24 h,", " mg/L as N"),
             Self::PlanktonCrash | Self::PlanktonBloom => ("the day's oxygen production", " mg/L"),
+            Self::Water(water) => water.subject(),
             _ => ("oxygen", " mg/L"),
         }
     }
@@ -87,6 +90,7 @@ impl Condition {
             );
         }
         match self {
+            Self::Water(own) => water::rules(own, &limits.water, facts.marks),
             Self::DoFalling => (
                 format!(
                     "oxygen more than {:.1} mg/L below the second highest minute of the last 30 min, for 15 min",
@@ -171,6 +175,7 @@ impl Condition {
             ),
             Self::PlanktonCrash => String::from("the day's oxygen production has not collapsed"),
             Self::PlanktonBloom => String::from("the day's oxygen production has not risen for days"),
+            Self::Water(own) => water::stands(own, facts.marks),
         }
     }
 }

@@ -2,11 +2,13 @@
 //! has been compared with anything else yet; that is the resolver's work.
 
 mod limits;
+mod water_limits;
 
 use std::path::PathBuf;
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
+use pondreeve_core::site::Layer;
 
 use super::farm::Parity;
 use super::reader::At;
@@ -18,6 +20,7 @@ pub use limits::{
     RawAmmoniaLimit, RawAmmoniaLimits, RawBlindLimits, RawFallLimit, RawForecastLimits, RawLimits,
     RawLimitsFile, RawOxygenLimit, RawOxygenLimits, RawPhLimit, RawPhLimits, RawThreshold, ThresholdParts,
 };
+pub use water_limits::*;
 
 /// More ponds than any one gateway's cables and radio reach (common practice, no source).
 pub const MOST_PONDS: usize = 100;
@@ -30,6 +33,9 @@ pub const MOST_AERATORS: usize = 32;
 
 const DAY_S: u64 = 86_400;
 const POLL: Length = length_s(1, DAY_S);
+
+/// Accepted depths of a probe.
+pub const LAYERS: Choice<Layer> = Choice(&[("surface", Layer::Surface), ("bottom", Layer::Bottom)]);
 
 /// The parities of a serial line.
 pub const PARITIES: Choice<Parity> =
@@ -185,6 +191,9 @@ table! {
         id: String = needed Id;
         /// The pond it stands in; left out for a probe that serves all ponds, such as a weather mast.
         pond: String = optional Id;
+        /// How deep it hangs: just below the surface, or near the bottom. Probes of different depths are not held
+        /// against each other, and fresher water at the surface than below is an alarm.
+        layer: Layer = optional LAYERS;
         /// Modbus address. Two probes may share one where their profiles read different registers.
         address: i64 = needed whole(1, 247, "");
         /// Register map: the name of a file in the folder `probes` beside this file, or of a built-in one.
@@ -298,6 +307,9 @@ table! {
         id: String = needed Id;
         /// The pond it stands in; left out for a probe that serves all ponds.
         pond: String = optional Id;
+        /// How deep it hangs: just below the surface, or near the bottom. Probes of different depths are not held
+        /// against each other, and fresher water at the surface than below is an alarm.
+        layer: Layer = optional LAYERS;
         /// MQTT topic filter.
         topic: String = needed Text;
         /// Quality of service to ask for: 0 or 1. With 1 the broker keeps what the gateway has not yet stored.

@@ -271,7 +271,11 @@ fn files_of_limits_say_what_the_core_says() {
         let file = repository().join("config/limits").join(format!("{name}.toml"));
         let (limits, problems) = super::resolve::limits_file(&file, text, name.split_once('-'));
         assert!(problems.is_empty(), "{}", super::Report::new(problems).render(Style::Plain));
-        let core = if name.ends_with("post-larva") { Limits::post_larvae() } else { Limits::grow_out() };
+        let is_larva = name.ends_with("post-larva");
+        let mut core = if is_larva { Limits::post_larvae() } else { Limits::grow_out() };
+        if name.starts_with("monodon") {
+            core.water = core.water.for_monodon(is_larva);
+        }
         let (limits, sources) = limits.expect("limits");
         assert_eq!(limits, core, "{name}");
         for (condition, ..) in pondreeve_core::alarm_set::CONDITIONS {
@@ -370,6 +374,26 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         RawForecastLimits,
         RawFallLimit,
         RawBlindLimits,
+        RawOxygenHighLimit,
+        RawOxygenHighLimits,
+        RawPercentLimit,
+        RawPercentLimits,
+        RawSwingLimit,
+        RawSwingLimits,
+        RawTemperatureLimit,
+        RawTemperatureLimits,
+        RawTemperatureChange,
+        RawTemperatureChanges,
+        RawSalinityLimit,
+        RawSalinityLimits,
+        RawSalinityChanges,
+        RawKitLimit,
+        RawKitLimitAlone,
+        RawKitLimits,
+        RawDiscLimit,
+        RawDiscLimits,
+        RawSludgePhLimits,
+        RawSafe,
         RawLimits
     );
     assert_eq!(compared, 1 + schema["$defs"].as_object().expect("definitions").len());

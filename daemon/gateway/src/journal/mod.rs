@@ -27,6 +27,7 @@ mod filing;
 mod folder;
 mod hashing;
 mod keys;
+mod limits_record;
 mod migrate;
 mod opening;
 pub mod query;

@@ -5,12 +5,13 @@
 use pondreeve_core::compensation::Compensation;
 use pondreeve_core::defaults::AERATION_RISK;
 use pondreeve_core::site::{
-    AeratorGroup, Channel, EnergyPrice, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold,
+    AeratorGroup, Channel, EnergyPrice, Layer, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold,
 };
 use pondreeve_core::{Quantity, Span};
 use serde::{Deserialize, Serialize};
 
 use super::codec::Malformed;
+use super::limits_record::WaterRecord;
 
 /// JSON of a farm.
 pub(super) fn to_text(site: &Site) -> String {
@@ -27,13 +28,13 @@ pub(super) fn from_text(text: &str) -> Result<Site, Malformed> {
 /// A number that survives JSON whatever it is: infinities and NaN travel as words.
 #[derive(Debug, Clone, Copy, Serialize, Deserialize)]
 #[serde(untagged)]
-enum Number {
+pub(super) enum Number {
     Finite(f64),
     Word(Word),
 }
 
 #[derive(Debug, Clone, Copy, Serialize, Deserialize)]
-enum Word {
+pub(super) enum Word {
     #[serde(rename = "inf")]
     Infinite,
     #[serde(rename = "-inf")]
@@ -123,6 +124,8 @@ struct ProbeRecord {
 struct ChannelRecord {
     quantity: String,
     aerator: Option<u16>,
+    #[serde(default)]
+    layer: Option<LayerRecord>,
     calibration_slope: Number,
     calibration_offset: Number,
     #[serde(default)]
@@ -136,6 +139,13 @@ struct ChannelRecord {
     /// Missing in records of before these tests: the defaults of the quantity.
     #[serde(default)]
     tests: Option<TestsRecord>,
+}
+
+#[derive(Clone, Copy, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum LayerRecord {
+    Surface,
+    Bottom,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -161,10 +171,13 @@ struct LimitsRecord {
     ph_high: [ThresholdRecord; 2],
     nh3_mean_mg_l: [ThresholdRecord; 2],
     nh3_peak_mg_l: [ThresholdRecord; 2],
+    /// Missing in records of before these limits.
+    #[serde(default)]
+    water: WaterRecord,
 }
 
 #[derive(Serialize, Deserialize)]
-struct ThresholdRecord {
+pub(super) struct ThresholdRecord {
     limit: Number,
     deadband: Number,
     on_delay_ms: i64,
@@ -271,8 +284,15 @@ impl From<&Probe> for ProbeRecord {
     fn from(probe: &Probe) -> Self {
         let Probe { id, pond, link, channels } = probe;
         let channels = channels.iter().map(|channel| {
-            let Channel { quantity, aerator, calibration_slope, calibration_offset, compensation, quality } =
-                channel;
+            let Channel {
+                quantity,
+                aerator,
+                layer,
+                calibration_slope,
+                calibration_offset,
+                compensation,
+                quality,
+            } = channel;
             let Compensation { assumed_salinity_psu, assumed_pressure_hpa } = compensation;
             let QualityLimits {
                 fail,
@@ -303,6 +323,10 @@ impl From<&Probe> for ProbeRecord {
             ChannelRecord {
                 quantity: quantity.id().to_owned(),
                 aerator: *aerator,
+                layer: layer.map(|layer| match layer {
+                    Layer::Surface => LayerRecord::Surface,
+                    Layer::Bottom => LayerRecord::Bottom,
+                }),
                 calibration_slope: (*calibration_slope).into(),
                 calibration_offset: (*calibration_offset).into(),
                 assumed_salinity_psu: assumed_salinity_psu.map(Into::into),
@@ -346,6 +370,10 @@ impl ProbeRecord {
             Ok(Channel {
                 quantity,
                 aerator: channel.aerator,
+                layer: channel.layer.map(|layer| match layer {
+                    LayerRecord::Surface => Layer::Surface,
+                    LayerRecord::Bottom => Layer::Bottom,
+                }),
                 calibration_slope: channel.calibration_slope.into(),
                 calibration_offset: channel.calibration_offset.into(),
                 compensation: Compensation {
@@ -381,6 +409,7 @@ impl From<&Limits> for LimitsRecord {
             ph_high,
             nh3_mean_mg_l,
             nh3_peak_mg_l,
+            water,
         } = limits;
         Self {
             do_low_mg_l: do_low_mg_l.map(ThresholdRecord::from),
@@ -391,6 +420,7 @@ impl From<&Limits> for LimitsRecord {
             ph_high: ph_high.map(ThresholdRecord::from),
             nh3_mean_mg_l: nh3_mean_mg_l.map(ThresholdRecord::from),
             nh3_peak_mg_l: nh3_peak_mg_l.map(ThresholdRecord::from),
+            water: water.into(),
         }
     }
 }
@@ -406,6 +436,7 @@ impl From<LimitsRecord> for Limits {
             ph_high: record.ph_high.map(Threshold::from),
             nh3_mean_mg_l: record.nh3_mean_mg_l.map(Threshold::from),
             nh3_peak_mg_l: record.nh3_peak_mg_l.map(Threshold::from),
+            water: record.water.into(),
         }
     }
 }

@@ -5,9 +5,14 @@ use std::time::Duration;
 use super::super::reader::At;
 use super::super::rules::{Id, Length, Text, length_s, number};
 use super::super::tables::{TableOf, table};
+use super::water_limits::{
+    RawDiscLimits, RawKitLimitAlone, RawKitLimits, RawOxygenHighLimits, RawPercentLimits, RawSafe,
+    RawSalinityChanges, RawSalinityLimits, RawSludgePhLimits, RawSwingLimits, RawTemperatureChanges,
+    RawTemperatureLimits,
+};
 
 /// Delays of alarms: a longer one than this is no alarm any more.
-const DELAY: Length = length_s(0, 3_600);
+pub(super) const DELAY: Length = length_s(0, 3_600);
 /// Oxygen can fall from a warning to deaths within an hour; half of it is the longest to wait.
 const OXYGEN_ON_DELAY: Length = length_s(0, 1_800);
 
@@ -43,6 +48,8 @@ macro_rules! threshold {
         }
     };
 }
+
+pub(super) use threshold;
 
 /// What the tables of one limit have in common; they differ in the range of the limit.
 #[derive(Debug, Clone, Copy)]
@@ -165,6 +172,48 @@ table! {
         nh3_mean_mg_l: RawAmmoniaLimits = optional TableOf::<RawAmmoniaLimits>::new();
         /// Un-ionised ammonia as N, at its peak.
         nh3_peak_mg_l: RawAmmoniaLimits = optional TableOf::<RawAmmoniaLimits>::new();
+        /// Oxygen high by day.
+        do_high_mg_l: RawOxygenHighLimits = optional TableOf::<RawOxygenHighLimits>::new();
+        /// The same as a share of saturation.
+        do_high_percent: RawPercentLimits = optional TableOf::<RawPercentLimits>::new();
+        /// Highest less lowest pH of 24 hours.
+        ph_swing: RawSwingLimits = optional TableOf::<RawSwingLimits>::new();
+        /// Temperature low.
+        temperature_low_c: RawTemperatureLimits = optional TableOf::<RawTemperatureLimits>::new();
+        /// Temperature high.
+        temperature_high_c: RawTemperatureLimits = optional TableOf::<RawTemperatureLimits>::new();
+        /// Temperature changing.
+        temperature_change_c: RawTemperatureChanges = optional TableOf::<RawTemperatureChanges>::new();
+        /// Salinity low.
+        salinity_low_psu: RawSalinityLimits = optional TableOf::<RawSalinityLimits>::new();
+        /// Salinity against that of 24 to 12 hours ago.
+        salinity_change_psu: RawSalinityChanges = optional TableOf::<RawSalinityChanges>::new();
+        /// Salt at the surface less than below: needs a probe with `layer = "surface"`.
+        layers_psu: RawSalinityLimits = optional TableOf::<RawSalinityLimits>::new();
+        /// Total ammonia nitrogen. The critical limit is never laxer than `tan_safe_mg_l`.
+        tan_mg_l: RawKitLimits = optional TableOf::<RawKitLimits>::new();
+        /// Total ammonia nitrogen that is safe at which salinity.
+        tan_safe_mg_l: RawSafe = optional TableOf::<RawSafe>::new();
+        /// Nitrite nitrogen. The critical limit is never laxer than `nitrite_safe_mg_l`, the other than half of it.
+        nitrite_mg_l: RawKitLimits = optional TableOf::<RawKitLimits>::new();
+        /// Nitrite nitrogen that is safe at which salinity.
+        nitrite_safe_mg_l: RawSafe = optional TableOf::<RawSafe>::new();
+        /// Alkalinity low, as CaCO3.
+        alkalinity_low_mg_l: RawKitLimits = optional TableOf::<RawKitLimits>::new();
+        /// Alkalinity high, as CaCO3.
+        alkalinity_high_mg_l: RawKitLimitAlone = optional TableOf::<RawKitLimitAlone>::new();
+        /// The disc vanishes early: dense plankton.
+        secchi_low_cm: RawDiscLimits = optional TableOf::<RawDiscLimits>::new();
+        /// The disc vanishes late: little plankton.
+        secchi_high_cm: RawDiscLimits = optional TableOf::<RawDiscLimits>::new();
+        /// The disc's depth from one day to the next.
+        secchi_change_cm: RawDiscLimits = optional TableOf::<RawDiscLimits>::new();
+        /// Orthophosphate, as P.
+        phosphate_mg_l: RawKitLimitAlone = optional TableOf::<RawKitLimitAlone>::new();
+        /// Un-ionised hydrogen sulfide, as S.
+        h2s_s_mg_l: RawKitLimits = optional TableOf::<RawKitLimits>::new();
+        /// pH of the sludge low.
+        sludge_ph_low: RawSludgePhLimits = optional TableOf::<RawSludgePhLimits>::new();
     }
 }
 

@@ -121,6 +121,7 @@ impl Resolver<'_> {
                 channels.push(RawChannel {
                     quantity: quantity.value,
                     aerator: value.value.aerator.as_ref(),
+                    layer: raw.layer.as_ref().map(|at| at.value),
                     place: quantity.with(()),
                 });
             }

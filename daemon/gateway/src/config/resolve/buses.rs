@@ -90,6 +90,7 @@ impl Resolver<'_> {
         let (id, address, poll_every, map, profile) =
             (raw.id.as_ref()?, raw.address.as_ref()?, poll_every?, map?, raw.profile.as_ref()?);
 
+        let layer = raw.layer.as_ref().map(|at| at.value);
         let channels: Vec<RawChannel<'_>> = map
             .registers
             .iter()
@@ -97,7 +98,7 @@ impl Resolver<'_> {
                 let quantity = Quantity::from_id(&register.channel)?;
                 let for_aerator = matches!(quantity, Quantity::AeratorOn | Quantity::AeratorKw);
                 let aerator = if for_aerator { raw.aerator.as_ref() } else { None };
-                Some(RawChannel { quantity, aerator, place: profile.with(()) })
+                Some(RawChannel { quantity, aerator, layer, place: profile.with(()) })
             })
             .collect();
         if let Some(aerator) = &raw.aerator

@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use pondreeve_core::Span;
 use pondreeve_core::site::{Limits, Threshold};
+use pondreeve_core::water_limits::Water;
 
 use super::super::raw::{RawLimits, RawLimitsFile, RawThreshold, ThresholdParts};
 use super::super::reader::{At, Problems};
@@ -25,10 +26,10 @@ pub(super) fn for_pond(raw: Option<&At<RawLimits>>, base: &Limits, problems: &Pr
     Some(limits)
 }
 
-struct Own<'a> {
-    problems: &'a Problems,
+pub(super) struct Own<'a> {
+    pub(super) problems: &'a Problems,
     /// The defaults; `None` while a file of defaults is read.
-    base: Option<&'a Limits>,
+    pub(super) base: Option<&'a Limits>,
 }
 
 impl Own<'_> {
@@ -105,6 +106,7 @@ impl Own<'_> {
             blind_at(blind.and_then(|b| b.critical_after.as_ref()), 1, "do_blind.critical_after"),
         ];
 
+        let water = self.water(raw, at);
         let limits = Limits {
             do_low_mg_l: all(do_low_mg_l)?,
             do_forecast_mg_l: all(do_forecast_mg_l)?,
@@ -114,11 +116,18 @@ impl Own<'_> {
             ph_high: ph_high?,
             nh3_mean_mg_l: nh3_mean_mg_l?,
             nh3_peak_mg_l: nh3_peak_mg_l?,
+            water: water?,
         };
         self.in_order(&limits, raw, at).then_some(limits)
     }
 
-    fn own_or_base<T>(&self, own: Option<T>, base: Option<T>, at: &At<RawLimits>, key: &str) -> Option<T> {
+    pub(super) fn own_or_base<T>(
+        &self,
+        own: Option<T>,
+        base: Option<T>,
+        at: &At<RawLimits>,
+        key: &str,
+    ) -> Option<T> {
         let found = own.or(base);
         let path = format!("{}.{key}", at.path);
         // A limit that is there but cannot be read has been told of already.
@@ -133,7 +142,7 @@ impl Own<'_> {
         found
     }
 
-    fn threshold(
+    pub(super) fn threshold(
         &self,
         raw: Option<ThresholdParts<'_>>,
         base: Option<Threshold>,
@@ -242,7 +251,11 @@ impl Own<'_> {
                 need(table.map(|at| at.with(())), source, stringify!($field).to_owned());
             )+ };
         }
-        single!(do_forecast, do_fall_30min_mg_l, do_blind);
+        single!(do_forecast, do_fall_30min_mg_l, do_blind, tan_safe_mg_l, nitrite_safe_mg_l);
+        for water in Water::ALL {
+            let parts = raw.water(water.key());
+            need(parts.map(|own| own.at.clone()), parts.and_then(|own| own.source), water.key().to_owned());
+        }
     }
 }
 

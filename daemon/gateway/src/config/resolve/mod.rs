@@ -9,6 +9,7 @@ mod limits;
 mod ponds;
 mod probes;
 mod sources;
+mod water_limits;
 
 use std::cell::RefCell;
 use std::collections::HashMap;

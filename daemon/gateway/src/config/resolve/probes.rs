@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
-use pondreeve_core::site::{Channel, PondIndex, Probe, ProbeIndex, QualityLimits};
+use pondreeve_core::site::{Channel, Layer, PondIndex, Probe, ProbeIndex, QualityLimits};
 
 use super::super::raw::{RawCalibration, RawQuality};
 use super::super::reader::At;
@@ -20,6 +20,8 @@ pub(super) struct RawChannel<'a> {
     pub(super) quantity: Quantity,
     /// The aerator group, and the key that names it.
     pub(super) aerator: Option<&'a At<String>>,
+    /// How deep its probe hangs.
+    pub(super) layer: Option<Layer>,
     /// Where to report a problem with this channel.
     pub(super) place: At<()>,
 }
@@ -72,6 +74,7 @@ impl Resolver<'_> {
                 Some(Channel {
                     compensation,
                     aerator: aerator?,
+                    layer: raw.layer,
                     calibration_slope: number(|raw| &raw.slope, 1.0),
                     calibration_offset: number(|raw| &raw.offset, 0.0),
                     quality: quality?,

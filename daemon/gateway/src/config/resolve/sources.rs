@@ -1,5 +1,7 @@
 //! Where each limit of a pond comes from, to be told by `why`.
 
+use pondreeve_core::water_limits::Water;
+
 use super::super::farm::LimitSources;
 use super::super::raw::{RawLimits, RawThreshold};
 
@@ -34,6 +36,17 @@ fn named(raw: &RawLimits, own: bool) -> LimitSources {
         ph_high: warn critical;
         nh3_mean_mg_l: warn critical;
         nh3_peak_mg_l: warn critical;
+    }
+    for water in Water::ALL {
+        if let Some(parts) = raw.water(water.key()) {
+            note(water.key(), parts.limit.is_some(), parts.source.map(|at| &at.value));
+        }
+    }
+    for (key, safe) in [("tan_safe_mg_l", &raw.tan_safe_mg_l), ("nitrite_safe_mg_l", &raw.nitrite_safe_mg_l)]
+    {
+        if let Some(safe) = safe {
+            note(key, true, safe.value.source.as_ref().map(|at| &at.value));
+        }
     }
     if let Some(forecast) = raw.do_forecast.as_ref().map(|at| &at.value) {
         let is_set = forecast.warn_mg_l.is_some() || forecast.critical_mg_l.is_some();
