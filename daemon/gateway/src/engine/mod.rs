@@ -5,6 +5,8 @@
 //! acts on it; an alarm, the horn, an acknowledgement and a summary wait until the input behind them
 //! is on disk. Where the disk takes nothing, the watch goes on from memory and says so.
 
+#[cfg(test)]
+mod backlog_tests;
 mod checkpoint;
 pub mod daily;
 mod desk;
@@ -50,8 +52,10 @@ use replay::{forwarded_at, try_step, try_wake};
 /// Inputs taken together, so that one commit serves them all.
 const GROUP: usize = 256;
 
-/// With this many unanswered senders a commit is started at once: brokers commonly leave 20 messages
-/// unacknowledged and then wait (mosquitto's default for `max_inflight_messages`).
+/// With this many unanswered senders and nothing left in the inbox a commit is started at once: brokers commonly
+/// leave 20 messages unacknowledged and then wait (mosquitto's default for `max_inflight_messages`). While more
+/// waits, as after an outage, it is taken in first: a commit then grows to what the keeper calls enough, or to what
+/// may wait at most, and the card is spared a sync and a page for every few messages.
 const SENDERS_PER_COMMIT: usize = 16;
 
 /// How long after the start a fault of the last run stands unless it is found again: longer than the
@@ -178,7 +182,8 @@ impl Engine {
             }
             self.note_forwarded();
             self.checkpoint(false).await;
-            if self.keeper.due_in() == Some(Duration::ZERO) || self.senders.len() >= SENDERS_PER_COMMIT {
+            let all_wait = self.senders.len() >= SENDERS_PER_COMMIT && self.inbox.is_empty();
+            if self.keeper.due_in() == Some(Duration::ZERO) || all_wait {
                 self.keeper.start_commit(self.last_at);
                 self.after_commit().await;
             }

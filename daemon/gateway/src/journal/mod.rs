@@ -51,6 +51,9 @@ pub use thinning::Limits;
 pub use writer::Writer;
 
 #[cfg(test)]
+pub(crate) use tail::commits_in;
+
+#[cfg(test)]
 mod days_tests;
 #[cfg(test)]
 mod disk_tests;

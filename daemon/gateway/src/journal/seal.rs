@@ -27,6 +27,9 @@ const MOST_SAMPLES: usize = 1 << 16;
 /// time would otherwise leave a shape each time.
 const MOST_SHAPES: usize = 4096;
 
+/// Rows that room is made for ahead: an hour of a reading each ten seconds.
+const MOST_ROOM: usize = 360;
+
 /// A sweep with more samples than this is kept as it came.
 const MOST_COLUMNS: usize = 256;
 
@@ -100,7 +103,14 @@ impl Shapes {
 
 type DerivedRow = BTreeMap<Quantity, (f64, Flag)>;
 
-type Signature = Vec<(u16, Quantity, Option<u16>, bool)>;
+/// Of each sample: probe, quantity, channel and whether it has a time of its own, in one number.
+type Signature = Vec<u64>;
+
+fn sign(sample: &Sample) -> u64 {
+    let channel = sample.channel.map_or(0, |channel| u64::from(channel) + 1);
+    let timed = u64::from(sample.taken_at.is_some());
+    u64::from(sample.probe.0) << 48 | (sample.quantity as u64) << 24 | channel << 1 | timed
+}
 
 /// Collects inputs until an hour is full.
 #[derive(Debug, Default)]
@@ -113,6 +123,8 @@ pub(super) struct Sealer {
     hour: u32,
     first_seq: Option<u64>,
     rows: BTreeMap<u32, Rows>,
+    /// Most rows that a shape had when it was last sealed: as many will come again.
+    rows_before: usize,
     others: Option<BatchWriter>,
     entries: Vec<(Key, Vec<u8>)>,
     late: Vec<Late>,
@@ -164,7 +176,8 @@ impl Sealer {
                         let Some(shape) = shapes.get(number) else { return };
                         let said = verdicts.map(|own| own.on(samples.iter().map(|sample| sample.value)));
                         let said = said.into_iter().flatten();
-                        let rows = self.rows.entry(number).or_default();
+                        let room = || Rows::with_room(shape, self.rows_before);
+                        let rows = self.rows.entry(number).or_insert_with(room);
                         rows.push(shape, (input.seq, input.at), samples, said);
                     }
                     None => self.other(input, verdicts),
@@ -227,8 +240,7 @@ impl Sealer {
             return None;
         }
         self.signature.clear();
-        let signs = samples.iter().map(|s| (s.probe.0, s.quantity, s.channel, s.taken_at.is_some()));
-        self.signature.extend(signs);
+        self.signature.extend(samples.iter().map(sign));
         if let Some(number) = self.numbers.get(&self.signature) {
             return *number;
         }
@@ -273,6 +285,7 @@ impl Sealer {
     pub(super) fn finish(&mut self, shapes: &mut Shapes) -> Sealed {
         let mut entries = std::mem::take(&mut self.entries);
         let first_seq = self.first_seq.take().unwrap_or(self.next_seq);
+        self.rows_before = self.rows.values().map(|rows| rows.seqs.len()).max().unwrap_or(0).min(MOST_ROOM);
         for (number, rows) in std::mem::take(&mut self.rows) {
             let key_of_chunk = key(self.hour, kind::CHUNK, number, first_seq);
             for hour in hour_of_ms(rows.oldest()).max(self.hour.saturating_sub(MOST_LATE_HOURS))..self.hour {

@@ -16,7 +16,7 @@ use super::checkpoint;
 use super::copy::Copy;
 use super::database::{Store, Trouble, describe, may_pass};
 use super::folder::free_bytes;
-use super::record::{Batch, read_batch};
+use super::record::{Batch, Spare, read_batch, read_batch_into};
 use super::seal::Shapes;
 use super::sealing::{Gathering, Unsealed};
 use super::tail::{Item, Kind, Tail};
@@ -97,6 +97,8 @@ pub struct Journal {
     pub(super) shapes: Shapes,
     /// What was committed and is not sealed, ready to be; `None` where the tail must be read for it.
     pub(super) gathering: Option<Gathering>,
+    /// Room that commits read their batches into.
+    spare: (Batch, Spare),
     /// Everything before this position is sealed in the database, the last of it in this hour.
     pub(super) sealed_before: u64,
     pub(super) sealed_hour: u32,
@@ -165,6 +167,7 @@ impl Journal {
             copy: None,
             shapes: Shapes::default(),
             gathering: None,
+            spare: Default::default(),
             sealed_before: 0,
             sealed_hour: 0,
             open_hour: 0,
@@ -252,13 +255,15 @@ impl Journal {
         let mut newest_at = self.newest_at;
         let mut items: Vec<Item<'_>> = Vec::with_capacity(commit.batches.len() + 2);
         for (key, bytes) in &commit.batches {
-            let batch = read_batch(*key, bytes);
+            let (room, spare) = &mut self.spare;
+            let batch = read_batch_into(std::mem::take(room), *key, bytes, spare);
             newest_at = newest_at.max(newest_in(&batch));
             let next_seq = batch.next_seq;
             // Should writing fail, the store is closed, and this forgotten.
             if let Some(gathering) = &mut self.gathering {
                 gathering.take(&batch, &mut self.shapes);
             }
+            *room = spare.take_back(batch);
             items.push(Item { kind: Kind::Batch, key: *key, body: bytes, next_seq });
         }
         if !left_out.is_empty() {
