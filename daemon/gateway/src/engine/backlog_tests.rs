@@ -17,7 +17,9 @@ async fn a_backlog_that_waits_is_one_commit() {
     for number in 0..600 {
         let (done, answer) = oneshot::channel();
         let event = oxygen(6.0 + f64::from(number % 3) / 100.0);
-        rig.inbox.try_send(Incoming { event, done: Some(done), urgent: false }).unwrap();
+        rig.inbox
+            .try_send(Incoming { event, done: Some(done), urgent: false, place: Place::Daemon })
+            .unwrap();
         answers.push(answer);
     }
     for answer in answers {
@@ -44,7 +46,14 @@ async fn a_commit_is_not_held_back_beyond_its_size() {
     };
     for number in 0..1_000 {
         let (done, answer) = oneshot::channel();
-        rig.inbox.try_send(Incoming { event: sweep(number), done: Some(done), urgent: false }).unwrap();
+        rig.inbox
+            .try_send(Incoming {
+                event: sweep(number),
+                done: Some(done),
+                urgent: false,
+                place: Place::Daemon,
+            })
+            .unwrap();
         answers.push(answer);
     }
     for answer in answers {

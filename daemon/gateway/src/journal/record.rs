@@ -17,10 +17,12 @@ use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Event, Input, Quantity, Span, Timestamp};
 
+use super::audit_record;
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
 use super::service_record;
 use super::site_record;
 use super::verdict::{Late, Verdicts};
+use crate::audit::Note;
 
 /// Version of the form of a batch.
 const FORMAT: u8 = 1;
@@ -48,6 +50,9 @@ mod kind {
     /// Not inputs: what the core made of the input before.
     pub(super) const VERDICTS: u8 = 64;
     pub(super) const LATE: u8 = 65;
+    /// Nor these: a note of the audit trail, the settings at a start.
+    pub(super) const NOTE: u8 = 66;
+    pub(super) const SETTINGS: u8 = 67;
 }
 
 /// Quantity codes on disk: the position in this list. Only ever append.
@@ -174,6 +179,28 @@ impl BatchWriter {
         put_unsigned(body, 0);
         put_signed(body, late.at.as_millis().wrapping_sub(self.base.as_millis()));
         late.put(body, &mut self.digits, quantity_code(late.quantity));
+        self.seal();
+    }
+
+    /// Appends a note of the audit trail on an input.
+    pub fn note(&mut self, seq: u64, note: &Note) {
+        let body = &mut self.body;
+        body.clear();
+        body.push(kind::NOTE);
+        put_unsigned(body, seq.saturating_sub(self.key));
+        put_signed(body, note.at.as_millis().wrapping_sub(self.base.as_millis()));
+        audit_record::put(body, note);
+        self.seal();
+    }
+
+    /// Appends the settings in force from an input on, a start.
+    pub fn settings(&mut self, seq: u64, text: &str) {
+        let body = &mut self.body;
+        body.clear();
+        body.push(kind::SETTINGS);
+        put_unsigned(body, seq.saturating_sub(self.key));
+        put_signed(body, 0);
+        put_text(body, text);
         self.seal();
     }
 
@@ -343,10 +370,16 @@ pub struct Batch {
     pub verdicts: Vec<Verdicts>,
     /// Values that belong to no sample.
     pub late: Vec<Late>,
+    /// Notes of the audit trail, with the positions of their inputs, in their order.
+    pub notes: Vec<(u64, Note)>,
+    /// Settings at a start, with its position.
+    pub settings: Option<(u64, String)>,
     /// Places at which something was damaged.
     pub damaged: u64,
     /// The position after the last input; 0 if there is none.
     pub next_seq: u64,
+    /// So many inputs come before the first damage, each with all that was written beside it.
+    pub complete: usize,
 }
 
 /// Larger pieces, and more of them, are given back to the system.
@@ -376,7 +409,9 @@ impl Spare {
         self.verdicts
             .extend(batch.verdicts.drain(..).filter(|own| own.codes.capacity() <= MOST_SPARE).take(room));
         batch.late.clear();
-        (batch.damaged, batch.next_seq) = (0, 0);
+        batch.notes.clear();
+        batch.settings = None;
+        (batch.damaged, batch.next_seq, batch.complete) = (0, 0, 0);
         batch
     }
 }
@@ -400,6 +435,7 @@ pub(super) fn read_batch_into(mut batch: Batch, key: u64, bytes: &[u8], spare: &
     let end = if last.is_some() { last_at } else { bytes.len() };
     let mut at = HEAD_BYTES;
     let mut in_damage = false;
+    let mut complete = None;
     while at < end {
         match read_record(key, base, &bytes[at..end], spare) {
             Some((record, used)) => {
@@ -410,17 +446,23 @@ pub(super) fn read_batch_into(mut batch: Batch, key: u64, bytes: &[u8], spare: &
                     }
                     Record::Verdicts(verdicts) => batch.verdicts.push(verdicts),
                     Record::Late(late) => batch.late.push(late),
+                    Record::Note(seq, note) => batch.notes.push((seq, note)),
+                    Record::Settings(seq, text) => batch.settings = Some((seq, text)),
                 }
                 at += used;
                 in_damage = false;
             }
             None => {
                 batch.damaged += u64::from(!in_damage);
+                // What belongs to the last may be what is damaged.
+                complete.get_or_insert(batch.inputs.len().saturating_sub(1));
                 in_damage = true;
                 at += 1;
             }
         }
     }
+    let cut_short = usize::from(last.is_none());
+    batch.complete = complete.unwrap_or(batch.inputs.len().saturating_sub(cut_short));
     batch
 }
 
@@ -437,6 +479,8 @@ enum Record {
     Input(Input),
     Verdicts(Verdicts),
     Late(Late),
+    Note(u64, Note),
+    Settings(u64, String),
 }
 
 /// The record at the start of `bytes` and its length, if there is a good one.
@@ -462,6 +506,8 @@ fn read_body(key: u64, base: Timestamp, body: &[u8], spare: &mut Spare) -> Resul
             let reused = spare.verdicts.pop().unwrap_or_default();
             Record::Verdicts(Verdicts::read(&mut reader, seq, reused)?)
         }
+        kind::NOTE => Record::Note(seq, audit_record::read(&mut reader, at)?),
+        kind::SETTINGS => Record::Settings(seq, reader.text()?),
         kind::LATE => Record::Late(Late::read(&mut reader, at, quantity_of_code)?),
         _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at, spare)? }),
     };

@@ -18,6 +18,7 @@ use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts, start_of};
 use super::record::{Batch, BatchWriter, read_batch};
 use super::site_record;
 use super::verdict::{Late, Origin, Verdict, Verdicts};
+use crate::audit::Note;
 
 /// Samples sealed together at most: what they take in memory, a few megabytes, stays in bounds however
 /// fast they come.
@@ -44,6 +45,8 @@ pub(super) struct Sealed {
     pub(super) next_seq: u64,
     /// Inputs in it.
     pub(super) inputs: usize,
+    /// Notes of the audit trail on them.
+    pub(super) notes: Vec<Note>,
 }
 
 /// The shapes that are known, by their bytes and by their numbers.
@@ -129,6 +132,8 @@ pub(super) struct Sealer {
     entries: Vec<(Key, Vec<u8>)>,
     late: Vec<Late>,
     entered: Vec<Late>,
+    notes: Vec<Note>,
+    settings: Option<String>,
     samples: usize,
     inputs: usize,
     next_seq: u64,
@@ -145,9 +150,11 @@ impl Sealer {
     pub(super) fn batch(&mut self, batch: &Batch, shapes: &mut Shapes, out: &mut dyn FnMut(Sealed)) {
         let taken_before = self.next_seq;
         let mut verdicts = batch.verdicts.iter().peekable();
+        let mut notes = batch.notes.iter().peekable();
         for input in &batch.inputs {
             while verdicts.next_if(|verdicts| verdicts.seq < input.seq).is_some() {}
             let own = verdicts.next_if(|verdicts| verdicts.seq == input.seq);
+            while notes.next_if(|(seq, _)| *seq < input.seq).is_some() {}
             if input.seq < self.next_seq {
                 continue;
             }
@@ -157,6 +164,11 @@ impl Sealer {
             }
             self.hour = hour;
             self.input(input, own, shapes);
+            while let Some((_, note)) = notes.next_if(|(seq, _)| *seq == input.seq) {
+                self.notes.push(note.clone());
+            }
+            let of_this = batch.settings.as_ref().filter(|(seq, _)| *seq == input.seq);
+            self.settings = of_this.map(|(_, text)| text.clone()).or(self.settings.take());
         }
         // Those of a batch of which every input was taken already were taken with them.
         if batch.inputs.iter().any(|input| input.seq >= taken_before) {
@@ -316,9 +328,13 @@ impl Sealer {
         if let Some(text) = self.site_text.take() {
             entries.push((key(0, kind::SITE, 0, 0), text.into_bytes()));
         }
+        if let Some(text) = self.settings.take() {
+            entries.push((key(0, kind::SETTINGS, 0, 0), text.into_bytes()));
+        }
         entries.push((key(0, kind::PROGRESS, 0, 0), progress_bytes(self.next_seq, self.hour)));
         self.samples = 0;
-        Sealed { entries, next_seq: self.next_seq, inputs: std::mem::take(&mut self.inputs) }
+        let (inputs, notes) = (std::mem::take(&mut self.inputs), std::mem::take(&mut self.notes));
+        Sealed { entries, next_seq: self.next_seq, inputs, notes }
     }
 
     /// Derived values of a pond and a time become one row; two digits more than people are shown.

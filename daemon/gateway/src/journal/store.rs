@@ -21,6 +21,7 @@ use super::seal::Shapes;
 use super::sealing::{Gathering, Unsealed};
 use super::tail::{Item, Kind, Tail};
 use super::thinning::Limits;
+use super::trail::Ends;
 
 /// Below this much free space nothing more is written. sled takes half a mebibyte at a time and writes
 /// a snapshot now and then; running into a full disk in the middle of that is what we spare it.
@@ -106,6 +107,10 @@ pub struct Journal {
     pub(super) open_hour: u32,
     /// The farm at that position, as JSON.
     pub(super) site_text: Option<String>,
+    /// The settings of the last start, where they were noted.
+    pub(super) settings: Option<String>,
+    /// Where the audit trail ends.
+    pub(super) trail: Ends,
     pub(super) left_out: BTreeSet<u64>,
     /// Those of them that only the tail knows.
     pub(super) left_out_unsealed: BTreeSet<u64>,
@@ -172,6 +177,8 @@ impl Journal {
             sealed_hour: 0,
             open_hour: 0,
             site_text: None,
+            settings: None,
+            trail: Ends::default(),
             left_out: BTreeSet::new(),
             left_out_unsealed: BTreeSet::new(),
             forwarded: None,
@@ -253,6 +260,7 @@ impl Journal {
         let left_out: Vec<u8> = commit.left_out.iter().flat_map(|seq| seq.to_be_bytes()).collect();
         let forwarded = commit.forwarded.map(|until| until.as_millis().to_be_bytes());
         let mut newest_at = self.newest_at;
+        let (mut trail, mut settings) = (self.trail, None);
         let mut items: Vec<Item<'_>> = Vec::with_capacity(commit.batches.len() + 2);
         for (key, bytes) in &commit.batches {
             let (room, spare) = &mut self.spare;
@@ -263,6 +271,8 @@ impl Journal {
             if let Some(gathering) = &mut self.gathering {
                 gathering.take(&batch, &mut self.shapes);
             }
+            trail.take(&batch);
+            settings = batch.settings.as_ref().map(|(_, text)| text.clone()).or(settings);
             *room = spare.take_back(batch);
             items.push(Item { kind: Kind::Batch, key: *key, body: bytes, next_seq });
         }
@@ -275,6 +285,8 @@ impl Journal {
         match tail.write(&items, self.sealed_before) {
             Ok(()) => {
                 self.newest_at = newest_at;
+                self.trail = trail;
+                self.settings = settings.or(self.settings.take());
                 self.left_out.extend(&commit.left_out);
                 self.left_out_unsealed.extend(&commit.left_out);
                 self.forwarded = commit.forwarded.or(self.forwarded);
@@ -346,7 +358,7 @@ pub(super) fn extent_of(key: u64, bytes: &[u8]) -> (u64, Option<Timestamp>) {
     (batch.next_seq, newest_in(&batch))
 }
 
-fn newest_in(batch: &Batch) -> Option<Timestamp> {
+pub(super) fn newest_in(batch: &Batch) -> Option<Timestamp> {
     batch.inputs.iter().map(|input| input.at).max()
 }
 
