@@ -3,6 +3,8 @@
 use pondreeve_core::Event;
 use tokio::sync::{mpsc, oneshot};
 
+use crate::audit::Place;
+
 /// Bound of the queue into the engine. At 20 ponds × 8 probes polled each second this is about six
 /// seconds of a blocked disk; senders then wait, so polls slow down and MQTT is not acknowledged, and
 /// nothing is dropped.
@@ -18,6 +20,8 @@ pub struct Incoming {
     /// Commit at once rather than within the durability window: set for what a person entered or
     /// acknowledged.
     pub urgent: bool,
+    /// Where it comes from, for the audit trail.
+    pub place: Place,
 }
 
 /// What became of an event.

@@ -11,6 +11,7 @@ use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
+use crate::audit::Place;
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::engine::{Engine, daily};
@@ -143,7 +144,7 @@ async fn watch_over(reading: &mut JoinSet<()>, inbox: &Inbox, stop: &Cancellatio
             )),
         };
         // Fails only when everything is ending.
-        let _ = inbox.send(Incoming { event, done: None, urgent: true }).await;
+        let _ = inbox.send(Incoming { event, done: None, urgent: true, place: Place::Daemon }).await;
     }
 }
 

@@ -12,10 +12,15 @@ use super::readings::{EVERY_MS, PONDS, Poll, START_MS, polls, polls_in};
 
 /// A store under test.
 pub trait Contestant: Sized {
+    /// Polls as they are handed to the thread that commits, and what makes them so.
+    type Group: Send;
+    type Clerk: Send;
     /// Opens or makes it, and reads the newest quarter of an hour: then it is ready.
     fn open(folder: &Path) -> Result<Self>;
-    /// Puts polls on disk for good.
-    fn commit(&mut self, polls: &[Poll]) -> Result<()>;
+    fn clerk(&self) -> Self::Clerk;
+    fn prepare(clerk: &mut Self::Clerk, polls: Vec<Poll>) -> Self::Group;
+    /// Puts a group on disk for good.
+    fn keep(&mut self, group: &Self::Group) -> Result<()>;
     /// Count and sum of a pond's oxygen in a stretch of time.
     fn scan(&self, pond: u16, from: Timestamp, to: Timestamp) -> Result<(u64, f64)>;
 }
@@ -42,13 +47,27 @@ pub fn work<C: Contestant>(folder: &Path, task: &[String]) -> Result<()> {
             let each = (number(3)? * 1_000.0 / EVERY_MS as f64 * f64::from(PONDS)) as u64;
             let (started, used) = (Instant::now(), processor_time());
             let mut out = std::io::stdout();
-            for first in (from..to).step_by(each as usize) {
-                let group: Vec<Poll> = polls(first, to.min(first + each)).collect();
-                store.commit(&group)?;
-                if first % (each * 256) < each {
-                    writeln!(out, "at={first}")?;
+            let mut clerk = store.clerk();
+            // One group is gathered while the one before it is committed, as in the daemon: the engine gathers,
+            // a thread of its own commits. Both stores are fed so.
+            let (hand, groups) = std::sync::mpsc::sync_channel(1);
+            std::thread::scope(|threads| -> Result<()> {
+                threads.spawn(move || {
+                    for first in (from..to).step_by(each as usize) {
+                        let group = C::prepare(&mut clerk, polls(first, to.min(first + each)).collect());
+                        if hand.send((first, group)).is_err() {
+                            break;
+                        }
+                    }
+                });
+                for (first, group) in groups {
+                    store.keep(&group)?;
+                    if first % (each * 256) < each {
+                        writeln!(out, "at={first}")?;
+                    }
                 }
-            }
+                Ok(())
+            })?;
             let (wall, cpu) = (started.elapsed(), processor_time() - used);
             drop(store);
             println!("readings={}", (to - from) * 4);

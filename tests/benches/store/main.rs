@@ -5,14 +5,17 @@
 //! 160 series every ten seconds, forty polls of four values. SQLite (bundled) in WAL mode with synchronous=FULL:
 //! a row a reading, keyed by time and series, a transaction a commit. Ours: an input a poll with its flags, as the
 //! daemon hands them in. Each works in processes of its own, on an ext4 file system of its own on a loop
-//! device, whose counters say what reached the device (as root; otherwise wear is not measured). Catching
-//! up, ten minutes of readings (9,600) go into a commit. The history of the last lines is `--days` long; a
+//! device, whose counters say what reached the device (as root; otherwise wear is not measured). In both one thread
+//! makes the readings ready and another commits, as in the daemon. The history is filled at ten minutes of readings
+//! (9,600) a commit; catching up is measured by itself ([`catch_up`]), in commits of several sizes; `--catch-up`
+//! prints that alone. The history of the last lines is `--days` long; a
 //! year is `--days 365`, for which SQLite needs 20 GB and long (`--ours` leaves it out). `--retention DAYS` instead
 //! fills a year of ours with readings aging out after so many days, and prints MiB on disk and in memory by month.
 //! Memory is measured with the allocator's settings of `deploy/systemd/pondreeve.service`, for both. Speeds are of
 //! this machine; only ratios mean something.
 #![allow(missing_docs, unreachable_pub, reason = "a program, not a library")]
 
+mod catch_up;
 mod contestant;
 mod disk;
 mod ours;
@@ -34,8 +37,6 @@ struct Measured {
     written_1s: Option<f64>,
     written_5s: Option<f64>,
     on_disk: f64,
-    per_second: f64,
-    cpu_s_per_million: f64,
     peak_mib: f64,
     open_after_kill_s: f64,
     open_after_close_s: f64,
@@ -114,8 +115,6 @@ fn measure(who: &str, scratch: &Path, days: f64) -> Result<(Measured, Vec<f64>)>
     let disk = Disk::make(place.path(), gigabytes)?;
     let hours = days * 24.0;
     let said = task(who, &disk.folder, &words(&format!("fill 0 {hours} 600")))?;
-    measured.per_second = of(&said, "readings")? / of(&said, "wall_s")?;
-    measured.cpu_s_per_million = of(&said, "cpu_s")? / of(&said, "readings")? * 1e6;
     measured.peak_mib = of(&said, "peak_mib")?;
     measured.on_disk = disk.used()? as f64 / of(&said, "readings")?;
     let opened: Result<Vec<f64>> =
@@ -149,12 +148,10 @@ fn print(ours: &Measured, rows: Option<&Measured>) {
     type Pick = fn(&Measured) -> Option<f64>;
     // Name, unit's factor, figure, aim of ours, aim as a share of SQLite's.
     type Line = (&'static str, f64, Pick, Option<f64>, Option<f64>);
-    let lines: [Line; 10] = [
+    let lines: [Line; 8] = [
         ("written, commits of 1 s, B a reading", 1.0, |m| m.written_1s, None, None),
         ("written, commits of 5 s, B a reading", 1.0, |m| m.written_5s, Some(65.0), None),
         ("on disk, B a reading", 1.0, |m| Some(m.on_disk), Some(2.0), None),
-        ("catching up, s a million readings", 1e6, |m| Some(1.0 / m.per_second), None, Some(0.2)),
-        ("processor, s a million readings", 1.0, |m| Some(m.cpu_s_per_million), None, None),
         ("most memory, MiB", 1.0, |m| Some(m.peak_mib), Some(24.0), None),
         ("ready after a kill, ms", 1e3, |m| Some(m.open_after_kill_s), Some(1_000.0), None),
         ("ready after a clean close, ms", 1e3, |m| Some(m.open_after_close_s), None, None),
@@ -193,15 +190,19 @@ fn main() -> Result<()> {
         };
     }
     let (mut days, mut alone, mut scratch) = (7.0, false, std::env::temp_dir());
+    let mut only_catch_up = false;
     let mut keep_days = None;
     let mut words = arguments.iter();
     while let Some(word) = words.next() {
         match word.as_str() {
             "--ours" => alone = true,
+            "--catch-up" => only_catch_up = true,
             "--days" => days = words.next().context("--days N")?.parse().context("--days N")?,
             "--scratch" => scratch = PathBuf::from(words.next().context("--scratch FOLDER")?),
             "--retention" => keep_days = Some(words.next().context("--retention DAYS")?.clone()),
-            other => bail!("{other}: accepted is --days N, --ours, --retention DAYS, --scratch FOLDER"),
+            other => {
+                bail!("{other}: accepted is --days N, --ours, --catch-up, --retention DAYS, --scratch FOLDER")
+            }
         }
     }
     if let Some(keep_days) = keep_days {
@@ -212,6 +213,9 @@ fn main() -> Result<()> {
         ensure!(year.status()?.success(), "the year failed");
         return Ok(());
     }
+    if only_catch_up {
+        return catch_up::print(&scratch, alone);
+    }
     println!("{} series every 10 s, {days} days of history\n", readings::SERIES);
     let (ours, found) = measure("ours", &scratch, days)?;
     let rows = if alone { None } else { Some(measure("rows", &scratch, days)?) };
@@ -219,5 +223,5 @@ fn main() -> Result<()> {
         ensure!(found == *other, "the two stores do not answer alike");
     }
     print(&ours, rows.as_ref().map(|(measured, _)| measured));
-    Ok(())
+    catch_up::print(&scratch, alone)
 }

@@ -23,7 +23,15 @@ pub struct Ours {
     next_seq: u64,
 }
 
+/// Numbers inputs.
+pub struct Clerk {
+    next_seq: u64,
+}
+
 impl Contestant for Ours {
+    type Group = Commit;
+    type Clerk = Clerk;
+
     fn open(folder: &Path) -> Result<Self> {
         let (mut journal, notes) = Journal::open(&folder.join("store"), Timestamp(0))?;
         ensure!(notes.is_empty(), "{notes:?}");
@@ -37,18 +45,23 @@ impl Contestant for Ours {
             let site = Input { seq: 1, at: Timestamp(START_MS), event: Event::Started { site: farm() } };
             let mut batch = BatchWriter::new(1, site.at);
             batch.input(&site);
-            ours.keep(vec![(1, batch.finish().into())])?;
+            let batches = vec![(1, batch.finish().into())];
+            ours.keep(&Commit { batches, ..Commit::default() })?;
             ours.next_seq = 2;
         }
         Ok(ours)
     }
 
-    fn commit(&mut self, polls: &[Poll]) -> Result<()> {
+    fn clerk(&self) -> Clerk {
+        Clerk { next_seq: self.next_seq }
+    }
+
+    fn prepare(clerk: &mut Clerk, polls: Vec<Poll>) -> Commit {
         let mut batches = Vec::new();
         let mut open: Option<BatchWriter> = None;
-        for poll in polls {
-            let seq = self.next_seq;
-            self.next_seq += 1;
+        for poll in &polls {
+            let seq = clerk.next_seq;
+            clerk.next_seq += 1;
             let batch = open.get_or_insert_with(|| BatchWriter::new(seq, poll.at));
             let samples: Vec<Sample> = QUANTITIES
                 .into_iter()
@@ -71,7 +84,14 @@ impl Contestant for Ours {
             }
         }
         batches.extend(open.map(|batch| (batch.key(), batch.finish().into())));
-        self.keep(batches)
+        Commit { batches, ..Commit::default() }
+    }
+
+    fn keep(&mut self, commit: &Commit) -> Result<()> {
+        let notes = self.journal.commit(commit, Timestamp(0)).map_err(|error| anyhow!(error))?;
+        ensure!(notes.is_empty(), "{notes:?}");
+        self.journal.upkeep(Timestamp(0));
+        Ok(())
     }
 
     fn scan(&self, pond: u16, from: Timestamp, to: Timestamp) -> Result<(u64, f64)> {
@@ -91,14 +111,6 @@ impl Ours {
     /// Lets readings age out.
     pub fn keep_days(&mut self, days: u32) {
         self.journal.set_limits(Limits { raw_days: days, ..Limits::default() });
-    }
-
-    fn keep(&mut self, batches: Vec<(u64, std::sync::Arc<[u8]>)>) -> Result<()> {
-        let commit = Commit { batches, ..Commit::default() };
-        let notes = self.journal.commit(&commit, Timestamp(0)).map_err(|error| anyhow!(error))?;
-        ensure!(notes.is_empty(), "{notes:?}");
-        self.journal.upkeep(Timestamp(0));
-        Ok(())
     }
 }
 

@@ -14,6 +14,15 @@ pub struct Rows {
 }
 
 impl Contestant for Rows {
+    type Group = Vec<Poll>;
+    type Clerk = ();
+
+    fn clerk(&self) {}
+
+    fn prepare((): &mut (), polls: Vec<Poll>) -> Vec<Poll> {
+        polls
+    }
+
     fn open(folder: &Path) -> Result<Self> {
         let table = Connection::open(folder.join("readings.sqlite"))?;
         table.pragma_update(None, "journal_mode", "wal")?;
@@ -32,7 +41,7 @@ impl Contestant for Rows {
         Ok(Self { table })
     }
 
-    fn commit(&mut self, polls: &[Poll]) -> Result<()> {
+    fn keep(&mut self, polls: &Vec<Poll>) -> Result<()> {
         let transaction = self.table.transaction()?;
         let mut insert = transaction.prepare_cached("insert into readings values (?, ?, ?, 1)")?;
         for poll in polls {

@@ -18,10 +18,12 @@ pub fn fill(folder: &Path, keep_days: &str) -> Result<()> {
     store.keep_days(keep_days.parse().context("--retention DAYS")?);
     let each = (600_000 / EVERY_MS) as u64 * u64::from(PONDS);
     println!("{:>6} {:>9} {:>9} {:>9} {:>9} {:>9}", "month", "all", "days", "database", "memory", "most");
+    let mut clerk = store.clerk();
     for month in 0..MONTHS {
         let hours = f64::from(month) * MONTH_HOURS;
         for first in (polls_in(hours)..polls_in(hours + MONTH_HOURS)).step_by(each as usize) {
-            store.commit(&polls(first, first + each).collect::<Vec<_>>())?;
+            let group = Ours::prepare(&mut clerk, polls(first, first + each).collect());
+            store.keep(&group)?;
         }
         let place = folder.join("store");
         println!(

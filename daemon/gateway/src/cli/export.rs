@@ -22,10 +22,16 @@ missing. Roll-ups are kept for years, readings for [store] raw_days.
 SenML: one pack (a JSON array) a line, for each pond, quantity and six hours;
 names are pond/quantity, with /flag for the flag of the record before it.
 
+--audit: record,time_utc,time_local,user,place,action,object,old,new,reason,
+previous,hash, every field in quotes. hash is the SHA-256 of the line up to the
+comma before it, previous the hash of the line before: sha256sum is enough to
+check that no record was changed, removed or added. README has the command.
+
 Examples:
   pondreeve export --from 2026-05-01T00:00:00Z --to 2026-05-08T00:00:00Z
   pondreeve export --pond p1 --quantity do_mg_l --every hour --from ...
-  pondreeve export --format senml";
+  pondreeve export --format senml
+  pondreeve export --audit > trail.csv";
 
 /// Form of the output.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -68,6 +74,9 @@ pub struct Arguments {
     /// Roll-ups of this length rather than readings
     #[arg(long, value_name = "LENGTH")]
     pub every: Option<Every>,
+    /// The audit trail instead of readings, all of it: CSV, or JSON with --json
+    #[arg(long, conflicts_with_all = ["ponds", "quantities", "from", "to", "every"])]
+    pub audit: bool,
     /// Form of the output
     #[arg(long, value_enum, default_value = "csv")]
     pub format: Format,
@@ -88,6 +97,15 @@ const PAGE_ROLLED_MS: i64 = 90 * 86_400_000;
 /// # Errors
 /// When no daemon answers, or a pond, a quantity or a time is not understood.
 pub fn run(arguments: &Arguments) -> Outcome {
+    if arguments.audit && arguments.format == Format::Senml {
+        return Err(Failure::usage("the audit trail has no SenML form: accepted is csv or json".to_owned()));
+    }
+    if arguments.audit {
+        return super::export_audit::run(
+            &arguments.daemon,
+            arguments.json || arguments.format == Format::Json,
+        );
+    }
     let farm = arguments.daemon.status()?;
     arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id))?;
     let ponds: Vec<String> = match &arguments.ponds[..] {
@@ -150,9 +168,10 @@ enum Found {
 }
 
 /// Why printing ends early.
-enum Stop {
+pub(super) enum Stop {
     /// The reader has seen enough.
     Enough,
+    /// With a failure.
     Failed(Failure),
 }
 

@@ -28,6 +28,7 @@ pub mod check;
 pub mod console;
 pub mod enter;
 pub mod export;
+mod export_audit;
 pub mod manual;
 mod plain;
 pub mod plan;

@@ -2,18 +2,23 @@
 
 use std::path::PathBuf;
 
+use crate::audit::{Hash, Head};
 use crate::exit_code::{DONE, FAILED, Failure, Outcome};
-use crate::journal::archive;
+use crate::journal::verify::{self, Checked};
 
 const AFTER: &str = "\
 Reads everything and compares every checksum; changes nothing. A store must not
 be in use (of a running daemon, make a backup and verify that), and is copied
 beside itself for the while, which needs as much room again.
-Exit status 1 if anything is damaged.
+Of the audit trail it tells which records were changed, removed, put elsewhere or
+cut off. Who can write the whole store can chain a trail anew: against that, give
+a record's number and hash as an export or a day's file of earlier has them.
+Exit status 1 if anything is damaged or the trail is broken.
 
 Examples:
   pondreeve verify /media/stick/pondreeve
-  pondreeve verify /var/lib/pondreeve/store.damaged-20260501T021000Z";
+  pondreeve verify /var/lib/pondreeve/store.damaged-20260501T021000Z
+  pondreeve verify /media/stick/pondreeve --head 412:9f86d081884c7d659a2feaa0...";
 
 /// Arguments of `verify`.
 #[derive(Debug, Clone, clap::Args)]
@@ -22,6 +27,9 @@ pub struct Arguments {
     /// Folder of a backup, or of a store that no daemon has open
     #[arg(value_name = "FOLDER")]
     pub folder: PathBuf,
+    /// A record of the audit trail that must be in it, as number:hash
+    #[arg(long, value_name = "RECORD:HASH", value_parser = head)]
+    pub head: Option<Head>,
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
@@ -32,15 +40,30 @@ pub struct Arguments {
 /// # Errors
 /// When it is neither a backup nor a store, or is in use.
 pub fn run(arguments: &Arguments) -> Outcome {
-    let checked = archive::verify(&arguments.folder).map_err(Failure::failed)?;
+    let checked = verify::verify(&arguments.folder, arguments.head).map_err(Failure::failed)?;
     tell(&checked, arguments.json)
 }
 
+/// Reads a record's number and hash.
+fn head(text: &str) -> Result<Head, String> {
+    let accepted =
+        || format!("{text:?} is no record and hash: write its number, a colon and 64 hexadecimal digits");
+    let (number, hash) = text.split_once(':').ok_or_else(accepted)?;
+    let records = number.parse().ok().filter(|number| *number > 0).ok_or_else(accepted)?;
+    Ok(Head { records, hash: Hash::from_hex(hash).ok_or_else(accepted)? })
+}
+
 /// Says what was found.
-pub(super) fn tell(checked: &archive::Checked, json: bool) -> Outcome {
-    let archive::Checked { pieces, inputs, damaged } = *checked;
+pub(super) fn tell(checked: &Checked, json: bool) -> Outcome {
+    let Checked { pieces, inputs, damaged, trail } = checked;
+    let damaged = *damaged;
     if json {
-        let object = serde_json::json!({ "pieces": pieces, "inputs": inputs, "damaged": damaged });
+        let breaks: Vec<String> = trail.breaks.iter().map(ToString::to_string).collect();
+        let object = serde_json::json!({
+            "pieces": pieces, "inputs": inputs, "damaged": damaged,
+            "audit_records": trail.head.records, "audit_hash": trail.head.hash.to_string(),
+            "audit_breaks": breaks, "audit_more_breaks": trail.more,
+        });
         super::print(&super::json_line(&object)?)?;
     } else if damaged == 0 {
         super::print(&format!("whole: {pieces} sealed pieces, {inputs} inputs\n"))?;
@@ -49,5 +72,8 @@ pub(super) fn tell(checked: &archive::Checked, json: bool) -> Outcome {
             "DAMAGED in {damaged} places; good are {pieces} sealed pieces, {inputs} inputs\n"
         ))?;
     }
-    Ok(if damaged == 0 { DONE } else { FAILED })
+    if !json {
+        trail.lines().iter().try_for_each(|line| super::print(&format!("{line}\n")).map(drop))?;
+    }
+    Ok(if damaged == 0 && trail.is_whole() { DONE } else { FAILED })
 }

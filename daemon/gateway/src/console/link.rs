@@ -61,7 +61,7 @@ async fn watch_once(socket: &Path, out: &mpsc::Sender<News>) -> Result<(), Strin
 /// Asks one thing and gives the answer, or why there is none.
 pub(crate) async fn ask(socket: &Path, ask: Ask) -> Result<Reply, String> {
     let answer = async {
-        let mut client = client::connect(socket).await?;
+        let mut client = client::connect(socket).await?.of_console();
         client.ask(ask).await
     };
     match tokio::time::timeout(ANSWER_WITHIN, answer).await {

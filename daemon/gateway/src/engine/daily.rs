@@ -15,6 +15,7 @@ use pondreeve_core::{Event, Quantity, Span, Timestamp};
 use tokio_util::sync::CancellationToken;
 
 use super::Shelf;
+use crate::audit::{Head, Place};
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::inbox::{Inbox, Incoming};
@@ -53,7 +54,8 @@ pub async fn keep(farm: Arc<Farm>, clock: Clock, shelf: Shelf, inbox: Inbox, sto
         if trouble != told {
             let (part, which) = (GatewayPart::Store, "daily-files".to_owned());
             let event = Event::GatewayFault { part, which, detail: trouble.clone() };
-            if inbox.send(Incoming { event, done: None, urgent: false }).await.is_err() {
+            if inbox.send(Incoming { event, done: None, urgent: false, place: Place::Daemon }).await.is_err()
+            {
                 return;
             }
             told = trouble;
@@ -92,6 +94,7 @@ pub(super) async fn write_due(
             continue;
         }
         let bytes = packer.finish().map_err(|error| error.to_string())?;
+        write_head(shelf, now, &folder.join(head_name(day))).await?;
         let written = tokio::task::spawn_blocking(move || write_file(&path, &bytes)).await;
         written.map_err(|error| error.to_string())?.map_err(|error| error.to_string())?;
     }
@@ -101,6 +104,20 @@ pub(super) async fn write_due(
 fn file_name(day: i64) -> String {
     let start = jiff::Timestamp::from_millisecond(day * DAY_MS).unwrap_or_default();
     format!("readings-{}.csv.gz", start.strftime("%Y-%m-%d"))
+}
+
+fn head_name(day: i64) -> String {
+    let start = jiff::Timestamp::from_millisecond(day * DAY_MS).unwrap_or_default();
+    format!("audit-{}.txt", start.strftime("%Y-%m-%d"))
+}
+
+/// Where the audit trail ends, for whoever takes the files away: with it a trail that is written anew later shows.
+async fn write_head(shelf: &Shelf, now: Timestamp, path: &Path) -> Result<(), String> {
+    let Head { records, hash } = shelf.trail_head().await?;
+    let text = format!("{} {records}:{hash}\n", rfc3339(now));
+    let path = path.to_owned();
+    let written = tokio::task::spawn_blocking(move || write_file(&path, text.as_bytes())).await;
+    written.map_err(|error| error.to_string())?.map_err(|error| error.to_string())
 }
 
 async fn put_day(

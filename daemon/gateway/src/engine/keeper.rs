@@ -8,6 +8,7 @@ use pondreeve_core::site::PondIndex;
 use pondreeve_core::{Effect, Event, Input, Quantity, Timestamp};
 use tokio::sync::oneshot;
 
+use crate::audit::Note;
 use crate::journal::record::{BatchWriter, read_batch};
 use crate::journal::store::{Commit, KeyedBatch, RETRY_AFTER};
 use crate::journal::verdict::{Late, Origin, Verdicts};
@@ -128,6 +129,19 @@ impl Keeper {
         }
         for late in self.late.drain(..) {
             batch.late(&late);
+        }
+    }
+
+    /// Queues notes of the audit trail on the input that was pushed last.
+    pub(super) fn write_down(&mut self, seq: u64, notes: &[Note]) {
+        let Some(batch) = &mut self.open else { return };
+        notes.iter().for_each(|note| batch.note(seq, note));
+    }
+
+    /// Queues the settings that the start which was pushed last begins with.
+    pub(super) fn settings(&mut self, seq: u64, text: &str) {
+        if let Some(batch) = &mut self.open {
+            batch.settings(seq, text);
         }
     }
 

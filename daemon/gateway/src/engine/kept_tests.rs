@@ -57,7 +57,12 @@ async fn the_file_of_a_day_says_what_was_measured() {
     assert!(text.starts_with("time_utc,pond,quantity,probe,raw,value,flag\n"), "{text}");
     assert!(text.contains("2026-05-28T20:27:10Z,pond,do_mg_l,recorded,5.5,5.5,1\n"), "{text}");
     assert_eq!(text.lines().filter(|line| line.contains(",do_mg_l,")).count(), 2);
-    assert_eq!(std::fs::read_dir(&files).unwrap().count(), 1);
+    // Where the audit trail ends stands beside it.
+    let head = std::fs::read_to_string(files.join("audit-2026-05-28.txt")).unwrap();
+    let (_, head) = head.trim_end().split_once(' ').unwrap();
+    let (records, hash) = head.split_once(':').unwrap();
+    assert!(records.parse::<u64>().unwrap() > 2 && hash.len() == 64, "{head}");
+    assert_eq!(std::fs::read_dir(&files).unwrap().count(), 2);
 }
 
 /// A store whose database will not open is set aside; what its tail and its copy hold comes back.
@@ -142,7 +147,10 @@ async fn an_adjustment_outlives_the_checkpoint_however_old_it_is() {
         for step in 0..days * 24_i64 {
             rig.script.pass(Duration::from_secs(3_600));
             let value = 5.0 + 0.01 * (step % 7) as f64 + 0.02 * (step % 5) as f64;
-            rig.inbox.send(Incoming { event: oxygen(value), done: None, urgent: false }).await.unwrap();
+            rig.inbox
+                .send(Incoming { event: oxygen(value), done: None, urgent: false, place: Place::Daemon })
+                .await
+                .unwrap();
             rig.desk.view().await.unwrap();
             if step == 10 && run > 0 {
                 let reads = if run == 1 { 5.03 } else { 5.03 * 1.1 };

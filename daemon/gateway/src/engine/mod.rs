@@ -5,6 +5,10 @@
 //! acts on it; an alarm, the horn, an acknowledgement and a summary wait until the input behind them
 //! is on disk. Where the disk takes nothing, the watch goes on from memory and says so.
 
+#[cfg(test)]
+mod audit_tests;
+#[cfg(test)]
+mod backlog_tests;
 mod checkpoint;
 pub mod daily;
 mod desk;
@@ -36,6 +40,9 @@ pub use desk::Desk;
 pub use recent::{KEPT as HISTORY_KEPT, Point};
 pub use shelf::Shelf;
 
+use crate::audit::Place;
+use crate::audit::notes::{About, Scribe, looks_at_probes};
+use crate::audit::settings::Beginning;
 use crate::clock::{Clock, Trust};
 use crate::config::Farm;
 use crate::forward::Waiting;
@@ -50,8 +57,10 @@ use replay::{forwarded_at, try_step, try_wake};
 /// Inputs taken together, so that one commit serves them all.
 const GROUP: usize = 256;
 
-/// With this many unanswered senders a commit is started at once: brokers commonly leave 20 messages
-/// unacknowledged and then wait (mosquitto's default for `max_inflight_messages`).
+/// With this many unanswered senders and nothing left in the inbox a commit is started at once: brokers commonly
+/// leave 20 messages unacknowledged and then wait (mosquitto's default for `max_inflight_messages`). While more
+/// waits, as after an outage, it is taken in first: a commit then grows to what the keeper calls enough, or to what
+/// may wait at most, and the card is spared a sync and a page for every few messages.
 const SENDERS_PER_COMMIT: usize = 16;
 
 /// How long after the start a fault of the last run stands unless it is found again: longer than the
@@ -69,6 +78,7 @@ pub struct Engine {
     state: State,
     recent: Recent,
     keeper: Keeper,
+    scribe: Scribe,
     next_seq: u64,
     last_at: Timestamp,
     inbox: mpsc::Receiver<Incoming>,
@@ -114,6 +124,7 @@ impl Engine {
         notes: Vec<String>,
     ) -> std::io::Result<(Self, Desk)> {
         let (left_out, forwarded) = (journal.left_out(), journal.forwarded());
+        let scribe = Scribe::new(farm.time_zone.clone(), Beginning::of(&journal, &farm));
         let keeper = Keeper::new(Writer::start(journal)?, farm.store.durable_within, left_out);
         let (ask, questions) = mpsc::channel(QUESTIONS_BOUND);
         let (changes, _) = broadcast::channel(CHANGES_BOUND);
@@ -125,6 +136,7 @@ impl Engine {
             state: State::new(),
             recent: Recent::default(),
             keeper,
+            scribe,
             next_seq: 1,
             last_at: Timestamp(i64::MIN),
             inbox,
@@ -178,7 +190,8 @@ impl Engine {
             }
             self.note_forwarded();
             self.checkpoint(false).await;
-            if self.keeper.due_in() == Some(Duration::ZERO) || self.senders.len() >= SENDERS_PER_COMMIT {
+            let all_wait = self.senders.len() >= SENDERS_PER_COMMIT && self.inbox.is_empty();
+            if self.keeper.due_in() == Some(Duration::ZERO) || all_wait {
                 self.keeper.start_commit(self.last_at);
                 self.after_commit().await;
             }
@@ -199,9 +212,9 @@ impl Engine {
     /// Takes inputs that arrived together.
     async fn take_group(&mut self, group: &mut Vec<Incoming>) {
         let mut urgent = false;
-        for Incoming { event, done, urgent: now } in group.drain(..) {
+        for Incoming { event, done, urgent: now, place } in group.drain(..) {
             urgent |= now;
-            let (seq, applied) = self.take(event).await;
+            let (seq, applied) = self.take_from(place, event).await;
             if let Some(done) = done {
                 self.senders.push_back((seq, done, applied));
             }
@@ -209,9 +222,14 @@ impl Engine {
         self.settle(urgent).await;
     }
 
+    /// Takes an event of our own.
+    async fn take(&mut self, event: Event) -> (u64, Applied) {
+        self.take_from(Place::Daemon, event).await
+    }
+
     /// Numbers and stamps an event, queues it for the journal and steps it. Its effects wait in
     /// `fresh`.
-    async fn take(&mut self, mut event: Event) -> (u64, Applied) {
+    async fn take_from(&mut self, place: Place, mut event: Event) -> (u64, Applied) {
         let seq = self.next_seq;
         self.next_seq = self.next_seq.saturating_add(1);
         self.last_at = self.last_at.max(self.clock.now());
@@ -222,12 +240,17 @@ impl Engine {
         self.keeper.push(&input);
         self.view = None;
         let before = self.fresh.len();
+        let view_before = self.view_for_notes(&input.event);
         if !try_step(&mut self.state, &input, &mut self.fresh) {
             return (seq, self.set_aside(seq, &input.event).await);
         }
+        let views = view_before.zip(self.view_for_notes(&input.event));
         let brought = self.fresh.get(before..).unwrap_or_default();
         self.keeper.judged(&input, brought);
         self.recent.note(brought);
+        let views = views.as_ref().map(|(before, after)| (before, after));
+        let about = About { site: &self.farm.site, effects: brought, place, views };
+        write_down(&mut self.scribe, &mut self.keeper, &input, &about);
         let refused = brought.iter().find_map(|effect| match effect {
             Effect::Refused { reason, .. } => Some(reason.clone()),
             _ => None,
@@ -253,9 +276,21 @@ impl Engine {
         self.note_found_again(&input.event);
         self.keeper.push(&input);
         self.view = None;
+        let before = self.fresh.len();
         if !try_step(&mut self.state, &input, &mut self.fresh) {
-            self.keeper.leave_out(seq);
+            return self.keeper.leave_out(seq);
         }
+        let effects = self.fresh.get(before..).unwrap_or_default();
+        let about = About { site: &self.farm.site, effects, place: Place::Daemon, views: None };
+        write_down(&mut self.scribe, &mut self.keeper, &input, &about);
+    }
+
+    /// The farm, where notes on an event need it; nobody's watch ends because it cannot be shown.
+    fn view_for_notes(&self, event: &Event) -> Option<FarmView> {
+        if !looks_at_probes(event) {
+            return None;
+        }
+        catch_unwind(AssertUnwindSafe(|| self.state.view())).ok()
     }
 
     /// Makes durable what must be, then hands out the fresh effects and answers senders.
@@ -347,10 +382,13 @@ impl Engine {
         }
         self.recent.note(&self.fresh);
         self.keeper.noted(&self.fresh);
-        if self.fresh.iter().any(must_be_durable) {
+        let notes = self.scribe.of_time(&self.farm.site, &self.fresh);
+        if self.fresh.iter().any(must_be_durable) || !notes.is_empty() {
             // Time passed and brought an alarm. The journal must know that it did: after a power cut a
             // gateway without a battery clock would otherwise be in the time before it.
+            let seq = self.next_seq;
             self.step_quietly(Event::Tick);
+            self.keeper.write_down(seq, &notes);
         }
         self.settle(false).await;
     }
@@ -417,6 +455,16 @@ async fn next_remembered(from: &mut Option<mpsc::UnboundedReceiver<Remembered>>)
         *from = None;
     }
     next
+}
+
+/// Puts what is noted of an input beside it, so that both are on disk or neither.
+fn write_down(scribe: &mut Scribe, keeper: &mut Keeper, input: &Input, about: &About<'_>) {
+    if matches!(input.event, Event::Started { .. })
+        && let Some(settings) = scribe.settings()
+    {
+        keeper.settings(input.seq, settings);
+    }
+    keeper.write_down(input.seq, &scribe.notes(input, about));
 }
 
 fn must_be_durable(effect: &Effect) -> bool {

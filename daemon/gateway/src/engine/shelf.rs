@@ -4,6 +4,7 @@ use std::path::Path;
 
 use tokio::sync::{mpsc, oneshot};
 
+use crate::audit::{Head, Row};
 use crate::journal::archive::{Backup, Pieces};
 use crate::journal::writer::Command;
 use crate::journal::{Kept, Level, Query, Rolled};
@@ -46,6 +47,22 @@ impl Shelf {
     /// Why the store cannot be read.
     pub async fn rolled(&self, query: Query, level: Level) -> Result<Vec<Rolled>, String> {
         self.ask(|done| Command::Rolled { query, level, done }).await
+    }
+
+    /// Records of the audit trail from one on, some hundreds; none where there are no more.
+    ///
+    /// # Errors
+    /// Why the store cannot be read.
+    pub async fn trail(&self, from: u64) -> Result<Vec<(u64, Row)>, String> {
+        self.ask(|done| Command::Trail { from, done }).await
+    }
+
+    /// Where the audit trail ends.
+    ///
+    /// # Errors
+    /// Where the store is being closed.
+    pub async fn trail_head(&self) -> Result<Head, String> {
+        self.ask(|done| Command::TrailHead { done }).await
     }
 
     async fn pieces(&self, from: Vec<u8>) -> Result<Pieces, String> {

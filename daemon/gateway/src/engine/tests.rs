@@ -80,7 +80,10 @@ impl Rig {
     /// Sends and waits until it is applied and, since `urgent`, on disk.
     pub(crate) async fn send(&self, event: Event) -> Applied {
         let (done, answer) = oneshot::channel();
-        self.inbox.send(Incoming { event, done: Some(done), urgent: true }).await.unwrap();
+        self.inbox
+            .send(Incoming { event, done: Some(done), urgent: true, place: Place::Daemon })
+            .await
+            .unwrap();
         answer.await.unwrap()
     }
 
@@ -128,7 +131,7 @@ pub(crate) fn standing_in(view: &FarmView, id: &str) -> Option<AlarmState> {
     view.alarms.iter().find(|alarm| alarm.id == id).map(|alarm| alarm.state)
 }
 
-fn copy_folder(from: &Path, to: &Path) {
+pub(crate) fn copy_folder(from: &Path, to: &Path) {
     std::fs::create_dir_all(to).unwrap();
     for entry in std::fs::read_dir(from).unwrap() {
         let entry = entry.unwrap();
@@ -156,7 +159,10 @@ async fn an_alarm_is_on_disk_before_anybody_sees_it() {
     let mut seen = 0;
     for value in falling() {
         rig.script.pass(Duration::from_secs(30));
-        rig.inbox.send(Incoming { event: oxygen(value), done: None, urgent: false }).await.unwrap();
+        rig.inbox
+            .send(Incoming { event: oxygen(value), done: None, urgent: false, place: Place::Daemon })
+            .await
+            .unwrap();
         // The engine answers after it has taken the reading.
         rig.desk.view().await.unwrap();
         while let Ok(effect) = changes.try_recv() {
@@ -199,7 +205,10 @@ async fn a_replay_gives_the_state_of_life() {
         };
         assert_eq!(rig.send(entry).await, Applied::Done);
         rig.script.pass(Duration::from_secs(17 * 60));
-        rig.inbox.send(Incoming { event: oxygen(1.1), done: None, urgent: false }).await.unwrap();
+        rig.inbox
+            .send(Incoming { event: oxygen(1.1), done: None, urgent: false, place: Place::Daemon })
+            .await
+            .unwrap();
         rig.desk.view().await.unwrap();
         // A kill at this moment: an old checkpoint and what came after it, or the inputs alone.
         let killed = killed_now(&farm, &folder.path().join(format!("killed-{run}"))).await;
@@ -404,7 +413,10 @@ async fn many_waiting_senders_bring_a_commit() {
         rig.script.pass(Duration::from_secs(30));
         let (done, answer) = oneshot::channel();
         let event = oxygen(6.0 + n as f64 / 100.0);
-        rig.inbox.send(Incoming { event, done: Some(done), urgent: false }).await.unwrap();
+        rig.inbox
+            .send(Incoming { event, done: Some(done), urgent: false, place: Place::Daemon })
+            .await
+            .unwrap();
         answers.push(answer);
     }
     for answer in answers {

@@ -13,6 +13,7 @@ use super::{Engine, HEARTBEAT, HISTORY_KEPT};
 use crate::clock::Trust;
 use crate::inbox::Applied;
 use crate::journal::store::SEQ_JUMP;
+use crate::journal::trail::SALVAGED;
 use crate::local::status::rfc3339;
 
 /// How long an orderly stop waits for other systems to confirm what they were sent.
@@ -51,6 +52,11 @@ impl Engine {
         }
         if given_up {
             self.tell(GatewayPart::Quarantine, "journal", GIVEN_UP.to_owned()).await;
+        }
+        // Taken into the trail with the start, and no later one is to tell of it again.
+        let salvaged = self.farm.store.path.join(SALVAGED);
+        if salvaged.exists() && self.keeper.commit_now(self.last_at).await.is_ok() {
+            let _ = std::fs::remove_file(salvaged);
         }
         self.look_at_clock().await;
         self.end_stale(|part| !matches!(part, GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward))

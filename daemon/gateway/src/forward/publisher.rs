@@ -19,6 +19,7 @@ use tokio_util::task::AbortOnDropHandle;
 
 use super::message::Topics;
 use super::outbox::Outbox;
+use crate::audit::Place;
 use crate::config::farm::Destination;
 use crate::inbox::{Inbox, Incoming};
 use crate::mqtt_link::{self, Backoff};
@@ -209,7 +210,7 @@ impl Publisher {
         let event =
             Event::GatewayFault { part: GatewayPart::Forward, which: self.destination.id.clone(), detail };
         // An engine that has ended has no use for it.
-        let _ = self.inbox.send(Incoming { event, done: None, urgent: false }).await;
+        let _ = self.inbox.send(Incoming { event, done: None, urgent: false, place: Place::Daemon }).await;
     }
 
     /// A connection error in words a technician can act on.

@@ -12,17 +12,21 @@ use std::io::{self, BufReader, BufWriter, Read, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
-use super::chunk::Chunk;
+use pondreeve_core::Timestamp;
+
 use super::copy;
 use super::database::{Store, Trouble, build_store};
 use super::days::{self, Days};
-use super::folder::{sync_parent, take_lock, with_suffix};
+use super::folder::{sync_parent, with_suffix};
 use super::keys::{KEY_BYTES, LAST, key, kind, parts};
 use super::opening::copy_tails;
-use super::record::read_batch;
-use super::seal::{Shapes, others_of, progress_of};
+use super::seal::progress_of;
 use super::store::Journal;
-use super::tail;
+use super::trail::{self, SALVAGED};
+use super::verify::{Checked, verify};
+use crate::audit::Head;
+use crate::audit::notes::process_user;
+use crate::local::status::rfc3339;
 
 const TITLE: &[u8] = b"pondreeve store pieces 1\n";
 
@@ -86,17 +90,6 @@ fn checksum(lengths: [u32; 2], key: &[u8], value: &[u8]) -> u32 {
     hasher.finalize()
 }
 
-/// What a check came to.
-#[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
-pub struct Checked {
-    /// Pieces that are as they were written.
-    pub pieces: u64,
-    /// Inputs in them.
-    pub inputs: u64,
-    /// Places that are damaged.
-    pub damaged: u64,
-}
-
 /// Reads a file of pieces up to its end or to the first damaged place; whether it is whole.
 fn read_pieces(path: &Path, each: &mut dyn FnMut(&[u8], &[u8])) -> io::Result<bool> {
     let mut bytes = BufReader::new(fs::File::open(path)?);
@@ -138,12 +131,12 @@ fn backup_files(folder: &Path) -> io::Result<Vec<PathBuf>> {
 }
 
 /// Whether a folder is a backup rather than a store.
-fn is_backup(folder: &Path) -> bool {
+pub(super) fn is_backup(folder: &Path) -> bool {
     folder.join("index.pieces").exists()
 }
 
 /// Hands every piece of a backup to `each`; damaged files.
-fn each_of_backup(folder: &Path, each: &mut dyn FnMut(&[u8], &[u8])) -> io::Result<u64> {
+pub(super) fn each_of_backup(folder: &Path, each: &mut dyn FnMut(&[u8], &[u8])) -> io::Result<u64> {
     let mut damaged = 0;
     for path in backup_files(folder)? {
         damaged += u64::from(!read_pieces(&path, each)?);
@@ -152,7 +145,7 @@ fn each_of_backup(folder: &Path, each: &mut dyn FnMut(&[u8], &[u8])) -> io::Resu
 }
 
 /// Hands every readable piece of a closed store to `each`, from both ends up to damage; damaged places.
-fn each_of_store(store: &Store, each: &mut dyn FnMut(&[u8], &[u8])) -> u64 {
+pub(super) fn each_of_store(store: &Store, each: &mut dyn FnMut(&[u8], &[u8])) -> u64 {
     let mut last: Option<sled::IVec> = None;
     let forward = catch_unwind(AssertUnwindSafe(|| {
         for entry in &store.sealed {
@@ -175,7 +168,11 @@ fn each_of_store(store: &Store, each: &mut dyn FnMut(&[u8], &[u8])) -> u64 {
 
 /// Hands every readable piece of the days' files of a store to `each`, but for those that its database has too;
 /// damaged places.
-fn each_of_days(store: &Path, database: &Store, each: &mut dyn FnMut(&[u8], &[u8])) -> io::Result<u64> {
+pub(super) fn each_of_days(
+    store: &Path,
+    database: &Store,
+    each: &mut dyn FnMut(&[u8], &[u8]),
+) -> io::Result<u64> {
     let days = Days::open(store)?;
     let mut damaged = 0;
     for day in days.known() {
@@ -192,41 +189,12 @@ fn each_of_days(store: &Path, database: &Store, each: &mut dyn FnMut(&[u8], &[u8
     Ok(damaged)
 }
 
-/// Looks into one piece.
-fn check_piece(shapes: &Shapes, key: &[u8], value: &[u8], checked: &mut Checked) {
-    let Some((hour, kind, number, seq)) = parts(key) else {
-        checked.pieces += 1;
-        return;
-    };
-    let (inputs, damaged) = match kind {
-        // Its inputs are counted where they stand in their hour.
-        kind::LASTING => (0, read_batch(seq, value).damaged),
-        _ if hour == 0 => (0, 0),
-        kind::INPUT | kind::OTHER => {
-            let batch = if kind == kind::INPUT { read_batch(seq, value) } else { others_of(value) };
-            (batch.inputs.len() as u64, batch.damaged)
-        }
-        kind::CHUNK | kind::DERIVED | kind::ENTRY | kind::MISSING | kind::AMENDED => {
-            let chunk = shapes.get(number).map(|shape| Chunk::open(shape, key, value));
-            match chunk {
-                Some(Ok(chunk)) if kind == kind::CHUNK => (chunk.ats.len() as u64, 0),
-                Some(Ok(_)) => (0, 0),
-                _ => (0, 1),
-            }
-        }
-        _ => (0, 0),
-    };
-    checked.pieces += u64::from(damaged == 0);
-    checked.inputs += inputs;
-    checked.damaged += damaged;
-}
-
 /// The database of a store, copied: opening it would write to it, and cut off what is damaged.
-struct CopyOfStore(PathBuf);
+pub(super) struct CopyOfStore(pub(super) PathBuf);
 
 impl CopyOfStore {
     /// Beside `place`.
-    fn of(store: &Path, place: &Path) -> io::Result<Self> {
+    pub(super) fn of(store: &Path, place: &Path) -> io::Result<Self> {
         let to = with_suffix(place, ".reading");
         if to.exists() {
             fs::remove_dir_all(&to)?;
@@ -255,52 +223,6 @@ impl Drop for CopyOfStore {
         // What stays only takes room; the next copy removes it.
         let _ = fs::remove_dir_all(&self.0);
     }
-}
-
-/// Checks every piece of a store that no daemon has open, or of a backup.
-///
-/// # Errors
-/// Where it is neither, is in use, or cannot be read; the text says why.
-pub fn verify(folder: &Path) -> Result<Checked, String> {
-    let mut checked = Checked::default();
-    let mut shapes = Shapes::default();
-    let mut learn = |key: &[u8], value: &[u8]| {
-        if let Some((0, kind::SHAPE, number, _)) = parts(key) {
-            // A damaged one shows in the pieces that need it.
-            let _ = shapes.add(number, value.to_vec());
-        }
-    };
-    let failed = |error: io::Error| format!("{} cannot be read: {error}", folder.display());
-    if is_backup(folder) {
-        each_of_backup(folder, &mut learn).map_err(failed)?;
-        let mut check = |key: &[u8], value: &[u8]| check_piece(&shapes, key, value, &mut checked);
-        let damaged = each_of_backup(folder, &mut check).map_err(failed)?;
-        checked.damaged += damaged;
-        return Ok(checked);
-    }
-    if !folder.is_dir() {
-        return Err(format!("{} is no folder of a store or of a backup", folder.display()));
-    }
-    let _lock = take_lock(folder).map_err(|trouble| trouble.to_string())?;
-    let copied = CopyOfStore::of(folder, folder).map_err(failed)?;
-    let store =
-        Store::open(&copied.0).map_err(|trouble| format!("the store {}: {trouble}", folder.display()))?;
-    each_of_store(&store, &mut learn);
-    let mut damaged = 0;
-    let mut check = |key: &[u8], value: &[u8]| check_piece(&shapes, key, value, &mut checked);
-    damaged += each_of_store(&store, &mut check);
-    damaged += each_of_days(folder, &store, &mut check).map_err(failed)?;
-    checked.damaged += damaged;
-    drop(store);
-    let found = tail::read(folder, &mut |entry| {
-        if entry.kind == tail::Kind::Batch {
-            let batch = read_batch(entry.key, entry.body);
-            checked.inputs += batch.inputs.len() as u64;
-            checked.damaged += batch.damaged;
-        }
-    });
-    checked.damaged += found.map_err(failed)?.damaged;
-    Ok(checked)
 }
 
 /// Makes a new store at `to` of what can be read of `from`: a store that was set aside or stopped, or a
@@ -348,9 +270,28 @@ pub fn salvage(from: &Path, to: &Path) -> Result<Checked, String> {
         .and_then(|()| fs::rename(&making, to))
         .and_then(|()| sync_parent(to));
     done.map_err(|error| format!("making a store at {} failed: {error}", to.display()))?;
-    let mut checked = verify(to)?;
+    let mut checked = verify(to, None)?;
     checked.damaged += damaged;
+    let text = salvaged_from(from, &checked);
+    fs::write(to.join(SALVAGED), text)
+        .and_then(|()| fs::File::open(to.join(SALVAGED))?.sync_all())
+        .and_then(|()| sync_parent(&to.join(SALVAGED)))
+        .map_err(|error| format!("{} is made, but that it is could not be noted: {error}", to.display()))?;
     Ok(checked)
+}
+
+/// What the audit trail is to say of a salvage, once a daemon starts on the store.
+fn salvaged_from(from: &Path, checked: &Checked) -> String {
+    let trail = checked.trail.lines().join("; ");
+    format!(
+        "made of {} by {} at {} with {}: {} inputs, {} damaged places; {trail}",
+        from.display(),
+        process_user(),
+        rfc3339(Timestamp(jiff::Timestamp::now().as_millisecond())),
+        env!("CARGO_PKG_VERSION"),
+        checked.inputs,
+        checked.damaged,
+    )
 }
 
 impl Journal {
@@ -385,6 +326,7 @@ pub struct Backup {
     folder: PathBuf,
     progress: Vec<u8>,
     sealed_before: u64,
+    trail: Head,
     day: Option<(u32, PiecesWriter)>,
     index: Option<PiecesWriter>,
     /// Pieces written.
@@ -413,7 +355,9 @@ impl Backup {
         let progress = progress.map(|(_, value)| value.clone()).unwrap_or_default();
         let sealed_before = progress_of(&progress).map_or(0, |(sealed_before, _)| sealed_before);
         let folder = folder.to_owned();
-        Ok(Self { folder, progress, sealed_before, day: None, index: None, pieces: 0 })
+        let head = index.iter().find(|(key, _)| key[..] == trail::head_key());
+        let trail = head.and_then(|(_, value)| trail::head_of(value)).unwrap_or_default();
+        Ok(Self { folder, progress, sealed_before, trail, day: None, index: None, pieces: 0 })
     }
 
     /// Takes a piece.
@@ -428,7 +372,14 @@ impl Backup {
                 Some(index) => index,
                 None => self.index.insert(PiecesWriter::create(&self.folder.join("index.pieces"))?),
             };
-            let value = if found == key(0, kind::PROGRESS, 0, 0) { &self.progress[..] } else { value };
+            let head = trail::head_bytes(self.trail);
+            let value = match parts(found) {
+                Some((_, kind::PROGRESS, ..)) => &self.progress[..],
+                Some((_, kind::AUDIT_HEAD, ..)) => &head[..],
+                // Sealed since, as the inputs that it is of.
+                Some((_, kind::AUDIT, _, record)) if record > self.trail.records => return Ok(()),
+                _ => value,
+            };
             self.pieces += 1;
             return index.put(found, value);
         }

@@ -118,6 +118,18 @@ struct Cells {
 }
 
 impl Rows {
+    /// With room for so many rows, so that it need not be made again and again while they come.
+    pub(super) fn with_room(shape: &Shape, rows: usize) -> Self {
+        let cells = |column: &Column| Cells {
+            values: Vec::with_capacity(rows),
+            taken: Vec::with_capacity(if column.timed { rows } else { 0 }),
+            codes: Vec::with_capacity(rows),
+            told: Vec::new(),
+        };
+        let columns = shape.columns.iter().map(cells).collect();
+        Self { seqs: Vec::with_capacity(rows), ats: Vec::with_capacity(rows), columns }
+    }
+
     /// Adds a sweep of this shape; verdicts on it, if any are known, in the order of its samples.
     pub(super) fn push(
         &mut self,

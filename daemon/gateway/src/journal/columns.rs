@@ -8,7 +8,7 @@ use pco::data_types::Number;
 use pco::wrapped::{FileCompressor, FileDecompressor};
 use pco::{ChunkConfig, DeltaSpec};
 
-use super::codec::{Malformed, Reader, put_signed, put_unsigned};
+use super::codec::{Malformed, Reader, nearest, put_signed, put_unsigned};
 
 /// Codes of the forms. Never reuse one.
 mod form {
@@ -182,7 +182,7 @@ fn power_of_ten(decimals: u8) -> f64 {
 
 /// `value` as a whole number of 10^-`decimals`, where that gives back the same bits.
 fn scaled(value: f64, decimals: u8) -> Option<i64> {
-    let whole = (value * power_of_ten(decimals)).round();
+    let whole = nearest(value * power_of_ten(decimals));
     // Beyond 2^53 whole numbers have gaps. NaN fails the comparison.
     (whole.abs() < 9_007_199_254_740_992.0
         && (whole as i64 as f64 / power_of_ten(decimals)).to_bits() == value.to_bits())

@@ -9,13 +9,14 @@ use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Event, Input, Quantity, Span, Timestamp};
 use tempfile::TempDir;
 
-use super::archive::{Backup, salvage, verify};
+use super::archive::{Backup, salvage};
 use super::database::{FORMAT, FORMAT_KEY};
 use super::keys::{is_for_ever, key, kind, parts};
 use super::query::Remembered;
 use super::record::BatchWriter;
 use super::thinning::Limits;
 use super::verdict::{Verdict, Verdicts, code};
+use super::verify::verify;
 use super::{Commit, From, Journal, Query};
 
 /// Midnight UTC, 2026-05-28.
@@ -166,7 +167,7 @@ fn a_cut_in_the_middle_of_filing_costs_nothing_and_counts_nothing_twice() {
     assert_eq!(days_in_database(&journal), [FIRST_DAY + 2]);
     assert_eq!(read(&mut journal, From::Start), written(1..=NOON + 60));
     drop(journal);
-    let checked = verify(&path).unwrap();
+    let checked = verify(&path, None).unwrap();
     assert_eq!(checked.damaged, 0);
 }
 
@@ -231,11 +232,11 @@ fn damage_in_a_days_file_costs_its_own_piece() {
         assert!(lost <= 18 && (lost == 0 || reading.damaged + reading.missing > 0), "flip {flip}: {lost}");
         lost_most = lost_most.max(lost);
         drop(journal);
-        assert!(verify(&path).unwrap().damaged > 0, "flip {flip}");
+        assert!(verify(&path, None).unwrap().damaged > 0, "flip {flip}");
     }
     assert!(lost_most > 0);
     fs::write(&file, &whole).unwrap();
-    assert_eq!(verify(&path).unwrap().damaged, 0);
+    assert_eq!(verify(&path, None).unwrap().damaged, 0);
 }
 
 #[test]
@@ -253,8 +254,8 @@ fn days_are_in_a_backup_and_salvaged() {
     }
     backup.finish().unwrap();
     drop(journal);
-    let store = verify(&path).unwrap();
-    assert_eq!((verify(&to).unwrap().inputs, store.damaged), (NOON, 0));
+    let store = verify(&path, None).unwrap();
+    assert_eq!((verify(&to, None).unwrap().inputs, store.damaged), (NOON, 0));
     // From the backup, from the store, and from a store whose database is gone.
     fs::create_dir(folder.path().join("bare")).unwrap();
     fs::rename(path.join("days"), folder.path().join("bare/days")).unwrap();

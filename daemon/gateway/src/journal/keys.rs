@@ -53,6 +53,12 @@ pub(super) mod kind {
     pub(crate) const FILED_BEFORE: u8 = b'h';
     /// Hour 0: the day on which readings were last deleted to make room on a full disk.
     pub(crate) const MADE_ROOM: u8 = b'v';
+    /// Hour 0: a record of the audit trail; the position is its number.
+    pub(crate) const AUDIT: u8 = b'u';
+    /// Hour 0: how many records the audit trail has, and the hash of the last.
+    pub(crate) const AUDIT_HEAD: u8 = b'z';
+    /// Hour 0: the settings of the last start.
+    pub(crate) const SETTINGS: u8 = b'g';
     /// Hour 0: the hour before which chunks were deleted.
     pub(crate) const THINNED: u8 = b't';
 }

@@ -16,6 +16,7 @@
 //! console ask the daemon.
 
 pub mod archive;
+mod audit_record;
 mod checkpoint;
 mod chunk;
 mod codec;
@@ -41,15 +42,21 @@ mod site_record;
 pub mod store;
 mod tail;
 pub mod thinning;
+pub mod trail;
 pub mod verdict;
+pub mod verify;
 pub mod writer;
 
 pub use query::{Kept, Query};
 pub use reading::From;
 pub use rollup::{Level, Rolled};
+pub use site_record::to_text as site_text;
 pub use store::{Commit, Journal, OpenError, Reading};
 pub use thinning::Limits;
 pub use writer::Writer;
+
+#[cfg(test)]
+pub(crate) use tail::commits_in;
 
 #[cfg(test)]
 mod days_tests;
@@ -65,3 +72,5 @@ mod power_tests;
 mod rollup_tests;
 #[cfg(test)]
 mod seal_tests;
+#[cfg(test)]
+mod trail_tests;

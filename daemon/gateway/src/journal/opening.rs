@@ -15,8 +15,9 @@ use super::keys::{Key, key, kind, parts};
 use super::migrate;
 use super::record::{BatchWriter, read_batch};
 use super::seal::{Shapes, number_of, progress_of};
-use super::store::{Journal, extent_of};
+use super::store::{Journal, extent_of, newest_in};
 use super::tail::{self, Item, Kind, Tail};
+use super::trail;
 
 impl Journal {
     pub(super) fn try_open(&mut self, now: Timestamp) -> Result<(), Trouble> {
@@ -96,9 +97,12 @@ impl Journal {
         (self.rolled_before, self.thinned_before, self.live_bytes) = (0, 0, 0);
         (self.filed_before, self.made_room_on) = (0, 0);
         self.left_out_unsealed.clear();
-        // All but the roll-ups, which are many.
-        let before = store.sealed.range(..key(0, kind::ROLLED, 0, 0));
-        for entry in before.chain(store.sealed.range(key(0, kind::ROLLED + 1, 0, 0)..key(1, 0, 0, 0))) {
+        // All but the roll-ups and the audit trail, which are many.
+        let between = |from: u8, to: u8| store.sealed.range(key(0, from, 0, 0)..key(0, to, 0, 0));
+        let all = between(0, kind::ROLLED)
+            .chain(between(kind::ROLLED + 1, kind::AUDIT))
+            .chain(between(kind::AUDIT + 1, u8::MAX));
+        for entry in all {
             let (found, value) = entry?;
             match parts(&found) {
                 Some((_, kind::SHAPE, number, _)) if self.shapes.add(number, value.to_vec()).is_err() => {
@@ -128,12 +132,14 @@ impl Journal {
                 _ => {}
             }
         }
+        self.load_trail(store)?;
         Ok(())
     }
 
     /// What the tail says besides inputs.
     fn read_tail_notes(&mut self) -> io::Result<()> {
-        tail::read(&self.path, &mut |entry| match entry.kind {
+        let path = self.path.clone();
+        tail::read(&path, &mut |entry| match entry.kind {
             Kind::LeftOut => {
                 let seqs = entry.body.chunks_exact(8).filter_map(number_of);
                 seqs.for_each(|seq| {
@@ -145,7 +151,11 @@ impl Journal {
                 let until = number_of(entry.body).map(|ms| Timestamp(ms.cast_signed()));
                 self.forwarded = self.forwarded.max(until);
             }
-            Kind::Batch => self.newest_at = self.newest_at.max(extent_of(entry.key, entry.body).1),
+            Kind::Batch => {
+                let batch = read_batch(entry.key, entry.body);
+                self.newest_at = self.newest_at.max(newest_in(&batch));
+                self.take_trail(&batch);
+            }
             Kind::Closed | Kind::Turned => {}
         })?;
         Ok(())
@@ -218,7 +228,8 @@ fn lowest_in_tail(path: &std::path::Path) -> io::Result<u64> {
 fn put_back(store: &Store, path: &std::path::Path, lowest_in_tail: u64) -> Result<usize, Trouble> {
     let known = |key: &Key| matches!(store.sealed.contains_key(key), Ok(true)) || store.days.has_key(key);
     let progress_key = key(0, kind::PROGRESS, 0, 0);
-    let copied = copy::read(path, &|key| *key == progress_key || !known(key));
+    let always = [progress_key, trail::head_key()];
+    let copied = copy::read(path, &|key| always.contains(key) || !known(key));
     let of_hour_0 = |key: &Key| store.get(key).ok().flatten();
     let sealed_before = of_hour_0(&progress_key).and_then(|value| progress_of(&value));
     let sealed_before = sealed_before.map_or(0, |(sealed_before, _)| sealed_before);
@@ -229,10 +240,12 @@ fn put_back(store: &Store, path: &std::path::Path, lowest_in_tail: u64) -> Resul
     let thinned_before = thinned_before.unwrap_or(0);
     let mut lost = Vec::new();
     let mut pieces = 0;
-    let mut progress = None;
+    let (mut progress, mut trail_head, mut rows) = (None, None, Vec::new());
     for (key, value) in copied {
         match parts(&key) {
             Some((0, kind::PROGRESS, ..)) => progress = Some(value),
+            Some((0, kind::AUDIT_HEAD, ..)) => trail_head = trail::head_of(&value),
+            Some((0, kind::AUDIT, _, record)) => rows.push((record, key, value)),
             Some((0, ..)) => lost.push((key, value)),
             Some((hour, _, _, seq)) if hour > 0 && u64::from(hour) >= thinned_before && !in_tail(seq) => {
                 pieces += 1;
@@ -247,7 +260,15 @@ fn put_back(store: &Store, path: &std::path::Path, lowest_in_tail: u64) -> Resul
         && !tail_goes_on
     {
         lost.push((progress_key, value));
+        lost.extend(trail_head.map(|head| (trail::head_key(), trail::head_bytes(head))));
+    } else {
+        trail_head = of_hour_0(&trail::head_key()).and_then(|value| trail::head_of(&value));
     }
+    // Records behind the end are of what the tail still has, and are sealed from there again.
+    let counted = trail_head.map_or(0, |head| head.records);
+    lost.extend(
+        rows.into_iter().filter(|(record, ..)| *record <= counted).map(|(_, key, value)| (key, value)),
+    );
     if !lost.is_empty() {
         store.apply(&lost)?;
     }
@@ -255,7 +276,7 @@ fn put_back(store: &Store, path: &std::path::Path, lowest_in_tail: u64) -> Resul
 }
 
 /// Writes what could be read of an unfinished commit anew, so that a later reader finds the same: inputs in a row,
-/// up to the first that is not whole. Nobody was told of any, and a gap would be told as inputs that are missing.
+/// up to the first that is not whole, or that may have lost what was noted of it. Nobody was told of any, and a gap would be told as inputs that are missing.
 fn rewrite(tail: &mut Tail, unfinished: &[tail::Unfinished], sealed_before: u64) -> io::Result<()> {
     let mut batches = Vec::new();
     let mut expected = None;
@@ -266,17 +287,25 @@ fn rewrite(tail: &mut Tail, unfinished: &[tail::Unfinished], sealed_before: u64)
         let Some(first) = first else { break };
         let mut batch = BatchWriter::new(*key, first.at);
         let mut next_seq = *key;
-        for input in &found.inputs {
+        for input in found.inputs.iter().take(found.complete) {
             if input.seq != next_seq {
                 break;
             }
             next_seq += 1;
             batch.input(input);
             found.verdicts.iter().filter(|own| own.seq == input.seq).for_each(|own| batch.verdicts(own));
+            let notes = found.notes.iter().filter(|(seq, _)| *seq == input.seq);
+            notes.for_each(|(seq, note)| batch.note(*seq, note));
+            if let Some((seq, text)) = found.settings.as_ref().filter(|(seq, _)| *seq == input.seq) {
+                batch.settings(*seq, text);
+            }
         }
         let is_whole = found.damaged == 0 && next_seq == found.next_seq;
         if is_whole {
             found.late.iter().for_each(|late| batch.late(late));
+        }
+        if next_seq == *key {
+            break;
         }
         batches.push((*key, next_seq, batch.finish()));
         if !is_whole {

@@ -15,6 +15,7 @@ use super::keys::hour_of;
 use super::record::BatchWriter;
 use super::store::{Commit, Journal};
 use super::thinning::Limits;
+use crate::audit::{Head, Note, Place};
 
 const NOW: Timestamp = Timestamp(1_780_000_000_000);
 
@@ -59,6 +60,44 @@ fn nth(seq: u64) -> Input {
     Input { seq, at, event }
 }
 
+/// What the audit trail says of it, if anything.
+fn note_of(seq: u64) -> Option<Note> {
+    let Event::Acknowledge { alarm, by } = nth(seq).event else { return None };
+    Some(Note {
+        at: nth(seq).at,
+        local: "2026-05-28T15:26:40-05:00".to_owned(),
+        user: by,
+        place: Place::Command,
+        action: "acknowledge".to_owned(),
+        object: alarm,
+        old: "unacknowledged".to_owned(),
+        new: "acknowledged".to_owned(),
+        reason: String::new(),
+    })
+}
+
+/// Whether the trail has every record of the inputs that are there, in a row, and none besides.
+fn look_at_trail(journal: &Journal, base: u64, end: u64) -> Result<(), String> {
+    let mut head = Head::default();
+    let mut expected = (base + 1..=end).filter_map(note_of).map(|note| head.chain(&note));
+    let mut next = 1;
+    loop {
+        let rows = journal.trail_rows(next)?;
+        let Some((last, _)) = rows.last() else { break };
+        next = last + 1;
+        for (record, row) in rows {
+            if expected.next().as_ref() != Some(&row) {
+                return Err(format!("record {record} of the trail is not what was noted"));
+            }
+        }
+    }
+    match expected.next() {
+        Some(row) => Err(format!("a record of the trail is gone: {}", row.text)),
+        None if journal.trail() != head => Err("the trail's end is not the last record".to_owned()),
+        None => Ok(()),
+    }
+}
+
 /// What is there: how far it goes, or what is wrong with it. Inputs up to `base` are of the fixture.
 fn look(path: &Path, base: u64) -> Result<(Journal, u64), String> {
     let (mut journal, notes) = Journal::open(path, NOW).map_err(|error| format!("does not open: {error}"))?;
@@ -90,7 +129,7 @@ fn look(path: &Path, base: u64) -> Result<(Journal, u64), String> {
         None if base > 0 && !(1..=base).all(|seq| seqs.contains(&seq)) && thinned_before == 0 => {
             Err("inputs of the earlier format are gone".to_owned())
         }
-        None => Ok((journal, end)),
+        None => look_at_trail(&journal, base, end.max(base)).map(|()| (journal, end)),
     }
 }
 
@@ -116,7 +155,12 @@ fn power_child() {
         let next = end + 1;
         end += 1 + number % 9;
         let mut batch = BatchWriter::new(next, nth(next).at);
-        (next..=end).for_each(|seq| batch.input(&nth(seq)));
+        for seq in next..=end {
+            batch.input(&nth(seq));
+            if let Some(note) = note_of(seq) {
+                batch.note(seq, &note);
+            }
+        }
         let batches = vec![(next, batch.finish().into())];
         journal.commit(&Commit { batches, left_out: vec![], forwarded: None }, NOW).unwrap();
         say("kept", end);

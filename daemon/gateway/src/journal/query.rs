@@ -74,7 +74,7 @@ const BESIDE: [u8; 4] = [kind::DERIVED, kind::ENTRY, kind::MISSING, kind::AMENDE
 /// A later verdict.
 #[derive(Debug)]
 struct Later {
-    probe: String,
+    probe: usize,
     channel: Option<u16>,
     from: Timestamp,
     to: Timestamp,
@@ -92,36 +92,57 @@ fn merged(flag: Option<Flag>, later: Flag) -> Flag {
     flag.filter(|flag| rank(*flag) >= rank(later)).unwrap_or(later)
 }
 
+/// A reading as it is found.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Found {
+    pub(super) at: Timestamp,
+    /// Its place among the answer's probes.
+    probe: usize,
+    channel: Option<u16>,
+    raw: Option<f64>,
+    pub(super) value: Option<f64>,
+    pub(super) flag: Option<Flag>,
+}
+
 struct Answer<'a> {
     query: &'a Query,
-    readings: Vec<Kept>,
-    /// Channels of the readings, where they are known.
-    channels: Vec<Option<u16>>,
+    readings: Vec<Found>,
+    /// Ids of the probes that measured them: few.
+    probes: Vec<String>,
     amended: Vec<Later>,
     damaged: u64,
 }
 
 impl<'a> Answer<'a> {
     fn new(query: &'a Query) -> Self {
-        Self { query, readings: Vec::new(), channels: Vec::new(), amended: Vec::new(), damaged: 0 }
+        Self { query, readings: Vec::new(), probes: Vec::new(), amended: Vec::new(), damaged: 0 }
     }
 
     /// Oldest first, with later verdicts merged in.
     fn settle(&mut self) {
-        let readings = std::mem::take(&mut self.readings).into_iter().zip(std::mem::take(&mut self.channels));
-        let mut readings: Vec<(Kept, Option<u16>)> = readings.collect();
-        readings.sort_by_key(|(reading, _)| reading.at);
+        self.readings.sort_by_key(|reading| reading.at);
         for later in &self.amended {
-            let first = readings.partition_point(|(reading, _)| reading.at < later.from);
-            let about = readings.iter_mut().skip(first).take_while(|(reading, _)| reading.at <= later.to);
-            for (reading, channel) in about {
-                let other = channel.zip(later.channel).is_some_and(|(own, later)| own != later);
+            let first = self.readings.partition_point(|reading| reading.at < later.from);
+            let about = self.readings.iter_mut().skip(first).take_while(|reading| reading.at <= later.to);
+            for reading in about {
+                let other = reading.channel.zip(later.channel).is_some_and(|(own, later)| own != later);
                 if reading.probe == later.probe && !other {
                     reading.flag = Some(merged(reading.flag, later.flag));
                 }
             }
         }
-        self.readings = readings.into_iter().map(|(reading, _)| reading).collect();
+    }
+
+    fn place_of(&mut self, probe: &str) -> usize {
+        self.probes.iter().position(|known| known == probe).unwrap_or_else(|| {
+            self.probes.push(probe.to_owned());
+            self.probes.len() - 1
+        })
+    }
+
+    fn kept(&self, found: &Found) -> Kept {
+        let Found { at, raw, value, flag, .. } = *found;
+        Kept { at, probe: self.probes.get(found.probe).cloned().unwrap_or_default(), raw, value, flag }
     }
 
     fn piece(&mut self, key: &[u8], value: &[u8], shapes: &Shapes, places: &[usize]) {
@@ -142,7 +163,7 @@ impl<'a> Answer<'a> {
         let chunk = Chunk::open(shape, key, value)?;
         for &place in places {
             let Some(of) = shape.columns.get(place) else { continue };
-            let (probe, channel) = (&of.probe_id, of.channel);
+            let (probe, channel) = (self.place_of(&of.probe_id), of.channel);
             let column = chunk.column(place)?;
             let rows = column.measured.iter().zip(&column.values).zip(&column.verdicts);
             for ((at, raw), verdict) in rows {
@@ -150,7 +171,7 @@ impl<'a> Answer<'a> {
                 let (flag, value) = (verdict.map(|own| own.flag), verdict.and_then(|own| own.value));
                 if let (kind::AMENDED, Some(flag)) = (kind, flag) {
                     let to = Timestamp(*raw as i64);
-                    self.amended.push(Later { probe: probe.clone(), channel, from: at, to, flag });
+                    self.amended.push(Later { probe, channel, from: at, to, flag });
                     continue;
                 }
                 // A derived value may not have been computed for this time.
@@ -163,8 +184,7 @@ impl<'a> Answer<'a> {
                     kind::ENTRY => value,
                     _ => None,
                 };
-                self.channels.push(channel);
-                self.readings.push(Kept { at, probe: probe.clone(), raw, value, flag });
+                self.readings.push(Found { at, probe, channel, raw, value, flag });
             }
         }
         Ok(())
@@ -198,7 +218,7 @@ impl Journal {
             }
         }
         answer.settle();
-        answer.readings.iter().for_each(&mut *each);
+        answer.readings.iter().for_each(|found| each(&answer.kept(found)));
         Ok(Answered { readings: answer.readings.len() as u64, damaged: answer.damaged })
     }
 
@@ -232,12 +252,11 @@ impl Journal {
     }
 
     /// The same of what is sealed only.
-    pub(super) fn query_stored(&self, query: &Query, readings: &mut Vec<Kept>) -> Result<(), String> {
+    pub(super) fn query_stored(&self, query: &Query) -> Result<Vec<Found>, String> {
         let mut answer = Answer::new(query);
         self.answer_stored(&mut answer)?;
         answer.settle();
-        *readings = answer.readings;
-        Ok(())
+        Ok(answer.readings)
     }
 
     fn answer_stored(&self, answer: &mut Answer<'_>) -> Result<(), String> {

@@ -11,14 +11,18 @@
 //! under another's key. A damaged record costs itself only: the reader looks for the next place at
 //! which a record with a good checksum begins, and the time base stands in both heads.
 
+use std::sync::LazyLock;
+
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Event, Input, Quantity, Span, Timestamp};
 
+use super::audit_record;
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
 use super::service_record;
 use super::site_record;
 use super::verdict::{Late, Verdicts};
+use crate::audit::Note;
 
 /// Version of the form of a batch.
 const FORMAT: u8 = 1;
@@ -46,6 +50,9 @@ mod kind {
     /// Not inputs: what the core made of the input before.
     pub(super) const VERDICTS: u8 = 64;
     pub(super) const LATE: u8 = 65;
+    /// Nor these: a note of the audit trail, the settings at a start.
+    pub(super) const NOTE: u8 = 66;
+    pub(super) const SETTINGS: u8 = 67;
 }
 
 /// Quantity codes on disk: the position in this list. Only ever append.
@@ -85,17 +92,27 @@ const QUANTITY_CODES: &[&str] = &[
     "dawn_do_mg_l",
 ];
 
+/// The list from both sides: codes by quantity, quantities by code. Asked for with every value.
+static CODES: LazyLock<(Vec<u64>, Vec<Option<Quantity>>)> = LazyLock::new(|| {
+    let of_codes: Vec<Option<Quantity>> = QUANTITY_CODES.iter().map(|id| Quantity::from_id(id)).collect();
+    let code_of = |quantity: &Quantity| of_codes.iter().position(|of| *of == Some(*quantity));
+    let mut codes = vec![QUANTITY_CODES.len() as u64; Quantity::ALL.len()];
+    for quantity in Quantity::ALL {
+        if let (Some(own), Some(code)) = (codes.get_mut(*quantity as usize), code_of(quantity)) {
+            *own = code as u64;
+        }
+    }
+    (codes, of_codes)
+});
+
 pub(super) fn quantity_code(quantity: Quantity) -> u64 {
     // The list is complete (tested), so the length is never written.
-    QUANTITY_CODES.iter().position(|&id| id == quantity.id()).unwrap_or(QUANTITY_CODES.len()) as u64
+    CODES.0.get(quantity as usize).copied().unwrap_or(QUANTITY_CODES.len() as u64)
 }
 
 pub(super) fn quantity_of_code(code: u64) -> Result<Quantity, Malformed> {
-    usize::try_from(code)
-        .ok()
-        .and_then(|code| QUANTITY_CODES.get(code))
-        .and_then(|id| Quantity::from_id(id))
-        .ok_or(Malformed::Unknown)
+    let quantity = usize::try_from(code).ok().and_then(|code| CODES.1.get(code).copied().flatten());
+    quantity.ok_or(Malformed::Unknown)
 }
 
 /// A batch under construction.
@@ -162,6 +179,28 @@ impl BatchWriter {
         put_unsigned(body, 0);
         put_signed(body, late.at.as_millis().wrapping_sub(self.base.as_millis()));
         late.put(body, &mut self.digits, quantity_code(late.quantity));
+        self.seal();
+    }
+
+    /// Appends a note of the audit trail on an input.
+    pub fn note(&mut self, seq: u64, note: &Note) {
+        let body = &mut self.body;
+        body.clear();
+        body.push(kind::NOTE);
+        put_unsigned(body, seq.saturating_sub(self.key));
+        put_signed(body, note.at.as_millis().wrapping_sub(self.base.as_millis()));
+        audit_record::put(body, note);
+        self.seal();
+    }
+
+    /// Appends the settings in force from an input on, a start.
+    pub fn settings(&mut self, seq: u64, text: &str) {
+        let body = &mut self.body;
+        body.clear();
+        body.push(kind::SETTINGS);
+        put_unsigned(body, seq.saturating_sub(self.key));
+        put_signed(body, 0);
+        put_text(body, text);
         self.seal();
     }
 
@@ -331,15 +370,59 @@ pub struct Batch {
     pub verdicts: Vec<Verdicts>,
     /// Values that belong to no sample.
     pub late: Vec<Late>,
+    /// Notes of the audit trail, with the positions of their inputs, in their order.
+    pub notes: Vec<(u64, Note)>,
+    /// Settings at a start, with its position.
+    pub settings: Option<(u64, String)>,
     /// Places at which something was damaged.
     pub damaged: u64,
     /// The position after the last input; 0 if there is none.
     pub next_seq: u64,
+    /// So many inputs come before the first damage, each with all that was written beside it.
+    pub complete: usize,
+}
+
+/// Larger pieces, and more of them, are given back to the system.
+const MOST_SPARE: usize = 1_024;
+
+/// What batches that were read before leave for the next one: reading a backlog back asked the system for memory
+/// twice for each sweep, which took a quarter of the time of a commit.
+#[derive(Debug, Default)]
+pub(super) struct Spare {
+    samples: Vec<Vec<Sample>>,
+    verdicts: Vec<Verdicts>,
+}
+
+impl Spare {
+    /// Takes back what a batch no longer needs.
+    pub(super) fn take_back(&mut self, mut batch: Batch) -> Batch {
+        for input in batch.inputs.drain(..) {
+            if let Event::Sweep { mut samples } = input.event
+                && samples.capacity() <= MOST_SPARE
+                && self.samples.len() < MOST_SPARE
+            {
+                samples.clear();
+                self.samples.push(samples);
+            }
+        }
+        let room = MOST_SPARE.saturating_sub(self.verdicts.len());
+        self.verdicts
+            .extend(batch.verdicts.drain(..).filter(|own| own.codes.capacity() <= MOST_SPARE).take(room));
+        batch.late.clear();
+        batch.notes.clear();
+        batch.settings = None;
+        (batch.damaged, batch.next_seq, batch.complete) = (0, 0, 0);
+        batch
+    }
 }
 
 /// Reads a batch back. Total: any bytes give a result, and what cannot be read is counted.
 pub fn read_batch(key: u64, bytes: &[u8]) -> Batch {
-    let mut batch = Batch::default();
+    read_batch_into(Batch::default(), key, bytes, &mut Spare::default())
+}
+
+/// The same into a batch that is empty.
+pub(super) fn read_batch_into(mut batch: Batch, key: u64, bytes: &[u8], spare: &mut Spare) -> Batch {
     let first = bytes.get(..HEAD_BYTES).and_then(|head| read_head(key, head));
     let last_at = bytes.len().saturating_sub(HEAD_BYTES);
     // A batch cut right after its first head must not take that for its last.
@@ -352,8 +435,9 @@ pub fn read_batch(key: u64, bytes: &[u8]) -> Batch {
     let end = if last.is_some() { last_at } else { bytes.len() };
     let mut at = HEAD_BYTES;
     let mut in_damage = false;
+    let mut complete = None;
     while at < end {
-        match read_record(key, base, &bytes[at..end]) {
+        match read_record(key, base, &bytes[at..end], spare) {
             Some((record, used)) => {
                 match record {
                     Record::Input(input) => {
@@ -362,17 +446,23 @@ pub fn read_batch(key: u64, bytes: &[u8]) -> Batch {
                     }
                     Record::Verdicts(verdicts) => batch.verdicts.push(verdicts),
                     Record::Late(late) => batch.late.push(late),
+                    Record::Note(seq, note) => batch.notes.push((seq, note)),
+                    Record::Settings(seq, text) => batch.settings = Some((seq, text)),
                 }
                 at += used;
                 in_damage = false;
             }
             None => {
                 batch.damaged += u64::from(!in_damage);
+                // What belongs to the last may be what is damaged.
+                complete.get_or_insert(batch.inputs.len().saturating_sub(1));
                 in_damage = true;
                 at += 1;
             }
         }
     }
+    let cut_short = usize::from(last.is_none());
+    batch.complete = complete.unwrap_or(batch.inputs.len().saturating_sub(cut_short));
     batch
 }
 
@@ -389,10 +479,12 @@ enum Record {
     Input(Input),
     Verdicts(Verdicts),
     Late(Late),
+    Note(u64, Note),
+    Settings(u64, String),
 }
 
 /// The record at the start of `bytes` and its length, if there is a good one.
-fn read_record(key: u64, base: Timestamp, bytes: &[u8]) -> Option<(Record, usize)> {
+fn read_record(key: u64, base: Timestamp, bytes: &[u8], spare: &mut Spare) -> Option<(Record, usize)> {
     let mut reader = Reader::new(bytes);
     let length = usize::try_from(reader.unsigned().ok()?).ok()?;
     let body = reader.bytes(length).ok()?;
@@ -400,25 +492,35 @@ fn read_record(key: u64, base: Timestamp, bytes: &[u8]) -> Option<(Record, usize
     if sum != checksum(key, body) {
         return None;
     }
-    let record = read_body(key, base, body).ok()?;
+    let record = read_body(key, base, body, spare).ok()?;
     Some((record, bytes.len() - reader.left()))
 }
 
-fn read_body(key: u64, base: Timestamp, body: &[u8]) -> Result<Record, Malformed> {
+fn read_body(key: u64, base: Timestamp, body: &[u8], spare: &mut Spare) -> Result<Record, Malformed> {
     let mut reader = Reader::new(body);
     let code = reader.byte()?;
     let seq = key.checked_add(reader.unsigned()?).ok_or(Malformed::Unknown)?;
     let at = Timestamp(base.as_millis().wrapping_add(reader.signed()?));
     let record = match code {
-        kind::VERDICTS => Record::Verdicts(Verdicts::read(&mut reader, seq)?),
+        kind::VERDICTS => {
+            let reused = spare.verdicts.pop().unwrap_or_default();
+            Record::Verdicts(Verdicts::read(&mut reader, seq, reused)?)
+        }
+        kind::NOTE => Record::Note(seq, audit_record::read(&mut reader, at)?),
+        kind::SETTINGS => Record::Settings(seq, reader.text()?),
         kind::LATE => Record::Late(Late::read(&mut reader, at, quantity_of_code)?),
-        _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at)? }),
+        _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at, spare)? }),
     };
     reader.end()?;
     Ok(record)
 }
 
-fn read_event(reader: &mut Reader<'_>, code: u8, at: Timestamp) -> Result<Event, Malformed> {
+fn read_event(
+    reader: &mut Reader<'_>,
+    code: u8,
+    at: Timestamp,
+    spare: &mut Spare,
+) -> Result<Event, Malformed> {
     Ok(match code {
         kind::STARTED => Event::Started { site: site_record::from_text(&reader.text()?)? },
         kind::SITE_CHANGED => Event::SiteChanged { site: site_record::from_text(&reader.text()?)? },
@@ -427,7 +529,8 @@ fn read_event(reader: &mut Reader<'_>, code: u8, at: Timestamp) -> Result<Event,
         kind::SWEEP => {
             let count = usize::try_from(reader.unsigned()?).map_err(|_| Malformed::CutShort)?;
             // The shortest sample takes four bytes, so a wrong count cannot ask for much memory.
-            let mut samples = Vec::with_capacity(count.min(reader.left() / 4));
+            let mut samples = spare.samples.pop().unwrap_or_default();
+            samples.reserve(count.min(reader.left() / 4));
             for _ in 0..count {
                 let probe = ProbeIndex(reader.index()?);
                 let code = reader.unsigned()?;

@@ -15,7 +15,7 @@ use pondreeve_core::{Quantity, Span, Timestamp};
 use super::codec::{Malformed, Reader, put_unsigned};
 use super::columns::{integers, put_integers, put_values, values};
 use super::keys::{Key, key, kind};
-use super::query::{Kept, Query};
+use super::query::Query;
 use super::record::quantity_code;
 use super::store::Journal;
 
@@ -94,10 +94,10 @@ impl Rolled {
         f64::from(self.usable) / f64::from(all.max(1))
     }
 
-    fn add(&mut self, kept: &Kept) {
-        match kept.flag {
+    fn add(&mut self, flag: Option<Flag>, value: Option<f64>) {
+        match flag {
             Some(Flag::Pass | Flag::NotEvaluated) => {
-                if let Some(value) = kept.value.filter(|value| value.is_finite()) {
+                if let Some(value) = value.filter(|value| value.is_finite()) {
                     self.join(value, value, value, 1);
                 }
             }
@@ -130,15 +130,15 @@ impl Rolled {
 }
 
 /// Readings in order of time to pieces of `length`.
-fn roll<'a>(readings: impl Iterator<Item = &'a Kept>, length: i64) -> Vec<Rolled> {
+fn roll(readings: impl Iterator<Item = (Timestamp, Option<Flag>, Option<f64>)>, length: i64) -> Vec<Rolled> {
     let mut rolled: Vec<Rolled> = Vec::new();
-    for kept in readings {
-        let from = Timestamp(kept.at.as_millis().div_euclid(length) * length);
+    for (at, flag, value) in readings {
+        let from = Timestamp(at.as_millis().div_euclid(length) * length);
         if rolled.last().is_none_or(|last| last.from != from) {
             rolled.push(Rolled::empty(from));
         }
         if let Some(last) = rolled.last_mut() {
-            last.add(kept);
+            last.add(flag, value);
         }
     }
     rolled
@@ -248,12 +248,11 @@ impl Journal {
         let mut batch = sled::Batch::default();
         for (pond, quantity) in self.shapes.series() {
             let query = Query { pond, quantity, from, to: Timestamp(from.as_millis() + DAY_MS) };
-            let mut readings = Vec::new();
-            self.query_stored(&query, &mut readings)?;
+            let readings = self.query_stored(&query)?;
             if readings.is_empty() {
                 continue;
             }
-            let quarters = roll(readings.iter(), QUARTER_MS);
+            let quarters = roll(readings.iter().map(|own| (own.at, own.flag, own.value)), QUARTER_MS);
             let key = day_key(&query.pond, quantity, day);
             let value = to_bytes(&key, &quarters, quantity);
             batch.insert(key, value);
@@ -290,8 +289,8 @@ impl Journal {
                     let to = Timestamp(from.as_millis() + DAY_MS);
                     let of_day = Query { from, to, ..query.clone() };
                     let mut readings = Vec::new();
-                    self.query(&of_day, &mut |kept| readings.push(kept.clone()))?;
-                    quarters.extend(roll(readings.iter(), QUARTER_MS));
+                    self.query(&of_day, &mut |kept| readings.push((kept.at, kept.flag, kept.value)))?;
+                    quarters.extend(roll(readings.into_iter(), QUARTER_MS));
                 }
             }
         }

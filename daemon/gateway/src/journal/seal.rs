@@ -18,6 +18,7 @@ use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts, start_of};
 use super::record::{Batch, BatchWriter, read_batch};
 use super::site_record;
 use super::verdict::{Late, Origin, Verdict, Verdicts};
+use crate::audit::Note;
 
 /// Samples sealed together at most: what they take in memory, a few megabytes, stays in bounds however
 /// fast they come.
@@ -26,6 +27,9 @@ const MOST_SAMPLES: usize = 1 << 16;
 /// Sweeps of more shapes than this are kept as they came; a message that is put together anew each
 /// time would otherwise leave a shape each time.
 const MOST_SHAPES: usize = 4096;
+
+/// Rows that room is made for ahead: an hour of a reading each ten seconds.
+const MOST_ROOM: usize = 360;
 
 /// A sweep with more samples than this is kept as it came.
 const MOST_COLUMNS: usize = 256;
@@ -41,6 +45,8 @@ pub(super) struct Sealed {
     pub(super) next_seq: u64,
     /// Inputs in it.
     pub(super) inputs: usize,
+    /// Notes of the audit trail on them.
+    pub(super) notes: Vec<Note>,
 }
 
 /// The shapes that are known, by their bytes and by their numbers.
@@ -100,7 +106,14 @@ impl Shapes {
 
 type DerivedRow = BTreeMap<Quantity, (f64, Flag)>;
 
-type Signature = Vec<(u16, Quantity, Option<u16>, bool)>;
+/// Of each sample: probe, quantity, channel and whether it has a time of its own, in one number.
+type Signature = Vec<u64>;
+
+fn sign(sample: &Sample) -> u64 {
+    let channel = sample.channel.map_or(0, |channel| u64::from(channel) + 1);
+    let timed = u64::from(sample.taken_at.is_some());
+    u64::from(sample.probe.0) << 48 | (sample.quantity as u64) << 24 | channel << 1 | timed
+}
 
 /// Collects inputs until an hour is full.
 #[derive(Debug, Default)]
@@ -113,10 +126,14 @@ pub(super) struct Sealer {
     hour: u32,
     first_seq: Option<u64>,
     rows: BTreeMap<u32, Rows>,
+    /// Most rows that a shape had when it was last sealed: as many will come again.
+    rows_before: usize,
     others: Option<BatchWriter>,
     entries: Vec<(Key, Vec<u8>)>,
     late: Vec<Late>,
     entered: Vec<Late>,
+    notes: Vec<Note>,
+    settings: Option<String>,
     samples: usize,
     inputs: usize,
     next_seq: u64,
@@ -133,9 +150,11 @@ impl Sealer {
     pub(super) fn batch(&mut self, batch: &Batch, shapes: &mut Shapes, out: &mut dyn FnMut(Sealed)) {
         let taken_before = self.next_seq;
         let mut verdicts = batch.verdicts.iter().peekable();
+        let mut notes = batch.notes.iter().peekable();
         for input in &batch.inputs {
             while verdicts.next_if(|verdicts| verdicts.seq < input.seq).is_some() {}
             let own = verdicts.next_if(|verdicts| verdicts.seq == input.seq);
+            while notes.next_if(|(seq, _)| *seq < input.seq).is_some() {}
             if input.seq < self.next_seq {
                 continue;
             }
@@ -145,6 +164,11 @@ impl Sealer {
             }
             self.hour = hour;
             self.input(input, own, shapes);
+            while let Some((_, note)) = notes.next_if(|(seq, _)| *seq == input.seq) {
+                self.notes.push(note.clone());
+            }
+            let of_this = batch.settings.as_ref().filter(|(seq, _)| *seq == input.seq);
+            self.settings = of_this.map(|(_, text)| text.clone()).or(self.settings.take());
         }
         // Those of a batch of which every input was taken already were taken with them.
         if batch.inputs.iter().any(|input| input.seq >= taken_before) {
@@ -164,7 +188,8 @@ impl Sealer {
                         let Some(shape) = shapes.get(number) else { return };
                         let said = verdicts.map(|own| own.on(samples.iter().map(|sample| sample.value)));
                         let said = said.into_iter().flatten();
-                        let rows = self.rows.entry(number).or_default();
+                        let room = || Rows::with_room(shape, self.rows_before);
+                        let rows = self.rows.entry(number).or_insert_with(room);
                         rows.push(shape, (input.seq, input.at), samples, said);
                     }
                     None => self.other(input, verdicts),
@@ -227,8 +252,7 @@ impl Sealer {
             return None;
         }
         self.signature.clear();
-        let signs = samples.iter().map(|s| (s.probe.0, s.quantity, s.channel, s.taken_at.is_some()));
-        self.signature.extend(signs);
+        self.signature.extend(samples.iter().map(sign));
         if let Some(number) = self.numbers.get(&self.signature) {
             return *number;
         }
@@ -273,6 +297,7 @@ impl Sealer {
     pub(super) fn finish(&mut self, shapes: &mut Shapes) -> Sealed {
         let mut entries = std::mem::take(&mut self.entries);
         let first_seq = self.first_seq.take().unwrap_or(self.next_seq);
+        self.rows_before = self.rows.values().map(|rows| rows.seqs.len()).max().unwrap_or(0).min(MOST_ROOM);
         for (number, rows) in std::mem::take(&mut self.rows) {
             let key_of_chunk = key(self.hour, kind::CHUNK, number, first_seq);
             for hour in hour_of_ms(rows.oldest()).max(self.hour.saturating_sub(MOST_LATE_HOURS))..self.hour {
@@ -303,9 +328,13 @@ impl Sealer {
         if let Some(text) = self.site_text.take() {
             entries.push((key(0, kind::SITE, 0, 0), text.into_bytes()));
         }
+        if let Some(text) = self.settings.take() {
+            entries.push((key(0, kind::SETTINGS, 0, 0), text.into_bytes()));
+        }
         entries.push((key(0, kind::PROGRESS, 0, 0), progress_bytes(self.next_seq, self.hour)));
         self.samples = 0;
-        Sealed { entries, next_seq: self.next_seq, inputs: std::mem::take(&mut self.inputs) }
+        let (inputs, notes) = (std::mem::take(&mut self.inputs), std::mem::take(&mut self.notes));
+        Sealed { entries, next_seq: self.next_seq, inputs, notes }
     }
 
     /// Derived values of a pond and a time become one row; two digits more than people are shown.

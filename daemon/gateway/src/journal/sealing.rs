@@ -157,6 +157,8 @@ impl Journal {
             let bytes = forwarded.as_millis().to_be_bytes().to_vec();
             sealed.entries.push((key(0, kind::FORWARDED, 0, 0), bytes));
         }
+        let mut trail = self.trail.sealed;
+        sealed.entries.extend(super::trail::entries(&mut trail, &sealed.notes));
         sealed.entries.extend(stale_days(&sealed.entries, self.rolled_before));
         let pieces =
             sealed.entries.iter().filter(|(found, _)| parts(found).is_some_and(|(hour, ..)| hour > 0));
@@ -178,6 +180,7 @@ impl Journal {
         self.written_beside += (live_bytes - self.live_bytes) * WRITTEN_PER_SEALED_BYTE;
         self.live_bytes = live_bytes;
         self.sealed_before = sealed.next_seq;
+        self.trail.sealed = trail;
         *self.unsealed.borrow_mut() = None;
         let progress = sealed.entries.iter().rev().find(|(found, _)| *found == key(0, kind::PROGRESS, 0, 0));
         if let Some((_, hour)) = progress.and_then(|(_, value)| super::seal::progress_of(value)) {

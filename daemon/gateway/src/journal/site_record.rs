@@ -14,7 +14,7 @@ use super::codec::Malformed;
 use super::limits_record::WaterRecord;
 
 /// JSON of a farm.
-pub(super) fn to_text(site: &Site) -> String {
+pub fn to_text(site: &Site) -> String {
     // A type of plain fields with text keys: nothing in it can fail to become JSON.
     serde_json::to_string(&SiteRecord::from(site)).unwrap_or_default()
 }

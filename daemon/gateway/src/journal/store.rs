@@ -16,11 +16,12 @@ use super::checkpoint;
 use super::copy::Copy;
 use super::database::{Store, Trouble, describe, may_pass};
 use super::folder::free_bytes;
-use super::record::{Batch, read_batch};
+use super::record::{Batch, Spare, read_batch, read_batch_into};
 use super::seal::Shapes;
 use super::sealing::{Gathering, Unsealed};
 use super::tail::{Item, Kind, Tail};
 use super::thinning::Limits;
+use super::trail::Ends;
 
 /// Below this much free space nothing more is written. sled takes half a mebibyte at a time and writes
 /// a snapshot now and then; running into a full disk in the middle of that is what we spare it.
@@ -97,6 +98,8 @@ pub struct Journal {
     pub(super) shapes: Shapes,
     /// What was committed and is not sealed, ready to be; `None` where the tail must be read for it.
     pub(super) gathering: Option<Gathering>,
+    /// Room that commits read their batches into.
+    spare: (Batch, Spare),
     /// Everything before this position is sealed in the database, the last of it in this hour.
     pub(super) sealed_before: u64,
     pub(super) sealed_hour: u32,
@@ -104,6 +107,10 @@ pub struct Journal {
     pub(super) open_hour: u32,
     /// The farm at that position, as JSON.
     pub(super) site_text: Option<String>,
+    /// The settings of the last start, where they were noted.
+    pub(super) settings: Option<String>,
+    /// Where the audit trail ends.
+    pub(super) trail: Ends,
     pub(super) left_out: BTreeSet<u64>,
     /// Those of them that only the tail knows.
     pub(super) left_out_unsealed: BTreeSet<u64>,
@@ -165,10 +172,13 @@ impl Journal {
             copy: None,
             shapes: Shapes::default(),
             gathering: None,
+            spare: Default::default(),
             sealed_before: 0,
             sealed_hour: 0,
             open_hour: 0,
             site_text: None,
+            settings: None,
+            trail: Ends::default(),
             left_out: BTreeSet::new(),
             left_out_unsealed: BTreeSet::new(),
             forwarded: None,
@@ -250,15 +260,20 @@ impl Journal {
         let left_out: Vec<u8> = commit.left_out.iter().flat_map(|seq| seq.to_be_bytes()).collect();
         let forwarded = commit.forwarded.map(|until| until.as_millis().to_be_bytes());
         let mut newest_at = self.newest_at;
+        let (mut trail, mut settings) = (self.trail, None);
         let mut items: Vec<Item<'_>> = Vec::with_capacity(commit.batches.len() + 2);
         for (key, bytes) in &commit.batches {
-            let batch = read_batch(*key, bytes);
+            let (room, spare) = &mut self.spare;
+            let batch = read_batch_into(std::mem::take(room), *key, bytes, spare);
             newest_at = newest_at.max(newest_in(&batch));
             let next_seq = batch.next_seq;
             // Should writing fail, the store is closed, and this forgotten.
             if let Some(gathering) = &mut self.gathering {
                 gathering.take(&batch, &mut self.shapes);
             }
+            trail.take(&batch);
+            settings = batch.settings.as_ref().map(|(_, text)| text.clone()).or(settings);
+            *room = spare.take_back(batch);
             items.push(Item { kind: Kind::Batch, key: *key, body: bytes, next_seq });
         }
         if !left_out.is_empty() {
@@ -270,6 +285,8 @@ impl Journal {
         match tail.write(&items, self.sealed_before) {
             Ok(()) => {
                 self.newest_at = newest_at;
+                self.trail = trail;
+                self.settings = settings.or(self.settings.take());
                 self.left_out.extend(&commit.left_out);
                 self.left_out_unsealed.extend(&commit.left_out);
                 self.forwarded = commit.forwarded.or(self.forwarded);
@@ -341,7 +358,7 @@ pub(super) fn extent_of(key: u64, bytes: &[u8]) -> (u64, Option<Timestamp>) {
     (batch.next_seq, newest_in(&batch))
 }
 
-fn newest_in(batch: &Batch) -> Option<Timestamp> {
+pub(super) fn newest_in(batch: &Batch) -> Option<Timestamp> {
     batch.inputs.iter().map(|input| input.at).max()
 }
 

@@ -424,6 +424,17 @@ fn by_generation(folder: &Path) -> io::Result<Vec<(u32, PathBuf)>> {
     Ok(found)
 }
 
+/// Commits in the files of a folder.
+#[cfg(test)]
+pub(crate) fn commits_in(folder: &Path) -> u64 {
+    let files = paths(folder).unwrap_or_default();
+    files
+        .iter()
+        .filter_map(|path| read_file(path).ok())
+        .map(|bytes| u64::from(Scan::of(&bytes).commits))
+        .sum()
+}
+
 /// The file in use.
 #[cfg(test)]
 pub(super) fn newest_file(folder: &Path) -> io::Result<PathBuf> {

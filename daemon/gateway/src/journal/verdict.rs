@@ -120,7 +120,15 @@ pub(super) fn put_codes(out: &mut Vec<u8>, codes: &[u8]) {
 
 /// Reads runs of codes; there must be `rows` of them, or any number up to `rows` where not `exactly`.
 pub(super) fn codes(reader: &mut Reader<'_>, rows: usize, exactly: bool) -> Result<Vec<u8>, Malformed> {
-    let mut codes = Vec::new();
+    codes_into(Vec::new(), reader, rows, exactly)
+}
+
+fn codes_into(
+    mut codes: Vec<u8>,
+    reader: &mut Reader<'_>,
+    rows: usize,
+    exactly: bool,
+) -> Result<Vec<u8>, Malformed> {
     for _ in 0..reader.unsigned()? {
         let length = usize::try_from(reader.unsigned()?).map_err(|_| Malformed::CutShort)?;
         let code = reader.byte()?;
@@ -191,10 +199,15 @@ impl Verdicts {
         }
     }
 
-    pub(super) fn read(reader: &mut Reader<'_>, seq: u64) -> Result<Self, Malformed> {
-        let codes = codes(reader, super::columns::MOST_ROWS, false)?;
-        let told = codes.iter().filter(|&&code| code & 0xf0 == TOLD).count();
-        let told = (0..told).map(|_| value(reader)).collect::<Result<_, _>>()?;
+    /// Reads verdicts into the room of some that nobody needs any more.
+    pub(super) fn read(reader: &mut Reader<'_>, seq: u64, reused: Self) -> Result<Self, Malformed> {
+        let Self { mut codes, mut told, .. } = reused;
+        codes.clear();
+        told.clear();
+        let codes = codes_into(codes, reader, super::columns::MOST_ROWS, false)?;
+        for _ in 0..count_told(&codes) {
+            told.push(value(reader)?);
+        }
         Ok(Self { seq, codes, told })
     }
 }

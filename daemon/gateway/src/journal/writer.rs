@@ -11,6 +11,7 @@ use super::query::{Kept, Query, Remembered};
 use super::reading::From;
 use super::rollup::{Level, Rolled};
 use super::store::{Commit, Journal, Reading};
+use crate::audit::{Head, Row};
 
 /// Bound of the queue to the thread. The engine has at most one commit and one reading under way, so
 /// two would do; the rest is room for a thread that hangs in the disk while the engine goes on.
@@ -29,6 +30,8 @@ pub(crate) enum Command {
     Query { query: Query, done: oneshot::Sender<Result<Vec<Kept>, String>> },
     Rolled { query: Query, level: Level, done: oneshot::Sender<Result<Vec<Rolled>, String>> },
     Pieces { from: Vec<u8>, done: oneshot::Sender<Result<Pieces, String>> },
+    Trail { from: u64, done: oneshot::Sender<Result<Vec<(u64, Row)>, String>> },
+    TrailHead { done: oneshot::Sender<Result<Head, String>> },
     SealAll { done: oneshot::Sender<Result<(), String>> },
     PutCheckpoint { bytes: Vec<u8> },
     Checkpoint { done: oneshot::Sender<Option<Vec<u8>>> },
@@ -134,6 +137,12 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
             }
             Command::Pieces { from, done } => {
                 let _ = done.send(journal.pieces(&from));
+            }
+            Command::Trail { from, done } => {
+                let _ = done.send(journal.trail_rows(from));
+            }
+            Command::TrailHead { done } => {
+                let _ = done.send(Ok(journal.trail()));
             }
             Command::SealAll { done } => {
                 // The time names a store that has to be set aside, no more.

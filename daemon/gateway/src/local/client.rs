@@ -9,6 +9,7 @@ use tokio::net::UnixStream;
 use tokio_util::codec::{Framed, LinesCodec, LinesCodecError};
 
 use super::protocol::{Ask, FarmStatus, Reply, Request};
+use crate::audit::Place;
 
 /// Longest answer accepted. A farm of a hundred ponds with everything in alarm stays below 1 MB.
 const LONGEST_REPLY_BYTES: usize = 16 * 1024 * 1024;
@@ -64,6 +65,7 @@ pub enum ClientError {
 pub struct Client {
     lines: Framed<UnixStream, LinesCodec>,
     path: PathBuf,
+    place: Place,
 }
 
 /// Connects to the daemon that listens at `path`.
@@ -73,10 +75,16 @@ pub async fn connect(path: &Path) -> Result<Client, ClientError> {
         _ => ClientError::NotRunning { path: path.to_owned(), source },
     })?;
     let codec = LinesCodec::new_with_max_length(LONGEST_REPLY_BYTES);
-    Ok(Client { lines: Framed::new(stream, codec), path: path.to_owned() })
+    Ok(Client { lines: Framed::new(stream, codec), path: path.to_owned(), place: Place::Command })
 }
 
 impl Client {
+    /// Says that a person asks from the full-screen terminal.
+    #[must_use]
+    pub fn of_console(self) -> Self {
+        Self { place: Place::Console, ..self }
+    }
+
     /// Asks one thing and waits for the answer. For [`Ask::Watch`] use [`Client::watch`].
     pub async fn ask(&mut self, ask: Ask) -> Result<Reply, ClientError> {
         let sent = self.send(ask).await;
@@ -102,7 +110,7 @@ impl Client {
     }
 
     async fn send(&mut self, ask: Ask) -> Result<(), ClientError> {
-        let line = serde_json::to_string(&Request { ask })
+        let line = serde_json::to_string(&Request { ask, place: self.place })
             .map_err(|error| self.broken(&format!("the request could not be written: {error}")))?;
         match self.lines.send(line).await {
             Ok(()) => Ok(()),

@@ -10,6 +10,7 @@ use super::dose::{DosePlanStatus, DoseRequest};
 use super::night::NightStatus;
 use super::service::{ProbeStatus, StepAsk};
 use super::why::WhyStatus;
+use crate::audit::Place;
 
 /// One request.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -17,6 +18,17 @@ use super::why::WhyStatus;
 pub struct Request {
     /// What is asked.
     pub ask: Ask,
+    /// Where it is asked from, for the audit trail: `console`, or else `command`.
+    #[serde(default = "plainly", skip_serializing_if = "is_plain")]
+    pub place: Place,
+}
+
+fn plainly() -> Place {
+    Place::Command
+}
+
+fn is_plain(place: &Place) -> bool {
+    *place == Place::Command
 }
 
 /// What can be asked.
@@ -110,6 +122,11 @@ pub enum Ask {
         /// Absolute path of the folder.
         folder: String,
     },
+    /// Records of the audit trail, some hundreds.
+    AuditTrail {
+        /// Number of the first.
+        from: u64,
+    },
     /// Stored values of one quantity, thinned to at most `points`.
     History {
         /// Pond id.
@@ -160,6 +177,11 @@ pub enum Reply {
         /// Those that had readings.
         roll_ups: Vec<RollUp>,
     },
+    /// Records of the audit trail, oldest first; none where there are no more.
+    AuditTrail {
+        /// The records.
+        records: Vec<AuditRecord>,
+    },
     /// The backup is whole and on disk.
     BackedUp {
         /// Pieces written.
@@ -172,6 +194,17 @@ pub enum Reply {
         /// Whether the request was at fault (exit 2) rather than the doing (exit 1).
         bad_request: bool,
     },
+}
+
+/// A record of the audit trail, as [`crate::audit::row`] describes it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AuditRecord {
+    /// Its place.
+    pub record: u64,
+    /// What the hash covers.
+    pub text: String,
+    /// SHA-256, hexadecimal.
+    pub hash: String,
 }
 
 /// A hand reading beside what a probe reads: a check of the probe, never a calibration.

@@ -13,10 +13,11 @@ use super::alarms::load_status;
 use super::check;
 use super::dose;
 use super::night::night_status;
-use super::protocol::{Ask, HistoryPoint, KeptReading, Reply, RollUp};
+use super::protocol::{Ask, AuditRecord, HistoryPoint, KeptReading, Reply, RollUp};
 use super::service::{self, StepAsk};
 use super::status::{farm_status, rfc3339};
 use super::why::why_status;
+use crate::audit::{Place, Row};
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::words::did_you_mean;
@@ -58,6 +59,13 @@ impl Counter {
     /// Every effect from now on.
     pub(super) fn changes(&self) -> broadcast::Receiver<Arc<Effect>> {
         self.desk.changes()
+    }
+
+    /// The same for a request that says where it comes from.
+    pub(super) async fn answer_from(&self, place: Place, ask: Ask, by: &str) -> Reply {
+        // What a client says of itself is taken only where a client can be.
+        let place = if place == Place::Console { place } else { Place::Command };
+        ASKED_FROM.scope(place, self.answer(ask, by)).await
     }
 
     /// Does what is asked, in the name of the local user `by`.
@@ -130,6 +138,15 @@ impl Counter {
                 Ok(Reply::Night(Box::new(night_status(own, &pond, self.clock.now()))))
             }
             Ask::Backup { folder } => self.backup(&folder).await,
+            Ask::AuditTrail { from } => {
+                let rows = self.desk.shelf().trail(from).await.map_err(Refusal::Failed)?;
+                let record = |(record, row): (u64, Row)| AuditRecord {
+                    record,
+                    text: row.text,
+                    hash: row.hash.to_string(),
+                };
+                Ok(Reply::AuditTrail { records: rows.into_iter().map(record).collect() })
+            }
             Ask::History { pond, quantity, seconds, points } => {
                 self.history(&pond, &quantity, seconds, points).await
             }
@@ -303,7 +320,7 @@ impl Counter {
         let mut answers = Vec::with_capacity(events.len());
         for event in events {
             let (done, answer) = oneshot::channel();
-            let incoming = Incoming { event, done: Some(done), urgent: true };
+            let incoming = Incoming { event, done: Some(done), urgent: true, place: asked_from() };
             self.inbox.send(incoming).await.map_err(|_| Refusal::Ended)?;
             answers.push(answer);
         }
@@ -349,6 +366,15 @@ impl Counter {
         }
         Ok(at)
     }
+}
+
+tokio::task_local! {
+    /// Where the request that is being answered comes from.
+    static ASKED_FROM: Place;
+}
+
+fn asked_from() -> Place {
+    ASKED_FROM.try_with(|place| *place).unwrap_or(Place::Command)
 }
 
 enum Refusal {

@@ -169,12 +169,12 @@ async fn attend(stream: UnixStream, counter: &Counter) {
                     ))
                 }
                 Some(Ok(line)) => match parse(&line) {
-                    Ok(ask) => {
+                    Ok(Request { ask, place }) => {
                         if ask == Ask::Watch {
                             watching = true;
                             every.reset();
                         }
-                        counter.answer(ask, &by).await
+                        counter.answer_from(place, ask, &by).await
                     }
                     Err(error) => bad_request(format!(
                         "a request that is not understood ({error}): send one JSON object a line, such as {{\"ask\":{{\"what\":\"status\"}}}}"
@@ -228,13 +228,13 @@ async fn tell(lines: &mut Lines, reply: &Reply) -> Result<(), ()> {
 
 /// Reads a request; a key that is not known is an error everywhere. (Of an `ask` without fields of its
 /// own serde checks no keys.)
-fn parse(line: &str) -> Result<Ask, String> {
+fn parse(line: &str) -> Result<Request, String> {
     let value: serde_json::Value = serde_json::from_str(line).map_err(|error| error.to_string())?;
     let keys = value.get("ask").and_then(serde_json::Value::as_object).cloned().unwrap_or_default();
-    let Request { ask } = serde_json::from_value(value).map_err(|error| error.to_string())?;
+    let request: Request = serde_json::from_value(value).map_err(|error| error.to_string())?;
     match keys.keys().find(|key| *key != "what") {
-        Some(key) if matches!(ask, Ask::Status | Ask::Watch) => Err(format!("unknown field `{key}`")),
-        _ => Ok(ask),
+        Some(key) if matches!(request.ask, Ask::Status | Ask::Watch) => Err(format!("unknown field `{key}`")),
+        _ => Ok(request),
     }
 }
 

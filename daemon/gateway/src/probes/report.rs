@@ -9,6 +9,7 @@ use pondreeve_core::{Event, Span, Timestamp};
 use tokio::sync::oneshot;
 use tracing::{debug, info, warn};
 
+use crate::audit::Place;
 use crate::clock::Clock;
 use crate::inbox::{Applied, Inbox, Incoming};
 
@@ -68,7 +69,10 @@ impl Reporter {
     }
 
     async fn deliver(&self, event: Event, done: Option<oneshot::Sender<Applied>>) -> Result<(), Gone> {
-        self.inbox.send(Incoming { event, done, urgent: false }).await.map_err(|_closed| Gone)
+        self.inbox
+            .send(Incoming { event, done, urgent: false, place: Place::Daemon })
+            .await
+            .map_err(|_closed| Gone)
     }
 
     /// Whether a fault told at `at` may be told once more.

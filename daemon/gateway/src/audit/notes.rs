@@ -1,0 +1,281 @@
+//! What is noted of an input: the one place that decides it.
+//!
+//! Noted is whatever a person does, whatever changes what alarms rest on, and whatever the gateway does to its clock,
+//! its store and itself. Not noted are readings and what follows from them alone: the journal keeps those.
+
+use jiff::tz::TimeZone;
+use pondreeve_core::effect::{AlarmState, ServiceNews};
+use pondreeve_core::input::GatewayPart;
+use pondreeve_core::service::{Adjustment, Step};
+use pondreeve_core::site::{PondIndex, ProbeIndex, Site};
+use pondreeve_core::view::FarmView;
+use pondreeve_core::{Effect, Event, Input, Timestamp};
+
+use super::settings::Beginning;
+use super::{Note, Place};
+use crate::local::status::rfc3339;
+
+/// Writes notes for one farm.
+#[derive(Debug)]
+pub struct Scribe {
+    zone: TimeZone,
+    /// The user that this process runs as.
+    user: String,
+    /// What there is to note of the start, until it is.
+    beginning: Option<Beginning>,
+}
+
+/// What an input is about, beside itself.
+#[derive(Debug, Clone, Copy)]
+pub struct About<'a> {
+    /// The farm in force.
+    pub site: &'a Site,
+    /// What the core made of the input.
+    pub effects: &'a [Effect],
+    /// Where it came from.
+    pub place: Place,
+    /// The farm before and after it, where [`looks_at_probes`] asks for that.
+    pub views: Option<(&'a FarmView, &'a FarmView)>,
+}
+
+/// Whether the notes of an event need the probes' adjustments before and after.
+pub fn looks_at_probes(event: &Event) -> bool {
+    matches!(event, Event::Service { step: Step::Adopt | Step::End, .. })
+}
+
+/// What is done, to what, from what, to what, why.
+struct Said {
+    action: &'static str,
+    object: String,
+    old: String,
+    new: String,
+    reason: String,
+}
+
+fn said(action: &'static str, object: impl Into<String>) -> Said {
+    Said { action, object: object.into(), old: String::new(), new: String::new(), reason: String::new() }
+}
+
+impl Said {
+    fn old(mut self, old: impl Into<String>) -> Self {
+        self.old = old.into();
+        self
+    }
+
+    fn new(mut self, new: impl Into<String>) -> Self {
+        self.new = new.into();
+        self
+    }
+
+    fn reason(mut self, reason: impl Into<String>) -> Self {
+        self.reason = reason.into();
+        self
+    }
+}
+
+impl Scribe {
+    /// For a farm whose clocks run by `zone`.
+    pub fn new(zone: TimeZone, beginning: Beginning) -> Self {
+        Self { zone, user: process_user(), beginning: Some(beginning) }
+    }
+
+    /// The settings to be kept with the start, before its notes are written.
+    pub fn settings(&self) -> Option<&str> {
+        self.beginning.as_ref().map(|beginning| beginning.settings.as_str())
+    }
+
+    /// What is noted of an input; mostly nothing.
+    pub fn notes(&mut self, input: &Input, about: &About<'_>) -> Vec<Note> {
+        let mut notes = self.of_time(about.site, about.effects);
+        let probe = |index: ProbeIndex| probe_id(about.site, index);
+        let (by, told) = match &input.event {
+            Event::Sweep { .. } | Event::ProbeFault { .. } | Event::ProbeSetting { .. } | Event::Tick => {
+                return notes;
+            }
+            Event::Started { .. } => (None, self.beginning.take().map(started).unwrap_or_default()),
+            Event::SiteChanged { .. } => (None, vec![said("configuration", "while running")]),
+            Event::Stopped => (None, vec![said("stop", "pondreeve").old(env!("CARGO_PKG_VERSION"))]),
+            Event::ManualSample { pond, quantity, value, taken_at, by } => {
+                let object = format!("{}/{}", pond_id(about.site, *pond), quantity.id());
+                let sampled = taken_at.map(|at| format!("sampled {}", rfc3339(at))).unwrap_or_default();
+                (Some(by), vec![said("hand reading", object).new(value.to_string()).reason(sampled)])
+            }
+            Event::Service { probe: index, step, by } => {
+                let mut told = vec![service(&probe(*index), step)];
+                told.extend(adjusted(&probe(*index), *index, about.views));
+                (Some(by), told)
+            }
+            Event::Acknowledge { alarm, by } => {
+                (Some(by), vec![on_alarm("acknowledge", alarm, about.effects)])
+            }
+            Event::GatewayFault { part, which, detail } => (None, own_fault(*part, which, detail.as_deref())),
+            Event::ClockStepped { from, to } => {
+                let by_ms = to.as_millis().saturating_sub(from.as_millis());
+                let told = said("clock step", "wall clock").old(rfc3339(*from)).new(rfc3339(*to));
+                (None, vec![told.reason(format!("by {:.1} s", by_ms as f64 / 1_000.0))])
+            }
+        };
+        let refused = about.effects.iter().find_map(|effect| match effect {
+            Effect::Refused { reason, .. } => Some(reason),
+            _ => None,
+        });
+        let told = told.into_iter().map(|told| match refused {
+            Some(reason) => Said { new: "refused".to_owned(), reason: reason.clone(), ..told },
+            None => told,
+        });
+        notes.extend(told.map(|told| self.note(input.at, by.map(String::as_str), about.place, told)));
+        notes
+    }
+
+    /// What is noted of the passing of time: a probe that nobody put back comes back by itself.
+    pub fn of_time(&self, site: &Site, effects: &[Effect]) -> Vec<Note> {
+        let told = effects.iter().filter_map(|effect| match effect {
+            Effect::Service(change) if change.by.is_none() && matches!(change.what, ServiceNews::Back) => {
+                let told = said("return to service", probe_id(site, change.probe)).old("out of service");
+                let told = told.new("in service").reason("by itself: its time out of service was over");
+                Some((change.at, told))
+            }
+            _ => None,
+        });
+        told.map(|(at, told)| self.note(at, None, Place::Daemon, told)).collect()
+    }
+
+    fn note(&self, at: Timestamp, by: Option<&str>, place: Place, told: Said) -> Note {
+        let Said { action, object, old, new, reason } = told;
+        let user = by.map_or_else(|| self.user.clone(), str::to_owned);
+        Note {
+            at,
+            local: local_time(at, &self.zone),
+            user,
+            place,
+            action: action.to_owned(),
+            object,
+            old,
+            new,
+            reason,
+        }
+    }
+}
+
+/// RFC 3339 with the farm's offset.
+pub fn local_time(at: Timestamp, zone: &TimeZone) -> String {
+    let at = jiff::Timestamp::from_millisecond(at.as_millis()).unwrap_or_default();
+    at.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+}
+
+/// The name of the user that this process runs as, or the number.
+pub fn process_user() -> String {
+    let uid = nix::unistd::geteuid();
+    match nix::unistd::User::from_uid(uid) {
+        Ok(Some(user)) => user.name,
+        _ => format!("user {uid}"),
+    }
+}
+
+fn started(beginning: Beginning) -> Vec<Said> {
+    let Beginning { begins, version_before, changes, salvaged, settings: _ } = beginning;
+    let version = env!("CARGO_PKG_VERSION");
+    let mut told = Vec::new();
+    if let Some(reason) = begins {
+        told.push(said("trail begins", "store").reason(reason));
+    }
+    told.push(said("start", "pondreeve").new(version));
+    if let Some(before) = version_before.filter(|before| before != version) {
+        told.push(said("software version", "pondreeve").old(before).new(version));
+    }
+    if let Some(salvaged) = salvaged {
+        told.push(said("store", "salvage").new("made from another").reason(salvaged));
+    }
+    for change in changes {
+        let action = if change.is_low_oxygen { "low-oxygen limit" } else { "setting" };
+        told.push(said(action, change.key).old(change.old).new(change.new));
+    }
+    told
+}
+
+fn on_alarm(action: &'static str, alarm: &str, effects: &[Effect]) -> Said {
+    let change = effects.iter().find_map(|effect| match effect {
+        Effect::AlarmChanged(change) if change.id == alarm => Some(change),
+        _ => None,
+    });
+    let told = said(action, alarm);
+    match change {
+        Some(change) => told.old(word(change.previous_state)).new(word(change.state)),
+        None => told,
+    }
+}
+
+fn word(state: AlarmState) -> &'static str {
+    state.id()
+}
+
+fn service(probe: &str, step: &Step) -> Said {
+    let value = |name: &str, value: &Option<f64>| value.map(|value| format!("{name} {value}"));
+    let listed = |values: Vec<Option<String>>| values.into_iter().flatten().collect::<Vec<_>>().join(", ");
+    match step {
+        Step::Begin { length } => said("out of service", probe)
+            .old("in service")
+            .new("out of service")
+            .reason(format!("returns by itself after {} min", length.as_millis() / 60_000)),
+        Step::End => said("return to service", probe).old("out of service").new("in service"),
+        Step::Cleaned => said("service step", probe).new("cleaned"),
+        Step::Adopt => said("service step", probe).new("adopt the adjustment"),
+        Step::Before { quantity, hand, reading } | Step::After { quantity, hand, reading } => {
+            let when = if matches!(step, Step::Before { .. }) { "before" } else { "after" };
+            let values = listed(vec![value("by hand", hand), value("by the probe", reading)]);
+            said("service step", format!("{probe}/{}", quantity.id()))
+                .new(format!("read {when} cleaning"))
+                .reason(values)
+        }
+        Step::Standard { quantity, expected, reading, millivolts } => {
+            let values = listed(vec![value("by the probe", reading), value("mV", millivolts)]);
+            said("service step", format!("{probe}/{}", quantity.id()))
+                .new(format!("read in a standard of {expected}"))
+                .reason(values)
+        }
+    }
+}
+
+/// Adjustments of a probe that are not what they were.
+fn adjusted(probe: &str, index: ProbeIndex, views: Option<(&FarmView, &FarmView)>) -> Vec<Said> {
+    let Some((before, after)) = views else { return Vec::new() };
+    let channels = |view: &FarmView| {
+        let own = view.probes.iter().find(|own| own.probe == index);
+        own.map(|own| own.channels.iter().map(|one| (one.quantity, one.adjustment)).collect::<Vec<_>>())
+            .unwrap_or_default()
+    };
+    let (before, after) = (channels(before), channels(after));
+    let words = |own: Adjustment| format!("gain {} shift {}", own.gain, own.shift);
+    let changed = after.into_iter().filter_map(|(quantity, new)| {
+        let old =
+            before.iter().find(|(known, _)| *known == quantity).map_or(Adjustment::default(), |own| own.1);
+        let object = format!("{probe}/{}", quantity.id());
+        (old != new).then(|| said("calibration", object).old(words(old)).new(words(new)))
+    });
+    changed.collect()
+}
+
+/// Of the gateway's own faults: what became of the store, of the clock, and inputs that were set aside.
+fn own_fault(part: GatewayPart, which: &str, detail: Option<&str>) -> Vec<Said> {
+    let (action, object) = match part {
+        GatewayPart::Store => ("store", if which.is_empty() { "keeping" } else { which }),
+        GatewayPart::Clock => ("clock", "trust"),
+        GatewayPart::Quarantine => ("input set aside", which),
+        GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward => return Vec::new(),
+    };
+    vec![
+        said(action, object)
+            .new(if detail.is_some() { "fault" } else { "over" })
+            .reason(detail.unwrap_or("")),
+    ]
+}
+
+fn pond_id(site: &Site, index: PondIndex) -> String {
+    site.ponds.get(usize::from(index.0)).map_or_else(|| format!("pond {}", index.0), |pond| pond.id.clone())
+}
+
+fn probe_id(site: &Site, index: ProbeIndex) -> String {
+    site.probes
+        .get(usize::from(index.0))
+        .map_or_else(|| format!("probe {}", index.0), |probe| probe.id.clone())
+}

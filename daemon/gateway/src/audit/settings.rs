@@ -1,0 +1,235 @@
+//! The configuration as keys and values, and what changed of it from one start to the next.
+//!
+//! Keys name things by their ids rather than by their places, so that a pond put in between changes nothing else:
+//! `ponds.p1.limits.do_low.high`. Values are the resolved ones, in force whatever wrote them: a key left out of the
+//! file has its default here, and a program that changes a default shows it.
+
+use std::collections::BTreeMap;
+
+use serde_json::Value;
+
+use crate::config::Farm;
+use crate::journal::trail::SettingsBefore;
+use crate::journal::{Journal, site_text};
+
+/// Keys and values.
+pub type Settings = BTreeMap<String, String>;
+
+/// One setting that is not what it was.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Change {
+    /// Its key.
+    pub key: String,
+    /// What it was; empty where there was none.
+    pub old: String,
+    /// What it is; empty where there is none any more.
+    pub new: String,
+    /// It is a limit of low oxygen, the one that lives hang on.
+    pub is_low_oxygen: bool,
+}
+
+/// What there is to note of a start.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Beginning {
+    /// The trail begins with it, and why.
+    pub begins: Option<String>,
+    /// The version that ran before, where that is known.
+    pub version_before: Option<String>,
+    /// Settings that changed since the last start.
+    pub changes: Vec<Change>,
+    /// The store was made from another one, as `salvage` noted it.
+    pub salvaged: Option<String>,
+    /// The settings now, as they are kept for the next start.
+    pub settings: String,
+}
+
+impl Beginning {
+    /// By what the journal knows of the last start.
+    pub fn of(journal: &Journal, farm: &Farm) -> Self {
+        let now = of_farm(farm);
+        let before = journal.settings_before();
+        let (mut changes, reason) = match &before {
+            SettingsBefore::None => (Vec::new(), "a new store"),
+            SettingsBefore::Site(text) => {
+                let of_core = of_site_text(&site_text(&farm.site));
+                (
+                    changes(&of_site_text(text), &of_core),
+                    "what was done before this version is in the journal only",
+                )
+            }
+            SettingsBefore::Noted(text) => (
+                from_text(text).map(|before| changes(&before, &now)).unwrap_or_default(),
+                "its records are gone",
+            ),
+        };
+        let begins = (journal.trail().records == 0).then(|| reason.to_owned());
+        if begins.is_some() {
+            let told = |key: &str| changes.iter().any(|change| change.key == key);
+            let limits = low_oxygen(&now).into_iter().filter(|limit| !told(&limit.key)).collect::<Vec<_>>();
+            changes.splice(0..0, limits);
+        }
+        Self {
+            begins,
+            version_before: journal.last_new("start"),
+            changes,
+            salvaged: journal.salvaged(),
+            settings: to_text(&now),
+        }
+    }
+}
+
+/// The settings of a farm.
+pub fn of_farm(farm: &Farm) -> Settings {
+    let mut settings = of_site_text(&site_text(&farm.site));
+    let mut put = |key: &str, value: String| settings.insert(key.to_owned(), value);
+    put("name", farm.name.clone());
+    put("time_zone", farm.time_zone.iana_name().unwrap_or("fixed offset").to_owned());
+    put("store.path", farm.store.path.display().to_string());
+    put("store.durable_within_s", farm.store.durable_within.as_secs_f64().to_string());
+    put("store.raw_days", farm.store.limits.raw_days.to_string());
+    put("store.most_bytes", farm.store.limits.most_bytes.to_string());
+    put("store.card_life_bytes", shown(farm.store.limits.card_life_bytes.as_ref()));
+    put("store.daily_files", shown(farm.store.daily_files.as_ref().map(|path| path.display()).as_ref()));
+    put("local.socket", farm.local.socket.display().to_string());
+    put("local.mode", format!("{:o}", farm.local.mode));
+    put("local.group", farm.local.group.clone().unwrap_or_default());
+    let probe_of = |index: usize| farm.site.probes.get(index).map_or("?", |probe| probe.id.as_str());
+    for bus in &farm.buses {
+        let of = |key: &str| format!("buses.{}.{key}", bus.id);
+        put(&of("device"), bus.device.display().to_string());
+        let (bits, parity, stop) = (bus.data_bits, bus.parity, bus.stop_bits);
+        put(&of("line"), format!("{} {bits} {parity:?} {stop}", bus.baud));
+        for probe in &bus.probes {
+            let of = |key: &str| of(&format!("{}.{key}", probe_of(usize::from(probe.probe.0))));
+            put(&of("unit"), probe.unit.to_string());
+            put(&of("poll_every_s"), (probe.poll_every.as_millis() as f64 / 1_000.0).to_string());
+        }
+    }
+    for broker in &farm.brokers {
+        let of = |key: &str| format!("brokers.{}.{key}", broker.id);
+        put(&of("address"), format!("{}:{}", broker.address.host, broker.address.port));
+        put(&of("user"), shown(broker.address.credentials.as_ref().map(|own| &own.0)));
+        for own in &broker.subscriptions {
+            put(&of(probe_of(usize::from(own.probe.0))), own.filter.clone());
+        }
+    }
+    for destination in &farm.destinations {
+        let address = &destination.address;
+        put(
+            &format!("destinations.{}.address", destination.id),
+            format!("{}:{}", address.host, address.port),
+        );
+    }
+    settings
+}
+
+fn shown<T: std::fmt::Display>(value: Option<&T>) -> String {
+    value.map(ToString::to_string).unwrap_or_default()
+}
+
+/// The settings that a farm's record in the journal holds, all of them the core's.
+pub fn of_site_text(text: &str) -> Settings {
+    let mut settings = Settings::new();
+    if let Ok(mut value) = serde_json::from_str::<Value>(text) {
+        name_ponds(&mut value);
+        flatten("", &value, &mut settings);
+    }
+    settings
+}
+
+/// Puts ids where the record has places of ponds.
+fn name_ponds(site: &mut Value) {
+    let ids: Vec<Value> = site
+        .get("ponds")
+        .and_then(Value::as_array)
+        .map(|ponds| ponds.iter().map(|pond| pond.get("id").cloned().unwrap_or_default()).collect())
+        .unwrap_or_default();
+    for (list, field) in [("probes", "pond"), ("ponds", "like")] {
+        let items = site.get_mut(list).and_then(Value::as_array_mut);
+        for item in items.into_iter().flatten() {
+            let place = item.get(field).and_then(Value::as_u64).and_then(|place| usize::try_from(place).ok());
+            if let (Some(id), Some(own)) = (place.and_then(|place| ids.get(place)), item.get_mut(field)) {
+                *own = id.clone();
+            }
+        }
+    }
+}
+
+/// Limits in a row are named as in the configuration, in the order of urgency.
+const URGENCIES: [&str; 3] = ["warn", "critical", "emergency"];
+
+/// Lists are keyed by the ids in them; where there are none, by what is measured, or by place.
+fn flatten(key: &str, value: &Value, out: &mut Settings) {
+    let below = |name: &str| if key.is_empty() { name.to_owned() } else { format!("{key}.{name}") };
+    match value {
+        Value::Object(fields) => fields.iter().for_each(|(name, value)| flatten(&below(name), value, out)),
+        Value::Array(items) if items.iter().any(Value::is_object) => {
+            let mut seen = BTreeMap::<String, usize>::new();
+            for (place, item) in items.iter().enumerate() {
+                let named = ["id", "quantity"].iter().find_map(|name| item.get(name)?.as_str());
+                let of_limit = || URGENCIES.get(place).filter(|_| item.get("limit").is_some()).copied();
+                let name = named.or_else(of_limit).map_or_else(|| (place + 1).to_string(), str::to_owned);
+                let count = seen.entry(name.clone()).or_default();
+                *count += 1;
+                let name = if *count > 1 { format!("{name}#{count}") } else { name };
+                flatten(&below(&name), item, out);
+            }
+        }
+        Value::Null => {}
+        Value::String(text) => {
+            out.insert(key.to_owned(), text.clone());
+        }
+        other => {
+            out.insert(key.to_owned(), other.to_string());
+        }
+    }
+}
+
+/// What differs, limits of low oxygen first.
+pub fn changes(before: &Settings, now: &Settings) -> Vec<Change> {
+    let keys = before.keys().chain(now.keys().filter(|key| !before.contains_key(*key)));
+    let mut changes: Vec<Change> = keys
+        .filter(|key| before.get(*key) != now.get(*key))
+        .map(|key| {
+            let value = |settings: &Settings| settings.get(key).cloned().unwrap_or_default();
+            Change {
+                key: key.clone(),
+                old: value(before),
+                new: value(now),
+                is_low_oxygen: is_low_oxygen(key),
+            }
+        })
+        .collect();
+    changes.sort_by(|a, b| (!a.is_low_oxygen, &a.key).cmp(&(!b.is_low_oxygen, &b.key)));
+    changes
+}
+
+/// The limits of low oxygen that are in force, as they are noted where a trail begins.
+pub fn low_oxygen(now: &Settings) -> Vec<Change> {
+    let limits = now.iter().filter(|(key, _)| is_low_oxygen(key));
+    limits
+        .map(|(key, value)| Change {
+            key: key.clone(),
+            old: String::new(),
+            new: value.clone(),
+            is_low_oxygen: true,
+        })
+        .collect()
+}
+
+fn is_low_oxygen(key: &str) -> bool {
+    ["do_low_mg_l", "do_forecast_mg_l", "do_fall_30min_mg_l"].iter().any(|limit| {
+        let below = key.split_once(".limits.").map_or("", |(_, below)| below);
+        below.strip_prefix(limit).is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+    })
+}
+
+/// As it is kept in the journal: JSON.
+pub(crate) fn to_text(settings: &Settings) -> String {
+    serde_json::to_string(settings).unwrap_or_default()
+}
+
+/// The same read back.
+pub(crate) fn from_text(text: &str) -> Option<Settings> {
+    serde_json::from_str(text).ok()
+}

@@ -1,0 +1,153 @@
+//! Looking whether a store or a backup is whole, its audit trail too.
+
+use std::collections::BTreeMap;
+use std::io;
+use std::path::Path;
+
+use super::archive::{CopyOfStore, each_of_backup, each_of_days, each_of_store, is_backup};
+use super::chunk::Chunk;
+use super::database::Store;
+use super::folder::take_lock;
+use super::keys::{kind, parts};
+use super::record::read_batch;
+use super::seal::{Shapes, others_of, progress_of};
+use super::tail;
+use super::trail;
+use crate::audit::{self, Head, Note};
+
+/// What a check came to.
+#[derive(Debug, Default, Clone, PartialEq, Eq)]
+pub struct Checked {
+    /// Pieces that are as they were written.
+    pub pieces: u64,
+    /// Inputs in them.
+    pub inputs: u64,
+    /// Places that are damaged.
+    pub damaged: u64,
+    /// What became of the audit trail.
+    pub trail: audit::check::Checked,
+}
+
+/// Looks into one piece.
+fn check_piece(shapes: &Shapes, key: &[u8], value: &[u8], checked: &mut Checked) {
+    let Some((hour, kind, number, seq)) = parts(key) else {
+        checked.pieces += 1;
+        return;
+    };
+    let (inputs, damaged) = match kind {
+        // Its inputs are counted where they stand in their hour.
+        kind::LASTING => (0, read_batch(seq, value).damaged),
+        _ if hour == 0 => (0, 0),
+        kind::INPUT | kind::OTHER => {
+            let batch = if kind == kind::INPUT { read_batch(seq, value) } else { others_of(value) };
+            (batch.inputs.len() as u64, batch.damaged)
+        }
+        kind::CHUNK | kind::DERIVED | kind::ENTRY | kind::MISSING | kind::AMENDED => {
+            let chunk = shapes.get(number).map(|shape| Chunk::open(shape, key, value));
+            match chunk {
+                Some(Ok(chunk)) if kind == kind::CHUNK => (chunk.ats.len() as u64, 0),
+                Some(Ok(_)) => (0, 0),
+                _ => (0, 1),
+            }
+        }
+        _ => (0, 0),
+    };
+    checked.pieces += u64::from(damaged == 0);
+    checked.inputs += inputs;
+    checked.damaged += damaged;
+}
+
+/// Checks every piece of a store that no daemon has open, or of a backup; of the audit trail also whether it holds a
+/// record with the hash that was noted elsewhere, if one is given.
+///
+/// # Errors
+/// Where it is neither, is in use, or cannot be read; the text says why.
+pub fn verify(folder: &Path, noted: Option<Head>) -> Result<Checked, String> {
+    let mut checked = Checked::default();
+    let mut trail = TrailPieces::default();
+    let mut shapes = Shapes::default();
+    let mut learn = |key: &[u8], value: &[u8]| {
+        if let Some((0, kind::SHAPE, number, _)) = parts(key) {
+            // A damaged one shows in the pieces that need it.
+            let _ = shapes.add(number, value.to_vec());
+        }
+    };
+    let failed = |error: io::Error| format!("{} cannot be read: {error}", folder.display());
+    if is_backup(folder) {
+        each_of_backup(folder, &mut learn).map_err(failed)?;
+        let mut check = |key: &[u8], value: &[u8]| {
+            trail.take(key, value);
+            check_piece(&shapes, key, value, &mut checked);
+        };
+        let damaged = each_of_backup(folder, &mut check).map_err(failed)?;
+        checked.damaged += damaged;
+        checked.trail = trail.check(&[], noted);
+        return Ok(checked);
+    }
+    if !folder.is_dir() {
+        return Err(format!("{} is no folder of a store or of a backup", folder.display()));
+    }
+    let _lock = take_lock(folder).map_err(|trouble| trouble.to_string())?;
+    let copied = CopyOfStore::of(folder, folder).map_err(failed)?;
+    let store =
+        Store::open(&copied.0).map_err(|trouble| format!("the store {}: {trouble}", folder.display()))?;
+    each_of_store(&store, &mut learn);
+    let mut damaged = 0;
+    let mut check = |key: &[u8], value: &[u8]| {
+        trail.take(key, value);
+        check_piece(&shapes, key, value, &mut checked);
+    };
+    damaged += each_of_store(&store, &mut check);
+    damaged += each_of_days(folder, &store, &mut check).map_err(failed)?;
+    checked.damaged += damaged;
+    drop(store);
+    let (mut notes, mut before) = (Vec::new(), trail.sealed_before);
+    let found = tail::read(folder, &mut |entry| {
+        if entry.kind == tail::Kind::Batch {
+            let batch = read_batch(entry.key, entry.body);
+            checked.inputs += batch.inputs.len() as u64;
+            checked.damaged += batch.damaged;
+            notes.extend(batch.notes.into_iter().filter(|(seq, _)| *seq >= before).map(|(_, note)| note));
+            before = before.max(batch.next_seq);
+        }
+    });
+    checked.trail = trail.check(&notes, noted);
+    checked.damaged += found.map_err(failed)?.damaged;
+    Ok(checked)
+}
+
+/// The audit trail among pieces.
+#[derive(Debug, Default)]
+struct TrailPieces {
+    rows: BTreeMap<u64, Vec<u8>>,
+    counted: Option<Head>,
+    sealed_before: u64,
+}
+
+impl TrailPieces {
+    fn take(&mut self, key: &[u8], value: &[u8]) {
+        match parts(key) {
+            Some((0, kind::AUDIT, _, record)) => {
+                self.rows.insert(record, value.to_vec());
+            }
+            Some((0, kind::AUDIT_HEAD, ..)) => self.counted = trail::head_of(value),
+            Some((0, kind::PROGRESS, ..)) => {
+                self.sealed_before = progress_of(value).map_or(0, |(before, _)| before);
+            }
+            _ => {}
+        }
+    }
+
+    /// What is sealed is held against its count; what is in the tail only is chained on.
+    fn check(&self, notes: &[Note], noted: Option<Head>) -> audit::check::Checked {
+        let mut check = audit::Check::new(noted);
+        self.rows.iter().for_each(|(record, bytes)| check.stored(*record, bytes));
+        check.counted(self.counted);
+        let mut head = self.counted.unwrap_or_else(|| check.head());
+        for note in notes {
+            let row = head.chain(note);
+            check.row(head.records, &row);
+        }
+        check.end()
+    }
+}
