@@ -130,7 +130,7 @@ mod tests {
         };
         let (asked, answered) =
             tokio::join!(daemon, ask(&socket, Ask::Acknowledge { id: "p1.do-low-warn".to_owned() }));
-        assert_eq!(asked, r#"{"ask":{"what":"acknowledge","id":"p1.do-low-warn"}}"#);
+        assert_eq!(asked, r#"{"ask":{"what":"acknowledge","id":"p1.do-low-warn"},"place":"console"}"#);
         assert_eq!(answered, Ok(refusal.clone()));
 
         // A daemon that dies before it answers.

@@ -5,7 +5,7 @@ use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Quantity, Span};
 use tempfile::TempDir;
 
-use super::tests::{EVENING, Rig, falling, farm, oxygen};
+use super::tests::{EVENING, Rig, copy_folder, falling, farm, oxygen};
 use super::*;
 use crate::audit::{Check, Row};
 
@@ -93,7 +93,7 @@ async fn a_record_is_on_disk_before_its_action_is_told() {
     for number in 0..20 {
         ask(&rig, Place::Command, by_ana(&format!("alarm-{number}"))).await;
         let copy = folder.path().join(format!("copy-{number}"));
-        super::tests::copy_folder(&farm.store.path, &copy);
+        copy_folder(&farm.store.path, &copy);
         let trail = crate::journal::verify::verify(&copy, None).unwrap().trail;
         let (journal, _) = Journal::open(&copy, EVENING).unwrap();
         let rows = journal.trail_rows(1).unwrap();
