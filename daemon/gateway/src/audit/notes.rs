@@ -105,9 +105,29 @@ impl Scribe {
                 told.extend(adjusted(&probe(*index), *index, about.views));
                 (Some(by), told)
             }
+            Event::Diary { pond, entry, by } => {
+                let object = format!("{}/entry {}", pond_id(about.site, *pond), entry.number);
+                let old = entry.corrects.map(|number| format!("entry {number}")).unwrap_or_default();
+                let told = said("diary", object).old(old).new(crate::local::diary::line(entry));
+                (Some(by), vec![told.reason(format!("happened {}", rfc3339(entry.at)))])
+            }
             Event::Acknowledge { alarm, by } => {
                 (Some(by), vec![on_alarm("acknowledge", alarm, about.effects)])
             }
+            Event::Shelve { alarm, reason, by, .. } => {
+                let told = on_alarm("shelve", alarm, about.effects);
+                let until = about.effects.iter().find_map(|effect| match effect {
+                    Effect::AlarmChanged(change) if change.id == *alarm => change.shelf.as_ref(),
+                    _ => None,
+                });
+                let told = match until {
+                    Some(shelf) => told.new(format!("shelved until {}", rfc3339(shelf.until))),
+                    None => told,
+                };
+                (Some(by), vec![told.reason(reason.clone())])
+            }
+            Event::Unshelve { alarm, by } => (Some(by), vec![on_alarm("unshelve", alarm, about.effects)]),
+            Event::Reset { alarm, by } => (Some(by), vec![on_alarm("reset", alarm, about.effects)]),
             Event::GatewayFault { part, which, detail } => (None, own_fault(*part, which, detail.as_deref())),
             Event::ClockStepped { from, to } => {
                 let by_ms = to.as_millis().saturating_sub(from.as_millis());
@@ -127,13 +147,20 @@ impl Scribe {
         notes
     }
 
-    /// What is noted of the passing of time: a probe that nobody put back comes back by itself.
+    /// What is noted of the passing of time: a probe that nobody put back comes back by itself, and so does
+    /// a shelved alarm.
     pub fn of_time(&self, site: &Site, effects: &[Effect]) -> Vec<Note> {
         let told = effects.iter().filter_map(|effect| match effect {
             Effect::Service(change) if change.by.is_none() && matches!(change.what, ServiceNews::Back) => {
                 let told = said("return to service", probe_id(site, change.probe)).old("out of service");
                 let told = told.new("in service").reason("by itself: its time out of service was over");
                 Some((change.at, told))
+            }
+            Effect::AlarmChanged(change)
+                if change.previous_state == AlarmState::Shelved && change.by.is_none() =>
+            {
+                let told = said("unshelve", change.id.clone()).old("shelved").new(word(change.state));
+                Some((change.at, told.reason("by itself: its time on the shelf was over")))
             }
             _ => None,
         });

@@ -6,6 +6,7 @@ use pondreeve_core::pond::AerationNight;
 use pondreeve_core::site::Pond;
 use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
+use super::diary::diary_status;
 use super::protocol::{
     AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, FarmStatus, FaultStatus,
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus, ShelfStatus,
@@ -72,6 +73,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
         sunset: pond.sunset.map(rfc3339),
         sunrise: pond.sunrise.map(rfc3339),
         aerators: aerators.collect(),
+        diary: pond.diary.as_ref().map(diary_status),
         do_low_mg_l: configured.limits.do_low_mg_l.map(|threshold| threshold.limit),
     }
 }
