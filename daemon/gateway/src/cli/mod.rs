@@ -29,6 +29,7 @@ pub mod console;
 pub mod enter;
 pub mod export;
 mod export_audit;
+mod export_diary;
 pub mod manual;
 mod plain;
 pub mod plan;

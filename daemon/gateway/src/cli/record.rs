@@ -14,7 +14,6 @@ mod time;
 mod told;
 
 pub(crate) use list::{columns as deed_columns, csv_row as deed_csv_row};
-pub(crate) use time::read as read_time;
 
 const AFTER: &str = "\
 Each kind says what it takes: pondreeve record dose --help.

@@ -23,7 +23,7 @@ pub struct Arguments {
 const MOST: usize = 2_000;
 
 /// Whether it is an entry of the diary.
-pub(crate) fn is_entry(deed: &DeedStatus) -> bool {
+fn is_entry(deed: &DeedStatus) -> bool {
     deed.number.is_some()
 }
 

@@ -19,7 +19,7 @@ use crate::journal::{Deed, Stretch};
 const AHEAD: Span = Span::from_minutes(10);
 
 /// Most of one answer: the one who asks goes on from there.
-const MOST_DEEDS: usize = 20_000;
+const MOST_DEEDS: usize = 10_000;
 
 impl Counter {
     /// Takes an entry of the diary.
