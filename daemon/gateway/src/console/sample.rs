@@ -121,6 +121,7 @@ pub(crate) fn normal_night() -> FarmStatus {
         alarms: vec![],
         faults: vec![],
         probes: vec![],
+        lots: vec!["M-17".to_owned(), "M-18".to_owned()],
         waiting_to_forward: 0,
     }
 }

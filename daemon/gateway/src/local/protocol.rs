@@ -338,6 +338,9 @@ pub struct FarmStatus {
     /// Probes that are out of service, due for it, or were serviced or checked by hand.
     #[serde(default)]
     pub probes: Vec<ProbeStatus>,
+    /// Lots of mineral slurry in the configuration.
+    #[serde(default)]
+    pub lots: Vec<String>,
     /// Summaries and alarms waiting to be forwarded.
     pub waiting_to_forward: u64,
 }

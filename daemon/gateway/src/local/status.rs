@@ -43,6 +43,7 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
         alarms: view.alarms.iter().map(|alarm| alarm_status(alarm, pond_id(alarm))).collect(),
         probes: probes_status(view, farm),
         faults: view.faults.iter().map(fault_status).collect(),
+        lots: farm.products.iter().map(|product| product.lot.clone()).collect(),
         waiting_to_forward,
     }
 }

@@ -56,6 +56,8 @@ fn a_pond_has_a_diary() {
     assert_eq!(of(5)["at"], of(6)["at"], "a correction keeps the time");
     assert_eq!(of(7)["withdrawn"], "other pond");
     let shown = text(&again.ask(&["record", "--pond", "p1", "list"]).stdout);
+    assert!(shown.lines().all(|line| line.chars().count() <= 80), "{shown}");
+    let shown = shown.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(shown.contains("SUPERSEDED by entry 6") && shown.contains("WITHDRAWN: other pond"), "{shown}");
     let csv = text(&again.ask(&["export", "--diary"]).stdout);
     assert!(csv.starts_with("at_utc,stop_utc,recorded_utc,pond,number,kind,by,"), "{csv}");
