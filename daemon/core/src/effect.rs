@@ -4,6 +4,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::alarm::Shelf;
+use crate::diary::Entry;
 use crate::input::GatewayPart;
 use crate::quantity::Quantity;
 use crate::service::Serviced;
@@ -36,6 +37,8 @@ pub enum Effect {
     Summary(Summary),
     /// A probe went out of service, came back, or its service is over.
     Service(ServiceChange),
+    /// An entry was taken into the diary.
+    Recorded(Recorded),
     /// An input was refused; nothing else changed because of it.
     Refused {
         /// When.
@@ -124,6 +127,19 @@ impl Test {
             Self::Service => "read while out of service, or rejected by the next service",
         }
     }
+}
+
+/// An entry of the diary, as it was taken.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recorded {
+    /// Which pond.
+    pub pond: PondIndex,
+    /// When it was recorded.
+    pub at: Timestamp,
+    /// The entry, with its number and the pond as it was.
+    pub entry: Entry,
+    /// Who recorded it.
+    pub by: String,
 }
 
 /// Something changed about a probe's service.

@@ -3,6 +3,7 @@
 use alloc::string::String;
 use alloc::vec::Vec;
 
+use crate::diary::Entry;
 use crate::quantity::Quantity;
 use crate::service::Step;
 use crate::site::{PondIndex, ProbeIndex, Site};
@@ -75,6 +76,15 @@ pub enum Event {
         /// What was done.
         step: Step,
         /// Who.
+        by: String,
+    },
+    /// A person did something to a pond, or corrects what was recorded.
+    Diary {
+        /// Which pond.
+        pond: PondIndex,
+        /// What was done, and when.
+        entry: Entry,
+        /// Who recorded it.
         by: String,
     },
     /// A person acknowledged an alarm.

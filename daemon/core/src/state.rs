@@ -21,6 +21,7 @@ use crate::time::{Span, Timestamp};
 
 mod alarms;
 mod compensation;
+mod diary;
 mod service;
 mod take;
 
@@ -51,6 +52,7 @@ pub struct State {
     /// What the alarms have asked of people.
     pub(crate) load: AlarmLoad,
     pub(crate) horn: bool,
+    pub(crate) diary: diary::Diary,
     summary_due: Option<Timestamp>,
     summary_from: Timestamp,
     summaries: u64,
@@ -106,7 +108,10 @@ impl State {
         let scene =
             Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls, power_lost };
         let position = usize::from(pond.0);
-        Some(self.ponds.get(position)?.plan_dose(&scene, site.ponds.get(position)?, ask))
+        let configured = site.ponds.get(position)?;
+        let last_dose = self.diary.book(&configured.id).and_then(crate::diary::Book::last_dose);
+        let told = (self.basin(pond, configured, self.now), last_dose);
+        Some(self.ponds.get(position)?.plan_dose(&scene, configured, ask, told))
     }
 
     /// When the state next wants to be woken, if ever. Waking early, late or twice changes nothing
@@ -229,6 +234,7 @@ impl State {
                 self.take_setting(*probe, *salinity_psu, effects);
             }
             Event::Service { probe, step, by } => self.take_service(*probe, step, by, effects),
+            Event::Diary { pond, entry, by } => self.take_diary(*pond, entry, by, effects),
             Event::Acknowledge { alarm, by } => self.acknowledge(alarm, by, effects),
             Event::Shelve { alarm, length, reason, by } => self.shelve(alarm, *length, reason, by, effects),
             Event::Unshelve { alarm, by } => self.unshelve(alarm, by, effects),

@@ -16,8 +16,10 @@ use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
 use crate::verdict::Verdict;
 
+mod diary;
 mod probes;
 
+pub use diary::DiaryView;
 pub use probes::{ChannelView, ProbeView, ServiceView};
 
 /// The whole farm at one moment.
@@ -73,6 +75,8 @@ pub struct PondView {
     pub sunrise: Option<Timestamp>,
     /// Per aerator group: running, stopped, or not known.
     pub aerators_on: Vec<Option<bool>>,
+    /// What people did to it, in short.
+    pub diary: Option<DiaryView>,
 }
 
 /// One standing or unacknowledged alarm.
@@ -161,6 +165,7 @@ impl State {
                 sunset,
                 sunrise,
                 aerators_on: pond.aerators_on.clone(),
+                diary: diary::diary(self, PondIndex(index)),
             });
             let alarms = pond.alarms.iter().enumerate();
             view.alarms

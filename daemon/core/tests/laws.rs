@@ -155,6 +155,7 @@ fn of_pond(effects: &[Effect], pond: PondIndex) -> Vec<String> {
             Effect::Advice(advice) => (Some(advice.pond), Effect::Advice(advice)),
             Effect::Summary(summary) => (Some(summary.pond), Effect::Summary(summary)),
             Effect::Service(change) => (change.pond, Effect::Service(change)),
+            Effect::Recorded(recorded) => (Some(recorded.pond), Effect::Recorded(recorded)),
             Effect::Horn { .. } | Effect::Refused { .. } => return None,
         };
         if let Effect::Summary(summary) = &mut effect {

@@ -1,6 +1,7 @@
 //! What probes, people and the gateway's own parts hand to the engine.
 
 use pondreeve_core::Event;
+use pondreeve_core::effect::Recorded;
 use tokio::sync::{mpsc, oneshot};
 
 use crate::audit::Place;
@@ -25,10 +26,12 @@ pub struct Incoming {
 }
 
 /// What became of an event.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Applied {
     /// Durable and applied.
     Done,
+    /// Durable, and in the diary as this.
+    Recorded(Box<Recorded>),
     /// Durable, but the core refused it, with the reason.
     Refused(String),
     /// Applied in memory, but the store could not keep it, with the reason.

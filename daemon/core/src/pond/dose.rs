@@ -1,21 +1,27 @@
 //! What a dose is planned from.
 
 use super::{PondState, Scene};
+use crate::diary::{Basin, LastDose};
 use crate::dosing::{DoseAsk, DosePlan, DoseWater, plan};
 use crate::quality::Seen;
 use crate::quantity::Quantity;
 use crate::site::Pond;
 
 impl PondState {
-    /// Plans a dose for the pond as it is now; its depth by the gauge where there is one.
-    pub(crate) fn plan_dose(&self, scene: &Scene<'_>, pond: &Pond, ask: &DoseAsk) -> DosePlan {
-        let depth_m = self.present(scene, Quantity::DepthM).map_or(pond.depth_m, |seen| seen.value);
+    /// Plans a dose for the pond as it is now, with the water that is in it and what was last given.
+    pub(crate) fn plan_dose(
+        &self,
+        scene: &Scene<'_>,
+        pond: &Pond,
+        ask: &DoseAsk,
+        (basin, last_dose): (Basin, Option<LastDose>),
+    ) -> DosePlan {
         let water = self.water(scene, pond);
         let window = |quantity| self.channels(scene, quantity).map(|(_, state)| &state.window).next();
         plan(
             ask,
             &DoseWater {
-                volume_m3: pond.area_m2 * depth_m,
+                volume_m3: basin.volume_m3(),
                 temperature_c: water.temperature_c,
                 salinity_psu: water.salinity_psu,
                 ph: self.present(scene, Quantity::Ph),
@@ -29,7 +35,7 @@ impl PondState {
                 ),
                 ph_day: window(Quantity::Ph),
                 temperature_day: window(Quantity::TemperatureC),
-                last_dose: None,
+                last_dose: last_dose.map(|dose| dose.at),
                 night: scene.night,
                 now: scene.now,
             },

@@ -91,6 +91,10 @@ impl State {
             .ponds
             .get(usize::from(pond.0))
             .is_some_and(|pond| pond.aerators_switched_within(now, Span::from_minutes(20)))
+            || site.ponds.get(usize::from(pond.0)).and_then(|pond| self.diary.book(&pond.id)).is_some_and(
+                // Water let out or in moves what lies at the probe's depth.
+                |book| book.water_moves_within(now, Span::from_minutes(20)),
+            )
             || of(Quantity::SalinityPsu).is_some_and(|state| {
                 // Rain on the surface thins the salt.
                 let hour_ago = state.window.between(now - Span::from_hours(1), now).next();

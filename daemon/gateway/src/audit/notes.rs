@@ -105,6 +105,12 @@ impl Scribe {
                 told.extend(adjusted(&probe(*index), *index, about.views));
                 (Some(by), told)
             }
+            Event::Diary { pond, entry, by } => {
+                let object = format!("{}/entry {}", pond_id(about.site, *pond), entry.number);
+                let old = entry.corrects.map(|number| format!("entry {number}")).unwrap_or_default();
+                let told = said("diary", object).old(old).new(crate::local::diary::line(entry));
+                (Some(by), vec![told.reason(format!("happened {}", rfc3339(entry.at)))])
+            }
             Event::Acknowledge { alarm, by } => {
                 (Some(by), vec![on_alarm("acknowledge", alarm, about.effects)])
             }

@@ -19,6 +19,10 @@ the probe's next service found spread back over it, empty until then.
 With --every: from_utc,pond,quantity,minimum,mean,maximum,usable,suspect,failed,
 missing. Roll-ups are kept for years, readings for [store] raw_days.
 
+With --diary: what people did, oldest first, entries that were superseded or
+withdrawn with what took their place; values as JSON in the last column. Without
+--from the last 400 days.
+
 SenML: one pack (a JSON array) a line, for each pond, quantity and six hours;
 names are pond/quantity, with /flag for the flag of the record before it.
 
@@ -77,6 +81,10 @@ pub struct Arguments {
     /// The audit trail instead of readings, all of it: CSV, or JSON with --json
     #[arg(long, conflicts_with_all = ["ponds", "quantities", "from", "to", "every"])]
     pub audit: bool,
+    /// What people did instead of readings: the diary of the ponds, readings by hand,
+    /// acknowledgements, services; CSV, or JSON with --json
+    #[arg(long, conflicts_with_all = ["quantities", "every", "audit"])]
+    pub diary: bool,
     /// Form of the output
     #[arg(long, value_enum, default_value = "csv")]
     pub format: Format,
@@ -106,6 +114,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
             arguments.json || arguments.format == Format::Json,
         );
     }
+    if arguments.diary && arguments.format == Format::Senml {
+        return Err(Failure::usage("the diary has no SenML form: accepted is csv or json".to_owned()));
+    }
     let farm = arguments.daemon.status()?;
     arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id))?;
     let ponds: Vec<String> = match &arguments.ponds[..] {
@@ -122,11 +133,19 @@ pub fn run(arguments: &Arguments) -> Outcome {
         quantities = Quantity::ALL.to_vec();
     }
     let to = time(arguments.to.as_deref().unwrap_or(&farm.at), "--to")?;
-    let from = arguments.from.as_deref().map_or(Ok(to - 86_400_000), |text| time(text, "--from"))?;
+    let days_back = if arguments.diary { super::export_diary::DAYS_BACK } else { 1 };
+    let from =
+        arguments.from.as_deref().map_or(Ok(to - days_back * 86_400_000), |text| time(text, "--from"))?;
     if from >= to {
         return Err(Failure::usage(
             "--from lies after --to, or at it: give the earlier time to --from".to_owned(),
         ));
+    }
+    if arguments.diary {
+        let json = arguments.json || arguments.format == Format::Json;
+        // What is recorded in this moment too.
+        let to = if arguments.to.is_none() { to + 60_000 } else { to };
+        return super::export_diary::run(&arguments.daemon, &arguments.ponds, (from, to), json);
     }
     let every = arguments.every.map(|every| match every {
         Every::Quarter => "quarter",

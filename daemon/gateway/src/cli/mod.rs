@@ -29,9 +29,11 @@ pub mod console;
 pub mod enter;
 pub mod export;
 mod export_audit;
+mod export_diary;
 pub mod manual;
 mod plain;
 pub mod plan;
+pub mod record;
 pub mod replay;
 pub mod run;
 pub mod salvage;
@@ -91,6 +93,8 @@ pub enum Command {
     Plan(plan::Arguments),
     /// Enter test-kit and hand-meter readings
     Enter(enter::Arguments),
+    /// Record what was done to a pond: doses, feed, water let out, samples, harvests
+    Record(record::Arguments),
     /// Put recorded readings through the whole pipeline
     Replay(replay::Arguments),
     /// Print what the store keeps, as CSV or SenML
@@ -141,6 +145,7 @@ pub fn main() -> ExitCode {
         Command::Calibrate(arguments) => calibrate::run(arguments),
         Command::Plan(arguments) => plan::run(arguments),
         Command::Enter(arguments) => enter::run(arguments),
+        Command::Record(arguments) => record::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Export(arguments) => export::run(arguments),
         Command::Backup(arguments) => backup::run(arguments),

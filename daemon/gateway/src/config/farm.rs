@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::Site;
 use pondreeve_core::Span;
 use pondreeve_core::site::{PondIndex, ProbeIndex};
@@ -30,6 +31,8 @@ pub struct Farm {
     pub brokers: Vec<Broker>,
     /// Brokers that summaries go to.
     pub destinations: Vec<Destination>,
+    /// Lots of mineral slurry, in the order of the configuration.
+    pub products: Vec<Product>,
     /// Where each limit of each pond comes from, in the order of the ponds.
     pub limit_sources: Vec<LimitSources>,
 }
@@ -43,6 +46,21 @@ impl Farm {
 
 /// Key of a limit, such as `do_low_mg_l.warn`, and where the limit comes from.
 pub type LimitSources = BTreeMap<&'static str, String>;
+
+/// A lot of mineral slurry.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Product {
+    /// Lot, as on the drums.
+    pub lot: String,
+    /// What a dose of so many ppm counts.
+    pub basis: Basis,
+    /// Solids in the slurry by mass, %.
+    pub solids_percent: f64,
+    /// Density of the slurry, kg/L.
+    pub slurry_density_kg_l: f64,
+    /// Slurry in a full container, kg.
+    pub container_kg: Option<f64>,
+}
 
 /// Settings of the store.
 #[derive(Debug, Clone)]

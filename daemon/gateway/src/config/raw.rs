@@ -7,6 +7,7 @@ mod water_limits;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::Quantity;
 use pondreeve_core::site::Layer;
 
@@ -31,6 +32,9 @@ pub const MOST_PROBES: usize = 247;
 /// Aerator groups of one pond.
 pub const MOST_AERATORS: usize = 32;
 
+/// Lots of product; those that are used up may stay in the file.
+pub const MOST_PRODUCTS: usize = 100;
+
 const DAY_S: u64 = 86_400;
 const POLL: Length = length_s(1, DAY_S);
 
@@ -40,6 +44,13 @@ pub const LAYERS: Choice<Layer> = Choice(&[("surface", Layer::Surface), ("bottom
 /// The parities of a serial line.
 pub const PARITIES: Choice<Parity> =
     Choice(&[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)]);
+
+/// What the ppm of a dose count.
+pub const BASES: Choice<Basis> = Choice(&[
+    ("slurry_mass", Basis::SlurryMass),
+    ("solids_mass", Basis::SolidsMass),
+    ("slurry_volume", Basis::SlurryVolume),
+]);
 
 table! {
     /// Configuration of the pondreeve daemon: one farm behind one gateway.
@@ -58,6 +69,8 @@ table! {
         broker: Vec<At<RawBroker>> = optional TablesOf::<RawBroker>::at_most(MOST_BUSES);
         /// MQTT brokers that summaries, alarms and health go to.
         destination: Vec<At<RawDestination>> = optional TablesOf::<RawDestination>::at_most(MOST_BUSES);
+        /// Lots of mineral slurry on the farm, as their labels describe them.
+        product: Vec<At<RawProduct>> = optional TablesOf::<RawProduct>::at_most(MOST_PRODUCTS);
     }
 }
 
@@ -159,6 +172,24 @@ table! {
         sae_kg_kwh: f64 = needed number(0.1, 5.0, "kg O2 per kWh");
         /// It runs through every night whatever a plan says: for mixing, or as the farm's rule.
         must_run: bool = optional YesNo;
+    }
+}
+
+table! {
+    /// A lot of mineral slurry, as its label describes it.
+    pub struct RawProduct {
+        /// Lot, as on the drums.
+        lot: String = needed Text;
+        /// What a dose of so many ppm counts: slurry_mass (mg of slurry to a litre of water), solids_mass (mg of
+        /// the solids in it), slurry_volume (mL of slurry to a m3 of water). The three are up to two thirds
+        /// apart, so it is asked once for each lot.
+        basis: Basis = needed BASES;
+        /// Solids in the slurry by mass.
+        solids_percent: f64 = needed number(1.0, 100.0, "%");
+        /// Density of the slurry.
+        slurry_density_kg_l: f64 = needed number(0.9, 2.4, "kg/L");
+        /// Slurry in a full container; emptied containers are then held against what was weighed.
+        container_kg: f64 = optional number(0.1, 10_000.0, "kg");
     }
 }
 

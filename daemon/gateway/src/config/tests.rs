@@ -204,6 +204,7 @@ tells!(one_number_read_into_two_ponds: "[[bus]]" => "[[pond]]\nid = \"p2\"\nname
 tells!(aerators_that_do_not_fit: "poll_every = \"1m\"" => "poll_every = \"1m\"\naerator = \"a\"\n[[bus.probe]]\nid = \"motor\"\npond = \"p1\"\naddress = 51\nprofile = \"motor-1\"\naerator = \"b\"\npoll_every = \"1m\"\n[[bus.probe]]\nid = \"motor-2\"\npond = \"p1\"\naddress = 52\nprofile = \"motor-1\"\npoll_every = \"1m\"");
 tells!(quantities_and_units: "value = [{ quantity = \"ph\", json = \"/ph\" }]" => "value = [{ quantity = \"do\", json = \"/do\" }, { quantity = \"nh3_n_mg_l\" }, { quantity = \"temperature_c\", json = \"/t\", unit = \"mg/L\" }, { quantity = \"ph\", json = \"/a\", senml = \"b\", scale = 0 }]",
     "poll_every = \"1m\"" => "poll_every = \"1m\"\ncalibration.ph = { slope = 1.1 }\nquality.do_mg_l = { fail = [5, 1], stale_after = \"10s\" }");
+tells!(lots_that_cannot_be: "[[bus]]" => "[[product]]\nlot = \"A\"\nbasis = \"slurry\"\nsolids_percent = 60\nslurry_density_kg_l = 15.3\n[[product]]\nlot = \"B\"\nbasis = \"solids_mass\"\nsolids_percent = 60\nslurry_density_kg_l = 1.2\n[[product]]\nlot = \"B\"\nbasis = \"slurry_mass\"\nsolids_percent = 60\n[[bus]]");
 tells!(a_socket_path_too_long: "socket = \"pondreeve.sock\"" => "socket = \"a-very-long-folder-name-that-nobody-would-type/and-another-one-that-is-also-long/and-yet-one-more-of-them/s\"");
 tells!(modes_of_the_socket: "socket = \"pondreeve.sock\"" => "socket = \"pondreeve.sock\"\nmode = \"rw-rw----\"");
 tells!(one_client_id_twice: "[[broker.probe]]" => "client_id = \"same\"\n[[broker.probe]]",
@@ -365,6 +366,7 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         RawTopicProbe,
         RawTopicValue,
         RawDestination,
+        RawProduct,
         RawOxygenLimit,
         RawPhLimit,
         RawAmmoniaLimit,

@@ -299,7 +299,7 @@ fn read_value(quantity: Quantity, text: &str) -> Result<f64, String> {
 }
 
 /// Reads a typed farm-local time of day as the last such moment, RFC 3339; `None` for now.
-fn read_time(text: &str, clock: FarmClock) -> Result<Option<String>, String> {
+pub(super) fn read_time(text: &str, clock: FarmClock) -> Result<Option<String>, String> {
     if text.is_empty() {
         return Ok(None);
     }

@@ -19,6 +19,8 @@
 //! sent at once, and never acknowledges an alarm that came on top within a moment of the key.
 
 mod aside;
+mod deeds;
+mod diary;
 mod draw;
 mod entry;
 pub(crate) mod explanation;
@@ -261,6 +263,15 @@ impl<W: std::io::Write> Console<'_, W> {
         }
         let answer = match answer {
             Ok(Reply::Why(why)) => return self.ui.explained(why),
+            Ok(Reply::Deeds { deeds, .. }) => return self.ui.told_deeds(deeds),
+            Ok(Reply::Unsure { message }) => return self.ui.unsure(message, self.now_ms()),
+            Ok(Reply::Recorded(recorded)) => {
+                let now_ms = self.now_ms();
+                if let Some(Action::Ask(ask)) = self.ui.recorded(recorded, self.farm.as_deref(), now_ms) {
+                    self.send(ask);
+                }
+                return;
+            }
             Ok(Reply::Done { warning, .. }) => Ok(warning),
             Ok(Reply::Error { message, .. }) => Err(message),
             Ok(other) => Err(format!("unexpected answer {other:?}")),

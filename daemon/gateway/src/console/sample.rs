@@ -93,6 +93,7 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
         }),
         sunset: Some("2026-11-24T23:02:00Z".to_owned()),
         sunrise: Some("2026-11-25T11:05:00Z".to_owned()),
+        diary: None,
         aerators: vec![
             AeratorStatus { id: "a".to_owned(), on: Some(true), power_kw: 4.5 },
             AeratorStatus { id: "b".to_owned(), on: Some(false), power_kw: 4.5 },
@@ -120,6 +121,7 @@ pub(crate) fn normal_night() -> FarmStatus {
         alarms: vec![],
         faults: vec![],
         probes: vec![],
+        lots: vec!["M-17".to_owned(), "M-18".to_owned()],
         waiting_to_forward: 0,
     }
 }

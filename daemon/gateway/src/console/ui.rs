@@ -3,6 +3,9 @@
 use crate::local::protocol::{AlarmStatus, Ask, FarmStatus};
 use crate::local::why::WhyStatus;
 
+use crate::local::diary::DeedStatus;
+
+use super::diary::Form;
 use super::entry::{Entry, Outcome};
 use super::keys::Key;
 use super::shelving::Shelving;
@@ -38,6 +41,10 @@ pub(crate) enum Page {
     Why,
     /// Putting an alarm aside.
     Shelving,
+    /// What was done.
+    Done,
+    /// Recording what was done.
+    Diary,
     /// Keys, signs and cautions.
     Help,
 }
@@ -75,6 +82,12 @@ pub(crate) struct Ui {
     pub(crate) entry: Option<Entry>,
     /// Alarm being put aside.
     pub(crate) shelving: Option<Shelving>,
+    /// What was done, once the daemon has told it.
+    pub(crate) deeds: Option<Vec<DeedStatus>>,
+    /// What is being recorded.
+    pub(crate) form: Option<Form>,
+    /// Whether the form is about the pond whose page was open.
+    pub(super) form_pond: bool,
     /// Answer to the last thing done.
     pub(crate) notice: Option<Notice>,
     /// Where the entry page and the page of reasons go back to.
@@ -108,6 +121,9 @@ impl Default for Ui {
             scroll: 0,
             entry: None,
             shelving: None,
+            deeds: None,
+            form: None,
+            form_pond: false,
             notice: None,
             back: Page::Farm,
             top: None,
@@ -218,6 +234,8 @@ impl Ui {
             (Ask::Shelve { .. } | Ask::Unshelve { .. } | Ask::Reset { .. }, answer) => {
                 self.moved_aside(ask, &answer, now_ms);
             }
+            (Ask::Record(_), answer) => self.not_recorded(answer, now_ms),
+            (Ask::Deeds { .. }, Err(why)) => self.say(&format!("No diary now: {why}"), true, now_ms),
             (Ask::Why { .. }, Err(why)) => {
                 if self.page == Page::Why && self.why.is_none() {
                     self.page = self.back;
@@ -273,6 +291,7 @@ impl Ui {
         match self.page {
             Page::Entry => return self.entry_key(key, farm, live, now_ms),
             Page::Shelving => return self.shelving_key(key, live, now_ms),
+            Page::Diary => return self.diary_key(key, farm, live, now_ms),
             _ => {}
         }
         match key {
@@ -285,6 +304,7 @@ impl Ui {
             Key::Char('e') => self.open_entry(farm, now_ms),
             Key::Char('s') => return self.shelve(farm, live, now_ms),
             Key::Char('r') => return self.reset(farm, live, now_ms),
+            Key::Char('d') => return self.diary(farm, live, now_ms),
             Key::Char('w') => return self.ask_why(farm, live, now_ms),
             Key::Char('n') => {
                 self.page = if self.page == Page::Night { Page::Nights } else { Page::Night };
@@ -458,8 +478,8 @@ impl Ui {
                 let here = here.min(farm.alarms.len().saturating_sub(1));
                 self.marked = farm.alarms.get(here).map(|alarm| alarm.id.clone());
             }
-            Page::Help | Page::Why => self.scroll = self.scroll.saturating_add_signed(by),
-            Page::Entry | Page::Shelving => {}
+            Page::Help | Page::Why | Page::Done => self.scroll = self.scroll.saturating_add_signed(by),
+            Page::Entry | Page::Shelving | Page::Diary => {}
         }
     }
 

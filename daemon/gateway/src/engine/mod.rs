@@ -251,11 +251,12 @@ impl Engine {
         let views = views.as_ref().map(|(before, after)| (before, after));
         let about = About { site: &self.farm.site, effects: brought, place, views };
         write_down(&mut self.scribe, &mut self.keeper, &input, &about);
-        let refused = brought.iter().find_map(|effect| match effect {
-            Effect::Refused { reason, .. } => Some(reason.clone()),
+        let told = brought.iter().find_map(|effect| match effect {
+            Effect::Refused { reason, .. } => Some(Applied::Refused(reason.clone())),
+            Effect::Recorded(recorded) => Some(Applied::Recorded(Box::new(recorded.clone()))),
             _ => None,
         });
-        (seq, refused.map_or(Applied::Done, Applied::Refused))
+        (seq, told.unwrap_or(Applied::Done))
     }
 
     fn note_found_again(&mut self, event: &Event) {

@@ -18,8 +18,8 @@ const MEMORY: Span = Span::from_hours(22 * 24);
 /// A replay in which more inputs than this make the program fail is given up.
 const MOST_FAILURES: usize = 5;
 
-/// What people must know where steps of services of long ago cannot be read.
-const LOST_SERVICES: &str = "some services of probes of more than three weeks ago cannot be read, so adjustments may be lacking: hold each probe against a hand meter, and calibrate those that are off";
+/// What people must know where steps of services and entries of the diary of long ago cannot be read.
+const LOST_SERVICES: &str = "some services of probes and entries of the diary of more than three weeks ago cannot be read, so stockings or adjustments may be lacking: look at the diary, hold each probe against a hand meter, and calibrate those that are off";
 
 /// Where a replay ended.
 #[derive(Debug, Default)]
@@ -90,7 +90,8 @@ pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: T
     }
 }
 
-/// What must be known of the time before the replay begins: a state that has seen nothing but services; and
+/// What must be known of the time before the replay begins: a state that has seen nothing but services and the
+/// diary; and
 /// whether some of them are lost.
 async fn lasting(keeper: &Keeper, now: Timestamp, left_out: &BTreeSet<u64>) -> (Option<State>, bool) {
     let Some((mut chunks, answer)) = keeper.writer().read(From::Lasting(MEMORY), now) else {
@@ -100,7 +101,10 @@ async fn lasting(keeper: &Keeper, now: Timestamp, left_out: &BTreeSet<u64>) -> (
     while let Some(chunk) = chunks.recv().await {
         for input in chunk.iter().filter(|input| !left_out.contains(&input.seq)) {
             effects.clear();
-            if !try_step(&mut state, input, &mut effects) {
+            if matches!(input.event, Event::Diary { .. }) {
+                // Years of them: nothing that fell due in between has to be gone through.
+                state.recall(input);
+            } else if !try_step(&mut state, input, &mut effects) {
                 // A state that failed in a step is worthless.
                 return (None, true);
             }
@@ -174,6 +178,7 @@ impl<'a> Pass<'a> {
                 // A probe that nobody put back came back by itself.
                 earlier.wake(input.at, &mut self.effects);
                 self.state.take_over_services(&earlier);
+                self.state.take_over_diary(&earlier);
             }
         } else {
             self.failed = Some(input.seq);

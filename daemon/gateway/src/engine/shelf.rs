@@ -7,7 +7,7 @@ use tokio::sync::{mpsc, oneshot};
 use crate::audit::{Head, Row};
 use crate::journal::archive::{Backup, Pieces};
 use crate::journal::writer::Command;
-use crate::journal::{Kept, Level, Query, Rolled};
+use crate::journal::{Deeds, Kept, Level, Query, Rolled, Stretch};
 
 /// Handle of the store for reading. It does not keep the store open.
 #[derive(Debug, Clone)]
@@ -63,6 +63,14 @@ impl Shelf {
     /// Where the store is being closed.
     pub async fn trail_head(&self) -> Result<Head, String> {
         self.ask(|done| Command::TrailHead { done }).await
+    }
+
+    /// What people did in a stretch of time.
+    ///
+    /// # Errors
+    /// Why the store cannot be read.
+    pub async fn deeds(&self, stretch: Stretch) -> Result<Deeds, String> {
+        self.ask(|done| Command::Deeds { stretch, done }).await
     }
 
     async fn pieces(&self, from: Vec<u8>) -> Result<Pieces, String> {

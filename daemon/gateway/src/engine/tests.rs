@@ -41,6 +41,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
         buses: Vec::new(),
         brokers: Vec::new(),
         destinations: Vec::new(),
+        products: Vec::new(),
         limit_sources: Vec::new(),
     }
 }

@@ -159,6 +159,7 @@ fn farm(port: u16) -> Farm {
         local: LocalSettings { socket: "/nonexistent".into(), mode: 0o660, group: None },
         buses: Vec::new(),
         brokers: Vec::new(),
+        products: Vec::new(),
         limit_sources: Vec::new(),
         destinations: vec![Destination {
             id: "office".to_owned(),

@@ -46,8 +46,8 @@ pub(super) mod kind {
     pub(crate) const LIVE_BYTES: u8 = b'b';
     /// Hour 0: bytes ever written to the disk.
     pub(crate) const WRITTEN: u8 = b'n';
-    /// Hour 0: a step of a probe's service, or a farm that such steps belong to, as a batch: what the core
-    /// must know however long ago it was.
+    /// Hour 0: a step of a probe's service, an entry of the diary, or a farm that such belong to, as a batch:
+    /// what the core must know however long ago it was.
     pub(crate) const LASTING: u8 = b'k';
     /// Hour 0: the day before which every day has a file of its own.
     pub(crate) const FILED_BEFORE: u8 = b'h';

@@ -24,6 +24,8 @@ mod columns;
 mod copy;
 mod database;
 mod days;
+pub mod deeds;
+mod diary_record;
 mod filing;
 mod folder;
 mod hashing;
@@ -47,6 +49,7 @@ pub mod verdict;
 pub mod verify;
 pub mod writer;
 
+pub use deeds::{Deed, Deeds, Stretch};
 pub use query::{Kept, Query};
 pub use reading::From;
 pub use rollup::{Level, Rolled};
@@ -60,6 +63,8 @@ pub(crate) use tail::commits_in;
 
 #[cfg(test)]
 mod days_tests;
+#[cfg(test)]
+mod deeds_tests;
 #[cfg(test)]
 mod disk_tests;
 #[cfg(test)]

@@ -213,7 +213,7 @@ impl Journal {
     }
 
     /// The newest farm before an hour.
-    fn farm_before(&self, hour: u32) -> Option<Input> {
+    pub(super) fn farm_before(&self, hour: u32) -> Option<Input> {
         let store = self.store.as_ref()?;
         let mut at = hour;
         loop {

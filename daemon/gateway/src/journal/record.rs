@@ -19,6 +19,7 @@ use pondreeve_core::{Event, Input, Quantity, Span, Timestamp};
 
 use super::audit_record;
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
+use super::diary_record;
 use super::service_record;
 use super::site_record;
 use super::verdict::{Late, Verdicts};
@@ -47,6 +48,7 @@ mod kind {
     pub(super) const SHELVE: u8 = 13;
     pub(super) const UNSHELVE: u8 = 14;
     pub(super) const RESET: u8 = 15;
+    pub(super) const DIARY: u8 = 24;
     /// Not inputs: what the core made of the input before.
     pub(super) const VERDICTS: u8 = 64;
     pub(super) const LATE: u8 = 65;
@@ -248,6 +250,7 @@ fn event_kind(event: &Event) -> u8 {
         Event::ManualSample { .. } => kind::MANUAL_SAMPLE,
         Event::ProbeSetting { .. } => kind::PROBE_SETTING,
         Event::Service { .. } => kind::SERVICE,
+        Event::Diary { .. } => kind::DIARY,
         Event::Acknowledge { .. } => kind::ACKNOWLEDGE,
         Event::Shelve { .. } => kind::SHELVE,
         Event::Unshelve { .. } => kind::UNSHELVE,
@@ -302,6 +305,11 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
         Event::Service { probe, step, by } => {
             put_unsigned(out, u64::from(probe.0));
             service_record::put(out, step);
+            put_text(out, by);
+        }
+        Event::Diary { pond, entry, by } => {
+            put_unsigned(out, u64::from(pond.0));
+            diary_record::put(out, at, entry);
             put_text(out, by);
         }
         Event::Acknowledge { alarm, by } | Event::Unshelve { alarm, by } | Event::Reset { alarm, by } => {
@@ -567,6 +575,10 @@ fn read_event(
             let probe = ProbeIndex(reader.index()?);
             let step = service_record::read(reader)?;
             Event::Service { probe, step, by: reader.text()? }
+        }
+        kind::DIARY => {
+            let pond = PondIndex(reader.index()?);
+            Event::Diary { pond, entry: diary_record::read(reader, at)?, by: reader.text()? }
         }
         kind::ACKNOWLEDGE => Event::Acknowledge { alarm: reader.text()?, by: reader.text()? },
         kind::SHELVE => Event::Shelve {

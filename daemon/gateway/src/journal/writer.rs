@@ -7,6 +7,7 @@ use pondreeve_core::{Input, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
 use super::archive::Pieces;
+use super::deeds::{Deeds, Stretch};
 use super::query::{Kept, Query, Remembered};
 use super::reading::From;
 use super::rollup::{Level, Rolled};
@@ -29,6 +30,7 @@ pub(crate) enum Command {
     Commit { commit: Commit, now: Timestamp, done: oneshot::Sender<Committed> },
     Query { query: Query, done: oneshot::Sender<Result<Vec<Kept>, String>> },
     Rolled { query: Query, level: Level, done: oneshot::Sender<Result<Vec<Rolled>, String>> },
+    Deeds { stretch: Stretch, done: oneshot::Sender<Result<Deeds, String>> },
     Pieces { from: Vec<u8>, done: oneshot::Sender<Result<Pieces, String>> },
     Trail { from: u64, done: oneshot::Sender<Result<Vec<(u64, Row)>, String>> },
     TrailHead { done: oneshot::Sender<Result<Head, String>> },
@@ -134,6 +136,9 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
                 let mut found = Vec::new();
                 let outcome = journal.rolled(&query, level, &mut |rolled| found.push(*rolled));
                 let _ = done.send(outcome.map(|()| found));
+            }
+            Command::Deeds { stretch, done } => {
+                let _ = done.send(journal.deeds(stretch));
             }
             Command::Pieces { from, done } => {
                 let _ = done.send(journal.pieces(&from));

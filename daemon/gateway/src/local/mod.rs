@@ -3,6 +3,7 @@
 pub mod alarms;
 pub mod check;
 pub mod client;
+pub mod diary;
 pub mod dose;
 pub mod night;
 pub mod protocol;

@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 pub use super::alarms::{AlarmLoadStatus, AlarmStatus, FrequentAlarm, ShelfStatus};
+use super::diary::{DeedStatus, DiaryStatus, RecordAsk, RecordedStatus};
 use super::dose::{DosePlanStatus, DoseRequest};
 use super::night::NightStatus;
 use super::service::{ProbeStatus, StepAsk};
@@ -71,6 +72,20 @@ pub enum Ask {
         values: Vec<(String, f64)>,
         /// RFC 3339 time at which the water was sampled; now if absent.
         at: Option<String>,
+    },
+    /// What somebody did to a pond.
+    Record(RecordAsk),
+    /// What people did in a stretch of time: entries of the diary, readings by hand, acknowledgements,
+    /// services.
+    Deeds {
+        /// Pond id; of all ponds and the farm if absent.
+        pond: Option<String>,
+        /// RFC 3339 time of the first.
+        from: String,
+        /// RFC 3339 time before which the last happened.
+        to: String,
+        /// At most so many, the newest.
+        most: usize,
     },
     /// Everything kept of one quantity of a pond in a stretch of time, with flags.
     Readings {
@@ -153,6 +168,20 @@ pub enum Reply {
         /// What was entered, held against the pond's probes; empty where there is nothing to compare.
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         checks: Vec<CheckStatus>,
+    },
+    /// Recorded and durable.
+    Recorded(Box<RecordedStatus>),
+    /// Nothing is done yet: amounts contradict each other. Asked again with a confirmation, it is.
+    Unsure {
+        /// What contradicts what.
+        message: String,
+    },
+    /// What people did, oldest first.
+    Deeds {
+        /// The deeds.
+        deeds: Vec<DeedStatus>,
+        /// Whether there were more than were asked for.
+        is_cut: bool,
     },
     /// The explanation.
     Why(Box<WhyStatus>),
@@ -309,6 +338,9 @@ pub struct FarmStatus {
     /// Probes that are out of service, due for it, or were serviced or checked by hand.
     #[serde(default)]
     pub probes: Vec<ProbeStatus>,
+    /// Lots of mineral slurry in the configuration.
+    #[serde(default)]
+    pub lots: Vec<String>,
     /// Summaries and alarms waiting to be forwarded.
     pub waiting_to_forward: u64,
 }
@@ -346,6 +378,9 @@ pub struct PondStatus {
     pub sunset: Option<String>,
     /// Sunrise after it.
     pub sunrise: Option<String>,
+    /// What people did to it, in short.
+    #[serde(default)]
+    pub diary: Option<DiaryStatus>,
     /// Aerator groups.
     pub aerators: Vec<AeratorStatus>,
     /// Oxygen limits: warn, critical, emergency, mg/L.

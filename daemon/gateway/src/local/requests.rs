@@ -98,6 +98,8 @@ impl Counter {
             Ask::Unshelve { id } => self.apply(vec![Event::Unshelve { alarm: id, by: by.to_owned() }]).await,
             Ask::Reset { id } => self.apply(vec![Event::Reset { alarm: id, by: by.to_owned() }]).await,
             Ask::Enter { pond, values, at } => self.enter(&pond, &values, at.as_deref(), by).await,
+            Ask::Record(ask) => self.record(ask, by).await,
+            Ask::Deeds { pond, from, to, most } => self.deeds(pond.as_deref(), &from, &to, most).await,
             Ask::Readings { pond, quantity, from, to } => {
                 self.stored(&pond, &quantity, &from, &to, None).await
             }
@@ -327,7 +329,7 @@ impl Counter {
         let (mut warning, mut refused) = (None, Vec::new());
         for answer in answers {
             match answer.await.map_err(|_| Refusal::Ended)? {
-                Applied::Done => {}
+                Applied::Done | Applied::Recorded(_) => {}
                 Applied::Refused(reason) => refused.push(reason),
                 Applied::NotKept(reason) => {
                     warning = Some(format!("done, but in memory only, a power cut would lose it: {reason}"));
@@ -341,7 +343,7 @@ impl Counter {
         }
     }
 
-    fn pond(&self, id: &str) -> Result<PondIndex, Refusal> {
+    pub(super) fn pond(&self, id: &str) -> Result<PondIndex, Refusal> {
         let ponds = &self.farm.site.ponds;
         let index = ponds.iter().position(|pond| pond.id == id).and_then(|index| u16::try_from(index).ok());
         index.map(PondIndex).ok_or_else(|| {
@@ -373,11 +375,11 @@ tokio::task_local! {
     static ASKED_FROM: Place;
 }
 
-fn asked_from() -> Place {
+pub(super) fn asked_from() -> Place {
     ASKED_FROM.try_with(|place| *place).unwrap_or(Place::Command)
 }
 
-enum Refusal {
+pub(super) enum Refusal {
     /// The request was at fault.
     Bad(String),
     /// It could not be done.
@@ -386,7 +388,7 @@ enum Refusal {
     Ended,
 }
 
-fn any_time(text: &str) -> Result<Timestamp, Refusal> {
+pub(super) fn any_time(text: &str) -> Result<Timestamp, Refusal> {
     let parsed = text.parse::<jiff::Timestamp>().map_err(|error| {
         Refusal::Bad(format!(
             "{text:?} is no time ({error}): write RFC 3339 with an offset, such as 2026-05-01T02:10:00Z"

@@ -6,6 +6,7 @@ use pondreeve_core::pond::AerationNight;
 use pondreeve_core::site::Pond;
 use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
+use super::diary::diary_status;
 use super::protocol::{
     AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, FarmStatus, FaultStatus,
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus, ShelfStatus,
@@ -42,6 +43,7 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
         alarms: view.alarms.iter().map(|alarm| alarm_status(alarm, pond_id(alarm))).collect(),
         probes: probes_status(view, farm),
         faults: view.faults.iter().map(fault_status).collect(),
+        lots: farm.products.iter().map(|product| product.lot.clone()).collect(),
         waiting_to_forward,
     }
 }
@@ -72,6 +74,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
         sunset: pond.sunset.map(rfc3339),
         sunrise: pond.sunrise.map(rfc3339),
         aerators: aerators.collect(),
+        diary: pond.diary.as_ref().map(diary_status),
         do_low_mg_l: configured.limits.do_low_mg_l.map(|threshold| threshold.limit),
     }
 }

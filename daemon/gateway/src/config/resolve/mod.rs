@@ -8,6 +8,7 @@ mod connection;
 mod limits;
 mod ponds;
 mod probes;
+mod products;
 mod sources;
 mod water_limits;
 
@@ -114,6 +115,7 @@ impl Resolver<'_> {
         let buses = self.all_buses(raw.bus.as_ref());
         let brokers = self.all_brokers(raw.broker.as_ref(), gateway_id);
         let destinations = self.all_destinations(raw.destination.as_ref(), gateway_id);
+        let products = self.all_products(raw.product.as_ref());
         self.check_oxygen_intervals(ponds.as_deref().unwrap_or_default());
         // With an oxygen probe that could not be read, the warning would be wrong.
         if !self.problems.any_error() && self.elsewhere.borrow().is_empty() {
@@ -131,6 +133,7 @@ impl Resolver<'_> {
             buses: buses?,
             brokers: brokers?,
             destinations: destinations?,
+            products: products?,
             limit_sources: self.limit_sources.take(),
         })
     }

@@ -9,6 +9,7 @@
 mod alarms;
 mod canvas;
 mod chart;
+mod diary;
 mod entry;
 mod farm;
 mod help;
@@ -141,6 +142,8 @@ pub(crate) fn draw(area: Rect, screen: &Screen<'_>) -> (Buffer, Option<Position>
         Page::Entry => entry::page(&mut canvas, &context, body),
         Page::Why => why::page(&mut canvas, &context, body),
         Page::Shelving => shelving::page(&mut canvas, &context, body),
+        Page::Done => diary::done(&mut canvas, &context, body),
+        Page::Diary => diary::form(&mut canvas, &context, body),
     };
     notice(&mut canvas, screen, area.height - 2);
     footer(&mut canvas, screen.ui.page, area.height - 1);
@@ -341,6 +344,8 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
         Page::Alarms => {
             &["a acknowledge", "s shelve", "r reset", "w why", "up down", "Esc farm", "? help", "q quit"]
         }
+        Page::Done => &["a acknowledge", "d record", "up down", "1-9 pond", "Esc farm", "? help", "q quit"],
+        Page::Diary => &["Enter send", "Tab next", "a acknowledge", "Esc leave"],
         Page::Shelving => &["1-5 why, and send", "arrows how long", "a acknowledge", "Esc leave"],
         Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
         Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],

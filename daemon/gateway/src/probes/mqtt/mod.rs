@@ -193,7 +193,7 @@ impl BrokerTask<'_> {
                 applied = front(&mut unconfirmed) => {
                     let Some(message) = unconfirmed.pop_front() else { continue };
                     match applied {
-                        Ok(Applied::Done | Applied::Refused(_)) => {
+                        Ok(Applied::Done | Applied::Recorded(_) | Applied::Refused(_)) => {
                             if !acknowledge(client, &message.publish) {
                                 // A message that is never acknowledged would hold a place at the broker
                                 // for as long as the connection lasts.
@@ -365,7 +365,7 @@ async fn front(unconfirmed: &mut VecDeque<Unconfirmed>) -> Result<Applied, onesh
         let applied = done.await;
         message.done.pop_front();
         match applied {
-            Ok(Applied::Done | Applied::Refused(_)) => {}
+            Ok(Applied::Done | Applied::Recorded(_) | Applied::Refused(_)) => {}
             not_durable => return not_durable,
         }
     }

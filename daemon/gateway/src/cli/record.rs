@@ -1,0 +1,166 @@
+//! `pondreeve record`: what people did to a pond.
+
+use std::io::{BufRead as _, IsTerminal as _, Write as _};
+
+use clap::Subcommand;
+
+use crate::exit_code::{Failure, Outcome};
+use crate::local::diary::{EntryAsk, RecordAsk, RecordedStatus};
+use crate::local::protocol::{Ask, FarmStatus, Reply};
+
+mod kinds;
+mod list;
+mod time;
+mod told;
+
+pub(crate) use list::{columns as deed_columns, csv_row as deed_csv_row};
+
+const AFTER: &str = "\
+Each kind says what it takes: pondreeve record dose --help.
+
+TIME is a clock time of the farm within the last 24 hours, such as 06:30; a day
+and a time of the farm, such as \"2026-03-01 06:30\"; or RFC 3339 with an offset,
+such as 2026-03-01T11:30:00Z. Without it: now. Who records is known by login.
+
+Nothing is ever overwritten. --correct NUMBER records the entry anew, in place of
+the one with that number, which stays visible as superseded; `withdraw` takes an
+entry back. Say everything anew but the time, which stays unless --at is given.
+
+An entry is on disk for good when the command says so.
+
+Examples:
+  pondreeve record --pond p1 dose --slurry-kg 30 --lot M-17 --containers 1.2
+  pondreeve record --pond p1 sampling --count 80 --grams 712
+  pondreeve record --pond p1 exchange --level-before 1.5 --level-after 1.3
+  pondreeve record --pond p1 feed --kg 38 --at 06:45 --correct 17
+  pondreeve record --pond p1 list --days 3";
+
+/// Arguments of `record`.
+#[derive(Debug, Clone, clap::Args)]
+#[command(after_help = AFTER, disable_help_subcommand = true)]
+pub struct Arguments {
+    /// The pond it was done to
+    #[arg(long, global = true, value_name = "ID")]
+    pub pond: Option<String>,
+    /// When it happened or began
+    #[arg(long, global = true, value_name = "TIME", visible_alias = "start")]
+    pub at: Option<String>,
+    /// Record it in place of the entry of this number
+    #[arg(long, global = true, value_name = "NUMBER")]
+    pub correct: Option<u64>,
+    /// Print JSON, one object a line
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// What was done
+    #[command(subcommand)]
+    pub what: What,
+    /// Where the daemon listens
+    #[command(flatten)]
+    pub daemon: super::Daemon,
+}
+
+/// What was done.
+#[derive(Debug, Clone, Subcommand)]
+pub enum What {
+    /// Mineral slurry was given: weighed, measured out or counted in containers
+    Dose(kinds::Dose),
+    /// Fed
+    Feed(kinds::Feed),
+    /// Water was let out
+    Drain(kinds::Water),
+    /// Water was replaced
+    Exchange(kinds::Water),
+    /// A sample was counted and weighed: average body weight
+    Sampling(kinds::Sampling),
+    /// Stocked: the day of culture counts from here
+    Stocking(kinds::Stocking),
+    /// Dead shrimp were found
+    Mortality(kinds::Mortality),
+    /// Harvested, in part or all
+    Harvest(kinds::Harvest),
+    /// The sludge was looked at
+    Sludge(kinds::Sludge),
+    /// The weather, in words
+    Weather(kinds::Words),
+    /// Money spent on something
+    Cost(kinds::Cost),
+    /// What a unit of something costs or brings
+    Price(kinds::Price),
+    /// Anything else, in words
+    Note(kinds::Words),
+    /// Take an entry back, with the reason
+    Withdraw(kinds::Withdraw),
+    /// Print what was done on the last days
+    List(list::Arguments),
+}
+
+/// Records, or lists what was recorded.
+///
+/// # Errors
+/// When something is not accepted, no daemon answers, or it could not be kept. Nothing is recorded then.
+pub fn run(arguments: &Arguments) -> Outcome {
+    let farm = arguments.daemon.status()?;
+    if let Some(pond) = &arguments.pond {
+        super::known_pond(&farm, pond)?;
+    }
+    if let What::List(own) = &arguments.what {
+        return list::run(arguments, own, &farm);
+    }
+    let Some(pond) = &arguments.pond else {
+        let known: Vec<&str> = farm.ponds.iter().map(|pond| pond.id.as_str()).collect();
+        return Err(Failure::usage(format!(
+            "nothing was recorded: which pond is not said; add --pond, accepted is {}",
+            known.join(", ")
+        )));
+    };
+    let (entry, corrects) = kinds::entry(&arguments.what, arguments.correct, &farm)?;
+    let at = arguments.at.as_deref().map(|text| time::read("--at", text, &farm)).transpose()?;
+    let ask = RecordAsk { pond: pond.clone(), entry, at: at.map(|at| at.to_string()), corrects };
+    match arguments.daemon.ask(Ask::Record(ask.clone()))? {
+        Reply::Unsure { message } => {
+            let can_ask =
+                !arguments.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+            if !can_ask || !is_so(&message)? {
+                return Err(Failure::usage(format!(
+                    "{message}. Count and weigh again; if it was so, add --confirm-mismatch"
+                )));
+            }
+            said(arguments, &farm, arguments.daemon.ask(Ask::Record(confirmed(ask)))?)
+        }
+        reply => said(arguments, &farm, reply),
+    }
+}
+
+/// The same, with the mismatch confirmed.
+fn confirmed(mut ask: RecordAsk) -> RecordAsk {
+    if let EntryAsk::Dose(dose) = &mut ask.entry {
+        dose.confirm_mismatch = true;
+    }
+    ask
+}
+
+fn is_so(message: &str) -> Result<bool, Failure> {
+    let failed = |error: std::io::Error| {
+        Failure::failed(format!("nothing was recorded: asking about the mismatch failed: {error}"))
+    };
+    let mut out = std::io::stderr().lock();
+    let question = format!("{message}.\nWas it so all the same? Type yes, or Enter to leave it: ");
+    out.write_all(question.as_bytes()).and_then(|()| out.flush()).map_err(failed)?;
+    let mut answer = String::new();
+    std::io::stdin().lock().read_line(&mut answer).map_err(failed)?;
+    Ok(matches!(answer.trim(), "yes" | "y"))
+}
+
+fn said(arguments: &Arguments, farm: &FarmStatus, reply: Reply) -> Outcome {
+    let recorded: Box<RecordedStatus> = match reply {
+        Reply::Recorded(recorded) => recorded,
+        Reply::Done { warning: Some(warning), .. } => {
+            return Err(Failure::failed(warning));
+        }
+        other => return Err(arguments.daemon.unexpected(&other)),
+    };
+    if arguments.json {
+        return super::print(&super::json_line(&*recorded)?);
+    }
+    super::print_plain(&told::recorded(farm, &recorded))
+}

@@ -1,0 +1,66 @@
+//! Times as people write them.
+
+use jiff::civil::{DateTime, Time};
+use jiff::{Timestamp, ToSpan as _};
+
+use super::super::plain;
+use crate::exit_code::Failure;
+use crate::local::protocol::FarmStatus;
+
+/// Reads a time: RFC 3339 with an offset, a day and a time of the farm, or a clock time of the farm within
+/// the last 24 hours.
+pub(crate) fn read(what: &str, text: &str, farm: &FarmStatus) -> Result<Timestamp, Failure> {
+    let refused = |reason: &str| {
+        Failure::usage(format!(
+            "{what} {text} {reason}; accepted is a clock time of the farm within the last 24 hours, such as \
+             06:30, a day and a time such as \"2026-03-01 06:30\", or RFC 3339 with an offset, such as \
+             2026-03-01T11:30:00Z"
+        ))
+    };
+    let clock = plain::clock(farm);
+    let now =
+        clock.now().ok_or_else(|| Failure::failed("the daemon did not say what time it is on the farm"))?;
+    let placed = |at: DateTime| {
+        clock.offset().to_timestamp(at).map_err(|_| refused("cannot be placed on the calendar"))
+    };
+    let at = if let Ok(at) = text.parse::<Timestamp>() {
+        at
+    } else if let Ok(time) = Time::strptime("%H:%M", text) {
+        let today = clock.offset().to_datetime(now).date();
+        let at = placed(today.to_datetime(time))?;
+        if at <= now { at } else { at - 24.hours() }
+    } else if let Ok(at) =
+        DateTime::strptime("%Y-%m-%d %H:%M", text).or_else(|_| DateTime::strptime("%Y-%m-%dT%H:%M", text))
+    {
+        placed(at)?
+    } else {
+        return Err(refused("is not a time"));
+    };
+    if at > now {
+        return Err(refused(&format!("lies ahead, it is {}", clock.date_and_time())));
+    }
+    Ok(at)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::console::sample;
+
+    /// It is 02:14 on the farm, five hours behind UTC, on 25 November.
+    #[test]
+    fn times_are_the_farms_own() {
+        let farm = sample::normal_night();
+        let read = |text: &str| read("--at", text, &farm).map(|at| at.to_string());
+        assert_eq!(read("01:50").unwrap(), "2026-11-25T06:50:00Z");
+        assert_eq!(read("18:30").unwrap(), "2026-11-24T23:30:00Z");
+        assert_eq!(read("2026-11-20 06:30").unwrap(), "2026-11-20T11:30:00Z");
+        assert_eq!(read("2026-11-20T06:30").unwrap(), "2026-11-20T11:30:00Z");
+        assert_eq!(read("2026-11-20T06:30:00Z").unwrap(), "2026-11-20T06:30:00Z");
+        for wrong in ["2026-11-26 06:30", "25:10", "noon", "2026-13-01 00:00", "2026-11-25T07:15:00Z"] {
+            let refused = read(wrong).expect_err(wrong);
+            assert_eq!(refused.status, 2);
+            assert!(refused.message.contains(wrong) && refused.message.contains("accepted"));
+        }
+    }
+}

@@ -1,0 +1,187 @@
+//! What was done, newest first, and the form for recording more.
+
+use ratatui::layout::Position;
+use ratatui::style::Style;
+
+use crate::console::diary::{Form, KINDS, Place, Sort};
+use crate::console::text::wrap;
+use crate::local::diary::DeedStatus;
+
+use super::{Canvas, Context, Rows, pond_label};
+
+/// Columns of a field: its text and a bracket on each side.
+const FIELD: u16 = 11;
+
+/// What people did: entries of the diary, readings by hand, acknowledgements, services.
+pub(super) fn done(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
+    let columns = canvas.columns();
+    canvas.put(0, rows.top, "What was done, newest first", columns, canvas.bold());
+    canvas.put_right(columns - 1, rows.top, "d: record something", Style::new());
+    let Some(deeds) = &context.screen.ui.deeds else {
+        canvas.put(0, rows.top + 1, "Asking the daemon ...", columns - 1, Style::new());
+        return None;
+    };
+    let mut lines: Vec<(String, bool)> = Vec::new();
+    for deed in deeds.iter().rev() {
+        // What is over is said in a word, since not every terminal can strike it out.
+        let is_over = deed.superseded_by.is_some();
+        for (place, row) in wrap(&line(context, deed), usize::from(columns) - 9, 3).into_iter().enumerate() {
+            let text = if place == 0 { row } else { format!("        {row}") };
+            lines.push((text, is_over));
+        }
+    }
+    if lines.is_empty() {
+        canvas.put(0, rows.top + 2, "Nothing in the last 14 days.", columns - 1, Style::new());
+    }
+    let height = usize::from(rows.height().saturating_sub(1));
+    let all = lines.len();
+    let shown = if all > height { height.saturating_sub(1) } else { height };
+    let first = context.screen.ui.scroll.min(all.saturating_sub(shown));
+    for (y, (text, _)) in (rows.top + 1..).zip(lines.iter().skip(first).take(shown)) {
+        canvas.put(0, y, text, columns - 1, Style::new());
+    }
+    if all > height && rows.bottom > rows.top {
+        let text =
+            format!("lines {} to {} of {all}: up and down arrows", first + 1, (first + shown).min(all));
+        canvas.put_right(columns - 1, rows.bottom - 1, &text, canvas.bold());
+    }
+    None
+}
+
+fn line(context: &Context<'_>, deed: &DeedStatus) -> String {
+    let when = context.clock.time_and_day(&deed.at);
+    let pond = deed.pond.as_deref().map_or_else(String::new, |pond| format!(" {}", pond.to_uppercase()));
+    let number = deed.number.map_or_else(String::new, |number| format!(" #{number}"));
+    let state = match (deed.superseded_by, &deed.withdrawn) {
+        (Some(_), Some(_)) => "WITHDRAWN ".to_owned(),
+        (Some(later), None) => format!("SUPERSEDED by #{later} "),
+        (None, _) => String::new(),
+    };
+    format!("{when}{pond} {state}{}: {}, {}{number}", deed.kind, deed.words, deed.by)
+}
+
+/// The form.
+pub(super) fn form(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
+    let form = context.screen.ui.form.as_ref()?;
+    let columns = canvas.columns();
+    if form.recorded.is_some() {
+        recorded(canvas, form, rows);
+        return None;
+    }
+    let mut y = rows.top;
+    canvas.put(0, y, "Record what was done", columns, canvas.bold());
+    y += 1;
+    let pond = context.farm.ponds.get(form.pond)?;
+    let here = form.place == Place::Pond;
+    let name = if form.pond_chosen {
+        format!("{} {}", form.pond + 1, pond_label(&pond.id, &pond.name))
+    } else {
+        format!("press 1 to {}", context.farm.ponds.len().min(9))
+    };
+    canvas.put(0, y, "Pond", 13, Style::new());
+    canvas.put(13, y, &name, columns - 14, if here { canvas.reverse() } else { canvas.bold() });
+    let mut cursor = here.then(|| Position::new(13, y));
+    y += 1;
+    let Some((kind, fields)) = form.kind.and_then(|kind| KINDS.get(kind)) else {
+        return kinds(canvas, form, rows, y + 1).or(cursor);
+    };
+    canvas.put(0, y, "What", 13, Style::new());
+    canvas.put(13, y, kind, columns - 14, canvas.bold());
+    y += 1;
+    let mut options: Vec<String> = Vec::new();
+    for (place, ((label, hint, sort), text)) in fields.iter().zip(&form.texts).enumerate() {
+        let here = form.place == Place::Field(place);
+        canvas.put(0, y, label, 13, Style::new());
+        cursor = field(canvas, y, text, here).or(cursor);
+        let own = Form::options(*sort, context.farm);
+        let chosen = text.parse::<usize>().ok().and_then(|digit| own.get(digit.wrapping_sub(1)));
+        let hint = match (chosen, sort) {
+            (Some(chosen), _) => chosen.clone(),
+            (None, Sort::Lot) if own.is_empty() => "no lot in the configuration".to_owned(),
+            (None, Sort::Lot) if own.len() == 1 => format!("{} if none is chosen", own.concat()),
+            (None, Sort::Lot | Sort::Choice(_)) => format!("1 to {}", own.len()),
+            (None, _) => (*hint).to_owned(),
+        };
+        canvas.put(13 + FIELD + 1, y, &hint, columns - FIELD - 15, Style::new());
+        if here {
+            options = own;
+        }
+        y += 1;
+    }
+    canvas.put(0, y, "At", 13, Style::new());
+    cursor = field(canvas, y, &form.time, form.place == Place::Time).or(cursor);
+    canvas.put(13 + FIELD + 1, y, "hh:mm, farm time; empty for now", columns - FIELD - 15, Style::new());
+    y += 2;
+    if let Some(unsure) = &form.unsure {
+        canvas.paragraph(0, y, unsure, columns - 1, 4, canvas.reverse());
+        return cursor;
+    }
+    for (place, option) in options.iter().enumerate() {
+        if y >= rows.bottom {
+            break;
+        }
+        canvas.put(2, y, &format!("{}  {option}", place + 1), columns - 3, canvas.bold());
+        y += 1;
+    }
+    cursor
+}
+
+/// The kinds to choose from.
+fn kinds(canvas: &mut Canvas<'_>, form: &Form, rows: Rows, from: u16) -> Option<Position> {
+    let columns = canvas.columns();
+    let mut cursor = None;
+    canvas.put(0, from, "What was done?", columns - 1, Style::new());
+    let visible = usize::from(rows.bottom.saturating_sub(from + 1)).max(1);
+    let first = (form.marked + 1).saturating_sub(visible);
+    for (y, (place, (kind, _))) in (from + 1..rows.bottom).zip(KINDS.iter().enumerate().skip(first)) {
+        let key = match place {
+            0..=8 => (place + 1).to_string(),
+            9 => "0".to_owned(),
+            _ => " ".to_owned(),
+        };
+        let here = form.place == Place::Kind && form.marked == place;
+        let style = if here { canvas.reverse() } else { canvas.bold() };
+        canvas.put(2, y, &format!("{key}  {kind}"), columns - 3, style);
+        if here {
+            cursor = Some(Position::new(2, y));
+        }
+    }
+    cursor
+}
+
+/// The entry as it was taken, read back with what to mind.
+fn recorded(canvas: &mut Canvas<'_>, form: &Form, rows: Rows) {
+    let Some(recorded) = &form.recorded else { return };
+    let columns = canvas.columns();
+    let entry = &recorded.entry;
+    let pond = entry.pond.as_deref().unwrap_or_default().to_uppercase();
+    let title = format!("Kept as entry {}, pond {pond}", entry.number.unwrap_or_default());
+    canvas.put(0, rows.top, &title, columns - 1, canvas.bold());
+    let mut y = rows.top + 1;
+    let words = format!("{}: {}.", entry.kind, entry.words);
+    let lines = std::iter::once((words, canvas.bold()));
+    let lines = lines.chain(recorded.told.iter().map(|told| (told.clone(), Style::new())));
+    let cautions = recorded.cautions.iter().map(|caution| (format!("! {caution}"), canvas.bold()));
+    for (text, style) in lines.chain(cautions).collect::<Vec<_>>() {
+        let room = rows.bottom.saturating_sub(y + 1);
+        if room == 0 {
+            break;
+        }
+        y += canvas.paragraph(0, y, &text, columns - 1, room.min(4), style);
+    }
+    canvas.put(
+        0,
+        rows.bottom - 1,
+        "Enter: back. Wrong? pondreeve record --correct",
+        columns - 1,
+        Style::new(),
+    );
+}
+
+/// A field. Gives the place of the cursor if it is in it.
+fn field(canvas: &mut Canvas<'_>, y: u16, text: &str, here: bool) -> Option<Position> {
+    let style = if here { canvas.reverse() } else { Style::new() };
+    canvas.put(13, y, &format!("[{text:<9}]"), FIELD, style);
+    let after = 14 + u16::try_from(text.chars().count()).unwrap_or(0);
+    here.then(|| Position::new(after.min(13 + FIELD - 1), y))
+}

@@ -1,0 +1,144 @@
+//! What people did, in the order in which they said so: entries of the diary, readings by hand,
+//! acknowledgements, steps of services. All of it is kept for ever.
+
+use std::collections::VecDeque;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use pondreeve_core::site::{PondIndex, Site};
+use pondreeve_core::{Event, Input, Timestamp};
+
+use super::keys::{LAST, hour_of, key, kind, parts};
+use super::record::read_batch;
+use super::store::Journal;
+use super::tail::{self, Kind};
+
+/// What is asked for: what was recorded in a stretch of time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Stretch {
+    /// Recorded from this time on.
+    pub from: Timestamp,
+    /// Up to this time, exclusive.
+    pub to: Timestamp,
+    /// At most so many, the newest.
+    pub most: usize,
+    /// Only the entry of the diary of this number.
+    pub number: Option<u64>,
+}
+
+/// One thing that somebody did.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Deed {
+    /// When it was recorded.
+    pub recorded: Timestamp,
+    /// Id of the pond it is about, where it is about one.
+    pub pond: Option<String>,
+    /// Id of the probe it is about, where it is about one.
+    pub probe: Option<String>,
+    /// What was done, as it came.
+    pub event: Event,
+}
+
+/// What came of it.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Deeds {
+    /// In the order in which they were recorded.
+    pub deeds: VecDeque<Deed>,
+    /// There were more than were asked for.
+    pub is_cut: bool,
+    /// Damaged pieces that were passed over.
+    pub damaged: u64,
+}
+
+struct Course {
+    stretch: Stretch,
+    site: Option<Site>,
+    next_seq: u64,
+    found: Deeds,
+}
+
+impl Course {
+    fn take(&mut self, input: Input) {
+        if input.seq < self.next_seq {
+            return;
+        }
+        self.next_seq = input.seq.saturating_add(1);
+        let is_wanted = input.at >= self.stretch.from && input.at < self.stretch.to;
+        let (pond, probe) = match &input.event {
+            Event::Started { site } | Event::SiteChanged { site } => {
+                self.site = Some(site.clone());
+                return;
+            }
+            _ if !is_wanted => return,
+            Event::Diary { entry, .. } if self.stretch.number.is_some_and(|own| own != entry.number) => {
+                return;
+            }
+            event if self.stretch.number.is_some() && !matches!(event, Event::Diary { .. }) => return,
+            // One without a number was refused when it came.
+            Event::Diary { pond, entry, .. } if entry.number > 0 => (Some(*pond), None),
+            Event::ManualSample { pond, .. } => (Some(*pond), None),
+            Event::Service { probe, .. } => (None, Some(*probe)),
+            Event::Acknowledge { .. } => (None, None),
+            _ => return,
+        };
+        let site = self.site.as_ref();
+        let probe = probe.and_then(|probe| site?.probes.get(usize::from(probe.0)));
+        let pond = pond.or_else(|| probe?.pond);
+        let pond = pond.and_then(|PondIndex(pond)| site?.ponds.get(usize::from(pond)));
+        self.found.deeds.push_back(Deed {
+            recorded: input.at,
+            pond: pond.map(|pond| pond.id.clone()),
+            probe: probe.map(|probe| probe.id.clone()),
+            event: input.event,
+        });
+        if self.found.deeds.len() > self.stretch.most {
+            self.found.deeds.pop_front();
+            self.found.is_cut = true;
+        }
+    }
+}
+
+impl Journal {
+    /// What people did in a stretch of time.
+    ///
+    /// # Errors
+    /// Where the database is closed or cannot be read; the text says why.
+    pub fn deeds(&self, stretch: Stretch) -> Result<Deeds, String> {
+        let Some(store) = &self.store else { return Err(self.trouble.clone()) };
+        let first = hour_of(stretch.from);
+        let mut course = Course { stretch, site: None, next_seq: 0, found: Deeds::default() };
+        if let Some(Input { event: Event::Started { site } | Event::SiteChanged { site }, .. }) =
+            self.farm_before(first)
+        {
+            course.site = Some(site);
+        }
+        let read = catch_unwind(AssertUnwindSafe(|| -> Result<(), sled::Error> {
+            // It is kept for ever, so never in a day's file.
+            for entry in store.sealed.range(key(first, 0, 0, 0)..LAST) {
+                let (found, value) = entry?;
+                if let Some((_, kind::INPUT, _, seq)) = parts(&found) {
+                    let batch = read_batch(seq, &value);
+                    course.found.damaged += batch.damaged;
+                    let inputs = batch.inputs.into_iter();
+                    inputs
+                        .filter(|input| !self.left_out.contains(&input.seq))
+                        .for_each(|own| course.take(own));
+                }
+            }
+            Ok(())
+        }));
+        let failed = |detail: String| format!("the store {} cannot be read{detail}", self.path.display());
+        match read {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => return Err(failed(format!(": {error}"))),
+            Err(_) => return Err(failed(String::new())),
+        }
+        let found = tail::read_after(&self.path, self.sealed_before, &mut |entry| {
+            if entry.kind == Kind::Batch {
+                let inputs = read_batch(entry.key, entry.body).inputs.into_iter();
+                inputs.filter(|input| !self.left_out.contains(&input.seq)).for_each(|own| course.take(own));
+            }
+        });
+        found.map_err(|error| failed(format!(": {error}")))?;
+        Ok(course.found)
+    }
+}
