@@ -57,12 +57,12 @@ fn said(action: &'static str, object: impl Into<String>) -> Said {
 }
 
 impl Said {
-    fn old(mut self, old: impl Into<String>) -> Self {
+    fn was(mut self, old: impl Into<String>) -> Self {
         self.old = old.into();
         self
     }
 
-    fn new(mut self, new: impl Into<String>) -> Self {
+    fn now(mut self, new: impl Into<String>) -> Self {
         self.new = new.into();
         self
     }
@@ -94,11 +94,11 @@ impl Scribe {
             }
             Event::Started { .. } => (None, self.beginning.take().map(started).unwrap_or_default()),
             Event::SiteChanged { .. } => (None, vec![said("configuration", "while running")]),
-            Event::Stopped => (None, vec![said("stop", "pondreeve").old(env!("CARGO_PKG_VERSION"))]),
+            Event::Stopped => (None, vec![said("stop", "pondreeve").was(env!("CARGO_PKG_VERSION"))]),
             Event::ManualSample { pond, quantity, value, taken_at, by } => {
                 let object = format!("{}/{}", pond_id(about.site, *pond), quantity.id());
                 let sampled = taken_at.map(|at| format!("sampled {}", rfc3339(at))).unwrap_or_default();
-                (Some(by), vec![said("hand reading", object).new(value.to_string()).reason(sampled)])
+                (Some(by), vec![said("hand reading", object).now(value.to_string()).reason(sampled)])
             }
             Event::Service { probe: index, step, by } => {
                 let mut told = vec![service(&probe(*index), step)];
@@ -108,7 +108,7 @@ impl Scribe {
             Event::Diary { pond, entry, by } => {
                 let object = format!("{}/entry {}", pond_id(about.site, *pond), entry.number);
                 let old = entry.corrects.map(|number| format!("entry {number}")).unwrap_or_default();
-                let told = said("diary", object).old(old).new(crate::local::diary::line(entry));
+                let told = said("diary", object).was(old).now(crate::local::diary::line(entry));
                 (Some(by), vec![told.reason(format!("happened {}", rfc3339(entry.at)))])
             }
             Event::Acknowledge { alarm, by } => {
@@ -121,7 +121,7 @@ impl Scribe {
                     _ => None,
                 });
                 let told = match until {
-                    Some(shelf) => told.new(format!("shelved until {}", rfc3339(shelf.until))),
+                    Some(shelf) => told.now(format!("shelved until {}", rfc3339(shelf.until))),
                     None => told,
                 };
                 (Some(by), vec![told.reason(reason.clone())])
@@ -131,7 +131,7 @@ impl Scribe {
             Event::GatewayFault { part, which, detail } => (None, own_fault(*part, which, detail.as_deref())),
             Event::ClockStepped { from, to } => {
                 let by_ms = to.as_millis().saturating_sub(from.as_millis());
-                let told = said("clock step", "wall clock").old(rfc3339(*from)).new(rfc3339(*to));
+                let told = said("clock step", "wall clock").was(rfc3339(*from)).now(rfc3339(*to));
                 (None, vec![told.reason(format!("by {:.1} s", by_ms as f64 / 1_000.0))])
             }
         };
@@ -152,14 +152,14 @@ impl Scribe {
     pub fn of_time(&self, site: &Site, effects: &[Effect]) -> Vec<Note> {
         let told = effects.iter().filter_map(|effect| match effect {
             Effect::Service(change) if change.by.is_none() && matches!(change.what, ServiceNews::Back) => {
-                let told = said("return to service", probe_id(site, change.probe)).old("out of service");
-                let told = told.new("in service").reason("by itself: its time out of service was over");
+                let told = said("return to service", probe_id(site, change.probe)).was("out of service");
+                let told = told.now("in service").reason("by itself: its time out of service was over");
                 Some((change.at, told))
             }
             Effect::AlarmChanged(change)
                 if change.previous_state == AlarmState::Shelved && change.by.is_none() =>
             {
-                let told = said("unshelve", change.id.clone()).old("shelved").new(word(change.state));
+                let told = said("unshelve", change.id.clone()).was("shelved").now(change.state.id());
                 Some((change.at, told.reason("by itself: its time on the shelf was over")))
             }
             _ => None,
@@ -206,16 +206,16 @@ fn started(beginning: Beginning) -> Vec<Said> {
     if let Some(reason) = begins {
         told.push(said("trail begins", "store").reason(reason));
     }
-    told.push(said("start", "pondreeve").new(version));
+    told.push(said("start", "pondreeve").now(version));
     if let Some(before) = version_before.filter(|before| before != version) {
-        told.push(said("software version", "pondreeve").old(before).new(version));
+        told.push(said("software version", "pondreeve").was(before).now(version));
     }
     if let Some(salvaged) = salvaged {
-        told.push(said("store", "salvage").new("made from another").reason(salvaged));
+        told.push(said("store", "salvage").now("made from another").reason(salvaged));
     }
     for change in changes {
         let action = if change.is_low_oxygen { "low-oxygen limit" } else { "setting" };
-        told.push(said(action, change.key).old(change.old).new(change.new));
+        told.push(said(action, change.key).was(change.old).now(change.new));
     }
     told
 }
@@ -227,13 +227,9 @@ fn on_alarm(action: &'static str, alarm: &str, effects: &[Effect]) -> Said {
     });
     let told = said(action, alarm);
     match change {
-        Some(change) => told.old(word(change.previous_state)).new(word(change.state)),
+        Some(change) => told.was(change.previous_state.id()).now(change.state.id()),
         None => told,
     }
-}
-
-fn word(state: AlarmState) -> &'static str {
-    state.id()
 }
 
 fn service(probe: &str, step: &Step) -> Said {
@@ -241,23 +237,23 @@ fn service(probe: &str, step: &Step) -> Said {
     let listed = |values: Vec<Option<String>>| values.into_iter().flatten().collect::<Vec<_>>().join(", ");
     match step {
         Step::Begin { length } => said("out of service", probe)
-            .old("in service")
-            .new("out of service")
+            .was("in service")
+            .now("out of service")
             .reason(format!("returns by itself after {} min", length.as_millis() / 60_000)),
-        Step::End => said("return to service", probe).old("out of service").new("in service"),
-        Step::Cleaned => said("service step", probe).new("cleaned"),
-        Step::Adopt => said("service step", probe).new("adopt the adjustment"),
+        Step::End => said("return to service", probe).was("out of service").now("in service"),
+        Step::Cleaned => said("service step", probe).now("cleaned"),
+        Step::Adopt => said("service step", probe).now("adopt the adjustment"),
         Step::Before { quantity, hand, reading } | Step::After { quantity, hand, reading } => {
             let when = if matches!(step, Step::Before { .. }) { "before" } else { "after" };
             let values = listed(vec![value("by hand", hand), value("by the probe", reading)]);
             said("service step", format!("{probe}/{}", quantity.id()))
-                .new(format!("read {when} cleaning"))
+                .now(format!("read {when} cleaning"))
                 .reason(values)
         }
         Step::Standard { quantity, expected, reading, millivolts } => {
             let values = listed(vec![value("by the probe", reading), value("mV", millivolts)]);
             said("service step", format!("{probe}/{}", quantity.id()))
-                .new(format!("read in a standard of {expected}"))
+                .now(format!("read in a standard of {expected}"))
                 .reason(values)
         }
     }
@@ -277,7 +273,7 @@ fn adjusted(probe: &str, index: ProbeIndex, views: Option<(&FarmView, &FarmView)
         let old =
             before.iter().find(|(known, _)| *known == quantity).map_or(Adjustment::default(), |own| own.1);
         let object = format!("{probe}/{}", quantity.id());
-        (old != new).then(|| said("calibration", object).old(words(old)).new(words(new)))
+        (old != new).then(|| said("calibration", object).was(words(old)).now(words(new)))
     });
     changed.collect()
 }
@@ -292,7 +288,7 @@ fn own_fault(part: GatewayPart, which: &str, detail: Option<&str>) -> Vec<Said> 
     };
     vec![
         said(action, object)
-            .new(if detail.is_some() { "fault" } else { "over" })
+            .now(if detail.is_some() { "fault" } else { "over" })
             .reason(detail.unwrap_or("")),
     ]
 }

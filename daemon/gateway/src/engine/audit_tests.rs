@@ -51,6 +51,14 @@ async fn what_people_do_is_noted_with_who_where_and_what_it_changed() {
     let alarm = rig.desk.view().await.unwrap().alarms[0].id.clone();
     ask(&rig, Place::Console, by_ana(&alarm)).await;
     ask(&rig, Place::Command, by_ana("no-such-alarm")).await;
+    // Dawn has passed: a critical alarm can be put aside, for half an hour at most.
+    rig.script.pass(Duration::from_secs(18 * 3_600));
+    rig.readings(&[1.2, 1.2]).await;
+    let (length, reason) = (Span::from_minutes(20), "paddle wheel being mended".to_owned());
+    let shelve = Event::Shelve { alarm: alarm.clone(), length, reason, by: "ana".to_owned() };
+    assert_eq!(ask(&rig, Place::Console, shelve).await, Applied::Done);
+    rig.script.pass(Duration::from_secs(25 * 60));
+    rig.readings(&[1.2]).await;
     let value = Event::ManualSample {
         pond: PondIndex(0),
         quantity: Quantity::TanMgL,
@@ -72,12 +80,19 @@ async fn what_people_do_is_noted_with_who_where_and_what_it_changed() {
         format!("{mine} daemon: low-oxygen limit ponds.pond.limits.do_low_mg_l.critical.limit  -> 3.0"),
         format!("ana console: acknowledge {alarm} unacknowledged -> acknowledged"),
         "ana command: acknowledge no-such-alarm  -> refused".to_owned(),
+        format!("{mine} daemon: unshelve {alarm} shelved -> unacknowledged"),
         "ana command: hand reading pond/tan_mg_l  -> 0.4".to_owned(),
         "luis console: out of service recorded in service -> out of service".to_owned(),
         format!("{mine} daemon: return to service recorded out of service -> in service"),
     ] {
         assert!(has(&lines, &wanted), "{wanted:?} in {lines:#?}");
     }
+    let aside = rows.iter().find(|(_, row)| row.text.contains("\"shelve\"")).unwrap().1.fields().unwrap();
+    assert_eq!((&*aside[7], &*aside[9]), ("unacknowledged", "paddle wheel being mended"));
+    let until = crate::local::status::rfc3339(
+        Timestamp(aside[1].parse::<jiff::Timestamp>().unwrap().as_millisecond()) + length,
+    );
+    assert_eq!(aside[8], format!("shelved until {until}"));
     let hand = rows.iter().find(|(_, row)| row.text.contains("hand reading")).unwrap().1.fields().unwrap();
     assert_eq!(hand[9], "sampled 2026-05-28T20:26:40Z");
     assert_eq!((hand[1].ends_with('Z'), &hand[2][19..]), (true, "+00:00"));

@@ -17,6 +17,7 @@
 
 pub mod archive;
 mod audit_record;
+mod batch;
 mod checkpoint;
 mod chunk;
 mod codec;
@@ -33,6 +34,7 @@ mod keys;
 mod limits_record;
 mod migrate;
 mod opening;
+mod quantity_code;
 pub mod query;
 mod reading;
 pub mod record;

@@ -11,110 +11,51 @@
 //! under another's key. A damaged record costs itself only: the reader looks for the next place at
 //! which a record with a good checksum begins, and the time base stands in both heads.
 
-use std::sync::LazyLock;
-
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::site::{PondIndex, ProbeIndex};
-use pondreeve_core::{Event, Input, Quantity, Span, Timestamp};
+use pondreeve_core::{Event, Input, Span, Timestamp};
 
 use super::audit_record;
+use super::batch::Spare;
+pub use super::batch::{Batch, read_batch};
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
 use super::diary_record;
+pub(super) use super::quantity_code::{quantity_code, quantity_of_code};
 use super::service_record;
 use super::site_record;
 use super::verdict::{Late, Verdicts};
 use crate::audit::Note;
 
 /// Version of the form of a batch.
-const FORMAT: u8 = 1;
+pub(super) const FORMAT: u8 = 1;
 
-const HEAD_BYTES: usize = 13;
-const CHECKSUM_BYTES: usize = 4;
+pub(super) const HEAD_BYTES: usize = 13;
+pub(super) const CHECKSUM_BYTES: usize = 4;
 
 /// Codes of the kinds of record. Never reuse one.
-mod kind {
-    pub(super) const STARTED: u8 = 1;
-    pub(super) const STOPPED: u8 = 2;
-    pub(super) const SITE_CHANGED: u8 = 3;
-    pub(super) const SWEEP: u8 = 4;
-    pub(super) const PROBE_FAULT: u8 = 5;
-    pub(super) const MANUAL_SAMPLE: u8 = 6;
-    pub(super) const ACKNOWLEDGE: u8 = 7;
-    pub(super) const GATEWAY_FAULT: u8 = 8;
-    pub(super) const CLOCK_STEPPED: u8 = 9;
-    pub(super) const TICK: u8 = 10;
-    pub(super) const SERVICE: u8 = 11;
-    pub(super) const PROBE_SETTING: u8 = 12;
-    pub(super) const SHELVE: u8 = 13;
-    pub(super) const UNSHELVE: u8 = 14;
-    pub(super) const RESET: u8 = 15;
-    pub(super) const DIARY: u8 = 24;
+pub(super) mod kind {
+    pub(in crate::journal) const STARTED: u8 = 1;
+    pub(in crate::journal) const STOPPED: u8 = 2;
+    pub(in crate::journal) const SITE_CHANGED: u8 = 3;
+    pub(in crate::journal) const SWEEP: u8 = 4;
+    pub(in crate::journal) const PROBE_FAULT: u8 = 5;
+    pub(in crate::journal) const MANUAL_SAMPLE: u8 = 6;
+    pub(in crate::journal) const ACKNOWLEDGE: u8 = 7;
+    pub(in crate::journal) const GATEWAY_FAULT: u8 = 8;
+    pub(in crate::journal) const CLOCK_STEPPED: u8 = 9;
+    pub(in crate::journal) const TICK: u8 = 10;
+    pub(in crate::journal) const SERVICE: u8 = 11;
+    pub(in crate::journal) const PROBE_SETTING: u8 = 12;
+    pub(in crate::journal) const SHELVE: u8 = 13;
+    pub(in crate::journal) const UNSHELVE: u8 = 14;
+    pub(in crate::journal) const RESET: u8 = 15;
+    pub(in crate::journal) const DIARY: u8 = 24;
     /// Not inputs: what the core made of the input before.
-    pub(super) const VERDICTS: u8 = 64;
-    pub(super) const LATE: u8 = 65;
+    pub(in crate::journal) const VERDICTS: u8 = 64;
+    pub(in crate::journal) const LATE: u8 = 65;
     /// Nor these: a note of the audit trail, the settings at a start.
-    pub(super) const NOTE: u8 = 66;
-    pub(super) const SETTINGS: u8 = 67;
-}
-
-/// Quantity codes on disk: the position in this list. Only ever append.
-const QUANTITY_CODES: &[&str] = &[
-    "do_mg_l",
-    "temperature_c",
-    "ph",
-    "salinity_psu",
-    "conductivity_ms_cm",
-    "pressure_hpa",
-    "depth_m",
-    "turbidity_ntu",
-    "orp_mv",
-    "par_umol_m2_s",
-    "sludge_ph",
-    "sludge_orp_mv",
-    "tan_mg_l",
-    "nitrite_mg_l",
-    "nitrate_mg_l",
-    "phosphate_mg_l",
-    "alkalinity_mg_l",
-    "hardness_mg_l",
-    "calcium_mg_l",
-    "magnesium_mg_l",
-    "iron_mg_l",
-    "sulfide_mg_l",
-    "secchi_cm",
-    "aerator_on",
-    "aerator_kw",
-    "do_saturation_mg_l",
-    "do_saturation_percent",
-    "nh3_n_mg_l",
-    "h2s_s_mg_l",
-    "co2_mg_l",
-    "ph_swing",
-    "night_slope_mg_l_h",
-    "dawn_do_mg_l",
-];
-
-/// The list from both sides: codes by quantity, quantities by code. Asked for with every value.
-static CODES: LazyLock<(Vec<u64>, Vec<Option<Quantity>>)> = LazyLock::new(|| {
-    let of_codes: Vec<Option<Quantity>> = QUANTITY_CODES.iter().map(|id| Quantity::from_id(id)).collect();
-    let code_of = |quantity: &Quantity| of_codes.iter().position(|of| *of == Some(*quantity));
-    let mut codes = vec![QUANTITY_CODES.len() as u64; Quantity::ALL.len()];
-    for quantity in Quantity::ALL {
-        if let (Some(own), Some(code)) = (codes.get_mut(*quantity as usize), code_of(quantity)) {
-            *own = code as u64;
-        }
-    }
-    (codes, of_codes)
-});
-
-pub(super) fn quantity_code(quantity: Quantity) -> u64 {
-    // The list is complete (tested), so the length is never written.
-    CODES.0.get(quantity as usize).copied().unwrap_or(QUANTITY_CODES.len() as u64)
-}
-
-pub(super) fn quantity_of_code(code: u64) -> Result<Quantity, Malformed> {
-    let quantity = usize::try_from(code).ok().and_then(|code| CODES.1.get(code).copied().flatten());
-    quantity.ok_or(Malformed::Unknown)
+    pub(in crate::journal) const NOTE: u8 = 66;
+    pub(in crate::journal) const SETTINGS: u8 = 67;
 }
 
 /// A batch under construction.
@@ -233,7 +174,7 @@ fn put_head(out: &mut Vec<u8>, key: u64, base: Timestamp) {
     out.extend_from_slice(&sum.to_le_bytes());
 }
 
-fn checksum(key: u64, bytes: &[u8]) -> u32 {
+pub(super) fn checksum(key: u64, bytes: &[u8]) -> u32 {
     let mut hasher = crc32fast::Hasher::new();
     hasher.update(&key.to_be_bytes());
     hasher.update(bytes);
@@ -369,161 +310,7 @@ fn number(reader: &mut Reader<'_>, at: Timestamp) -> Result<(f64, Option<Timesta
     Ok((value, Some(Timestamp(at.as_millis().wrapping_add(reader.signed()?)))))
 }
 
-/// What a batch held.
-#[derive(Debug, Default)]
-pub struct Batch {
-    /// Inputs in the order in which they were written.
-    pub inputs: Vec<Input>,
-    /// What the core made of some of them, in the same order.
-    pub verdicts: Vec<Verdicts>,
-    /// Values that belong to no sample.
-    pub late: Vec<Late>,
-    /// Notes of the audit trail, with the positions of their inputs, in their order.
-    pub notes: Vec<(u64, Note)>,
-    /// Settings at a start, with its position.
-    pub settings: Option<(u64, String)>,
-    /// Places at which something was damaged.
-    pub damaged: u64,
-    /// The position after the last input; 0 if there is none.
-    pub next_seq: u64,
-    /// So many inputs come before the first damage, each with all that was written beside it.
-    pub complete: usize,
-}
-
-/// Larger pieces, and more of them, are given back to the system.
-const MOST_SPARE: usize = 1_024;
-
-/// What batches that were read before leave for the next one: reading a backlog back asked the system for memory
-/// twice for each sweep, which took a quarter of the time of a commit.
-#[derive(Debug, Default)]
-pub(super) struct Spare {
-    samples: Vec<Vec<Sample>>,
-    verdicts: Vec<Verdicts>,
-}
-
-impl Spare {
-    /// Takes back what a batch no longer needs.
-    pub(super) fn take_back(&mut self, mut batch: Batch) -> Batch {
-        for input in batch.inputs.drain(..) {
-            if let Event::Sweep { mut samples } = input.event
-                && samples.capacity() <= MOST_SPARE
-                && self.samples.len() < MOST_SPARE
-            {
-                samples.clear();
-                self.samples.push(samples);
-            }
-        }
-        let room = MOST_SPARE.saturating_sub(self.verdicts.len());
-        self.verdicts
-            .extend(batch.verdicts.drain(..).filter(|own| own.codes.capacity() <= MOST_SPARE).take(room));
-        batch.late.clear();
-        batch.notes.clear();
-        batch.settings = None;
-        (batch.damaged, batch.next_seq, batch.complete) = (0, 0, 0);
-        batch
-    }
-}
-
-/// Reads a batch back. Total: any bytes give a result, and what cannot be read is counted.
-pub fn read_batch(key: u64, bytes: &[u8]) -> Batch {
-    read_batch_into(Batch::default(), key, bytes, &mut Spare::default())
-}
-
-/// The same into a batch that is empty.
-pub(super) fn read_batch_into(mut batch: Batch, key: u64, bytes: &[u8], spare: &mut Spare) -> Batch {
-    let first = bytes.get(..HEAD_BYTES).and_then(|head| read_head(key, head));
-    let last_at = bytes.len().saturating_sub(HEAD_BYTES);
-    // A batch cut right after its first head must not take that for its last.
-    let last = bytes.get(last_at..).filter(|_| last_at >= HEAD_BYTES).and_then(|head| read_head(key, head));
-    let Some(base) = first.or(last) else {
-        batch.damaged = 1;
-        return batch;
-    };
-    batch.damaged += u64::from(first.is_none() || last.is_none());
-    let end = if last.is_some() { last_at } else { bytes.len() };
-    let mut at = HEAD_BYTES;
-    let mut in_damage = false;
-    let mut complete = None;
-    while at < end {
-        match read_record(key, base, &bytes[at..end], spare) {
-            Some((record, used)) => {
-                match record {
-                    Record::Input(input) => {
-                        batch.next_seq = batch.next_seq.max(input.seq.saturating_add(1));
-                        batch.inputs.push(input);
-                    }
-                    Record::Verdicts(verdicts) => batch.verdicts.push(verdicts),
-                    Record::Late(late) => batch.late.push(late),
-                    Record::Note(seq, note) => batch.notes.push((seq, note)),
-                    Record::Settings(seq, text) => batch.settings = Some((seq, text)),
-                }
-                at += used;
-                in_damage = false;
-            }
-            None => {
-                batch.damaged += u64::from(!in_damage);
-                // What belongs to the last may be what is damaged.
-                complete.get_or_insert(batch.inputs.len().saturating_sub(1));
-                in_damage = true;
-                at += 1;
-            }
-        }
-    }
-    let cut_short = usize::from(last.is_none());
-    batch.complete = complete.unwrap_or(batch.inputs.len().saturating_sub(cut_short));
-    batch
-}
-
-fn read_head(key: u64, head: &[u8]) -> Option<Timestamp> {
-    let mut reader = Reader::new(head);
-    let summed = head.get(..HEAD_BYTES - CHECKSUM_BYTES)?;
-    let version = reader.byte().ok()?;
-    let base = i64::from_le_bytes(reader.array().ok()?);
-    let sum = u32::from_le_bytes(reader.array().ok()?);
-    (version == FORMAT && sum == checksum(key, summed)).then_some(Timestamp(base))
-}
-
-enum Record {
-    Input(Input),
-    Verdicts(Verdicts),
-    Late(Late),
-    Note(u64, Note),
-    Settings(u64, String),
-}
-
-/// The record at the start of `bytes` and its length, if there is a good one.
-fn read_record(key: u64, base: Timestamp, bytes: &[u8], spare: &mut Spare) -> Option<(Record, usize)> {
-    let mut reader = Reader::new(bytes);
-    let length = usize::try_from(reader.unsigned().ok()?).ok()?;
-    let body = reader.bytes(length).ok()?;
-    let sum = u32::from_le_bytes(reader.array().ok()?);
-    if sum != checksum(key, body) {
-        return None;
-    }
-    let record = read_body(key, base, body, spare).ok()?;
-    Some((record, bytes.len() - reader.left()))
-}
-
-fn read_body(key: u64, base: Timestamp, body: &[u8], spare: &mut Spare) -> Result<Record, Malformed> {
-    let mut reader = Reader::new(body);
-    let code = reader.byte()?;
-    let seq = key.checked_add(reader.unsigned()?).ok_or(Malformed::Unknown)?;
-    let at = Timestamp(base.as_millis().wrapping_add(reader.signed()?));
-    let record = match code {
-        kind::VERDICTS => {
-            let reused = spare.verdicts.pop().unwrap_or_default();
-            Record::Verdicts(Verdicts::read(&mut reader, seq, reused)?)
-        }
-        kind::NOTE => Record::Note(seq, audit_record::read(&mut reader, at)?),
-        kind::SETTINGS => Record::Settings(seq, reader.text()?),
-        kind::LATE => Record::Late(Late::read(&mut reader, at, quantity_of_code)?),
-        _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at, spare)? }),
-    };
-    reader.end()?;
-    Ok(record)
-}
-
-fn read_event(
+pub(super) fn read_event(
     reader: &mut Reader<'_>,
     code: u8,
     at: Timestamp,

@@ -2,7 +2,7 @@
 
 use pondreeve_core::service::Step;
 use pondreeve_core::site::{AeratorGroup, Channel};
-use pondreeve_core::{Site, Span};
+use pondreeve_core::{Quantity, Site};
 use proptest::prelude::*;
 
 use super::*;
@@ -262,6 +262,9 @@ fn every_quantity_has_its_code() {
     for &quantity in Quantity::ALL {
         assert_eq!(quantity_of_code(quantity_code(quantity)), Ok(quantity));
     }
-    assert_eq!(quantity_of_code(QUANTITY_CODES.len() as u64), Err(Malformed::Unknown));
+    assert_eq!(
+        quantity_of_code(crate::journal::quantity_code::QUANTITY_CODES.len() as u64),
+        Err(Malformed::Unknown)
+    );
     assert_eq!(quantity_of_code(u64::MAX), Err(Malformed::Unknown));
 }

@@ -12,11 +12,12 @@ use nix::fcntl::Flock;
 use pondreeve_core::Timestamp;
 use thiserror::Error;
 
+use super::batch::{Spare, read_batch_into};
 use super::checkpoint;
 use super::copy::Copy;
 use super::database::{Store, Trouble, describe, may_pass};
 use super::folder::free_bytes;
-use super::record::{Batch, Spare, read_batch, read_batch_into};
+use super::record::{Batch, read_batch};
 use super::seal::Shapes;
 use super::sealing::{Gathering, Unsealed};
 use super::tail::{Item, Kind, Tail};

@@ -87,10 +87,9 @@ impl Journal {
 
     /// The settings of the last start: as they were noted then, or else the farm's record alone.
     pub fn settings_before(&self) -> SettingsBefore {
-        match (&self.settings, self.newest_site_text()) {
-            (Some(text), _) => SettingsBefore::Noted(text.clone()),
-            (None, Some(text)) => SettingsBefore::Site(text),
-            (None, None) => SettingsBefore::None,
+        match &self.settings {
+            Some(text) => SettingsBefore::Noted(text.clone()),
+            None => self.newest_site_text().map_or(SettingsBefore::None, SettingsBefore::Site),
         }
     }
 

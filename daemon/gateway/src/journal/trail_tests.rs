@@ -264,7 +264,7 @@ fn a_years_records_stay_small() {
     let rows = store.sealed.range(row_key(0)..row_key(u64::MAX)).map(Result::unwrap);
     let bytes: usize = rows.map(|(key, value)| key.len() + value.len()).sum();
     println!("{bytes} bytes, {} in the file", std::fs::metadata(path.join("db")).unwrap().len());
-    assert!((2_000_000..4_000_000).contains(&bytes), "{bytes}");
+    assert!((1_500_000..3_000_000).contains(&bytes), "{bytes}");
 }
 
 #[test]

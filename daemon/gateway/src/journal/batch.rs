@@ -1,0 +1,164 @@
+//! Reading a batch back; what it looks like stands in [`super::record`].
+
+use pondreeve_core::input::Sample;
+use pondreeve_core::{Event, Input, Timestamp};
+
+use super::audit_record;
+use super::codec::{Malformed, Reader};
+use super::record::{CHECKSUM_BYTES, FORMAT, HEAD_BYTES, checksum, kind, quantity_of_code, read_event};
+use super::verdict::{Late, Verdicts};
+use crate::audit::Note;
+
+/// What a batch held.
+#[derive(Debug, Default)]
+pub struct Batch {
+    /// Inputs in the order in which they were written.
+    pub inputs: Vec<Input>,
+    /// What the core made of some of them, in the same order.
+    pub verdicts: Vec<Verdicts>,
+    /// Values that belong to no sample.
+    pub late: Vec<Late>,
+    /// Notes of the audit trail, with the positions of their inputs, in their order.
+    pub notes: Vec<(u64, Note)>,
+    /// Settings at a start, with its position.
+    pub settings: Option<(u64, String)>,
+    /// Places at which something was damaged.
+    pub damaged: u64,
+    /// The position after the last input; 0 if there is none.
+    pub next_seq: u64,
+    /// So many inputs come before the first damage, each with all that was written beside it.
+    pub complete: usize,
+}
+
+/// Larger pieces, and more of them, are given back to the system.
+const MOST_SPARE: usize = 1_024;
+
+/// What batches that were read before leave for the next one: reading a backlog back asked the system for memory
+/// twice for each sweep, which took a quarter of the time of a commit.
+#[derive(Debug, Default)]
+pub(super) struct Spare {
+    pub(super) samples: Vec<Vec<Sample>>,
+    verdicts: Vec<Verdicts>,
+}
+
+impl Spare {
+    /// Takes back what a batch no longer needs.
+    pub(super) fn take_back(&mut self, mut batch: Batch) -> Batch {
+        for input in batch.inputs.drain(..) {
+            if let Event::Sweep { mut samples } = input.event
+                && samples.capacity() <= MOST_SPARE
+                && self.samples.len() < MOST_SPARE
+            {
+                samples.clear();
+                self.samples.push(samples);
+            }
+        }
+        let room = MOST_SPARE.saturating_sub(self.verdicts.len());
+        self.verdicts
+            .extend(batch.verdicts.drain(..).filter(|own| own.codes.capacity() <= MOST_SPARE).take(room));
+        batch.late.clear();
+        batch.notes.clear();
+        batch.settings = None;
+        (batch.damaged, batch.next_seq, batch.complete) = (0, 0, 0);
+        batch
+    }
+}
+
+/// Reads a batch back. Total: any bytes give a result, and what cannot be read is counted.
+pub fn read_batch(key: u64, bytes: &[u8]) -> Batch {
+    read_batch_into(Batch::default(), key, bytes, &mut Spare::default())
+}
+
+/// The same into a batch that is empty.
+pub(super) fn read_batch_into(mut batch: Batch, key: u64, bytes: &[u8], spare: &mut Spare) -> Batch {
+    let first = bytes.get(..HEAD_BYTES).and_then(|head| read_head(key, head));
+    let last_at = bytes.len().saturating_sub(HEAD_BYTES);
+    // A batch cut right after its first head must not take that for its last.
+    let last = bytes.get(last_at..).filter(|_| last_at >= HEAD_BYTES).and_then(|head| read_head(key, head));
+    let Some(base) = first.or(last) else {
+        batch.damaged = 1;
+        return batch;
+    };
+    batch.damaged += u64::from(first.is_none() || last.is_none());
+    let end = if last.is_some() { last_at } else { bytes.len() };
+    let mut at = HEAD_BYTES;
+    let mut in_damage = false;
+    let mut complete = None;
+    while at < end {
+        match read_record(key, base, &bytes[at..end], spare) {
+            Some((record, used)) => {
+                match record {
+                    Record::Input(input) => {
+                        batch.next_seq = batch.next_seq.max(input.seq.saturating_add(1));
+                        batch.inputs.push(input);
+                    }
+                    Record::Verdicts(verdicts) => batch.verdicts.push(verdicts),
+                    Record::Late(late) => batch.late.push(late),
+                    Record::Note(seq, note) => batch.notes.push((seq, note)),
+                    Record::Settings(seq, text) => batch.settings = Some((seq, text)),
+                }
+                at += used;
+                in_damage = false;
+            }
+            None => {
+                batch.damaged += u64::from(!in_damage);
+                // What belongs to the last may be what is damaged.
+                complete.get_or_insert(batch.inputs.len().saturating_sub(1));
+                in_damage = true;
+                at += 1;
+            }
+        }
+    }
+    let cut_short = usize::from(last.is_none());
+    batch.complete = complete.unwrap_or(batch.inputs.len().saturating_sub(cut_short));
+    batch
+}
+
+fn read_head(key: u64, head: &[u8]) -> Option<Timestamp> {
+    let mut reader = Reader::new(head);
+    let summed = head.get(..HEAD_BYTES - CHECKSUM_BYTES)?;
+    let version = reader.byte().ok()?;
+    let base = i64::from_le_bytes(reader.array().ok()?);
+    let sum = u32::from_le_bytes(reader.array().ok()?);
+    (version == FORMAT && sum == checksum(key, summed)).then_some(Timestamp(base))
+}
+
+enum Record {
+    Input(Input),
+    Verdicts(Verdicts),
+    Late(Late),
+    Note(u64, Note),
+    Settings(u64, String),
+}
+
+/// The record at the start of `bytes` and its length, if there is a good one.
+fn read_record(key: u64, base: Timestamp, bytes: &[u8], spare: &mut Spare) -> Option<(Record, usize)> {
+    let mut reader = Reader::new(bytes);
+    let length = usize::try_from(reader.unsigned().ok()?).ok()?;
+    let body = reader.bytes(length).ok()?;
+    let sum = u32::from_le_bytes(reader.array().ok()?);
+    if sum != checksum(key, body) {
+        return None;
+    }
+    let record = read_body(key, base, body, spare).ok()?;
+    Some((record, bytes.len() - reader.left()))
+}
+
+fn read_body(key: u64, base: Timestamp, body: &[u8], spare: &mut Spare) -> Result<Record, Malformed> {
+    let mut reader = Reader::new(body);
+    let code = reader.byte()?;
+    let seq = key.checked_add(reader.unsigned()?).ok_or(Malformed::Unknown)?;
+    let at = Timestamp(base.as_millis().wrapping_add(reader.signed()?));
+    let record = match code {
+        kind::VERDICTS => {
+            let reused = spare.verdicts.pop().unwrap_or_default();
+            Record::Verdicts(Verdicts::read(&mut reader, seq, reused)?)
+        }
+        kind::NOTE => Record::Note(seq, audit_record::read(&mut reader, at)?),
+        kind::SETTINGS => Record::Settings(seq, reader.text()?),
+        kind::LATE => Record::Late(Late::read(&mut reader, at, quantity_of_code)?),
+        _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at, spare)? }),
+    };
+    reader.end()?;
+    Ok(record)
+}
