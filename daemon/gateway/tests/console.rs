@@ -42,6 +42,7 @@ fn farm(acknowledged: bool) -> FarmStatus {
             inside: 0,
         }],
         probes: Vec::new(),
+        lots: Vec::new(),
         faults: vec![],
         waiting_to_forward: 0,
     }
