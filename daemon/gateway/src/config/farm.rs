@@ -11,6 +11,8 @@ use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_protocol::payload::Pick;
 use pondreeve_protocol::register_map::RegisterMap;
 
+use super::annunciation::Annunciation;
+
 /// Everything the daemon needs to know.
 #[derive(Debug, Clone)]
 pub struct Farm {
@@ -30,6 +32,8 @@ pub struct Farm {
     pub brokers: Vec<Broker>,
     /// Brokers that summaries go to.
     pub destinations: Vec<Destination>,
+    /// Horn, lamp and calls.
+    pub annunciation: Annunciation,
     /// Where each limit of each pond comes from, in the order of the ponds.
     pub limit_sources: Vec<LimitSources>,
 }

@@ -111,6 +111,8 @@ pub(crate) fn normal_night() -> FarmStatus {
         version: "0.1.0".to_owned(),
         flood_since: None,
         horn: false,
+        lamp: false,
+        horn_test: None,
         ponds: vec![
             pond("p1", "Heron", 6.12, -0.35, 4.9),
             pond("p2", "Ibis", 5.71, -0.31, 4.6),
@@ -138,6 +140,8 @@ fn alarm(pond: &str, kind: &str, name: &str, priority: u8, message: &str) -> Ala
         shelf: None,
         root: None,
         inside: 0,
+        called: Vec::new(),
+        next_call: None,
     }
 }
 

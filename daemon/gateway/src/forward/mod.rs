@@ -4,6 +4,7 @@
 //! |---|---|---|
 //! | `pondreeve/<gateway>/<pond>/summary` | SenML JSON (RFC 8428), its records are listed in `message.rs` | QoS 1, one per pond and interval |
 //! | `pondreeve/<gateway>/alarm` | one JSON object for each alarm transition | QoS 1 |
+//! | `pondreeve/<gateway>/call` | one JSON object for each call of a person: step, alarms, messages | QoS 1 |
 //! | `pondreeve/<gateway>/health` | `online` or `offline` | QoS 1, retained; `offline` is also the last will |
 //!
 //! What a broker has not confirmed is sent again after a reconnection, so a message can arrive twice and

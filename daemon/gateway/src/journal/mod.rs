@@ -17,6 +17,7 @@
 
 pub mod archive;
 mod audit_record;
+mod call_record;
 mod checkpoint;
 mod chunk;
 mod codec;

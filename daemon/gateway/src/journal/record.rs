@@ -18,6 +18,7 @@ use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Event, Input, Quantity, Span, Timestamp};
 
 use super::audit_record;
+use super::call_record;
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
 use super::service_record;
 use super::site_record;
@@ -47,6 +48,7 @@ mod kind {
     pub(super) const SHELVE: u8 = 13;
     pub(super) const UNSHELVE: u8 = 14;
     pub(super) const RESET: u8 = 15;
+    pub(super) const CARRIED: u8 = 20;
     /// Not inputs: what the core made of the input before.
     pub(super) const VERDICTS: u8 = 64;
     pub(super) const LATE: u8 = 65;
@@ -253,6 +255,7 @@ fn event_kind(event: &Event) -> u8 {
         Event::Unshelve { .. } => kind::UNSHELVE,
         Event::Reset { .. } => kind::RESET,
         Event::GatewayFault { .. } => kind::GATEWAY_FAULT,
+        Event::Carried { .. } => kind::CARRIED,
         Event::ClockStepped { .. } => kind::CLOCK_STEPPED,
         Event::Tick => kind::TICK,
     }
@@ -322,6 +325,8 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
                 GatewayPart::Forward => 4,
                 GatewayPart::Clock => 5,
                 GatewayPart::Quarantine => 6,
+                GatewayPart::Horn => 7,
+                GatewayPart::Call => 8,
             });
             put_text(out, which);
             out.push(u8::from(detail.is_some()));
@@ -329,6 +334,7 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
                 put_text(out, detail);
             }
         }
+        Event::Carried { what, outcome } => call_record::put(out, what, outcome),
         Event::ClockStepped { from, to } => {
             put_signed(out, from.as_millis());
             put_signed(out, to.as_millis());
@@ -585,6 +591,8 @@ fn read_event(
                 4 => GatewayPart::Forward,
                 5 => GatewayPart::Clock,
                 6 => GatewayPart::Quarantine,
+                7 => GatewayPart::Horn,
+                8 => GatewayPart::Call,
                 _ => return Err(Malformed::Unknown),
             };
             let which = reader.text()?;
@@ -594,6 +602,10 @@ fn read_event(
                 _ => return Err(Malformed::Unknown),
             };
             Event::GatewayFault { part, which, detail }
+        }
+        kind::CARRIED => {
+            let (what, outcome) = call_record::read(reader)?;
+            Event::Carried { what, outcome }
         }
         kind::CLOCK_STEPPED => {
             Event::ClockStepped { from: Timestamp(reader.signed()?), to: Timestamp(reader.signed()?) }
