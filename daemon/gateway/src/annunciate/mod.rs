@@ -15,6 +15,8 @@ pub(crate) mod message;
 mod program;
 mod switch;
 mod test;
+#[cfg(test)]
+mod tests;
 
 use std::sync::Arc;
 use std::time::Duration;

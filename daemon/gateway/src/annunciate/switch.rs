@@ -93,6 +93,7 @@ pub(super) struct Switch {
     inbox: Inbox,
     /// The fault that was told last and when; outside `None` where nothing was told yet.
     told: Option<Option<(String, Instant)>>,
+    faults: watch::Sender<Option<String>>,
 }
 
 impl Switch {
@@ -100,11 +101,30 @@ impl Switch {
         let (wanted, wanted_read) = watch::channel(Wanted::default());
         let (stands, stands_read) = watch::channel(Stands::Unknown);
         let knob = Knob { wanted: Arc::new(wanted), stands: stands_read };
-        (knob, Self { driver, which, wanted: wanted_read, stands, inbox, told: None })
+        (
+            knob,
+            Self {
+                driver,
+                which,
+                wanted: wanted_read,
+                stands,
+                inbox,
+                told: None,
+                faults: watch::channel(None).0,
+            },
+        )
     }
 
     /// Keeps the output as wanted, from the first time that anybody says how.
-    pub(super) async fn keep(mut self) {
+    pub(super) async fn keep(self) {
+        let (faults, which, inbox) = (self.faults.subscribe(), self.which, self.inbox.clone());
+        tokio::select! {
+            () = self.keep_on() => {}
+            () = pass_on(faults, which, &inbox) => {}
+        }
+    }
+
+    async fn keep_on(mut self) {
         let mut wait = RETRY_AFTER.0;
         let mut fresh = true;
         if self.wanted.changed().await.is_err() {
@@ -121,11 +141,11 @@ impl Switch {
             let pause = match outcome {
                 Ok(()) => {
                     wait = RETRY_AFTER.0;
-                    self.tell(None).await;
+                    self.tell(None);
                     self.driver.is_cheap().then_some(SET_AGAIN_AFTER)
                 }
                 Err(why) => {
-                    self.tell(Some(why)).await;
+                    self.tell(Some(why));
                     let pause = wait;
                     wait = (wait * 2).min(RETRY_AFTER.1);
                     Some(pause)
@@ -149,7 +169,8 @@ impl Switch {
         }
     }
 
-    async fn tell(&mut self, fault: Option<String>) {
+    /// Hands on what is wrong, or that nothing is. Never waits: a switch must not hang on the one who listens.
+    fn tell(&mut self, fault: Option<String>) {
         let news = match (&self.told, &fault) {
             // The first word is always said: the engine may remember a fault from before a restart.
             (None, _) | (Some(Some(_)), None) | (Some(None), Some(_)) => true,
@@ -168,5 +189,16 @@ impl Switch {
         let event = Event::GatewayFault { part, which, detail: fault };
         // Fails only when everything is ending.
         let _ = self.inbox.send(Incoming { event, done: None, urgent: true, place: Place::Daemon }).await;
+        self.faults.send_replace(fault);
+    }
+}
+
+/// Passes the newest word about an output on to the engine, for as long as there is one.
+async fn pass_on(mut faults: watch::Receiver<Option<String>>, which: &str, inbox: &Inbox) {
+    while faults.changed().await.is_ok() {
+        let detail = faults.borrow_and_update().clone();
+        let event = Event::GatewayFault { part: GatewayPart::Horn, which: which.to_owned(), detail };
+        // Fails only when everything is ending.
+        let _ = inbox.send(Incoming { event, done: None, urgent: true }).await;
     }
 }

@@ -363,6 +363,11 @@ mod tests {
     }
 
     #[test]
+    fn who_was_called_stands_below_the_alarm() {
+        insta::assert_snapshot!(fits(&alarms(&sample::people_called())));
+    }
+
+    #[test]
     fn a_pond_whose_oxygen_is_not_seen() {
         insta::assert_snapshot!(fits(&status(&sample::blind_pond())));
     }
