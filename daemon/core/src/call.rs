@@ -187,8 +187,6 @@ pub struct Standing<'a> {
     pub priority: Priority,
     /// Its state.
     pub state: AlarmState,
-    /// When that changed last.
-    pub changed_at: Timestamp,
     /// Somebody has acknowledged a graver alarm of the same condition.
     pub is_known: bool,
 }
@@ -223,8 +221,14 @@ impl Calls {
         &self.open
     }
 
-    /// Begins, holds and ends chains by how every alarm stands now.
-    pub fn follow<'a>(&mut self, plan: &CallPlan, alarms: impl Iterator<Item = Standing<'a>>) {
+    /// Begins, holds and ends chains by how every alarm stands now. A chain begins now, also for an alarm that is
+    /// older than the plan: nobody is called for the time in which there was none.
+    pub fn follow<'a>(
+        &mut self,
+        plan: &CallPlan,
+        now: Timestamp,
+        alarms: impl Iterator<Item = Standing<'a>>,
+    ) {
         let mut before = core::mem::take(&mut self.chains);
         if plan.steps.is_empty() {
             self.open.clear();
@@ -240,7 +244,7 @@ impl Calls {
             };
             if begins {
                 if chain.since.is_none() {
-                    (chain.since, chain.next) = (Some(alarm.changed_at), 0);
+                    (chain.since, chain.next) = (Some(now), 0);
                 }
             } else if alarm.is_known || !awaits_acknowledgement(alarm.state) {
                 chain.since = None;

@@ -239,6 +239,30 @@ fn after_an_orderly_stop_overdue_steps_are_made_up_for() {
 }
 
 #[test]
+fn a_plan_that_comes_while_an_alarm_waits_begins_then() {
+    let mut farm = Farm::start(NOON);
+    farm.hold_oxygen(NOON, NOON + 40, 2.5);
+    expect(&farm, &[]);
+    farm.event(NOON + 40, Event::SiteChanged { site: site_with_calls() });
+    farm.hold_oxygen(NOON + 40, NOON + 44, 2.5);
+    expect(&farm, &[("on-shift", 40), ("second-person", 43)]);
+}
+
+#[test]
+fn a_shelved_alarm_asks_nobody() {
+    let mut farm = start();
+    farm.hold_oxygen(NOON, NOON + 6, 2.5);
+    let length = minutes(30);
+    let (alarm, by, reason) = (LOW.into(), "technician".into(), "pond is drained".into());
+    farm.event(NOON + 6, Event::Shelve { alarm, length, reason, by });
+    assert_eq!(farm.state(LOW), AlarmState::Shelved);
+    farm.hold_oxygen(NOON + 6, NOON + 36, 2.5);
+    expect(&farm, &[("on-shift", 5)]);
+    farm.hold_oxygen(NOON + 36, NOON + 40, 2.5);
+    expect(&farm, &[("on-shift", 5), ("on-shift", 36), ("second-person", 39)]);
+}
+
+#[test]
 fn the_lamp_is_lit_while_a_critical_or_high_alarm_stands_acknowledged_or_not() {
     let mut farm = start();
     farm.hold_oxygen(NOON, NOON + 6, 2.5);

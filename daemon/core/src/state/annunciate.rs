@@ -71,10 +71,9 @@ impl State {
                 id: &alarm.id,
                 priority: alarm.priority,
                 state: alarm.state,
-                changed_at: alarm.changed_at,
                 is_known,
             });
-            calls.follow(&site.calls, standing);
+            calls.follow(&site.calls, self.now, standing);
         }
         self.calls = calls;
     }

@@ -1,6 +1,7 @@
 //! What an output is switched by.
 
 use std::path::Path;
+use std::time::Duration;
 
 use pondreeve_protocol::modbus::CoilWrite;
 use tokio::sync::oneshot;
@@ -8,6 +9,9 @@ use tokio::sync::oneshot;
 use super::program;
 use crate::config::annunciation::{DrivenBy, Gpio, Output, Relay, names_aerator};
 use crate::probes::serial::coils::{CoilJob, CoilSender};
+
+/// Longest wait for a bus. Ahead of a write is at most one poll, which may wait for a dead probe.
+const ITS_TURN_WITHIN: Duration = Duration::from_secs(15);
 
 /// One output and the means to switch it.
 #[derive(Debug)]
@@ -77,8 +81,12 @@ impl Driver {
             attempts: if fresh { 1 + u32::from(relay.retries) } else { 1 },
             done,
         };
-        coils.send(job).await.map_err(|_| gone())?;
-        answer.await.unwrap_or_else(|_| Err(gone()))
+        let switched = async {
+            coils.send(job).await.map_err(|_| gone())?;
+            answer.await.unwrap_or_else(|_| Err(gone()))
+        };
+        let late = || format!("its bus did not get round to it within {} s", ITS_TURN_WITHIN.as_secs());
+        tokio::time::timeout(ITS_TURN_WITHIN, switched).await.unwrap_or_else(|_elapsed| Err(late()))
     }
 
     /// A line is held from the first use on, so that nobody else takes it. These calls end at once.
