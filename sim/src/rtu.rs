@@ -139,6 +139,7 @@ fn send(port: &mut impl Write, request: &Request, answer: &Answer) -> io::Result
 fn exception(request: &Request, code: u8) -> Vec<u8> {
     let function = match request {
         Request::Read(read) => modbus::function_of(read.table),
+        Request::WriteCoil(_) => modbus::WRITE_COIL,
         Request::Other { function, .. } => *function,
     };
     let exception = match code {

@@ -163,6 +163,44 @@ fn pure_crates_are_no_std() {
     }
 }
 
+/// Nothing here switches an aerator: what can switch anything at all stands in a few files that know only the
+/// horn and the lamp, and no probe is ever written to.
+#[test]
+fn only_the_horn_and_the_lamp_can_be_switched() {
+    let allowed: [(&str, &[&str]); 4] = [
+        // Made in one place; taken apart in the one that writes it to a line; made in a test of the queue.
+        (
+            "CoilWrite {",
+            &[
+                "daemon/gateway/src/annunciate/driver.rs",
+                "daemon/gateway/src/probes/serial/line.rs",
+                "daemon/gateway/src/probes/serial/coils.rs",
+            ],
+        ),
+        ("gpiocdev", &["daemon/gateway/src/annunciate/driver.rs"]),
+        ("process::Command", &["daemon/gateway/src/annunciate/program.rs"]),
+        // Whatever writes more than one coil.
+        (".write_multiple", &[]),
+    ];
+    let mut found = 0;
+    let is_test =
+        |path: &Path| path.file_stem().is_some_and(|name| name.to_string_lossy().ends_with("tests"));
+    let sources = rust_files().into_iter().filter(|path| path.starts_with("daemon/gateway/src"));
+    for path in sources.filter(|path| !is_test(path)) {
+        let text = fs::read_to_string(root().join(&path)).expect("readable");
+        assert!(!text.contains(".write_single_register"), "{}: writes to a register", path.display());
+        for (what, places) in allowed.iter().filter(|(what, _)| text.contains(what)) {
+            let name = path.to_str().expect("UTF-8");
+            assert!(
+                places.contains(&name),
+                "{name}: `{what}` switches something; allowed only in {places:?}"
+            );
+            found += 1;
+        }
+    }
+    assert_eq!(found, 5, "the list above names files that no longer do what it says");
+}
+
 #[test]
 fn every_source_file_says_what_it_is() {
     let mut silent = Vec::new();

@@ -4,6 +4,7 @@ use alloc::string::String;
 use alloc::vec;
 use alloc::vec::Vec;
 
+use crate::call::CallPlan;
 use crate::compensation::Compensation;
 use crate::quantity::Quantity;
 use crate::site::{Channel, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold};
@@ -240,6 +241,7 @@ impl Site {
             }],
             summary_every: Span::from_hours(1),
             energy_price: None,
+            calls: CallPlan::default(),
         }
     }
 }

@@ -4,6 +4,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::alarm::Shelf;
+use crate::call::Call;
 use crate::diary::Entry;
 use crate::input::GatewayPart;
 use crate::quantity::Quantity;
@@ -33,6 +34,15 @@ pub enum Effect {
         /// `true` to sound.
         sound: bool,
     },
+    /// The lamp should be lit, or dark.
+    Lamp {
+        /// When.
+        at: Timestamp,
+        /// `true` to light it.
+        lit: bool,
+    },
+    /// Call somebody, and report what came of it.
+    Call(Call),
     /// Forward this summary.
     Summary(Summary),
     /// A probe went out of service, came back, or its service is over.

@@ -26,12 +26,14 @@ const fn word(part: GatewayPart) -> &'static str {
         GatewayPart::Forward => "forward",
         GatewayPart::Clock => "clock",
         GatewayPart::Quarantine => "quarantine",
+        GatewayPart::Horn => "horn",
+        GatewayPart::Call => "call",
     }
 }
 
 /// What a person calls the part, and how urgent its loss is. Without its store the gateway forgets on
 /// the next power cut; after a quarantined input it may be wrong; a lost bus or broker blinds probes,
-/// which raises alarms of its own at night.
+/// which raises alarms of its own at night. Without horn or calls nobody learns of any alarm.
 const fn meaning(part: GatewayPart) -> (&'static str, Priority) {
     match part {
         GatewayPart::Store => ("Readings store", Priority::High),
@@ -40,6 +42,8 @@ const fn meaning(part: GatewayPart) -> (&'static str, Priority) {
         GatewayPart::Forward => ("Forwarding", Priority::Medium),
         GatewayPart::Clock => ("Clock", Priority::Medium),
         GatewayPart::Quarantine => ("Monitoring program", Priority::High),
+        GatewayPart::Horn => ("Horn", Priority::High),
+        GatewayPart::Call => ("Calling people", Priority::High),
     }
 }
 

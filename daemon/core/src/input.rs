@@ -3,6 +3,7 @@
 use alloc::string::String;
 use alloc::vec::Vec;
 
+use crate::call::{Carried, Outcome};
 use crate::diary::Entry;
 use crate::quantity::Quantity;
 use crate::service::Step;
@@ -128,6 +129,13 @@ pub enum Event {
         /// The fault in plain words; `None` when it is over.
         detail: Option<String>,
     },
+    /// The shell has carried out, or could not, what is worth remembering: a call, the horn's test.
+    Carried {
+        /// What.
+        what: Carried,
+        /// What came of it.
+        outcome: Outcome,
+    },
     /// The wall clock was set. `Input::at` is by the new clock if it went forward; if it went back,
     /// the shell holds `at` still until the wall clock has caught up, and says so here.
     ClockStepped {
@@ -190,4 +198,8 @@ pub enum GatewayPart {
     Clock,
     /// An input made the program fail and was set aside.
     Quarantine,
+    /// The horn, or the lamp beside it: nobody would hear or see an alarm.
+    Horn,
+    /// The calling of people.
+    Call,
 }

@@ -15,7 +15,7 @@
 //! - [`respiration`] by night, and [`metabolism`]: what the whole pond makes and uses up in a day;
 //! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; [`power`]: the
 //!   one alarm that many others may hang on; and
-//!   [`message`]: all of it in plain words;
+//!   [`message`]: all of it in plain words; [`call`]: who is called until somebody acknowledges;
 //! - [`aeration`]: what to start and when; [`summary`]: for other systems;
 //! - [`pond`] puts these together for one pond, [`state`] for the farm; [`effect`] is what comes out,
 //!   [`view`] what can be looked at, [`why`] what explains it.
@@ -35,6 +35,7 @@ pub mod aeration;
 pub mod alarm;
 pub mod alarm_load;
 pub mod alarm_set;
+pub mod call;
 pub mod compensation;
 pub mod defaults;
 pub mod derived;

@@ -80,6 +80,8 @@ impl GatewayPart {
             Self::Forward => "forward",
             Self::Clock => "clock",
             Self::Quarantine => "program",
+            Self::Horn => "horn",
+            Self::Call => "call",
         }
     }
 }

@@ -24,6 +24,7 @@ use crate::time::{Span, Timestamp};
 
 mod announce;
 mod breath;
+mod calling;
 mod dose;
 mod energy;
 mod evidence;

@@ -7,6 +7,7 @@
 use alloc::string::String;
 use alloc::vec::Vec;
 
+use crate::call::CallPlan;
 use crate::compensation::Compensation;
 use crate::quantity::Quantity;
 use crate::time::Span;
@@ -41,6 +42,8 @@ pub struct Site {
     pub summary_every: Span,
     /// What electricity costs, where it is known.
     pub energy_price: Option<EnergyPrice>,
+    /// Who is called while an alarm waits for somebody.
+    pub calls: CallPlan,
 }
 
 /// What electricity costs.

@@ -5,6 +5,7 @@ use alloc::vec::Vec;
 
 use crate::alarm::Alarm;
 use crate::alarm_load::{AlarmLoad, LoadReport};
+use crate::call::{Calls, HornTest};
 use crate::dosing::{DoseAsk, DosePlan};
 use crate::effect::{Effect, PartFault, Priority, Summary};
 use crate::gateway_fault;
@@ -20,6 +21,7 @@ use crate::sunlight::{Night, WATCH_UNTIL};
 use crate::time::{Span, Timestamp};
 
 mod alarms;
+mod annunciate;
 mod compensation;
 mod diary;
 mod service;
@@ -53,6 +55,11 @@ pub struct State {
     pub(crate) load: AlarmLoad,
     pub(crate) horn: bool,
     pub(crate) diary: diary::Diary,
+    pub(crate) lamp: bool,
+    pub(crate) horn_test: Option<HornTest>,
+    pub(crate) calls: Calls,
+    /// A farm was taken since the alarms were last looked over.
+    site_taken: bool,
     summary_due: Option<Timestamp>,
     summary_from: Timestamp,
     summaries: u64,
@@ -93,7 +100,7 @@ impl State {
         self.load.begin(self.now);
         self.handle(input, effects);
         self.settle_power(effects);
-        self.sound_horn(first, effects);
+        self.annunciate(first, effects);
     }
 
     /// What the alarms have asked of people over the last thirty days.
@@ -127,6 +134,7 @@ impl State {
             .chain(gateway)
             .chain(sun)
             .chain(self.summary_due)
+            .chain(self.calls_due())
             .filter(|&due| due > self.now && due <= last)
             .min()
     }
@@ -137,7 +145,7 @@ impl State {
             let first = effects.len();
             let before = core::mem::replace(&mut self.now, due);
             self.fire(before, effects);
-            self.sound_horn(first, effects);
+            self.annunciate(first, effects);
         }
     }
 
@@ -242,6 +250,7 @@ impl State {
             Event::GatewayFault { part, which, detail } => {
                 self.take_gateway_fault(*part, which, detail.as_deref(), effects);
             }
+            Event::Carried { what, outcome } => self.take_carried(what, outcome),
             Event::ClockStepped { from, to } => self.take_clock_step(*from, *to, effects),
         }
     }
@@ -277,6 +286,7 @@ impl State {
     /// Takes a farm. What is known of ponds, probes and channels stays with their ids.
     fn take_site(&mut self, site: &Site, effects: &mut Vec<Effect>) {
         let now = self.now;
+        self.site_taken = true;
         let old = self.site.replace(site.clone());
         let mut old_ponds: Vec<Option<PondState>> =
             core::mem::take(&mut self.ponds).into_iter().map(Some).collect();
@@ -316,30 +326,6 @@ impl State {
             self.settle_probe(probe, effects);
         }
         self.settle_ponds(effects);
-    }
-
-    fn any_sounds(&self) -> bool {
-        let probes = self.probes.iter().map(|probe| &probe.alarm);
-        self.ponds.iter().any(PondState::sounds)
-            || probes.chain(&self.gateway_alarms).chain([&self.power.alarm]).any(Alarm::sounds)
-    }
-
-    /// Counts what was announced, and sounds or silences the horn, if an alarm changed since effect number `first`, or if a sounding
-    /// alarm may have gone with its pond.
-    fn sound_horn(&mut self, first: usize, effects: &mut Vec<Effect>) {
-        let changed = effects.iter().skip(first).any(|effect| matches!(effect, Effect::AlarmChanged(_)));
-        if changed || self.load.flood_since().is_some() {
-            let by_night = self.night.is_some_and(|night| night.is_watch(self.now));
-            self.load.note(self.now, by_night, effects.iter().skip(first));
-        }
-        if !changed && !self.horn {
-            return;
-        }
-        let sound = self.any_sounds();
-        if sound != self.horn {
-            self.horn = sound;
-            effects.push(Effect::Horn { at: self.now, sound });
-        }
     }
 
     fn settle_gateway(&mut self, effects: &mut Vec<Effect>) {

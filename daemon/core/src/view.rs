@@ -1,9 +1,11 @@
 //! What the state knows now, for `status` and the console. Reading it changes nothing.
 
+use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Shelf};
+use crate::call::{Call, Called, HornTest};
 use crate::derived::slope_per_hour;
 use crate::effect::{Advice, AlarmState, Derived, Flag, Forecast, Latest, PartFault, Priority};
 use crate::metabolism::{Day, Trend};
@@ -38,6 +40,12 @@ pub struct FarmView {
     pub flood_since: Option<Timestamp>,
     /// Whether the horn should sound now.
     pub horn: bool,
+    /// Whether the lamp should be lit now.
+    pub lamp: bool,
+    /// The newest test of the horn.
+    pub horn_test: Option<HornTest>,
+    /// Calls that nobody has reported on yet.
+    pub open_calls: Vec<Call>,
     /// Probes that are out of service, due for it, or were serviced or checked.
     pub probes: Vec<ProbeView>,
 }
@@ -106,6 +114,10 @@ pub struct AlarmView {
     pub root: Option<String>,
     /// Further alarms that are counted in this one.
     pub inside: usize,
+    /// Who was called for this occurrence.
+    pub called: Vec<Called>,
+    /// Which step of the call plan is next, and when.
+    pub next_call: Option<(String, Timestamp)>,
 }
 
 impl State {
@@ -118,6 +130,9 @@ impl State {
             faults: self.faults.clone(),
             flood_since: self.load.flood_since(),
             horn: self.horn,
+            lamp: self.lamp,
+            horn_test: self.horn_test.clone(),
+            open_calls: self.calls.open().to_vec(),
             probes: Vec::new(),
         };
         let (Some(site), Some(night)) = (&self.site, self.night) else { return view };
@@ -168,8 +183,13 @@ impl State {
                 diary: diary::diary(self, PondIndex(index)),
             });
             let alarms = pond.alarms.iter().enumerate();
-            view.alarms
-                .extend(alarms.filter_map(|(place, alarm)| shown(alarm, || pond.message(&scene, place))));
+            view.alarms.extend(alarms.filter_map(|(place, alarm)| {
+                let mut shown = shown(alarm, || pond.message(&scene, place))?;
+                if let Some(start) = pond.start_all(&scene, place) {
+                    shown.message = format!("{} {start}", shown.message);
+                }
+                Some(shown)
+            }));
         }
         for (probe, configured) in self.probes.iter().zip(&site.probes) {
             view.alarms.extend(shown(&probe.alarm, || Some(probe.message(site, configured))));
@@ -183,6 +203,12 @@ impl State {
             alarm.inside = power::inside(self.alarms(), &alarm.id);
         }
         // What announces nothing comes last: it is there to be known, not to be acted on.
+        for alarm in &mut view.alarms {
+            if let Some((chain, next)) = self.chain_of(&alarm.id) {
+                alarm.called.clone_from(&chain.called);
+                alarm.next_call = next.map(|(step, due)| (String::from(step), due));
+            }
+        }
         view.alarms.sort_by(|a, b| {
             let rank = |alarm: &AlarmView| (alarm.state.is_held(), alarm.priority, alarm.raised_at);
             rank(a).cmp(&rank(b)).then_with(|| a.id.cmp(&b.id))
@@ -205,6 +231,8 @@ fn shown(alarm: &Alarm, message: impl FnOnce() -> Option<String>) -> Option<Alar
         shelf: alarm.shelf.clone(),
         root: alarm.root.clone(),
         inside: 0,
+        called: Vec::new(),
+        next_call: None,
     })
 }
 

@@ -3,6 +3,7 @@
 mod farm;
 
 use farm::at;
+use pondreeve_core::call::{Carried, Outcome};
 use pondreeve_core::effect::{AlarmState, Effect, Flag};
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::service::Step;
@@ -51,6 +52,7 @@ fn part() -> impl Strategy<Value = GatewayPart> {
         GatewayPart::Bus,
         GatewayPart::Clock,
         GatewayPart::Quarantine,
+        GatewayPart::Horn,
     ])
 }
 
@@ -115,9 +117,13 @@ fn farm_event() -> impl Strategy<Value = Event> {
             .prop_map(|(part, detail)| Event::GatewayFault { part, which: String::new(), detail }),
         1 => (-9_999_999..9_999_999_i64)
             .prop_map(|ms| Event::ClockStepped { from: at(0), to: at(0) + Span::from_millis(ms) }),
-        1 => Just(Event::Started { site: farm::site() }),
-        1 => Just(Event::SiteChanged { site: farm::site() }),
+        1 => Just(Event::Started { site: farm::site_with_calls() }),
+        1 => Just(Event::SiteChanged { site: farm::site_with_calls() }),
         1 => Just(Event::Stopped),
+        1 => (0..1_440_i64).prop_map(|minute| Event::Carried {
+            what: Carried::Call { step: "on-shift".into(), asked_at: at(minute) },
+            outcome: Outcome::Done,
+        }),
     ]
 }
 
@@ -126,7 +132,8 @@ fn journal(event: impl Strategy<Value = Event>) -> impl Strategy<Value = Vec<Inp
     let gap = prop_oneof![8 => 0..3 * 60_000_i64, 1 => 0..3 * 3_600_000_i64];
     (0..24 * 60_i64, prop::collection::vec((gap, event), 1..120)).prop_map(|(start, events)| {
         let mut now = at(start);
-        let mut inputs = vec![Input { seq: 0, at: now, event: Event::Started { site: farm::site() } }];
+        let mut inputs =
+            vec![Input { seq: 0, at: now, event: Event::Started { site: farm::site_with_calls() } }];
         for (gap_ms, event) in events {
             now = now + Span::from_millis(gap_ms);
             inputs.push(Input { seq: inputs.len() as u64, at: now, event });
@@ -156,7 +163,9 @@ fn of_pond(effects: &[Effect], pond: PondIndex) -> Vec<String> {
             Effect::Summary(summary) => (Some(summary.pond), Effect::Summary(summary)),
             Effect::Service(change) => (change.pond, Effect::Service(change)),
             Effect::Recorded(recorded) => (Some(recorded.pond), Effect::Recorded(recorded)),
-            Effect::Horn { .. } | Effect::Refused { .. } => return None,
+            Effect::Horn { .. } | Effect::Lamp { .. } | Effect::Call(_) | Effect::Refused { .. } => {
+                return None;
+            }
         };
         if let Effect::Summary(summary) = &mut effect {
             summary.sequence = 0;

@@ -11,6 +11,7 @@ use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
+use crate::annunciate;
 use crate::audit::Place;
 use crate::clock::Clock;
 use crate::config::Farm;
@@ -92,7 +93,13 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     // Ends after the probes, so that what they have read is taken.
     let stop_engine = CancellationToken::new();
     let mut running = tokio::spawn(engine.run(stop_engine.clone()));
-    let mut reading = probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop.clone());
+    // Ends after the horn, which may hang on a bus.
+    let stop_reading = CancellationToken::new();
+    let (mut reading, coils) =
+        probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop_reading.clone());
+    let announcing =
+        annunciate::run(Arc::clone(&farm), clock.clone(), desk.clone(), inbox.clone(), coils, stop.clone());
+    let mut announcing = JoinSet::from_iter([announcing]);
     let daily =
         daily::keep(Arc::clone(&farm), clock.clone(), desk.shelf().clone(), inbox.clone(), stop.clone());
     let daily = tokio::spawn(daily);
@@ -101,7 +108,7 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     tracing::info!("watching");
 
     let early = tokio::select! {
-        () = watch_over(&mut reading, &inbox, &stop) => None,
+        () = watch_over(&mut reading, &mut announcing, &inbox, &stop) => None,
         ended = &mut running => Some(ended.err().map_or_else(|| "it ended".to_owned(), |error| error.to_string())),
     };
     if let Some(cause) = early {
@@ -110,6 +117,8 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
         return Err(RunError::Engine(cause));
     }
     drop(inbox);
+    end(&mut announcing, "the horn's task").await;
+    stop_reading.cancel();
     end(&mut reading, "a probe task").await;
     // The server only ends its own clients and cannot hang.
     let _ = serving.await;
@@ -124,23 +133,39 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     Ok(())
 }
 
-/// Waits for `stop`, and says so if a probe task ends before: it never should.
-async fn watch_over(reading: &mut JoinSet<()>, inbox: &Inbox, stop: &CancellationToken) {
+/// Waits for `stop`, and says so if a probe task or that of the horn ends before: it never should.
+async fn watch_over(
+    reading: &mut JoinSet<()>,
+    announcing: &mut JoinSet<()>,
+    inbox: &Inbox,
+    stop: &CancellationToken,
+) {
     loop {
-        let ended = tokio::select! {
+        let (ended, part, which, what) = tokio::select! {
             () = stop.cancelled() => return,
-            Some(ended) = reading.join_next() => ended,
+            Some(ended) = reading.join_next() => (
+                ended,
+                GatewayPart::Quarantine,
+                "probes",
+                "the part of this program that reads a bus or a broker is gone",
+            ),
+            Some(ended) = announcing.join_next() => (
+                ended,
+                GatewayPart::Horn,
+                "program",
+                "the part of this program that sounds the horn and calls people is gone",
+            ),
         };
         if stop.is_cancelled() {
             return;
         }
         let cause = ended.err().map_or_else(|| "it ended".to_owned(), |error| error.to_string());
-        tracing::error!(%cause, "a probe task is gone");
+        tracing::error!(%cause, "{what}");
         let event = Event::GatewayFault {
-            part: GatewayPart::Quarantine,
-            which: "probes".to_owned(),
+            part,
+            which: which.to_owned(),
             detail: Some(format!(
-                "the part of this program that reads a bus or a broker is gone ({cause}): its probes stay silent until pondreeve is started again. Report this."
+                "{what} ({cause}): it stays so until pondreeve is started again. Report this."
             )),
         };
         // Fails only when everything is ending.

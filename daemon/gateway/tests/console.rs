@@ -26,6 +26,8 @@ fn farm(acknowledged: bool) -> FarmStatus {
         version: "0.1.0".to_owned(),
         flood_since: None,
         horn: !acknowledged,
+        lamp: false,
+        horn_test: None,
         ponds: vec![],
         alarms: vec![AlarmStatus {
             id: "gateway.bus.rs485-1".to_owned(),
@@ -40,6 +42,8 @@ fn farm(acknowledged: bool) -> FarmStatus {
             shelf: None,
             root: None,
             inside: 0,
+            called: Vec::new(),
+            next_call: None,
         }],
         probes: Vec::new(),
         lots: Vec::new(),

@@ -1,8 +1,8 @@
 //! Modbus RTU frames, both ways: what a master sends and must check, what a slave reads and answers.
 //!
 //! Source: MODBUS over Serial Line, Specification and Implementation Guide V1.02 (framing, CRC) and
-//! MODBUS Application Protocol Specification V1.1b3 (functions 3 and 4, exceptions). Only reading is
-//! coded: nothing on a farm's bus is ever written to.
+//! MODBUS Application Protocol Specification V1.1b3 (functions 3, 4 and 5, exceptions). Of writing only one
+//! coil is coded, in `coil`, for the horn and the lamp: no probe is ever written to, and no aerator.
 //!
 //! An RTU answer does not say which request it belongs to, so the checks here are all there is: the
 //! unit, the function, the byte count and the CRC. An answer that arrives too late for its own request
@@ -12,6 +12,10 @@ use alloc::vec::Vec;
 use core::fmt;
 
 use crate::register_map::Table;
+
+mod coil;
+
+pub use coil::{CoilFound, CoilWrite, WRITE_COIL};
 
 /// Longest RTU frame: unit, 253 bytes of function and data, CRC.
 pub const FRAME_BYTES_MAX: usize = 256;
@@ -260,6 +264,9 @@ pub enum AnswerError {
         /// As asked.
         wanted: usize,
     },
+    /// The slave confirms another coil or the other state.
+    #[error("the answer confirms another coil, or the other state of this one")]
+    OtherCoil,
     /// The slave refused.
     #[error("the probe refused with Modbus exception {}", ExceptionText(*.0))]
     Exception(u8),
@@ -310,6 +317,8 @@ pub enum Exception {
 pub enum Request {
     /// To read registers; the count is not yet checked.
     Read(ReadRequest),
+    /// To switch a coil.
+    WriteCoil(CoilWrite),
     /// A well-formed frame with a function that is not coded here; answer [`Exception::IllegalFunction`].
     Other {
         /// Whom it is for.
@@ -323,7 +332,9 @@ impl Request {
     /// Whom it is for.
     pub const fn unit(&self) -> u8 {
         match *self {
-            Self::Read(ReadRequest { unit, .. }) | Self::Other { unit, .. } => unit,
+            Self::Read(ReadRequest { unit, .. })
+            | Self::WriteCoil(CoilWrite { unit, .. })
+            | Self::Other { unit, .. } => unit,
         }
     }
 }
@@ -339,6 +350,11 @@ pub fn decode_request(frame: &[u8]) -> Option<Request> {
     let table = match function {
         3 => Table::Holding,
         4 => Table::Input,
+        WRITE_COIL => {
+            return Some(
+                CoilWrite::decode(frame).map_or(Request::Other { unit, function }, Request::WriteCoil),
+            );
+        }
         _ => return Some(Request::Other { unit, function }),
     };
     match rest {
@@ -399,6 +415,9 @@ pub fn encode_exception(unit: u8, function: u8, exception: Exception) -> Vec<u8>
 pub fn answer(request: &Request, register: impl Fn(Table, u16) -> Option<u16>) -> Vec<u8> {
     let read = match request {
         Request::Read(read) => read,
+        Request::WriteCoil(write) => {
+            return encode_exception(write.unit, WRITE_COIL, Exception::IllegalFunction);
+        }
         Request::Other { unit, function } => {
             return encode_exception(*unit, *function, Exception::IllegalFunction);
         }

@@ -168,7 +168,11 @@ pub(crate) async fn run(options: Options) -> Result<()> {
     // from cleaning up.
     let mut console = full_screen.then(|| {
         let title = Some("simulated ponds".to_owned());
-        tokio::spawn(pondreeve::console::run(pondreeve::console::Options { socket: socket.clone(), title }))
+        tokio::spawn(pondreeve::console::run(pondreeve::console::Options {
+            socket: socket.clone(),
+            title,
+            bell: true,
+        }))
     });
     let show = show(&socket, &world, &notebook, &pace, times, console.as_mut());
     let at_end = tokio::select! {

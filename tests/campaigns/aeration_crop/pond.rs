@@ -65,6 +65,7 @@ pub fn site_of(kind: &Kind, gateway: &str, probes: Vec<Probe>) -> Site {
         probes,
         summary_every: Span::from_hours(1),
         energy_price: None,
+        calls: pondreeve_core::call::CallPlan::default(),
     }
 }
 

@@ -28,6 +28,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
             probes: probes.iter().map(probe).collect(),
             summary_every: Span::from_minutes(15),
             energy_price: None,
+            calls: pondreeve_core::call::CallPlan::default(),
         },
         name: "Bench".into(),
         time_zone: jiff::tz::TimeZone::UTC,
@@ -40,6 +41,8 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
         local: LocalSettings { socket: "/nowhere".into(), mode: 0o600, group: None },
         buses,
         brokers,
+        products: Vec::new(),
+        annunciation: pondreeve::config::annunciation::Annunciation::default(),
         destinations: Vec::new(),
         limit_sources: Vec::new(),
     }
@@ -70,7 +73,8 @@ impl Bench {
     pub(crate) fn start(farm: &Farm, engine: Engine) -> Self {
         let (inbox, mut incoming) = mpsc::channel::<Incoming>(INBOX_BOUND);
         let stop = CancellationToken::new();
-        let tasks = pondreeve::probes::start(Arc::new(farm.clone()), Clock::system(), inbox, stop.clone());
+        let (tasks, _coils) =
+            pondreeve::probes::start(Arc::new(farm.clone()), Clock::system(), inbox, stop.clone());
         let events = Arc::new(Mutex::new(Vec::new()));
         let engine = Arc::new(Mutex::new(engine));
         let (seen, does) = (Arc::clone(&events), Arc::clone(&engine));

@@ -44,15 +44,7 @@ impl PondState {
     /// Whether any alarm makes the horn sound. A milder level stays silent while somebody has
     /// acknowledged a graver one: they know.
     pub fn sounds(&self) -> bool {
-        let is_known = |condition: Condition| {
-            core::iter::successors(condition.graver(), |graver| graver.graver())
-                .filter_map(|graver| self.alarms.get(place_of(graver)?))
-                .any(|alarm| alarm.state == AlarmState::Acknowledged)
-        };
-        self.alarms
-            .iter()
-            .zip(CONDITIONS)
-            .any(|(alarm, (condition, ..))| alarm.sounds() && !is_known(condition))
+        self.alarms_known().any(|(alarm, is_known)| alarm.sounds() && !is_known)
     }
 
     /// The present text of an alarm, for the view.
@@ -108,6 +100,6 @@ pub(super) fn judge_alarms(
     }
 }
 
-fn place_of(condition: Condition) -> Option<usize> {
+pub(super) fn place_of(condition: Condition) -> Option<usize> {
     CONDITIONS.iter().position(|&(other, ..)| other == condition)
 }

@@ -1,6 +1,7 @@
 //! A farm of two invented ponds and a driver that collects what the core says.
 #![allow(dead_code, unreachable_pub, clippy::allow_attributes, reason = "each test file uses a part of it")]
 
+use pondreeve_core::call::CallPlan;
 use pondreeve_core::effect::{Advice, AlarmState, Effect, Flag, Forecast};
 use pondreeve_core::input::Sample;
 use pondreeve_core::site::{AeratorGroup, Channel, Limits, Pond, PondIndex, Probe, ProbeIndex};
@@ -54,7 +55,13 @@ pub fn site() -> Site {
         ],
         summary_every: Span::from_minutes(15),
         energy_price: None,
+        calls: CallPlan::default(),
     }
+}
+
+/// The same with the usual plan of calls.
+pub fn site_with_calls() -> Site {
+    Site { calls: CallPlan::usual(), ..site() }
 }
 
 /// The driver.
@@ -66,8 +73,12 @@ pub struct Farm {
 
 impl Farm {
     pub fn start(minute: i64) -> Self {
+        Self::start_with(minute, site())
+    }
+
+    pub fn start_with(minute: i64, site: Site) -> Self {
         let mut farm = Self { state: State::new(), effects: Vec::new(), seq: 0 };
-        farm.event(minute, Event::Started { site: site() });
+        farm.event(minute, Event::Started { site });
         farm
     }
 
@@ -155,6 +166,19 @@ impl Farm {
             _ => None,
         });
         horn.collect()
+    }
+
+    /// Each call: the step, the minute, and the alarms it was for.
+    pub fn calls(&self) -> Vec<(String, i64, Vec<String>)> {
+        let calls = self.effects.iter().filter_map(|effect| match effect {
+            Effect::Call(call) => Some((
+                call.step.clone(),
+                (call.at - at(0)).as_millis() / 60_000,
+                call.alarms.iter().map(|alarm| alarm.id.clone()).collect(),
+            )),
+            _ => None,
+        });
+        calls.collect()
     }
 
     pub fn refused(&self) -> Vec<String> {

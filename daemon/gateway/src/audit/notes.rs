@@ -4,6 +4,7 @@
 //! its store and itself. Not noted are readings and what follows from them alone: the journal keeps those.
 
 use jiff::tz::TimeZone;
+use pondreeve_core::call::{Carried, Outcome};
 use pondreeve_core::effect::{AlarmState, ServiceNews};
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::service::{Adjustment, Step};
@@ -129,6 +130,7 @@ impl Scribe {
             Event::Unshelve { alarm, by } => (Some(by), vec![on_alarm("unshelve", alarm, about.effects)]),
             Event::Reset { alarm, by } => (Some(by), vec![on_alarm("reset", alarm, about.effects)]),
             Event::GatewayFault { part, which, detail } => (None, own_fault(*part, which, detail.as_deref())),
+            Event::Carried { what, outcome } => (None, vec![carried(what, outcome)]),
             Event::ClockStepped { from, to } => {
                 let by_ms = to.as_millis().saturating_sub(from.as_millis());
                 let told = said("clock step", "wall clock").was(rfc3339(*from)).now(rfc3339(*to));
@@ -278,12 +280,29 @@ fn adjusted(probe: &str, index: ProbeIndex, views: Option<(&FarmView, &FarmView)
     changed.collect()
 }
 
+/// A call of a person, or the horn's test.
+fn carried(what: &Carried, outcome: &Outcome) -> Said {
+    let told = match what {
+        Carried::HornTest => said("horn test", "horn"),
+        Carried::Call { step, asked_at } => {
+            said("call", step.as_str()).was(format!("asked {}", rfc3339(*asked_at)))
+        }
+    };
+    match outcome {
+        Outcome::Done => told.now("done"),
+        Outcome::LeftOut(why) => told.now("left out").reason(why.clone()),
+        Outcome::Failed(why) => told.now("failed").reason(why.clone()),
+    }
+}
+
 /// Of the gateway's own faults: what became of the store, of the clock, and inputs that were set aside.
 fn own_fault(part: GatewayPart, which: &str, detail: Option<&str>) -> Vec<Said> {
     let (action, object) = match part {
         GatewayPart::Store => ("store", if which.is_empty() { "keeping" } else { which }),
         GatewayPart::Clock => ("clock", "trust"),
         GatewayPart::Quarantine => ("input set aside", which),
+        GatewayPart::Horn => ("horn", if which.is_empty() { "sound" } else { which }),
+        GatewayPart::Call => ("calling", which),
         GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward => return Vec::new(),
     };
     vec![

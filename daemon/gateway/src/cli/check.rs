@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use pondreeve_core::Quantity;
 use pondreeve_core::site::{PondIndex, Probe};
 
+use crate::config::annunciation::{DrivenBy, Output};
 use crate::config::farm::{BrokerAddress, Bus, Parity};
 use crate::config::{self, ConfigError, Farm, Loaded, Problem, Style, bus_load};
 use crate::exit_code::{DONE, Failure, Outcome, USAGE};
@@ -223,7 +224,52 @@ fn summary(path: &Path, loaded: &Loaded) -> String {
     for destination in &farm.destinations {
         lines.push(format!("destination {}  {}", destination.id, reached(&destination.address)));
     }
+    lines.extend(announced(farm));
     lines.join("\n") + "\n"
+}
+
+/// How an alarm is heard and seen, and who is called.
+fn announced(farm: &Farm) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    let annunciation = &farm.annunciation;
+    for (name, output) in [("horn", &annunciation.horn), ("lamp", &annunciation.lamp)] {
+        let Some(Output { label, by }) = output else { continue };
+        let by = match by {
+            DrivenBy::Relay(relay) => {
+                let inverted = if relay.inverted { ", inverted" } else { "" };
+                format!("coil {} of relay {} on bus {}{inverted}", relay.coil, relay.unit, relay.bus_id)
+            }
+            DrivenBy::Gpio(gpio) => {
+                let low = if gpio.active_low { ", active low" } else { "" };
+                format!("line {} of {}{low}", gpio.line, gpio.chip.display())
+            }
+            DrivenBy::Command(command) => command.program.display().to_string(),
+        };
+        let mut items = vec![label.clone(), by];
+        if let Some(test) = annunciation.horn_test.filter(|_| name == "horn") {
+            let (at, sound) = (test.at.strftime("%H:%M"), humantime::format_duration(test.sound));
+            items.push(format!("tested each day at {at} for {sound}"));
+        }
+        wrapped(&mut lines, &format!("{name}  "), &items);
+    }
+    if annunciation.horn.is_none() {
+        lines.push("no horn: an alarm makes no sound here".to_owned());
+    }
+    let steps = farm.site.calls.steps.iter().map(|step| {
+        let after = pondreeve_core::message::length(step.after);
+        let after = if step.after.as_millis() == 0 { "at once".to_owned() } else { format!("after {after}") };
+        format!("{} {after}", step.name)
+    });
+    let mut steps: Vec<String> = steps.collect();
+    if steps.is_empty() {
+        lines.push("nobody is called".to_owned());
+    } else {
+        if let Some(every) = farm.site.calls.repeat_every {
+            steps.push(format!("then each {}", pondreeve_core::message::length(every)));
+        }
+        wrapped(&mut lines, "called  ", &steps);
+    }
+    lines
 }
 
 fn described<'a>(probes: impl Iterator<Item = &'a Probe>) -> Vec<String> {

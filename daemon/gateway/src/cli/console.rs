@@ -3,6 +3,9 @@
 use crate::exit_code::{DONE, Failure, Outcome};
 
 const AFTER: &str = "\
+Rings the terminal's bell when an urgent alarm comes or comes again; --no-bell for
+a room where people sleep.
+
 Needs a terminal of 80 columns and 24 rows that can place text. On a terminal
 that cannot, use the plain commands: status, alarms, acknowledge, enter.
 
@@ -16,6 +19,9 @@ pub struct Arguments {
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
+    /// Do not ring the terminal's bell when the horn begins to sound
+    #[arg(long)]
+    pub no_bell: bool,
 }
 
 /// Shows the console until the person leaves it.
@@ -23,7 +29,9 @@ pub struct Arguments {
 /// # Errors
 /// When this is no terminal that can show it.
 pub fn run(arguments: &Arguments) -> Outcome {
-    super::wait_for(crate::console::run(arguments.daemon.socket.clone()))?
+    let bell = !arguments.no_bell;
+    let options = crate::console::Options { bell, ..arguments.daemon.socket.clone().into() };
+    super::wait_for(crate::console::run(options))?
         .map(|()| DONE)
         .map_err(|error| Failure::failed(error.to_string()))
 }

@@ -7,7 +7,8 @@ use std::fmt::Write as _;
 
 use crate::console::text::{self, FarmClock, NO_VALUE, age_words, number, quality, signed};
 use crate::console::words::{
-    act_within, day_words, held_alarm_words, held_words, mark, priority_name, probe_notes, quantity_name,
+    act_within, called_words, day_words, held_alarm_words, held_words, horn_test_words, mark, priority_name,
+    probe_notes, quantity_name,
 };
 use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
@@ -34,6 +35,9 @@ pub(super) fn status(farm: &FarmStatus) -> String {
     alarm_lines(farm, clock, &mut out);
     held_lines(farm, clock, &mut out);
     fault_lines(farm, clock, &mut out);
+    if let Some(test) = &farm.horn_test {
+        paragraph(&mut out, "Horn ", "  ", &horn_test_words(test, clock));
+    }
     probe_lines(farm, clock, &mut out);
     for pond in &farm.ponds {
         out.push('\n');
@@ -145,6 +149,9 @@ fn alarm_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
         paragraph(out, &format!("{} ", mark(alarm.priority)), "     ", &head);
         paragraph(out, "     ", "     ", &format!("since {since}, {state}"));
         paragraph(out, "     ", "     ", &alarm.message);
+        if let Some(called) = called_words(alarm, clock) {
+            paragraph(out, "     called: ", "     ", &called);
+        }
         let _ = writeln!(out, "     id: {}", alarm.id);
     }
 }
@@ -353,6 +360,11 @@ mod tests {
         let farm = sample::critical_alarm();
         insta::assert_snapshot!("critical_status", fits(&status(&farm)));
         insta::assert_snapshot!("critical_alarms", fits(&alarms(&farm)));
+    }
+
+    #[test]
+    fn who_was_called_stands_below_the_alarm() {
+        insta::assert_snapshot!(fits(&alarms(&sample::people_called())));
     }
 
     #[test]

@@ -12,6 +12,8 @@ use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_protocol::payload::Pick;
 use pondreeve_protocol::register_map::RegisterMap;
 
+use super::annunciation::Annunciation;
+
 /// Everything the daemon needs to know.
 #[derive(Debug, Clone)]
 pub struct Farm {
@@ -33,6 +35,8 @@ pub struct Farm {
     pub destinations: Vec<Destination>,
     /// Lots of mineral slurry, in the order of the configuration.
     pub products: Vec<Product>,
+    /// Horn, lamp and calls.
+    pub annunciation: Annunciation,
     /// Where each limit of each pond comes from, in the order of the ponds.
     pub limit_sources: Vec<LimitSources>,
 }

@@ -8,6 +8,12 @@ use super::problem::{Problem, Source};
 /// A farm of a hundred ponds takes about 200 kB; anything above this is the wrong file.
 pub const LARGEST_BYTES: u64 = 1_048_576;
 
+/// Whether there is a file that somebody may run.
+pub fn is_program(path: &Path) -> bool {
+    use std::os::unix::fs::PermissionsExt as _;
+    std::fs::metadata(path).is_ok_and(|about| about.is_file() && about.permissions().mode() & 0o111 != 0)
+}
+
 /// Reads a text file whole.
 ///
 /// # Errors

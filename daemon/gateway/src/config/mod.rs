@@ -5,6 +5,7 @@
 //! of single values) → the resolver (with [`profile`]s and limits from beside the file or [`builtin`]) →
 //! [`Farm`].
 
+pub mod annunciation;
 pub mod builtin;
 pub mod bus_load;
 pub mod farm;

@@ -1,6 +1,7 @@
 //! The configuration as written: each key once, with what it accepts and why it is there. Nothing here
 //! has been compared with anything else yet; that is the resolver's work.
 
+mod annunciation;
 mod limits;
 mod water_limits;
 
@@ -17,6 +18,7 @@ use super::rules::{
     Choice, FilePath, Id, Length, QuantityId, Text, YesNo, length_ms, length_s, number, whole,
 };
 use super::tables::{ListOf, PerQuantity, TableOf, TablesOf, table};
+pub use annunciation::{RawAnnunciation, RawCallStep, RawCalls, RawCommand, RawGpio, RawOutput, RawRelay};
 pub use limits::{
     RawAmmoniaLimit, RawAmmoniaLimits, RawBlindLimits, RawFallLimit, RawForecastLimits, RawLimits,
     RawLimitsFile, RawOxygenLimit, RawOxygenLimits, RawPhLimit, RawPhLimits, RawThreshold, ThresholdParts,
@@ -71,6 +73,8 @@ table! {
         destination: Vec<At<RawDestination>> = optional TablesOf::<RawDestination>::at_most(MOST_BUSES);
         /// Lots of mineral slurry on the farm, as their labels describe them.
         product: Vec<At<RawProduct>> = optional TablesOf::<RawProduct>::at_most(MOST_PRODUCTS);
+        /// What makes alarms heard and seen, and who is called.
+        annunciation: RawAnnunciation = optional TableOf::<RawAnnunciation>::new();
     }
 }
 
@@ -82,7 +86,7 @@ table! {
         /// Id of this gateway, as in MQTT topics; changing it makes a new gateway of it for every consumer.
         gateway: String = needed Id;
         /// Farm time: a fixed offset from UTC such as "-05:00", or a name of the time-zone database such as
-        /// "Asia/Bangkok". Only for showing clock times to people; sunrise and sunset follow the position.
+        /// "Asia/Bangkok". For showing clock times to people and for the horn's test; sunrise and sunset follow the position.
         time_zone: String = needed Text;
         /// Degrees north; negative in the south. With the longitude it gives sunset and sunrise.
         latitude: f64 = needed number(-90.0, 90.0, "degrees");

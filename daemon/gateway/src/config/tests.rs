@@ -10,6 +10,8 @@ use proptest::prelude::*;
 use super::reader::FromTable;
 use super::{Loaded, Style, from_text, raw};
 
+mod annunciation;
+
 fn repository() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
 }
@@ -316,7 +318,9 @@ fn the_demo_farm_loads_without_a_warning() {
 fn the_example_loads_and_names_every_key() {
     let loaded = load(&repository().join("config/farm.example.toml"));
     for warning in loaded.warnings.problems() {
-        let of_this_machine = warning.path.ends_with("_file") || warning.path == "local.group";
+        let of_this_machine = warning.path.ends_with("_file")
+            || warning.path.ends_with(".program")
+            || warning.path == "local.group";
         assert!(of_this_machine, "{}", loaded.warnings.render(Style::Plain));
     }
     for key in schema_keys(&super::schema()) {
@@ -353,6 +357,13 @@ fn the_schema_and_the_reader_know_the_same_keys() {
     }
     same!(
         RawFarm,
+        RawAnnunciation,
+        RawOutput,
+        RawRelay,
+        RawGpio,
+        RawCommand,
+        RawCalls,
+        RawCallStep,
         RawFarmTable,
         RawStore,
         RawLocal,

@@ -57,11 +57,13 @@ pub struct Options {
     pub socket: PathBuf,
     /// A short text for the top line, such as what is simulated.
     pub title: Option<String>,
+    /// Ring the terminal's bell for urgent alarms.
+    pub bell: bool,
 }
 
 impl From<PathBuf> for Options {
     fn from(socket: PathBuf) -> Self {
-        Self { socket, title: None }
+        Self { socket, title: None, bell: true }
     }
 }
 
@@ -150,7 +152,7 @@ async fn shown(options: &Options, capabilities: Capabilities) -> Result<(), Cons
             },
             () = held_escape, if assembler.holds() => assembler.expire(console.now_ms()),
             Some(said) = news.recv() => {
-                if console.heard(said) {
+                if console.heard(said) && options.bell {
                     console.display.bell()?;
                 }
                 Vec::new()

@@ -1,8 +1,9 @@
 //! An invented farm on an invented coast, for tests of the pages.
 
 use crate::local::protocol::{
-    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, FarmStatus, FaultStatus,
-    ForecastStatus, HistoryPoint, MetabolismStatus, PondStatus, ReadingStatus,
+    AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, CalledStatus, FarmStatus,
+    FaultStatus, ForecastStatus, HistoryPoint, HornTestStatus, MetabolismStatus, NextCallStatus, PondStatus,
+    ReadingStatus,
 };
 
 use crate::local::why::{InputStatus, VerdictStatus, WhyStatus, WorkedStatus};
@@ -112,6 +113,8 @@ pub(crate) fn normal_night() -> FarmStatus {
         version: "0.1.0".to_owned(),
         flood_since: None,
         horn: false,
+        lamp: false,
+        horn_test: None,
         ponds: vec![
             pond("p1", "Heron", 6.12, -0.35, 4.9),
             pond("p2", "Ibis", 5.71, -0.31, 4.6),
@@ -140,6 +143,8 @@ fn alarm(pond: &str, kind: &str, name: &str, priority: u8, message: &str) -> Ala
         shelf: None,
         root: None,
         inside: 0,
+        called: Vec::new(),
+        next_call: None,
     }
 }
 
@@ -186,6 +191,35 @@ pub(crate) fn critical_alarm() -> FarmStatus {
             )
         },
     ];
+    farm
+}
+
+/// The same at 02:14, the technician on shift called at 02:11 and the second person just now.
+pub(crate) fn people_called() -> FarmStatus {
+    let called = |step: &str, name: &str, at: &str, outcome: Option<&str>| CalledStatus {
+        step: step.to_owned(),
+        name: name.to_owned(),
+        at: at.to_owned(),
+        times: 1,
+        outcome: outcome.map(str::to_owned),
+        why: None,
+    };
+    let mut farm = critical_alarm();
+    farm.lamp = true;
+    farm.horn_test =
+        Some(HornTestStatus { at: "2026-11-24T22:00:00Z".to_owned(), outcome: "done".to_owned(), why: None });
+    farm.alarms[0]
+        .message
+        .push_str(" Not acknowledged for 3 min: start by hand every aerator that can run (b).");
+    farm.alarms[0].called = vec![
+        called("on-shift", "technician on shift", "2026-11-25T07:11:00Z", Some("done")),
+        called("second-person", "second person", "2026-11-25T07:14:00Z", None),
+    ];
+    farm.alarms[0].next_call = Some(NextCallStatus {
+        step: "adviser".to_owned(),
+        name: "adviser or manager".to_owned(),
+        at: "2026-11-25T07:19:00Z".to_owned(),
+    });
     farm
 }
 

@@ -1,7 +1,7 @@
 //! Names of quantities, states and priorities as a person says them.
 
 use super::text::{FarmClock, age_words, number, signed};
-use crate::local::protocol::{AlarmStatus, FarmStatus, MetabolismStatus};
+use crate::local::protocol::{AlarmStatus, FarmStatus, HornTestStatus, MetabolismStatus};
 
 /// A quantity's name in at most 18 columns. One that is not known here is shown by its id.
 pub(crate) fn quantity_name(id: &str) -> &str {
@@ -158,6 +158,44 @@ pub(crate) fn day_words(day: &MetabolismStatus) -> Option<String> {
         number(balance.respiration_mg_l, 1),
         signed(balance.net_mg_l, 1),
     ))
+}
+
+/// "technician on shift 02:11, second person 02:14; next adviser 02:19": who was called for an alarm and
+/// who is next; `None` where nobody is.
+pub(crate) fn called_words(alarm: &AlarmStatus, clock: FarmClock) -> Option<String> {
+    let called: Vec<String> = alarm
+        .called
+        .iter()
+        .map(|called| {
+            let times = if called.times > 1 { format!(", {} times", called.times) } else { String::new() };
+            let outcome = match (called.outcome.as_deref(), &called.why) {
+                (Some("failed"), Some(why)) => format!(" NOT REACHED: {why}"),
+                (Some("failed"), None) => " NOT REACHED".to_owned(),
+                (None, _) => " (under way)".to_owned(),
+                _ => String::new(),
+            };
+            format!("{} {}{times}{outcome}", called.name, clock.time_and_day(&called.at))
+        })
+        .collect();
+    let next =
+        alarm.next_call.as_ref().map(|next| format!("next {} {}", next.name, clock.time_and_day(&next.at)));
+    match (called.is_empty(), next) {
+        (true, None) => None,
+        (true, Some(next)) => Some(format!("nobody yet; {next}")),
+        (false, None) => Some(called.join(", ")),
+        (false, Some(next)) => Some(format!("{}; {next}", called.join(", "))),
+    }
+}
+
+/// What came of the horn's newest test.
+pub(crate) fn horn_test_words(test: &HornTestStatus, clock: FarmClock) -> String {
+    let at = clock.time_and_day(&test.at);
+    let why = test.why.as_deref().unwrap_or("no reason is known");
+    match test.outcome.as_str() {
+        "done" => format!("test {at}: it answered"),
+        "left-out" => format!("test {at} left out: {why}"),
+        _ => format!("TEST {at} FAILED: {why}"),
+    }
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
+use pondreeve_core::call::Call;
 use pondreeve_core::effect::{AlarmChange, Summary};
 use pondreeve_core::{Effect, Span, State, Timestamp};
 use serde::{Deserialize, Serialize};
@@ -34,6 +35,7 @@ pub(super) struct Saved {
 enum Unconfirmed {
     Summary(Summary),
     Alarm(AlarmChange),
+    Call(Call),
 }
 
 /// The same, to be written without a copy of the state.
@@ -57,6 +59,7 @@ impl Saved {
         let effects = std::mem::take(&mut self.unconfirmed).into_iter().map(|effect| match effect {
             Unconfirmed::Summary(summary) => Effect::Summary(summary),
             Unconfirmed::Alarm(change) => Effect::AlarmChanged(change),
+            Unconfirmed::Call(call) => Effect::Call(call),
         });
         effects.filter(|effect| forwarded_at(effect) > forwarded).collect()
     }
@@ -102,6 +105,7 @@ impl Engine {
         let unconfirmed = unconfirmed.filter_map(|effect| match effect {
             Effect::Summary(summary) => Some(Unconfirmed::Summary(summary.clone())),
             Effect::AlarmChanged(change) => Some(Unconfirmed::Alarm(change.clone())),
+            Effect::Call(call) => Some(Unconfirmed::Call(call.clone())),
             _ => None,
         });
         let saving = Saving {

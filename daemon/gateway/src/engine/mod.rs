@@ -469,5 +469,12 @@ fn write_down(scribe: &mut Scribe, keeper: &mut Keeper, input: &Input, about: &A
 }
 
 fn must_be_durable(effect: &Effect) -> bool {
-    matches!(effect, Effect::AlarmChanged(_) | Effect::Horn { .. } | Effect::Summary(_))
+    matches!(
+        effect,
+        Effect::AlarmChanged(_)
+            | Effect::Horn { .. }
+            | Effect::Lamp { .. }
+            | Effect::Call(_)
+            | Effect::Summary(_)
+    )
 }

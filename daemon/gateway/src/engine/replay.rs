@@ -202,6 +202,7 @@ pub(super) fn forwarded_at(effect: &Effect) -> Option<Timestamp> {
     match effect {
         Effect::Summary(summary) => Some(summary.to),
         Effect::AlarmChanged(change) => Some(change.at),
+        Effect::Call(call) => Some(call.at),
         _ => None,
     }
 }

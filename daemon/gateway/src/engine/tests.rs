@@ -40,6 +40,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
         local: LocalSettings { socket: folder.join("socket"), mode: 0o600, group: None },
         buses: Vec::new(),
         brokers: Vec::new(),
+        annunciation: crate::config::annunciation::Annunciation::default(),
         destinations: Vec::new(),
         products: Vec::new(),
         limit_sources: Vec::new(),

@@ -13,6 +13,7 @@
 use std::collections::BTreeMap;
 
 use bytes::Bytes;
+use pondreeve_core::call::Call;
 use pondreeve_core::effect::{AlarmChange, QuantitySummary, Summary};
 use pondreeve_core::site::PondIndex;
 use pondreeve_core::{Effect, Quantity, Site, Timestamp};
@@ -55,6 +56,7 @@ impl Topics {
         match effect {
             Effect::Summary(summary) => self.summary(summary),
             Effect::AlarmChanged(change) => self.alarm(change),
+            Effect::Call(call) => Some(self.call(call)),
             _ => None,
         }
     }
@@ -103,6 +105,15 @@ impl Topics {
         };
         let topic = format!("pondreeve/{}/alarm", self.gateway);
         Some(Message { topic, payload: payload.into(), at: change.at, may_be_dropped: false })
+    }
+}
+
+impl Topics {
+    fn call(&self, call: &Call) -> Message {
+        let pond = |pond| self.ponds.get(&pond).map(String::as_str);
+        let payload = crate::annunciate::message::json(&self.gateway, pond, call);
+        let topic = format!("pondreeve/{}/call", self.gateway);
+        Message { topic, payload: payload.into(), at: call.at, may_be_dropped: false }
     }
 }
 

@@ -4,11 +4,12 @@
 //! |---|---|---|
 //! | `pondreeve/<gateway>/<pond>/summary` | SenML JSON (RFC 8428), its records are listed in `message.rs` | QoS 1, one per pond and interval |
 //! | `pondreeve/<gateway>/alarm` | one JSON object for each alarm transition | QoS 1 |
+//! | `pondreeve/<gateway>/call` | one JSON object for each call of a person: step, alarms, messages | QoS 1 |
 //! | `pondreeve/<gateway>/health` | `online` or `offline` | QoS 1, retained; `offline` is also the last will |
 //!
 //! What a broker has not confirmed is sent again after a reconnection, so a message can arrive twice and
 //! after a newer one. A summary carries its sequence number; an alarm transition is told apart by `id`,
-//! `at` and `state`.
+//! `at` and `state`, a call by `step` and `at`.
 //!
 //! Unconfirmed messages wait in memory, [`OUTBOX_BOUND`] for each destination. They survive a power cut
 //! all the same: the engine keeps in the journal up to which time everything is confirmed, and what the
@@ -34,8 +35,8 @@ mod tests;
 use message::Topics;
 use outbox::Outbox;
 
-/// Bound of the queue from the engine to the forwarder. It holds only [`Effect::Summary`] and
-/// [`Effect::AlarmChanged`]: at 20 ponds one minute brings 20 summaries and, in a flood, some hundred
+/// Bound of the queue from the engine to the forwarder. It holds only [`Effect::Summary`],
+/// [`Effect::AlarmChanged`] and [`Effect::Call`]: at 20 ponds one minute brings 20 summaries and, in a flood, some hundred
 /// alarm transitions; the forwarder moves them on at once. The engine hands over with `try_send` and
 /// never waits here: keeping watch goes before telling others.
 pub const FORWARD_BOUND: usize = 1024;
@@ -46,7 +47,7 @@ pub const FORWARD_BOUND: usize = 1024;
 pub const OUTBOX_BOUND: usize = 4096;
 
 /// Starts forwarding: one task that turns effects into messages, one for each destination. Hand in each
-/// [`Effect::Summary`] and [`Effect::AlarmChanged`] once it is durable; others are left aside.
+/// [`Effect::Summary`], [`Effect::AlarmChanged`] and [`Effect::Call`] once it is durable; others are left aside.
 ///
 /// When `stop` is cancelled what was handed in is still sent where a broker confirms it at once, then
 /// `offline`, and the tasks end. Cancel it after the last effect.

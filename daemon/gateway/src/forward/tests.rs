@@ -161,6 +161,7 @@ fn farm(port: u16) -> Farm {
         brokers: Vec::new(),
         products: Vec::new(),
         limit_sources: Vec::new(),
+        annunciation: crate::config::annunciation::Annunciation::default(),
         destinations: vec![Destination {
             id: "office".to_owned(),
             address: BrokerAddress {

@@ -18,6 +18,7 @@
 pub mod archive;
 mod audit_record;
 mod batch;
+mod call_record;
 mod checkpoint;
 mod chunk;
 mod codec;

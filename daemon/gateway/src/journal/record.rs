@@ -18,6 +18,7 @@ use pondreeve_core::{Event, Input, Span, Timestamp};
 use super::audit_record;
 use super::batch::Spare;
 pub use super::batch::{Batch, read_batch};
+use super::call_record;
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
 use super::diary_record;
 pub(super) use super::quantity_code::{quantity_code, quantity_of_code};
@@ -50,6 +51,7 @@ pub(super) mod kind {
     pub(in crate::journal) const UNSHELVE: u8 = 14;
     pub(in crate::journal) const RESET: u8 = 15;
     pub(in crate::journal) const DIARY: u8 = 24;
+    pub(in crate::journal) const CARRIED: u8 = 20;
     /// Not inputs: what the core made of the input before.
     pub(in crate::journal) const VERDICTS: u8 = 64;
     pub(in crate::journal) const LATE: u8 = 65;
@@ -197,6 +199,7 @@ fn event_kind(event: &Event) -> u8 {
         Event::Unshelve { .. } => kind::UNSHELVE,
         Event::Reset { .. } => kind::RESET,
         Event::GatewayFault { .. } => kind::GATEWAY_FAULT,
+        Event::Carried { .. } => kind::CARRIED,
         Event::ClockStepped { .. } => kind::CLOCK_STEPPED,
         Event::Tick => kind::TICK,
     }
@@ -271,6 +274,8 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
                 GatewayPart::Forward => 4,
                 GatewayPart::Clock => 5,
                 GatewayPart::Quarantine => 6,
+                GatewayPart::Horn => 7,
+                GatewayPart::Call => 8,
             });
             put_text(out, which);
             out.push(u8::from(detail.is_some()));
@@ -278,6 +283,7 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
                 put_text(out, detail);
             }
         }
+        Event::Carried { what, outcome } => call_record::put(out, what, outcome),
         Event::ClockStepped { from, to } => {
             put_signed(out, from.as_millis());
             put_signed(out, to.as_millis());
@@ -384,6 +390,8 @@ pub(super) fn read_event(
                 4 => GatewayPart::Forward,
                 5 => GatewayPart::Clock,
                 6 => GatewayPart::Quarantine,
+                7 => GatewayPart::Horn,
+                8 => GatewayPart::Call,
                 _ => return Err(Malformed::Unknown),
             };
             let which = reader.text()?;
@@ -393,6 +401,10 @@ pub(super) fn read_event(
                 _ => return Err(Malformed::Unknown),
             };
             Event::GatewayFault { part, which, detail }
+        }
+        kind::CARRIED => {
+            let (what, outcome) = call_record::read(reader)?;
+            Event::Carried { what, outcome }
         }
         kind::CLOCK_STEPPED => {
             Event::ClockStepped { from: Timestamp(reader.signed()?), to: Timestamp(reader.signed()?) }

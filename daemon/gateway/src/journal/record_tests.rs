@@ -1,5 +1,6 @@
 //! What is written comes back, and what is damaged costs itself only.
 
+use pondreeve_core::call::{CallPlan, Carried, Outcome};
 use pondreeve_core::service::Step;
 use pondreeve_core::site::{AeratorGroup, Channel};
 use pondreeve_core::{Quantity, Site};
@@ -22,6 +23,7 @@ fn farm() -> Site {
         sae_kg_kwh: 1.1,
         must_run: true,
     });
+    site.calls = CallPlan::usual();
     site.ponds[0].limits.do_fall_30min_mg_l = f64::INFINITY;
     site.probes[0].channels.push(Channel { aerator: Some(0), ..Channel::uncorrected(Quantity::AeratorKw) });
     site
@@ -98,6 +100,13 @@ fn any_event() -> impl Strategy<Value = Event> {
         Just(GatewayPart::Forward),
         Just(GatewayPart::Clock),
         Just(GatewayPart::Quarantine),
+        Just(GatewayPart::Horn),
+        Just(GatewayPart::Call),
+    ];
+    let outcome = prop_oneof![
+        Just(Outcome::Done),
+        any::<String>().prop_map(Outcome::LeftOut),
+        any::<String>().prop_map(Outcome::Failed),
     ];
     prop_oneof![
         Just(Event::Started { site: farm() }),
@@ -134,6 +143,10 @@ fn any_event() -> impl Strategy<Value = Event> {
         any::<(String, String)>().prop_map(|(alarm, by)| Event::Reset { alarm, by }),
         (part, any::<String>(), any::<Option<String>>())
             .prop_map(|(part, which, detail)| Event::GatewayFault { part, which, detail }),
+        (any::<Option<String>>(), any_time(), outcome).prop_map(|(step, asked_at, outcome)| Event::Carried {
+            what: step.map_or(Carried::HornTest, |step| Carried::Call { step, asked_at }),
+            outcome,
+        }),
         (any_time(), any_time()).prop_map(|(from, to)| Event::ClockStepped { from, to }),
     ]
 }

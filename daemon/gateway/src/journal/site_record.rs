@@ -2,8 +2,10 @@
 //! and should still be readable by eye in ten years. A field that a later version adds gets a default,
 //! so that older records stay readable.
 
+use pondreeve_core::call::{CallPlan, CallStep};
 use pondreeve_core::compensation::Compensation;
 use pondreeve_core::defaults::AERATION_RISK;
+use pondreeve_core::effect::Priority;
 use pondreeve_core::site::{
     AeratorGroup, Channel, EnergyPrice, Layer, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold,
 };
@@ -79,6 +81,17 @@ struct SiteRecord {
     summary_every_ms: i64,
     #[serde(default)]
     energy_price: Option<EnergyPriceRecord>,
+    /// Missing in records of before anybody was called: nobody is.
+    #[serde(default)]
+    calls: Option<CallPlanRecord>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct CallPlanRecord {
+    /// Id, name, and milliseconds after the alarm.
+    steps: Vec<(String, String, i64)>,
+    repeat_every_ms: Option<i64>,
+    mildest: Option<u8>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -196,6 +209,7 @@ impl From<&Site> for SiteRecord {
             probes,
             summary_every,
             energy_price,
+            calls,
         } = site;
         Self {
             gateway: gateway.clone(),
@@ -209,7 +223,41 @@ impl From<&Site> for SiteRecord {
                 per_kwh: (*per_kwh).into(),
                 currency: currency.clone(),
             }),
+            calls: Some(calls.into()),
         }
+    }
+}
+
+impl From<&CallPlan> for CallPlanRecord {
+    fn from(plan: &CallPlan) -> Self {
+        let CallPlan { steps, repeat_every, mildest } = plan;
+        Self {
+            steps: steps
+                .iter()
+                .map(|CallStep { id, name, after }| (id.clone(), name.clone(), after.as_millis()))
+                .collect(),
+            repeat_every_ms: repeat_every.map(Span::as_millis),
+            mildest: mildest.map(Priority::number),
+        }
+    }
+}
+
+impl CallPlanRecord {
+    fn into_plan(self) -> Result<CallPlan, Malformed> {
+        let steps = self.steps.into_iter();
+        Ok(CallPlan {
+            steps: steps
+                .map(|(id, name, after_ms)| CallStep { id, name, after: Span::from_millis(after_ms) })
+                .collect(),
+            repeat_every: self.repeat_every_ms.map(Span::from_millis),
+            mildest: match self.mildest {
+                None => None,
+                Some(1) => Some(Priority::Critical),
+                Some(2) => Some(Priority::High),
+                Some(3) => Some(Priority::Medium),
+                Some(_) => return Err(Malformed::Unknown),
+            },
+        })
     }
 }
 
@@ -226,6 +274,7 @@ impl SiteRecord {
             energy_price: self
                 .energy_price
                 .map(|price| EnergyPrice { per_kwh: price.per_kwh.into(), currency: price.currency }),
+            calls: self.calls.map_or_else(|| Ok(CallPlan::default()), CallPlanRecord::into_plan)?,
         })
     }
 }

@@ -4,6 +4,7 @@ use pondreeve_core::alarm_load::{LoadReport, STALE_AFTER};
 use pondreeve_core::view::AlarmView;
 use serde::{Deserialize, Serialize};
 
+use super::calls::{CalledStatus, NextCallStatus};
 use super::status::rfc3339;
 
 /// An alarm.
@@ -28,6 +29,12 @@ pub struct AlarmStatus {
     pub message: String,
     /// Who acknowledged.
     pub acknowledged_by: Option<String>,
+    /// Who was called for it, in the order of the first call.
+    #[serde(default)]
+    pub called: Vec<CalledStatus>,
+    /// Who is called next unless somebody acknowledges.
+    #[serde(default)]
+    pub next_call: Option<NextCallStatus>,
     /// Until when, by whom and why it is shelved, where it is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub shelf: Option<ShelfStatus>,

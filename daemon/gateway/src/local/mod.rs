@@ -1,6 +1,7 @@
 //! The local socket: what the console and the plain commands ask of the running daemon.
 
 pub mod alarms;
+pub mod calls;
 pub mod check;
 pub mod client;
 pub mod diary;

@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 pub use super::alarms::{AlarmLoadStatus, AlarmStatus, FrequentAlarm, ShelfStatus};
+pub use super::calls::{CalledStatus, HornTestStatus, NextCallStatus};
 use super::diary::{DeedStatus, DiaryStatus, RecordAsk, RecordedStatus};
 use super::dose::{DosePlanStatus, DoseRequest};
 use super::night::NightStatus;
@@ -328,6 +329,12 @@ pub struct FarmStatus {
     pub flood_since: Option<String>,
     /// Whether the horn is sounding.
     pub horn: bool,
+    /// Whether the lamp is lit.
+    #[serde(default)]
+    pub lamp: bool,
+    /// The newest test of the horn.
+    #[serde(default)]
+    pub horn_test: Option<HornTestStatus>,
     /// Ponds.
     pub ponds: Vec<PondStatus>,
     /// Alarms not in the normal state, most urgent first; last those that are shelved, suppressed by design

@@ -6,6 +6,7 @@ use pondreeve_core::pond::AerationNight;
 use pondreeve_core::site::Pond;
 use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
+use super::calls::{called_status, horn_test_status};
 use super::diary::diary_status;
 use super::protocol::{
     AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, FarmStatus, FaultStatus,
@@ -39,8 +40,10 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
         version: env!("CARGO_PKG_VERSION").to_owned(),
         flood_since: view.flood_since.map(rfc3339),
         horn: view.horn,
+        lamp: view.lamp,
+        horn_test: view.horn_test.as_ref().map(horn_test_status),
         ponds: ponds.collect(),
-        alarms: view.alarms.iter().map(|alarm| alarm_status(alarm, pond_id(alarm))).collect(),
+        alarms: view.alarms.iter().map(|alarm| alarm_status(alarm, pond_id(alarm), farm)).collect(),
         probes: probes_status(view, farm),
         faults: view.faults.iter().map(fault_status).collect(),
         lots: farm.products.iter().map(|product| product.lot.clone()).collect(),
@@ -169,7 +172,8 @@ fn metabolism_status(pond: &PondView) -> Option<MetabolismStatus> {
     })
 }
 
-fn alarm_status(alarm: &AlarmView, pond: Option<String>) -> AlarmStatus {
+fn alarm_status(alarm: &AlarmView, pond: Option<String>, farm: &Farm) -> AlarmStatus {
+    let (called, next_call) = called_status(alarm, &farm.site.calls);
     AlarmStatus {
         id: alarm.id.clone(),
         pond,
@@ -187,6 +191,8 @@ fn alarm_status(alarm: &AlarmView, pond: Option<String>) -> AlarmStatus {
         }),
         root: alarm.root.clone(),
         inside: alarm.inside as u64,
+        called,
+        next_call,
     }
 }
 

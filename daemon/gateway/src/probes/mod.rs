@@ -12,20 +12,31 @@ use crate::clock::Clock;
 use crate::config::Farm;
 use crate::inbox::Inbox;
 
+use serial::coils::CoilSender;
+
 pub mod mqtt;
 mod report;
 pub mod serial;
 
 /// Starts one task for each bus and each broker of the farm. They run until `stop` is cancelled or the
-/// inbox closes; the set is empty then.
+/// inbox closes; the set is empty then. The senders switch coils, one for each bus in order.
 #[expect(clippy::needless_pass_by_value, reason = "the tasks own all four from here on")]
-pub fn start(farm: Arc<Farm>, clock: Clock, inbox: Inbox, stop: CancellationToken) -> JoinSet<()> {
+pub fn start(
+    farm: Arc<Farm>,
+    clock: Clock,
+    inbox: Inbox,
+    stop: CancellationToken,
+) -> (JoinSet<()>, Vec<CoilSender>) {
     let mut tasks = JoinSet::new();
+    let mut coil_senders = Vec::new();
     for index in 0..farm.buses.len() {
-        tasks.spawn(serial::run(Arc::clone(&farm), index, clock.clone(), inbox.clone(), stop.clone()));
+        let (sender, coils) = serial::coils::queue();
+        coil_senders.push(sender);
+        let (farm, clock, inbox, stop) = (Arc::clone(&farm), clock.clone(), inbox.clone(), stop.clone());
+        tasks.spawn(serial::run(farm, index, clock, inbox, coils, stop));
     }
     for index in 0..farm.brokers.len() {
         tasks.spawn(mqtt::run(Arc::clone(&farm), index, clock.clone(), inbox.clone(), stop.clone()));
     }
-    tasks
+    (tasks, coil_senders)
 }

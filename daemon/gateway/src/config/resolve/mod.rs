@@ -1,6 +1,7 @@
 //! From the configuration as written to a [`Farm`]: defaults filled in, names looked up, contradictions
 //! reported. After this nothing is unchecked.
 
+mod annunciation;
 mod brokers;
 mod buses;
 mod compensation;
@@ -19,6 +20,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
+use pondreeve_core::call::CallPlan;
 use pondreeve_core::site::{EnergyPrice, PondIndex, Probe};
 use pondreeve_core::{Site, Span};
 use pondreeve_protocol::register_map::RegisterMap;
@@ -116,6 +118,12 @@ impl Resolver<'_> {
         let brokers = self.all_brokers(raw.broker.as_ref(), gateway_id);
         let destinations = self.all_destinations(raw.destination.as_ref(), gateway_id);
         let products = self.all_products(raw.product.as_ref());
+        let has_destination = raw.destination.as_ref().is_some_and(|list| !list.value.is_empty());
+        let annunciation = self.annunciation(
+            raw.annunciation.as_ref(),
+            buses.as_deref().unwrap_or_default(),
+            has_destination,
+        );
         self.check_oxygen_intervals(ponds.as_deref().unwrap_or_default());
         // With an oxygen probe that could not be read, the warning would be wrong.
         if !self.problems.any_error() && self.elsewhere.borrow().is_empty() {
@@ -124,8 +132,9 @@ impl Resolver<'_> {
         }
 
         let (site, name, time_zone) = farm?;
+        let (annunciation, calls) = annunciation?;
         Some(Farm {
-            site: Site { ponds: ponds?, probes: self.probes.borrow().clone(), ..site },
+            site: Site { ponds: ponds?, probes: self.probes.borrow().clone(), calls, ..site },
             name,
             time_zone,
             store: store?,
@@ -134,6 +143,7 @@ impl Resolver<'_> {
             brokers: brokers?,
             destinations: destinations?,
             products: products?,
+            annunciation,
             limit_sources: self.limit_sources.take(),
         })
     }
@@ -155,6 +165,7 @@ impl Resolver<'_> {
                 per_kwh: price.value,
                 currency: raw.currency.as_ref().map_or_else(String::new, |at| at.value.clone()),
             }),
+            calls: CallPlan::default(),
         };
         Some((site, raw.name.as_ref()?.value.clone(), time_zone?.0))
     }

@@ -4,7 +4,7 @@ use ratatui::style::Style;
 
 use crate::console::text::{age_words, clean, first_that_fits, width, wrap};
 use crate::console::ui::needs_acknowledging;
-use crate::console::words::priority_name;
+use crate::console::words::{called_words, priority_name};
 use crate::local::protocol::AlarmStatus;
 
 use super::{Canvas, Context, alarm_mark, message_without_place, outlook};
@@ -29,6 +29,9 @@ pub(super) fn panel(
     // The farm's own alarms say everything in their message.
     let most = if pond.is_some() { 4 } else { 7 };
     let mut answers = vec![("What", message_without_place(&alarm.message, pond), most, plain)];
+    if let Some(called) = called_words(alarm, context.clock) {
+        answers.push(("Called", called, 2, plain));
+    }
     if let Some(pond) = pond {
         answers.push(("Oxygen", outlook::oxygen_now(context, pond), 2, plain));
         answers.push(("Left", outlook::time_left(context, pond), 2, plain));

@@ -1,12 +1,12 @@
 //! One request and its answer over a serial line, with every check that Modbus RTU leaves to the master.
 //!
 //! The client of `tokio-modbus` runs over `Guard`, a transport that hands it nothing but the one frame
-//! that has passed all checks of [`ReadRequest::decode_answer`]. On a bare port that client clears its own
-//! buffer but not the kernel's, so one late answer shifted all later ones by one and a temperature was
-//! read as oxygen; and it compares the byte count only in debug builds. Behind the guard it can do
-//! neither: stale bytes are drained before each request, the frame it sees is the asked unit's answer
-//! to the asked function with the asked length, and each request gets a fresh client, so nothing that
-//! one buffers outlives its request.
+//! that has passed all checks of [`ReadRequest::decode_answer`], or that confirms a coil. On a bare port
+//! that client clears its own buffer but not the kernel's, so one late answer shifted all later ones by
+//! one and a temperature was read as oxygen; and it compares the byte count only in debug builds. Behind
+//! the guard it can do neither: stale bytes are drained before each request, the frame it sees is the
+//! asked unit's answer to the asked function with the asked length, and each request gets a fresh client,
+//! so nothing that one buffers outlives its request.
 
 use std::io;
 use std::pin::Pin;
@@ -14,12 +14,14 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
-use pondreeve_protocol::modbus::{AnswerError, FRAME_BYTES_MAX, Found, ReadRequest};
+use pondreeve_protocol::modbus::{AnswerError, CoilWrite, FRAME_BYTES_MAX, ReadRequest};
 use pondreeve_protocol::register_map::Table;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::time::{Instant, timeout};
-use tokio_modbus::Slave;
-use tokio_modbus::client::{Reader as _, rtu};
+use tokio_modbus::client::{Reader as _, Writer as _, rtu};
+use tokio_modbus::{ExceptionCode, Slave};
+
+use super::asked::{Answered, Asked};
 
 /// Received bytes kept while an answer is looked for: two frames, so that an answer behind a late one is
 /// still found. Older bytes are dropped; a line that babbles ends in the time-out.
@@ -91,20 +93,28 @@ pub struct Line<P> {
     inner: Arc<Mutex<Inner<P>>>,
     timing: Timing,
     last_traffic: Option<Instant>,
+    /// Whether the adapter hears its own requests; `None` while nothing has been read.
+    echoes: Option<bool>,
 }
 
 #[derive(Debug)]
 struct Inner<P> {
     port: P,
-    asked: Option<ReadRequest>,
+    asked: Option<Asked>,
     written: usize,
     received: Vec<u8>,
     received_bytes: u64,
     answer: Vec<u8>,
     handed_over: usize,
     exception: Option<u8>,
+    /// The request itself came in front of an answer: the adapter hears its own sending.
+    heard_itself: bool,
     counts: Counts,
 }
+
+/// What came of an exchange: in time, over the line, as the device answered.
+type Exchanged<T> =
+    Result<Result<Result<Option<T>, ExceptionCode>, tokio_modbus::Error>, tokio::time::error::Elapsed>;
 
 impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<P> {
     /// Around an open port.
@@ -118,9 +128,10 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
             answer: Vec::new(),
             handed_over: 0,
             exception: None,
+            heard_itself: false,
             counts: Counts::default(),
         };
-        Self { inner: Arc::new(Mutex::new(inner)), timing, last_traffic: None }
+        Self { inner: Arc::new(Mutex::new(inner)), timing, last_traffic: None, echoes: None }
     }
 
     /// What the line has seen since it was opened.
@@ -139,36 +150,84 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
     /// See [`Failure`]. After a time-out the line has been kept silent until a late answer must have
     /// come, so the caller may go on at once.
     pub async fn read(&mut self, request: &ReadRequest, patience: Duration) -> Result<Vec<u16>, Failure> {
-        self.pause().await;
-        self.drain().await.map_err(Failure::Device)?;
-        {
-            let mut inner = self.lock();
-            inner.asked = Some(*request);
-            inner.written = 0;
-            inner.received.clear();
-            inner.received_bytes = 0;
-            inner.answer.clear();
-            inner.handed_over = 0;
-            inner.exception = None;
-        }
-        let frames = self.timing.character * (8 + request.answer_bytes()) as u32;
-        let mut client = rtu::attach_slave(Guard(Arc::clone(&self.inner)), Slave(request.unit));
+        let client = self.prepare(Asked::Read(*request)).await?;
         let exchange = async {
+            let mut client = client;
             match request.table {
                 Table::Holding => client.read_holding_registers(request.address, request.count).await,
                 Table::Input => client.read_input_registers(request.address, request.count).await,
             }
         };
-        let outcome = timeout(patience + frames, exchange).await;
-        drop(client);
+        let outcome = timeout(patience + self.on_the_line(&Asked::Read(*request)), exchange).await;
+        let done = outcome.map(|came| {
+            came.map(|refused| {
+                refused.map(|found| (found.len() == usize::from(request.count)).then_some(found))
+            })
+        });
+        self.conclude(&Asked::Read(*request), done).await
+    }
+
+    /// Switches a coil and waits until the relay has confirmed it.
+    ///
+    /// # Errors
+    /// As [`Self::read`]: unless the answer came the coil counts as not switched, though it may be.
+    pub async fn write_coil(&mut self, write: &CoilWrite, patience: Duration) -> Result<(), Failure> {
+        if self.echoes.is_none() {
+            // Whether the adapter hears itself must be known, or its echo would pass for the relay's answer. Any
+            // read tells, whatever comes of it.
+            let CoilWrite { unit, coil, .. } = *write;
+            let look = ReadRequest { unit, table: Table::Holding, address: coil, count: 1 };
+            if let Err(Failure::Device(error)) = self.read(&look, patience).await {
+                return Err(Failure::Device(error));
+            }
+        }
+        let asked = Asked::Coil(*write, self.echoes == Some(true));
+        let client = self.prepare(asked).await?;
+        let exchange = async {
+            let mut client = client;
+            client.write_single_coil(write.coil, write.on).await
+        };
+        let outcome = timeout(patience + self.on_the_line(&asked), exchange).await;
+        self.conclude(&asked, outcome.map(|came| came.map(|refused| refused.map(Some)))).await
+    }
+
+    /// Time that the bytes of a request and its answer take.
+    fn on_the_line(&self, asked: &Asked) -> Duration {
+        self.timing.character * (8 + asked.answer_bytes()) as u32
+    }
+
+    /// Makes the line ready and attaches a fresh client.
+    async fn prepare(&mut self, asked: Asked) -> Result<tokio_modbus::client::Context, Failure> {
+        self.pause().await;
+        self.drain().await.map_err(Failure::Device)?;
+        let mut inner = self.lock();
+        inner.asked = Some(asked);
+        inner.written = 0;
+        inner.received.clear();
+        inner.received_bytes = 0;
+        inner.answer.clear();
+        inner.handed_over = 0;
+        inner.exception = None;
+        inner.heard_itself = false;
+        drop(inner);
+        Ok(rtu::attach_slave(Guard(Arc::clone(&self.inner)), Slave(asked.unit())))
+    }
+
+    /// What came of an exchange; `None` in it is an answer that the client and the guard see differently.
+    async fn conclude<T>(&mut self, asked: &Asked, outcome: Exchanged<T>) -> Result<T, Failure> {
         self.last_traffic = Some(Instant::now());
-        let (bytes, why, exception) = {
+        let (bytes, why, exception, echoed) = {
             let mut inner = self.lock();
             inner.asked = None;
-            (inner.received_bytes, request.explain(&inner.received), inner.exception)
+            let why = asked.explain(&inner.received);
+            (inner.received_bytes, why, inner.exception, inner.heard_itself)
         };
+        // Garbage tells nothing about the adapter.
+        if matches!(asked, Asked::Read(_)) && (echoed || bytes == 0 || matches!(outcome, Ok(Ok(_)))) {
+            self.echoes = Some(echoed);
+        }
         match outcome {
-            Ok(Ok(Ok(registers))) if registers.len() == usize::from(request.count) => Ok(registers),
+            Ok(Ok(Ok(Some(found)))) => Ok(found),
             Ok(Ok(Err(code))) => Err(Failure::Exception(exception.unwrap_or(code.into()))),
             Ok(Err(tokio_modbus::Error::Transport(error))) => Err(Failure::Device(error)),
             Err(_elapsed) => {
@@ -177,7 +236,7 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
             }
             // The guard lets neither a short answer nor another header through; if the client ever
             // disagrees with it, its doubt counts.
-            Ok(Ok(Ok(_)) | Err(_)) => Err(Failure::Garbled { bytes, why }),
+            Ok(Ok(Ok(None)) | Err(_)) => Err(Failure::Garbled { bytes, why }),
         }
     }
 
@@ -265,18 +324,16 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Inner<P> {
             }
             self.received_bytes += came.len() as u64;
             self.received.extend_from_slice(came);
-            let (start, end) = match asked.find_answer(&self.received) {
-                Found::Registers { start, end, .. } => (start, end),
-                Found::Exception { code, start, end } => {
-                    self.exception = Some(code);
-                    (start, end)
-                }
-                Found::NotYet => {
-                    let excess = self.received.len().saturating_sub(RECEIVED_BYTES_MAX);
-                    self.received.drain(..excess);
-                    continue;
-                }
+            let found = asked.find_answer(&self.received);
+            let before = self.received.get(..found.map_or(self.received.len(), |found| found.start));
+            let own = asked.encode();
+            self.heard_itself |= before.unwrap_or_default().windows(own.len()).any(|bytes| bytes == own);
+            let Some(Answered { start, end, exception }) = found else {
+                let excess = self.received.len().saturating_sub(RECEIVED_BYTES_MAX);
+                self.received.drain(..excess);
+                continue;
             };
+            self.exception = exception;
             self.counts.skipped_bytes += start as u64;
             self.answer.extend_from_slice(self.received.get(start..end).unwrap_or_default());
         }

@@ -1,6 +1,6 @@
 //! Modbus RTU probes on a serial bus: one task per bus, one request on the line at a time.
 //!
-//! `line` asks and checks, `poll` reads a whole probe, `schedule` says who is next, this module opens the port and turns what
+//! `line` asks and checks, `coils` switches the horn's and the lamp's relays in between, `poll` reads a whole probe, `schedule` says who is next, this module opens the port and turns what
 //! happens into events. A probe that does not answer is reported and asked less often; a port that is
 //! gone is reported and opened again and again.
 
@@ -15,6 +15,7 @@ use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use tokio_util::sync::CancellationToken;
 use tracing::info;
 
+use self::coils::Coils;
 use self::line::{Failure, Line, Timing};
 use self::poll::{Device, Doubts, Reading};
 use self::schedule::Schedule;
@@ -25,6 +26,8 @@ use crate::config::Farm;
 use crate::config::farm::{Bus, BusProbe, Parity};
 use crate::inbox::Inbox;
 
+mod asked;
+pub mod coils;
 pub mod line;
 pub mod poll;
 pub mod schedule;
@@ -37,11 +40,18 @@ mod line_faults;
 /// the wait after plugging in short; an attempt costs next to nothing.
 const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(5));
 
-/// Polls the probes of one bus until `stop` is cancelled or the engine is gone.
-pub async fn run(farm: Arc<Farm>, index: usize, clock: Clock, inbox: Inbox, stop: CancellationToken) {
+/// Polls the probes of one bus, and switches coils in between, until `stop` is cancelled or the engine is gone.
+pub async fn run(
+    farm: Arc<Farm>,
+    index: usize,
+    clock: Clock,
+    inbox: Inbox,
+    coils: Coils,
+    stop: CancellationToken,
+) {
     let Some(bus) = farm.buses.get(index) else { return };
     let work = async {
-        let mut task = BusTask::new(&farm, bus, clock, inbox);
+        let mut task = BusTask::new(&farm, bus, clock, inbox, coils);
         // It only ends when the engine is gone.
         let Err(Gone) = task.run().await;
     };
@@ -59,11 +69,12 @@ struct BusTask<'a> {
     devices: Vec<Device>,
     settings: Vec<SettingWatch>,
     doubts: Doubts,
+    coils: Coils,
     timing: Timing,
 }
 
 impl<'a> BusTask<'a> {
-    fn new(farm: &Farm, bus: &'a Bus, clock: Clock, inbox: Inbox) -> Self {
+    fn new(farm: &Farm, bus: &'a Bus, clock: Clock, inbox: Inbox, coils: Coils) -> Self {
         let slowest = bus.probes.iter().map(|probe| probe.timeout).max().unwrap_or_default();
         let parity_bit = u32::from(bus.parity != Parity::None);
         let bits = 1 + u32::from(bus.data_bits) + parity_bit + u32::from(bus.stop_bits);
@@ -83,6 +94,7 @@ impl<'a> BusTask<'a> {
             settings: devices.iter().map(|_| SettingWatch::default()).collect(),
             devices,
             doubts: Doubts::default(),
+            coils,
             timing: Timing::new(bus.baud, bits, bus.turnaround, slowest, longest),
         }
     }
@@ -108,12 +120,12 @@ impl<'a> BusTask<'a> {
                     self.bus.id
                 ),
             };
-            self.reporter.gateway_fault(GatewayPart::Bus, &self.bus.id, Some(detail)).await?;
+            self.reporter.gateway_fault(GatewayPart::Bus, &self.bus.id, Some(detail.clone())).await?;
             for (probe, device) in self.bus.probes.iter().zip(&self.devices) {
                 let detail = format!("{} waits for its bus", device.name);
                 self.reporter.probe_fault(probe.probe, ProbeFault::Unreachable, &detail).await?;
             }
-            tokio::time::sleep(wait).await;
+            self.coils.refuse_for(wait, &detail).await;
             wait = (wait * 2).min(REOPEN_AFTER.1);
         }
     }
@@ -126,14 +138,32 @@ impl<'a> BusTask<'a> {
         }
         let mut cleared = false;
         loop {
-            let Some(next) = self.schedule.next(self.clock.now()) else {
-                // A bus without probes: held open, so that nobody else takes it, and nothing to do.
-                return std::future::pending().await;
-            };
-            if next.due > self.clock.now() {
-                self.clock.sleep_until(next.due).await;
+            if let Some(job) = self.coils.waiting() {
+                if let Err(error) = coils::switch(line, job).await {
+                    return Ok(error);
+                }
                 continue;
             }
+            let next = self.schedule.next(self.clock.now());
+            let due = next.map(|next| next.due);
+            let Some(next) = next.filter(|next| next.due <= self.clock.now()) else {
+                // A bus without probes is held open, so that nobody else takes it.
+                let wait = async {
+                    match due {
+                        Some(due) => self.clock.sleep_until(due).await,
+                        None => std::future::pending().await,
+                    }
+                };
+                tokio::select! {
+                    () = wait => {}
+                    job = self.coils.next() => {
+                        if let Err(error) = coils::switch(line, job).await {
+                            return Ok(error);
+                        }
+                    }
+                }
+                continue;
+            };
             let bus = self.bus;
             let (Some(probe), Some(device)) = (bus.probes.get(next.index), self.devices.get(next.index))
             else {

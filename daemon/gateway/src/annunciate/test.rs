@@ -1,0 +1,117 @@
+//! The daily test of the horn.
+
+use std::time::Duration;
+
+use jiff::tz::TimeZone;
+use pondreeve_core::call::{Carried, Outcome};
+use pondreeve_core::{Event, Timestamp};
+
+use super::switch::{Knob, Stands};
+use crate::audit::Place;
+use crate::clock::Clock;
+use crate::config::annunciation::HornTestPlan;
+use crate::inbox::{Inbox, Incoming};
+
+/// A switch that has not answered after this long has failed the test; longer than all its attempts.
+const ANSWER_WITHIN: Duration = Duration::from_secs(15);
+
+/// Tests the horn each day, for ever.
+pub(super) async fn daily(knob: Knob, plan: HornTestPlan, zone: TimeZone, clock: Clock, inbox: Inbox) {
+    loop {
+        let Some(due) = next_at(clock.now(), plan.at, &zone) else {
+            // Beyond the calendar; a clock that is not set yet is set one day.
+            tokio::time::sleep(Duration::from_secs(3_600)).await;
+            continue;
+        };
+        clock.sleep_until(due).await;
+        let outcome = once(&knob, plan.sound).await;
+        tracing::info!(?outcome, "the horn's test of the day");
+        let event = Event::Carried { what: Carried::HornTest, outcome };
+        if inbox.send(Incoming { event, done: None, urgent: false, place: Place::Daemon }).await.is_err() {
+            return;
+        }
+    }
+}
+
+/// Sounds the horn for a moment, unless it sounds already.
+pub(super) async fn once(knob: &Knob, sound: Duration) -> Outcome {
+    if knob.is_wanted() {
+        return Outcome::LeftOut("an alarm was sounding".to_owned());
+    }
+    let mut stands = knob.stands();
+    stands.mark_unchanged();
+    knob.test(true);
+    let sounded = answered(&mut stands, true).await;
+    if sounded.is_ok() {
+        tokio::time::sleep(sound).await;
+    }
+    stands.mark_unchanged();
+    knob.test(false);
+    if let Err(why) = sounded {
+        return Outcome::Failed(why);
+    }
+    if knob.is_wanted() {
+        // An alarm came in between, and the horn rightly goes on.
+        return Outcome::Done;
+    }
+    match answered(&mut stands, false).await {
+        Err(why) if !knob.is_wanted() => Outcome::Failed(why),
+        _ => Outcome::Done,
+    }
+}
+
+async fn answered(stands: &mut tokio::sync::watch::Receiver<Stands>, on: bool) -> Result<(), String> {
+    let answer = async {
+        loop {
+            if stands.changed().await.is_err() {
+                return Err("the program is ending".to_owned());
+            }
+            match &*stands.borrow_and_update() {
+                Stands::Confirmed(state) if *state == on => return Ok(()),
+                Stands::Failed(why) => return Err(why.clone()),
+                Stands::Confirmed(_) | Stands::Unknown => {}
+            }
+        }
+    };
+    match tokio::time::timeout(ANSWER_WITHIN, answer).await {
+        Ok(answer) => answer,
+        Err(_elapsed) => Err(format!("nothing was heard of it for {} s", ANSWER_WITHIN.as_secs())),
+    }
+}
+
+/// The next time after `now` that clocks on the farm show `at`. Where clocks are put forward over it, the
+/// hour after; where it comes twice, the first.
+fn next_at(now: Timestamp, at: jiff::civil::Time, zone: &TimeZone) -> Option<Timestamp> {
+    let now_utc = jiff::Timestamp::from_millisecond(now.as_millis()).ok()?;
+    let mut day = zone.to_datetime(now_utc).date();
+    for _ in 0..3 {
+        let due = zone.to_timestamp(day.to_datetime(at)).ok()?;
+        if due.as_millisecond() > now.as_millis() {
+            return Some(Timestamp(due.as_millisecond()));
+        }
+        day = day.tomorrow().ok()?;
+    }
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(text: &str) -> Timestamp {
+        Timestamp(text.parse::<jiff::Timestamp>().unwrap().as_millisecond())
+    }
+
+    #[test]
+    fn it_comes_once_a_day_by_the_farms_own_clock() {
+        let five = jiff::civil::time(17, 0, 0, 0);
+        let west = TimeZone::fixed(jiff::tz::offset(-5));
+        let next = |now: &str| next_at(at(now), five, &west).unwrap();
+        // 17:00 there is 22:00 UTC.
+        assert_eq!(next("2026-11-28T12:00:00Z"), at("2026-11-28T22:00:00Z"));
+        assert_eq!(next("2026-11-28T21:59:59.999Z"), at("2026-11-28T22:00:00Z"));
+        assert_eq!(next("2026-11-28T22:00:00Z"), at("2026-11-29T22:00:00Z"), "not twice");
+        // Just past midnight UTC it is still the evening of the day before there.
+        assert_eq!(next("2026-11-29T00:30:00Z"), at("2026-11-29T22:00:00Z"));
+    }
+}
