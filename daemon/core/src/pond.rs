@@ -108,7 +108,9 @@ pub struct PondState {
     pub alarms: Vec<Alarm>,
     /// Newest entry of a person, per quantity.
     pub hand: BTreeMap<Quantity, Seen>,
-    /// The disc of the day before the newest one.
+    /// The newest disc.
+    disc: Option<Seen>,
+    /// The disc of the day before it.
     disc_before: Option<Seen>,
     /// What else is known of the water.
     marks: Marks,
@@ -159,6 +161,7 @@ impl PondState {
             since: now,
             alarms: alarm_set::alarms(index, pond),
             hand: BTreeMap::new(),
+            disc: None,
             disc_before: None,
             marks: Marks::default(),
             marks_due: None,

@@ -18,14 +18,12 @@ const EVERY: Span = Span::from_minutes(5);
 const PRESENT: Span = Span::from_minutes(45);
 
 impl PondState {
-    /// Notes what a person has entered, before it takes the place of what was entered before.
+    /// Notes what a person has entered, or what a kit's column of a recording says: it is judged at once.
     pub(crate) fn note_entry(&mut self, quantity: Quantity, seen: Seen) {
-        if quantity == Quantity::SecchiCm {
-            self.disc_before = self
-                .hand
-                .get(&quantity)
-                .copied()
-                .filter(|known| known.at < seen.at && seen.at - known.at <= DISC_BESIDE);
+        let is_newest = |known: &Seen| known.at < seen.at;
+        if quantity == Quantity::SecchiCm && self.disc.is_none_or(|known| is_newest(&known)) {
+            let beside = |known: &Seen| seen.at - known.at <= DISC_BESIDE;
+            self.disc_before = self.disc.replace(seen).filter(beside);
         }
         self.marks_due = None;
     }
@@ -82,7 +80,7 @@ impl PondState {
             nitrite: self.kit(scene, Quantity::NitriteMgL),
             alkalinity: self.kit(scene, Quantity::AlkalinityMgL),
             secchi: self.kit(scene, Quantity::SecchiCm),
-            disc: self.disc(now),
+            disc: self.disc_change(now),
             phosphate: self.kit(scene, Quantity::PhosphateMgL),
             h2s: sulfide.and_then(|(sulfide, ph)| derived::hydrogen_sulfide_now(sulfide, ph, &water)),
             sludge_ph: self.kit(scene, Quantity::SludgePh),
@@ -91,8 +89,8 @@ impl PondState {
     }
 
     /// Two discs of a day and the next. Once the newest is older than a day there is no change any more.
-    fn disc(&self, now: Timestamp) -> Option<DiscChange> {
-        let newest = self.hand.get(&Quantity::SecchiCm)?;
+    fn disc_change(&self, now: Timestamp) -> Option<DiscChange> {
+        let newest = self.disc?;
         let before = self.disc_before.filter(|_| now - newest.at <= DISC_BESIDE);
         Some(DiscChange {
             before_cm: before.map_or(newest.value, |before| before.value),

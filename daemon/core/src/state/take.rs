@@ -10,13 +10,28 @@ use crate::effect::{Amended, Effect, Flag, Reading};
 use crate::gateway_fault;
 use crate::input::{GatewayPart, ProbeFault, Sample};
 use crate::message::length;
-use crate::pond::Scene;
+use crate::pond::{PondState, Scene};
 use crate::quality::watch::{Amendment, Around};
 use crate::quality::{self, AHEAD_TOLERANCE, ChannelState, Seen};
 use crate::quantity::Quantity;
 use crate::site::{Channel, Layer, PondIndex, Probe, ProbeIndex};
 use crate::time::{Span, Timestamp};
 use crate::window::Bin;
+
+/// Whether a quantity is counted by a test kit or read off a disc.
+const fn is_counted_by_kit(quantity: Quantity) -> bool {
+    use Quantity as Q;
+    matches!(
+        quantity,
+        Q::TanMgL
+            | Q::NitriteMgL
+            | Q::PhosphateMgL
+            | Q::AlkalinityMgL
+            | Q::SulfideMgL
+            | Q::SecchiCm
+            | Q::SludgePh
+    )
+}
 
 impl State {
     pub(super) fn take_sweep(&mut self, samples: &[Sample], arrived: Timestamp, effects: &mut Vec<Effect>) {
@@ -138,7 +153,7 @@ impl State {
         own == other
             || match sample.quantity {
                 Quantity::TemperatureC | Quantity::SalinityPsu | Quantity::ConductivityMsCm => false,
-                _ => !self.ponds.get(usize::from(pond.0)).is_some_and(|pond| pond.is_layered()),
+                _ => !self.ponds.get(usize::from(pond.0)).is_some_and(PondState::is_layered),
             }
     }
 
@@ -233,6 +248,9 @@ impl State {
         if let Some(pond) = probe.pond.and_then(|pond| self.ponds.get_mut(usize::from(pond.0))) {
             pond.tally.count(reading.quantity, reading.value, reading.flag);
             if let (true, Some(value), true) = (judged.is_news, reading.value, reading.flag.may_warn()) {
+                if is_counted_by_kit(reading.quantity) {
+                    pond.note_entry(reading.quantity, Seen { value, at: reading.at, flag: reading.flag });
+                }
                 match (reading.quantity, channel.aerator) {
                     (Quantity::TanMgL, _) => {
                         pond.take_tan(Seen { value, at: reading.at, flag: reading.flag });

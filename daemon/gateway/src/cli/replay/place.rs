@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use pondreeve_core::site::{Channel, Pond, PondIndex, Probe};
+use pondreeve_core::site::{Channel, Pond, PondIndex, Probe, QualityLimits};
 use pondreeve_core::{Quantity, Site, Span};
 
 use super::Arguments;
@@ -14,6 +14,14 @@ pub(super) const SALINITY_PSU: f64 = 18.0;
 
 /// Interval assumed for a quantity with fewer than two readings to measure it by.
 pub(super) const STEP_UNKNOWN: Span = Span::from_minutes(15);
+
+/// Longer than any recording.
+const NEVER: Span = Span::from_hours(100 * 366 * 24);
+
+/// Whether a quantity is counted by a test kit, by the time it is given before it counts as missing: days.
+fn is_counted_by_kit(quantity: Quantity) -> bool {
+    QualityLimits::for_quantity(quantity).missing_after >= Span::from_hours(7 * 24)
+}
 
 /// Where the recording was made.
 #[derive(Debug, Clone)]
@@ -81,6 +89,10 @@ pub(super) fn site(place: &Place, steps: &BTreeMap<Quantity, Span>) -> Site {
         if let Some(&step) = steps.get(&channel.quantity) {
             channel.quality = channel.quality.reporting_every(step);
         }
+        if is_counted_by_kit(channel.quantity) {
+            // It comes when somebody tests: that nobody has is no fault of a probe.
+            (channel.quality.stale_after, channel.quality.missing_after) = (NEVER, NEVER);
+        }
     }
     if let Some(&step) = steps.get(&Quantity::DoMgL) {
         for pond in &mut site.ponds {
@@ -108,6 +120,7 @@ fn of_configured(farm: &Site, index: usize, quantities: &[Quantity]) -> Site {
             Some(channel) => Channel {
                 quality: channel.quality,
                 aerator: channel.aerator,
+                layer: channel.layer,
                 ..Channel::uncorrected(quantity)
             },
             None => Channel::uncorrected(quantity),
