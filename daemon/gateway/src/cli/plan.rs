@@ -51,13 +51,16 @@ pub struct Dose {
     /// How much; 4 in a crop, 20 before stocking
     #[arg(long, value_name = "PPM")]
     pub dose: Option<f64>,
-    /// What it counts
-    #[arg(long, value_name = "BASIS", default_value = "slurry_mass")]
-    pub basis: String,
-    /// Solids in the slurry by mass, %, from the label
-    #[arg(long, value_name = "PERCENT", default_value_t = 60.0)]
-    pub solids_percent: f64,
-    /// Density of the slurry, kg/L, from the label; that of ideal mixing if left out
+    /// Lot of product, as configured; the farm's only one if nothing describes another
+    #[arg(long, value_name = "LOT")]
+    pub lot: Option<String>,
+    /// What it counts; the lot's, else slurry_mass
+    #[arg(long, value_name = "BASIS")]
+    pub basis: Option<String>,
+    /// Solids in the slurry by mass, %; the lot's, else 60
+    #[arg(long, value_name = "PERCENT")]
+    pub solids_percent: Option<f64>,
+    /// Density of the slurry, kg/L; the lot's, else that of ideal mixing
     #[arg(long, value_name = "KG/L")]
     pub slurry_density_kg_l: Option<f64>,
     /// Slurry in a full container, kg
@@ -84,6 +87,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let request = DoseRequest {
         pond: arguments.pond.clone(),
         dose: arguments.dose.unwrap_or(usual),
+        lot: arguments.lot.clone(),
         basis: arguments.basis.clone(),
         solids_percent: arguments.solids_percent,
         slurry_density_kg_l: arguments.slurry_density_kg_l,
@@ -121,7 +125,13 @@ fn told(plan: &DosePlanStatus, name: &str, clock: FarmClock) -> String {
     if let (Some(containers), Some(open)) = (plan.containers, plan.containers_to_open) {
         let _ = write!(head, " = {} containers ({} to open)", number(containers, 1), number(open, 0));
     }
-    paragraph(&mut out, "", "  ", &format!("{head}."));
+    let product = match &plan.lot {
+        Some(lot) => format!("lot {lot}"),
+        None => "no lot named".to_owned(),
+    };
+    let solids = number(plan.solids_percent, 0);
+    let density = number(plan.slurry_density_kg_l, 2);
+    paragraph(&mut out, "", "  ", &format!("{head}. ({product}: {solids} % solids, {density} kg/L)"));
     let when = plan.earliest.as_ref().map(|at| clock.time_and_day(at));
     let verdict = match (plan.go, &when) {
         (true, _) => "Nothing known speaks against dosing now.".to_owned(),
@@ -220,6 +230,9 @@ mod tests {
             at: "2026-11-25T20:30:00Z".to_owned(),
             dose: 4.0,
             basis: "slurry_mass".to_owned(),
+            lot: Some("M-17".to_owned()),
+            solids_percent: 60.0,
+            slurry_density_kg_l: 1.53,
             volume_m3: 9_600.0,
             slurry_kg: 38.4,
             slurry_l: 25.1,

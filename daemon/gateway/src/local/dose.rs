@@ -5,6 +5,10 @@ use pondreeve_core::dosing::{DoseAsk, DosePlan, NH3_MEAN_AT_MOST, NH3_PEAK_AT_MO
 use serde::{Deserialize, Serialize};
 
 use super::status::rfc3339;
+use crate::config::farm::Product;
+
+/// Solids of the usual slurry, %. (Common practice, no source.)
+const USUAL_SOLIDS_PERCENT: f64 = 60.0;
 
 /// What is to be planned.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -14,11 +18,13 @@ pub struct DoseRequest {
     pub pond: String,
     /// How much, in the unit of the basis.
     pub dose: f64,
-    /// `slurry_mass`, `solids_mass` or `slurry_volume`.
-    pub basis: String,
-    /// Solids in the slurry by mass, %.
-    pub solids_percent: f64,
-    /// Its density, kg/L; that of ideal mixing where absent.
+    /// Lot of product, as configured; the farm's only one where absent and nothing else describes it.
+    pub lot: Option<String>,
+    /// `slurry_mass`, `solids_mass` or `slurry_volume`; the lot's, else `slurry_mass`, where absent.
+    pub basis: Option<String>,
+    /// Solids in the slurry by mass, %; the lot's where absent, else 60.
+    pub solids_percent: Option<f64>,
+    /// Its density, kg/L; the lot's where absent, else that of ideal mixing.
     pub slurry_density_kg_l: Option<f64>,
     /// Net mass of a full container, kg.
     pub container_kg: Option<f64>,
@@ -37,6 +43,12 @@ pub struct DosePlanStatus {
     pub dose: f64,
     /// What that counts.
     pub basis: String,
+    /// The lot it is reckoned with, where there is one.
+    pub lot: Option<String>,
+    /// Solids in the slurry by mass, %, as reckoned with.
+    pub solids_percent: f64,
+    /// Density of the slurry, kg/L, as reckoned with.
+    pub slurry_density_kg_l: f64,
     /// Water it is reckoned on, m3.
     pub volume_m3: f64,
     /// Slurry, kg.
@@ -105,47 +117,64 @@ impl From<Nh3Day> for Nh3Status {
     }
 }
 
-/// What is to be planned, checked.
+/// What is to be planned, checked, and the product it is reckoned with.
+#[derive(Debug)]
+pub(super) struct Checked {
+    pub(super) ask: DoseAsk,
+    lot: Option<String>,
+    solids_percent: f64,
+    slurry_density_kg_l: f64,
+}
+
+/// Checks what is to be planned; what the request leaves open its lot says, or the farm's only one.
 ///
 /// # Errors
 /// With what was given and what is accepted.
-pub(super) fn ask(request: &DoseRequest) -> Result<DoseAsk, String> {
-    let basis = Basis::from_name(&request.basis).ok_or_else(|| {
-        format!(
-            "planning a dose for {}: {:?} is no basis; accepted are slurry_mass, solids_mass, slurry_volume",
-            request.pond, request.basis
-        )
-    })?;
+pub(super) fn check(request: &DoseRequest, products: &[Product]) -> Result<Checked, String> {
+    let planning = format!("planning a dose for {}", request.pond);
+    let says_nothing = request.basis.is_none() && request.solids_percent.is_none();
+    let lot = match (&request.lot, products) {
+        (Some(lot), _) => Some(products.iter().find(|product| product.lot == *lot).ok_or_else(|| {
+            let known: Vec<&str> = products.iter().map(|product| product.lot.as_str()).collect();
+            let known = if known.is_empty() { "none is configured".to_owned() } else { known.join(", ") };
+            format!("{planning}: there is no lot {lot:?}; accepted: {known}")
+        })?),
+        (None, [only]) if says_nothing => Some(only),
+        (None, _) => None,
+    };
+    let basis = match &request.basis {
+        Some(name) => Basis::from_name(name).ok_or_else(|| {
+            format!("{planning}: {name:?} is no basis; accepted are slurry_mass, solids_mass, slurry_volume")
+        })?,
+        None => lot.map_or(Basis::SlurryMass, |lot| lot.basis),
+    };
     if !(request.dose > 0.0 && request.dose <= 200.0) {
         return Err(format!(
-            "planning a dose for {}: {} {} is not accepted; more than 0 and at most 200 is",
-            request.pond,
+            "{planning}: {} {} is not accepted; more than 0 and at most 200 is",
             request.dose,
             basis.unit()
         ));
     }
-    let density =
-        request.slurry_density_kg_l.unwrap_or_else(|| Slurry::ideal_density_kg_l(request.solids_percent));
-    let slurry = Slurry::new(request.solids_percent, density)
-        .map_err(|error| format!("planning a dose for {}: {error}", request.pond))?;
-    if let Some(net) = request.container_kg.filter(|net| !(0.1..=10_000.0).contains(net)) {
-        return Err(format!(
-            "planning a dose for {}: a container of {net} kg is not accepted; 0.1 to 10000 kg is",
-            request.pond
-        ));
+    let solids_percent =
+        request.solids_percent.or_else(|| lot.map(|lot| lot.solids_percent)).unwrap_or(USUAL_SOLIDS_PERCENT);
+    let slurry_density_kg_l = request
+        .slurry_density_kg_l
+        .or_else(|| lot.map(|lot| lot.slurry_density_kg_l))
+        .unwrap_or_else(|| Slurry::ideal_density_kg_l(solids_percent));
+    let slurry =
+        Slurry::new(solids_percent, slurry_density_kg_l).map_err(|error| format!("{planning}: {error}"))?;
+    let container_kg = request.container_kg.or_else(|| lot.and_then(|lot| lot.container_kg));
+    if let Some(net) = container_kg.filter(|net| !(0.1..=10_000.0).contains(net)) {
+        return Err(format!("{planning}: a container of {net} kg is not accepted; 0.1 to 10000 kg is"));
     }
-    Ok(DoseAsk {
-        dose: request.dose,
-        basis,
-        slurry,
-        container_kg: request.container_kg,
-        in_crop: request.in_crop,
-    })
+    let ask = DoseAsk { dose: request.dose, basis, slurry, container_kg, in_crop: request.in_crop };
+    Ok(Checked { ask, lot: lot.map(|lot| lot.lot.clone()), solids_percent, slurry_density_kg_l })
 }
 
 /// The plan as it is said.
 pub(super) fn dose_status(
     request: &DoseRequest,
+    checked: &Checked,
     plan: &DosePlan,
     at: pondreeve_core::Timestamp,
 ) -> DosePlanStatus {
@@ -153,7 +182,10 @@ pub(super) fn dose_status(
         pond: request.pond.clone(),
         at: rfc3339(at),
         dose: request.dose,
-        basis: request.basis.clone(),
+        basis: checked.ask.basis.name().to_owned(),
+        lot: checked.lot.clone(),
+        solids_percent: checked.solids_percent,
+        slurry_density_kg_l: checked.slurry_density_kg_l,
         volume_m3: plan.volume_m3,
         slurry_kg: plan.amount.slurry_kg,
         slurry_l: plan.amount.slurry_l,

@@ -114,15 +114,15 @@ impl Counter {
             },
             Ask::PlanDose(request) => {
                 let pond = self.pond(&request.pond)?;
-                let ask = dose::ask(&request).map_err(Refusal::Bad)?;
-                let plan = self.desk.plan_dose(pond, ask).await.ok_or(Refusal::Ended)?;
+                let checked = dose::check(&request, &self.farm.products).map_err(Refusal::Bad)?;
+                let plan = self.desk.plan_dose(pond, checked.ask).await.ok_or(Refusal::Ended)?;
                 let plan = plan.ok_or_else(|| {
                     Refusal::Failed(format!(
                         "planning a dose for {}, before the daemon has started: ask again",
                         request.pond
                     ))
                 })?;
-                Ok(Reply::DosePlan(Box::new(dose::dose_status(&request, &plan, self.clock.now()))))
+                Ok(Reply::DosePlan(Box::new(dose::dose_status(&request, &checked, &plan, self.clock.now()))))
             }
             Ask::AlarmLoad => {
                 let load = self.desk.alarm_load().await.ok_or(Refusal::Ended)?;
