@@ -212,6 +212,11 @@ impl Keeper {
         self.waiting_since.map(|since| self.durable_within.saturating_sub(since.elapsed()))
     }
 
+    /// How long the oldest input that is in no commit has waited.
+    pub(super) fn waits_for(&self) -> Duration {
+        self.waiting_since.map_or(Duration::ZERO, |since| since.elapsed())
+    }
+
     /// Starts a commit without waiting for it.
     pub(super) fn start_commit(&mut self, now: Timestamp) {
         if self.under_way.is_some() {

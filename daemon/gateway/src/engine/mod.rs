@@ -63,6 +63,10 @@ const GROUP: usize = 256;
 /// may wait at most, and the card is spared a sync and a page for every few messages.
 const SENDERS_PER_COMMIT: usize = 16;
 
+/// So long they wait for more to be taken in, at most: a broker that leaves 20 messages unacknowledged must not be held
+/// up by another that never runs dry.
+const LONGEST_HOLD: Duration = Duration::from_secs(1);
+
 /// How long after the start a fault of the last run stands unless it is found again: longer than the
 /// longest pause between two attempts to open a bus or to reach a broker.
 const SECOND_CHANCE: Duration = Duration::from_secs(120);
@@ -190,7 +194,8 @@ impl Engine {
             }
             self.note_forwarded();
             self.checkpoint(false).await;
-            let all_wait = self.senders.len() >= SENDERS_PER_COMMIT && self.inbox.is_empty();
+            let all_in = self.inbox.is_empty() || self.keeper.waits_for() >= LONGEST_HOLD;
+            let all_wait = self.senders.len() >= SENDERS_PER_COMMIT && all_in;
             if self.keeper.due_in() == Some(Duration::ZERO) || all_wait {
                 self.keeper.start_commit(self.last_at);
                 self.after_commit().await;
