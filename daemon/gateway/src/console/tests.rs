@@ -14,6 +14,7 @@ use super::terminal::{Capabilities, Display};
 use super::ui::{Action, Page, READ_FIRST_MS, Ui};
 
 mod aside;
+mod diary;
 mod night;
 
 const PLAIN: Capabilities = Capabilities { colour: false, utf8: false };
