@@ -8,7 +8,9 @@ use std::collections::BTreeMap;
 
 use serde_json::Value;
 
+use super::row::hash_of;
 use crate::config::Farm;
+use crate::config::annunciation::{Command, DrivenBy, Gpio, Relay};
 use crate::journal::trail::SettingsBefore;
 use crate::journal::{Journal, site_text};
 
@@ -120,7 +122,42 @@ pub fn of_farm(farm: &Farm) -> Settings {
             format!("{}:{}", address.host, address.port),
         );
     }
+    for product in &farm.products {
+        let of = |key: &str| format!("products.{}.{key}", product.lot);
+        put(&of("basis"), format!("{:?}", product.basis));
+        put(&of("solids_percent"), product.solids_percent.to_string());
+        put(&of("slurry_density_kg_l"), product.slurry_density_kg_l.to_string());
+        put(&of("container_kg"), shown(product.container_kg.as_ref()));
+    }
+    let heard = &farm.annunciation;
+    for (name, output) in [("horn", &heard.horn), ("lamp", &heard.lamp)] {
+        put(name, output.as_ref().map(|own| driven(&own.label, &own.by)).unwrap_or_default());
+    }
+    let test = heard.horn_test.map(|test| format!("{} for {} s", test.at, test.sound.as_secs_f64()));
+    put("horn_test", test.unwrap_or_default());
+    for (place, command) in heard.call_commands.iter().enumerate() {
+        put(&format!("calls.{}.command", place + 1), command.as_ref().map(program).unwrap_or_default());
+    }
     settings
+}
+
+fn driven(label: &str, by: &DrivenBy) -> String {
+    let by = match by {
+        DrivenBy::Relay(Relay { bus_id, unit, coil, inverted, .. }) => {
+            format!("relay {bus_id} unit {unit} coil {coil}{}", if *inverted { " inverted" } else { "" })
+        }
+        DrivenBy::Gpio(Gpio { chip, line, active_low }) => {
+            format!("{} line {line}{}", chip.display(), if *active_low { " active low" } else { "" })
+        }
+        DrivenBy::Command(command) => program(command),
+    };
+    format!("{label}: {by}")
+}
+
+/// A program with a mark of its arguments: those may hold what is nobody's business, but a change must show.
+fn program(command: &Command) -> String {
+    let mark = hash_of(&command.arguments.join("\0")).to_string();
+    format!("{} (arguments {})", command.program.display(), &mark[..16])
 }
 
 fn shown<T: std::fmt::Display>(value: Option<&T>) -> String {
@@ -232,4 +269,50 @@ pub(crate) fn to_text(settings: &Settings) -> String {
 /// The same read back.
 pub(crate) fn from_text(text: &str) -> Option<Settings> {
     serde_json::from_str(text).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+    use std::time::Duration;
+
+    use super::*;
+
+    /// What a technician reads: limits by the names of the configuration, things by their ids.
+    #[test]
+    fn settings_are_named_as_in_the_configuration() {
+        let mut farm = crate::engine::tests::farm(Path::new("/var/lib/x"));
+        let before = of_farm(&farm);
+        assert_eq!(before["ponds.pond.limits.do_low_mg_l.critical.limit"], "3.0");
+        assert_eq!(before["probes.recorded.pond"], "pond");
+        assert_eq!(from_text(&to_text(&before)), Some(before.clone()));
+        assert_eq!(changes(&before, &before), []);
+        // A pond put in before the other moves nothing but itself.
+        let mut pond = farm.site.ponds[0].clone();
+        pond.id = "new".to_owned();
+        farm.site.ponds.insert(0, pond);
+        farm.site.probes[0].pond = Some(pondreeve_core::site::PondIndex(1));
+        let found = changes(&before, &of_farm(&farm));
+        assert!(found.iter().all(|change| change.key.starts_with("ponds.new.") && change.old.is_empty()));
+        assert!(found[0].is_low_oxygen && found.iter().filter(|change| change.is_low_oxygen).count() > 10);
+    }
+
+    /// A secret in the arguments of a call is not written down; that it changed is.
+    #[test]
+    fn arguments_of_a_call_are_marked_and_not_told() {
+        let mut farm = crate::engine::tests::farm(Path::new("/var/lib/x"));
+        let command = |token: &str| Command {
+            program: "/usr/local/bin/call".into(),
+            arguments: vec!["--token".to_owned(), token.to_owned()],
+            timeout: Duration::from_secs(5),
+        };
+        farm.annunciation.call_commands = vec![Some(command("swordfish"))];
+        let before = of_farm(&farm);
+        farm.annunciation.call_commands = vec![Some(command("marlin"))];
+        let after = of_farm(&farm);
+        let found = changes(&before, &after);
+        assert_eq!(found.iter().map(|change| change.key.as_str()).collect::<Vec<_>>(), ["calls.1.command"]);
+        assert!(found[0].new.starts_with("/usr/local/bin/call (arguments "));
+        assert!(!to_text(&before).contains("swordfish") && !to_text(&after).contains("marlin"));
+    }
 }
