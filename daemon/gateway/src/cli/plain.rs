@@ -10,6 +10,7 @@ use crate::console::words::{
     act_within, called_words, day_words, held_alarm_words, held_words, horn_test_words, mark, priority_name,
     probe_notes, quantity_name,
 };
+use crate::local::diary::DiaryStatus;
 use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
@@ -244,6 +245,9 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
     } else if let Some(why) = pond.metabolism.as_ref().and_then(|day| day.unknown.as_ref()) {
         paragraph(out, "  Last day: ", "    ", &format!("what was made and used up is not known: {why}"));
     }
+    if let Some(words) = pond.diary.as_ref().and_then(|diary| crop_words(diary, clock)) {
+        paragraph(out, "  Diary: ", "    ", &words);
+    }
     if let Some(night) = pond.aeration_nights.last().filter(|_| !pond.aerators.is_empty()) {
         let day = clock.time_and_day(&night.sunset);
         let asked = match night.asked {
@@ -256,6 +260,34 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
         );
         paragraph(out, "  Aeration: ", "    ", &words);
     }
+}
+
+/// The crop, the day's feed and the last dose; `None` where nobody has recorded any.
+fn crop_words(diary: &DiaryStatus, clock: FarmClock) -> Option<String> {
+    let mut parts = Vec::new();
+    if let Some(crop) = &diary.crop {
+        let mut words = format!("day of culture {}", crop.day_of_culture);
+        if let Some(abw) = crop.abw_g {
+            let _ = write!(words, ", {} g each", number(abw, 2));
+        }
+        if let (Some(guess), Some(most)) = (crop.biomass_guess_kg, crop.biomass_at_most_kg) {
+            let _ = write!(words, ", about {} kg (a guess; {} at most)", number(guess, 0), number(most, 0));
+        }
+        parts.push(words);
+    }
+    if diary.meals_today > 0 {
+        let meals = if diary.meals_today == 1 { "meal" } else { "meals" };
+        parts.push(format!(
+            "fed {} kg in {} {meals} today",
+            number(diary.feed_today_kg, 1),
+            diary.meals_today
+        ));
+    }
+    if let Some(at) = &diary.last_dose_at {
+        let strength = diary.last_dose_mg_l.map(|mg_l| format!(", {} mg/L of slurry", number(mg_l, 1)));
+        parts.push(format!("last dose {}{}", clock.date(at), strength.unwrap_or_default()));
+    }
+    (!parts.is_empty()).then(|| format!("{}.", parts.join("; ")))
 }
 
 fn reading_line(reading: &ReadingStatus, out: &mut String) {

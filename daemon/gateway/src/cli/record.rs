@@ -22,7 +22,7 @@ TIME is a clock time of the farm within the last 24 hours, such as 06:30; a day
 and a time of the farm, such as \"2026-03-01 06:30\"; or RFC 3339 with an offset,
 such as 2026-03-01T11:30:00Z. Without it: now. Who records is known by login.
 
-Nothing is ever overwritten. --correct NUMBER records the entry anew, in place of
+Nothing is overwritten. --correct NUMBER records the entry anew, in place of
 the one with that number, which stays visible as superseded; `withdraw` takes an
 entry back. Say everything anew but the time, which stays unless --at is given.
 
@@ -40,16 +40,16 @@ Examples:
 #[command(after_help = AFTER, disable_help_subcommand = true)]
 pub struct Arguments {
     /// The pond it was done to
-    #[arg(long, global = true, value_name = "ID")]
+    #[arg(long, global = true, display_order = 100, value_name = "ID")]
     pub pond: Option<String>,
     /// When it happened or began
-    #[arg(long, global = true, value_name = "TIME", visible_alias = "start")]
+    #[arg(long, global = true, display_order = 100, value_name = "TIME", visible_alias = "start")]
     pub at: Option<String>,
     /// Record it in place of the entry of this number
-    #[arg(long, global = true, value_name = "NUMBER")]
+    #[arg(long, global = true, display_order = 100, value_name = "NUMBER")]
     pub correct: Option<u64>,
     /// Print JSON, one object a line
-    #[arg(long, global = true)]
+    #[arg(long, global = true, display_order = 100)]
     pub json: bool,
     /// What was done
     #[command(subcommand)]

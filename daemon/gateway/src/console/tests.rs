@@ -15,6 +15,7 @@ use super::ui::{Action, Page, READ_FIRST_MS, Ui};
 
 mod aside;
 mod calls;
+mod diary;
 mod night;
 
 const PLAIN: Capabilities = Capabilities { colour: false, utf8: false };

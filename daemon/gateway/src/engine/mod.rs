@@ -12,6 +12,8 @@ mod backlog_tests;
 mod checkpoint;
 pub mod daily;
 mod desk;
+#[cfg(test)]
+mod diary_tests;
 mod keeper;
 #[cfg(test)]
 mod kept_tests;

@@ -7,6 +7,8 @@ use serde::{Deserialize, Serialize};
 mod cautions;
 mod counter;
 mod entries;
+#[cfg(test)]
+mod tests;
 mod words;
 
 /// One entry, as asked for.

@@ -345,7 +345,7 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
             &["a acknowledge", "s shelve", "r reset", "w why", "up down", "Esc farm", "? help", "q quit"]
         }
         Page::Done => &["a acknowledge", "d record", "up down", "1-9 pond", "Esc farm", "? help", "q quit"],
-        Page::Diary => &["Enter send", "Tab next", "a acknowledge", "Esc leave"],
+        Page::Diary => &["Enter send, or go on", "Tab next", "a acknowledge", "Esc leave"],
         Page::Shelving => &["1-5 why, and send", "arrows how long", "a acknowledge", "Esc leave"],
         Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
         Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],

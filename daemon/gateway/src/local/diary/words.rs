@@ -26,6 +26,20 @@ pub(super) fn amount(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// A number as it was typed: who reads it back must find every digit.
+fn typed(value: f64) -> String {
+    format!("{value}")
+}
+
+/// A computed value for programs, without the noise of its last bits.
+fn rounded(value: f64) -> f64 {
+    let rounded = (value * 1e6).round() / 1e6;
+    if rounded.is_finite() { rounded } else { value }
+}
+
+/// Below this a kit for alkalinity shows nothing, mg/L. (Common practice, no source.)
+const KIT_STEP_MG_L: f64 = 10.0;
+
 /// How a basis is said.
 fn basis_words(basis: Basis) -> &'static str {
     match basis {
@@ -53,7 +67,7 @@ impl Said {
 
     fn number(&mut self, name: &str, value: Option<f64>) {
         if let Some(value) = value {
-            self.value(name, value);
+            self.value(name, rounded(value));
         }
     }
 
@@ -72,8 +86,8 @@ impl Said {
                 said.value("kg", feed.kg);
                 said.number("tray_left_percent", feed.tray_left_percent);
                 let tray = feed.tray_left_percent;
-                let tray = tray.map_or_else(String::new, |left| format!(", tray left {} %", amount(left)));
-                said.words = format!("{} kg of feed{tray}", amount(feed.kg));
+                let tray = tray.map_or_else(String::new, |left| format!(", tray left {} %", typed(left)));
+                said.words = format!("{} kg of feed{tray}", typed(feed.kg));
             }
             What::Drain(water) => said.water(water, entry.basin.as_ref(), "let out"),
             What::Exchange(water) => said.water(water, entry.basin.as_ref(), "exchanged"),
@@ -81,8 +95,8 @@ impl Said {
                 let (count, grams, abw) = (sample.count, sample.total_g, sample.abw_g());
                 said.value("count", count);
                 said.value("grams", grams);
-                said.value("abw_g", abw);
-                said.words = format!("{count} shrimp, {} g: {} g each", amount(grams), amount(abw));
+                said.value("abw_g", rounded(abw));
+                said.words = format!("{count} shrimp, {} g: {} g each", typed(grams), amount(abw));
                 said.told.push("A sample tells the average to 5 to 10 %.".to_owned());
             }
             What::Stocking(own) => {
@@ -97,7 +111,7 @@ impl Said {
                 said.words = format!("{}{species}{size} stocked{lot}", own.count);
                 if let Some(basin) = &entry.basin {
                     let per_m2 = f64::from(own.count) / basin.area_m2;
-                    said.value("per_m2", per_m2);
+                    said.value("per_m2", rounded(per_m2));
                     said.told.push(format!("That is {} to the m2.", amount(per_m2)));
                 }
             }
@@ -108,7 +122,7 @@ impl Said {
                 }
                 if let Some(kg) = dead.kg {
                     said.value("kg", kg);
-                    said.words = format!("{} kg found dead", amount(kg));
+                    said.words = format!("{} kg found dead", typed(kg));
                 }
             }
             What::Harvest(taken) => said.harvest(taken),
@@ -150,7 +164,7 @@ impl Said {
             }
         }
         if let Some(basin) = &entry.basin {
-            said.value("pond_m3", basin.volume_m3());
+            said.value("pond_m3", rounded(basin.volume_m3()));
         }
         said
     }
@@ -169,12 +183,13 @@ impl Said {
             self.number(name, value);
         }
         let mut amounts: Vec<String> = Vec::new();
-        amounts.extend(dose.kg().map(|kg| format!("{} kg", amount(kg))));
-        amounts.extend(dose.litres().map(|litres| format!("{} L", amount(litres))));
+        let said = |typed_value: Option<f64>, value: f64| typed_value.map_or_else(|| amount(value), typed);
+        amounts.extend(dose.kg().map(|kg| format!("{} kg", said(dose.slurry_kg, kg))));
+        amounts.extend(dose.litres().map(|litres| format!("{} L", said(dose.slurry_l, litres))));
         let lot = dose.lot.as_ref().map_or_else(String::new, |lot| format!(" of lot {lot}"));
         let emptied = dose
             .containers
-            .map_or_else(String::new, |emptied| format!(", {} containers emptied", amount(emptied)));
+            .map_or_else(String::new, |emptied| format!(", {} containers emptied", typed(emptied)));
         self.words = format!("{} of slurry{lot}{emptied}", amounts.join(" = "));
         if let (None, Some(kg), Some(each)) = (dose.containers, dose.kg(), dose.container_kg) {
             self.told.push(format!("That is {} containers of {} kg.", amount(kg / each), amount(each)));
@@ -194,7 +209,7 @@ impl Said {
                 Basis::SolidsMass => "solids_mg_l",
                 Basis::SlurryVolume => "slurry_ml_m3",
             };
-            self.value(name, *strength);
+            self.value(name, rounded(*strength));
         }
         let own = dose.basis.and_then(|own| strengths.iter().find(|(basis, _)| *basis == own));
         if let Some((basis, strength)) = own.or(strengths.first()) {
@@ -222,9 +237,10 @@ impl Said {
             );
         }
         if let Some(added) = dose.alkalinity_added_mg_l(volume) {
-            self.value("alkalinity_added_mg_l", added);
+            self.value("alkalinity_added_mg_l", rounded(added));
+            let unseen = if added < KIT_STEP_MG_L { ", less than most kits can tell" } else { "" };
             self.told.push(format!(
-                "Once dissolved it adds {} mg/L of alkalinity as CaCO3, less than most kits can tell.",
+                "Once dissolved it adds {} mg/L of alkalinity as CaCO3{unseen}.",
                 number(added, 1)
             ));
         }
@@ -244,8 +260,8 @@ impl Said {
         if let Some((basin, moved)) = basin.and_then(|basin| Some((basin, water.moved_m3(basin)?))) {
             let before = water.before_m3(basin);
             let percent = 100.0 * moved / before;
-            self.value("volume_m3", moved);
-            self.value("percent", percent);
+            self.value("volume_m3", rounded(moved));
+            self.value("percent", rounded(percent));
             words = format!("{} m3 {how}, {} % of {} m3", amount(moved), amount(percent), amount(before));
         }
         if let (Some(before), Some(after)) = (water.level_before_m, water.level_after_m) {
@@ -266,16 +282,16 @@ impl Said {
         self.number("price_per_kg", taken.price_per_kg);
         self.value("final", taken.is_final);
         let which = if taken.is_final { "final" } else { "partial" };
-        let abw = taken.abw_g.map_or_else(String::new, |abw| format!(" at {} g", amount(abw)));
+        let abw = taken.abw_g.map_or_else(String::new, |abw| format!(" at {} g", typed(abw)));
         let price =
             taken.price_per_kg.map_or_else(String::new, |price| format!(", {} a kg", number(price, 2)));
-        self.words = format!("{which} harvest, {} kg{abw}{price}", amount(taken.kg));
+        self.words = format!("{which} harvest, {} kg{abw}{price}", typed(taken.kg));
         if let Some(abw) = taken.abw_g {
-            self.value("count", taken.kg * 1_000.0 / abw);
+            self.value("count", (taken.kg * 1_000.0 / abw).round());
             self.told.push(format!("That is about {} shrimp.", amount(taken.kg * 1_000.0 / abw)));
         }
         if let Some(price) = taken.price_per_kg {
-            self.value("money", taken.kg * price);
+            self.value("money", rounded(taken.kg * price));
             self.told.push(format!("It brought {}.", number(taken.kg * price, 2)));
         }
     }
