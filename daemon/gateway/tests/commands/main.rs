@@ -40,7 +40,7 @@ fn json_lines(output: &Output) -> Vec<Value> {
 fn help_says_what_each_command_is_for() {
     let mut all = text(&ran(&["--help"]).stdout);
     for command in
-        ["run", "console", "status", "alarms", "acknowledge", "why", "calibrate", "enter", "replay"]
+        ["run", "console", "status", "alarms", "acknowledge", "why", "calibrate", "enter", "record", "replay"]
     {
         let output = ran(&[command, "--help"]);
         assert_eq!(output.status.code(), Some(0));
