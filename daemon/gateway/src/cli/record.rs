@@ -116,7 +116,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let (entry, corrects) = kinds::entry(&arguments.what, arguments.correct, &farm)?;
     let at = arguments.at.as_deref().map(|text| time::read("--at", text, &farm)).transpose()?;
     let ask = RecordAsk { pond: pond.clone(), entry, at: at.map(|at| at.to_string()), corrects };
-    match arguments.daemon.ask(Ask::Record(ask.clone()))? {
+    match arguments.daemon.ask(Ask::Record(Box::new(ask.clone())))? {
         Reply::Unsure { message } => {
             let can_ask =
                 !arguments.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
@@ -125,7 +125,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
                     "{message}. Count and weigh again; if it was so, add --confirm-mismatch"
                 )));
             }
-            said(arguments, &farm, arguments.daemon.ask(Ask::Record(confirmed(ask)))?)
+            said(arguments, &farm, arguments.daemon.ask(Ask::Record(Box::new(confirmed(ask))))?)
         }
         reply => said(arguments, &farm, reply),
     }

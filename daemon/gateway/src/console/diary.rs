@@ -325,7 +325,7 @@ impl Form {
         match self.entry(farm, clock) {
             Ok(entry) => {
                 let ask = RecordAsk { pond: pond.id.clone(), entry, at, corrects: None };
-                Outcome::Send(Ask::Record(ask))
+                Outcome::Send(Ask::Record(Box::new(ask)))
             }
             Err((field, why)) => {
                 self.place = Place::Field(field);

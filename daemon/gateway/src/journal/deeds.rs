@@ -77,13 +77,19 @@ impl Course {
             Event::Diary { pond, entry, .. } if entry.number > 0 => (Some(*pond), None),
             Event::ManualSample { pond, .. } => (Some(*pond), None),
             Event::Service { probe, .. } => (None, Some(*probe)),
-            Event::Acknowledge { .. } => (None, None),
+            Event::Acknowledge { .. }
+            | Event::Shelve { .. }
+            | Event::Unshelve { .. }
+            | Event::Reset { .. } => (None, None),
             _ => return,
         };
         let site = self.site.as_ref();
         let probe = probe.and_then(|probe| site?.probes.get(usize::from(probe.0)));
         let pond = pond.or_else(|| probe?.pond);
         let pond = pond.and_then(|PondIndex(pond)| site?.ponds.get(usize::from(pond)));
+        // An alarm's id begins with its pond's.
+        let named = alarm_of(&input.event).and_then(|id| id.split('.').next());
+        let pond = pond.or_else(|| site?.ponds.iter().find(|own| Some(own.id.as_str()) == named));
         self.found.deeds.push_back(Deed {
             recorded: input.at,
             pond: pond.map(|pond| pond.id.clone()),
@@ -94,6 +100,16 @@ impl Course {
             self.found.deeds.pop_front();
             self.found.is_cut = true;
         }
+    }
+}
+
+fn alarm_of(event: &Event) -> Option<&str> {
+    match event {
+        Event::Acknowledge { alarm, .. }
+        | Event::Shelve { alarm, .. }
+        | Event::Unshelve { alarm, .. }
+        | Event::Reset { alarm, .. } => Some(alarm),
+        _ => None,
     }
 }
 

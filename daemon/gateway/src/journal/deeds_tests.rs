@@ -64,6 +64,14 @@ fn what_was_done_is_found_in_the_tail_and_in_what_is_sealed() {
         (vec![3], true)
     );
     assert_eq!(numbers(&journal.deeds(Stretch { number: Some(2), ..ALL }).unwrap()), [2]);
+    let alarm = || "pond.ph-high".to_owned();
+    let by = || "ana".to_owned();
+    let at = START + Span::from_hours(31);
+    put(&mut journal, &[Input { seq: 6, at, event: Event::Acknowledge { alarm: alarm(), by: by() } }]);
+    put(&mut journal, &[Input { seq: 7, at, event: Event::Unshelve { alarm: alarm(), by: by() } }]);
+    let found = journal.deeds(Stretch { from: at, ..ALL }).unwrap();
+    let ponds: Vec<_> = found.deeds.iter().map(|deed| deed.pond.as_deref()).collect();
+    assert_eq!(ponds, [Some("pond"), Some("pond")], "by the alarm's id");
     // Killed: dropped without an orderly close, and opened again.
     std::mem::forget(journal.tail.take());
     drop(journal);

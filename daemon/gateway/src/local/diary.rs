@@ -174,7 +174,8 @@ pub struct RecordAsk {
 /// Something that somebody did.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DeedStatus {
-    /// `dose`, `feed` and so on for entries of the diary; `reading`, `acknowledgement`, `service`.
+    /// `dose`, `feed` and so on for entries of the diary; `reading`, `acknowledgement`,
+    /// `shelving`, `reset`, `service`.
     pub kind: String,
     /// Number of the entry.
     pub number: Option<u64>,

@@ -75,7 +75,7 @@ pub enum Ask {
         at: Option<String>,
     },
     /// What somebody did to a pond.
-    Record(RecordAsk),
+    Record(Box<RecordAsk>),
     /// What people did in a stretch of time: entries of the diary, readings by hand, acknowledgements,
     /// services.
     Deeds {

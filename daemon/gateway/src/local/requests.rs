@@ -98,7 +98,7 @@ impl Counter {
             Ask::Unshelve { id } => self.apply(vec![Event::Unshelve { alarm: id, by: by.to_owned() }]).await,
             Ask::Reset { id } => self.apply(vec![Event::Reset { alarm: id, by: by.to_owned() }]).await,
             Ask::Enter { pond, values, at } => self.enter(&pond, &values, at.as_deref(), by).await,
-            Ask::Record(ask) => self.record(ask, by).await,
+            Ask::Record(ask) => self.record(*ask, by).await,
             Ask::Deeds { pond, from, to, most } => self.deeds(pond.as_deref(), &from, &to, most).await,
             Ask::Readings { pond, quantity, from, to } => {
                 self.stored(&pond, &quantity, &from, &to, None).await

@@ -69,7 +69,7 @@ fn sent(shown: &mut Shown, keys: &str) -> Option<RecordAsk> {
             other => Key::Char(other),
         };
         if let Some(Action::Ask(Ask::Record(ask))) = shown.press(key, LATER) {
-            asked = Some(ask);
+            asked = Some(*ask);
         }
     }
     asked
@@ -188,7 +188,7 @@ fn what_was_recorded_is_read_back_with_what_to_mind() {
     // Refused by the daemon: what was typed stays.
     let mut shown = done(sample::normal_night()).keys(&characters("d311"));
     shown.press(Key::Enter, LATER);
-    shown.ui.answered(&Ask::Record(ask), Err("kg = 1 cannot be".to_owned()), LATER);
+    shown.ui.answered(&Ask::Record(Box::new(ask)), Err("kg = 1 cannot be".to_owned()), LATER);
     let form = shown.ui.form.as_ref().unwrap();
     assert!(!form.sending && form.texts[0] == "1");
 }

@@ -132,7 +132,11 @@ pub(super) fn settle(deeds: impl Iterator<Item = Deed>) -> Vec<(Timestamp, DeedS
             Event::ManualSample { quantity, value, taken_at, by, .. } => {
                 (taken_at.unwrap_or(recorded), by, words::reading_values(quantity, value))
             }
-            Event::Acknowledge { by, .. } | Event::Service { by, .. } => (recorded, by, BTreeMap::new()),
+            Event::Acknowledge { by, .. }
+            | Event::Shelve { by, .. }
+            | Event::Unshelve { by, .. }
+            | Event::Reset { by, .. }
+            | Event::Service { by, .. } => (recorded, by, BTreeMap::new()),
             _ => continue,
         };
         told.push((

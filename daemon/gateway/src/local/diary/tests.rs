@@ -16,7 +16,7 @@ use crate::journal::Deed;
 const NOON: Timestamp = Timestamp(1_795_608_000_000);
 
 fn entry(number: u64, what: What) -> Entry {
-    let basin = Some(Basin { area_m2: 5_000.0, depth_m: 1.5, is_measured: number % 2 == 0 });
+    let basin = Some(Basin { area_m2: 5_000.0, depth_m: 1.5, is_measured: number.is_multiple_of(2) });
     Entry { number, at: NOON, corrects: None, basin, what }
 }
 

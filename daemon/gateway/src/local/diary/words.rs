@@ -344,6 +344,12 @@ pub(super) fn other_words(event: &Event, probe: Option<&str>) -> Option<(&'stati
             ("reading", format!("{name} {value} {} by hand", quantity.unit()).replace("  ", " "))
         }
         Event::Acknowledge { alarm, .. } => ("acknowledgement", format!("acknowledged {alarm}")),
+        Event::Shelve { alarm, length, reason, .. } => {
+            let words = format!("{alarm} put aside for {:.0} min: {reason}", length.as_hours() * 60.0);
+            ("shelving", words)
+        }
+        Event::Unshelve { alarm, .. } => ("shelving", format!("{alarm} taken back")),
+        Event::Reset { alarm, .. } => ("reset", format!("{alarm} checked off")),
         Event::Service { step, .. } => {
             let probe = probe.unwrap_or("a probe that is gone");
             let what = match step {
