@@ -230,6 +230,12 @@ fn water_let_out_does_not_overlap_and_tells_the_depth() {
     assert!(record(&mut farm, 0, 200, same).is_err(), "begun at the same time");
     assert_eq!(record(&mut farm, 0, 200, exchange(120, 150)), Ok(2), "one after the other");
     assert_eq!(record(&mut farm, 1, 200, exchange(100, 130)), Ok(3), "another pond");
+    // An entry of long ago is not reckoned with today's depth.
+    let old = entry(-9 * DAY, What::Drain(WaterMove { volume_m3: Some(7_000.0), ..WaterMove::default() }));
+    assert_eq!(record(&mut farm, 1, 200, old.clone()), Ok(4), "of 7,500");
+    assert_eq!(record(&mut farm, 0, 200, old), Ok(5));
+    let now = WaterMove { volume_m3: Some(7_000.0), ..WaterMove::default() };
+    assert!(record(&mut farm, 0, 200, entry(190, What::Drain(now))).is_err(), "of 6,500");
     // After a day the depth of the configuration holds again; a gauge or a dipstick is newer.
     farm.event(200 + 23 * 60, Event::Tick);
     farm.enter(210, Quantity::DepthM, 1.4);

@@ -411,7 +411,8 @@ fn crop_of<'a>(
     crop
 }
 
-/// The pond at a time: its depth by the newest of what was measured and what an entry says, within a day.
+/// The pond at a time: its depth by the newest of what was measured and what an entry says, within a day of
+/// it.
 pub fn basin(
     area_m2: f64,
     configured_m: f64,
@@ -420,7 +421,8 @@ pub fn basin(
     now: Timestamp,
 ) -> Basin {
     let usable = |&(depth, at): &(f64, Timestamp)| {
-        depth > 0.0 && depth.is_finite() && now - at <= Span::from_hours(24)
+        let apart = (now - at).as_millis().saturating_abs();
+        depth > 0.0 && depth.is_finite() && apart <= Span::from_hours(24).as_millis()
     };
     let newest = [measured.filter(usable), said.filter(usable)].into_iter().flatten().max_by_key(|own| own.1);
     match newest {

@@ -13,10 +13,7 @@ use crate::input::{Event, Input};
 use crate::pond::Scene;
 use crate::quantity::Quantity;
 use crate::site::{Pond, PondIndex};
-use crate::time::{Span, Timestamp};
-
-/// Readings of the water's depth stand for the pond this long.
-const DEPTH_GOOD_FOR: Span = Span::from_hours(24);
+use crate::time::Timestamp;
 
 /// What the core knows of everything that was recorded.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -81,7 +78,8 @@ impl State {
                 self.ponds.len()
             ));
         };
-        let basin = self.basin(index, pond, now);
+        // Of what was done long ago today's depth says nothing.
+        let basin = self.basin(index, pond, entry.at.min(now));
         self.diary
             .accept(&pond.id, entry, &basin, now)
             .map_err(|why| format!("recorded {} for pond {}: {why}", entry.what.kind().id(), pond.id))?;
@@ -110,8 +108,7 @@ impl State {
         });
         let measured = gauges.chain(by_hand.copied()).max_by_key(|seen| seen.at);
         let said = self.diary.book(&pond.id).and_then(Book::level_m);
-        let usable = |(_, at): &(f64, Timestamp)| now - *at <= DEPTH_GOOD_FOR;
-        let measured = measured.map(|seen| (seen.value, seen.at)).filter(usable);
+        let measured = measured.map(|seen| (seen.value, seen.at));
         book::basin(pond.area_m2, pond.depth_m, measured, said, now)
     }
 
