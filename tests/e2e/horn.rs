@@ -102,12 +102,20 @@ impl FarEnd {
     /// Waits for a line, passing over others.
     #[track_caller]
     fn hears(&self, wanted: &str) {
-        let mut passed = Vec::new();
-        loop {
+        self.hears_all(&[wanted]);
+    }
+
+    /// Waits for lines in any order: horn and lamp are switched side by side.
+    #[track_caller]
+    fn hears_all(&self, wanted: &[&str]) {
+        let (mut left, mut passed) = (wanted.to_vec(), Vec::new());
+        while !left.is_empty() {
             match self.said.recv_timeout(SOON) {
-                Ok(line) if line == wanted => return,
-                Ok(line) => passed.push(line),
-                Err(_) => panic!("no `{wanted}` within {SOON:?}; heard {passed:?}"),
+                Ok(line) => match left.iter().position(|wanted| *wanted == line) {
+                    Some(place) => _ = left.remove(place),
+                    None => passed.push(line),
+                },
+                Err(_) => panic!("no {left:?} within {SOON:?}; heard {passed:?}"),
             }
         }
     }
@@ -163,8 +171,7 @@ lamp = {{ label = "red lamp", relay = {{ bus = "line", address = 60, coil = 2, i
 
     // Low oxygen over the same line: sound and light.
     far_end.tell("oxygen 2.6");
-    far_end.hears("coil 0 on");
-    far_end.hears("coil 2 off");
+    far_end.hears_all(&["coil 0 on", "coil 2 off"]);
     wait_for("the alarm", SOON, || alarm(&scratch, "p1.do-low-critical"));
 
     // Acknowledged: silent, but still lit.
