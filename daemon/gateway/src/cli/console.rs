@@ -3,8 +3,8 @@
 use crate::exit_code::{DONE, Failure, Outcome};
 
 const AFTER: &str = "\
-Rings the terminal's bell when an urgent alarm comes or comes again; --no-bell for
-a room where people sleep.
+Rings the terminal's bell when an urgent alarm comes or comes again; --no-bell
+is for a room where people sleep.
 
 Needs a terminal of 80 columns and 24 rows that can place text. On a terminal
 that cannot, use the plain commands: status, alarms, acknowledge, enter.

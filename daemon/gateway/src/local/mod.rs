@@ -6,6 +6,7 @@ pub mod check;
 pub mod client;
 pub mod diary;
 pub mod dose;
+pub mod farm;
 pub mod night;
 pub mod protocol;
 pub mod requests;

@@ -1,0 +1,146 @@
+//! Doses planned by hand, and each reason against one.
+
+use super::*;
+
+const SUNRISE: Timestamp = Timestamp(10 * 86_400_000 + 6 * 3_600_000);
+
+fn at(hours: f64) -> Timestamp {
+    SUNRISE + Span::from_millis((hours * 3_600_000.0) as i64)
+}
+
+fn seen(value: f64) -> Option<Seen> {
+    Some(Seen { value, at: at(0.0), flag: Flag::Pass })
+}
+
+fn ask(dose: f64) -> DoseAsk {
+    DoseAsk {
+        dose,
+        basis: Basis::SlurryMass,
+        slurry: Slurry::new(60.0, 1.53).unwrap(),
+        container_kg: Some(25.0),
+        in_crop: true,
+    }
+}
+
+/// An hour after sunrise: pH 7.9, oxygen rising, kit values of the day.
+fn morning() -> DoseWater<'static> {
+    DoseWater {
+        volume_m3: 7_500.0,
+        temperature_c: seen(29.0),
+        salinity_psu: 18.0,
+        ph: seen(7.9),
+        alkalinity: seen(110.0),
+        tan: seen(0.9),
+        magnesium: None,
+        oxygen: seen(4.8),
+        running: (2, 3),
+        ph_day: None,
+        temperature_day: None,
+        last_dose: None,
+        night: Night::Between { sunset: SUNRISE - Span::from_hours(12), sunrise: SUNRISE },
+        now: at(1.0),
+    }
+}
+
+fn words(plan: &DosePlan) -> Vec<&str> {
+    plan.objections.iter().map(|objection| objection.words.as_str()).collect()
+}
+
+/// By hand: 4 mg/L in 7,500 m3 is 30.0 kg, at 1.53 kg/L 19.6 L, 1.2 containers of 25 kg, 2.4 mg/L of
+/// Mg(OH)2, 2.4 x 100.09 / 58.32 = 4.12 mg/L of alkalinity.
+#[test]
+fn a_good_morning_has_no_objection() {
+    let plan = plan(&ask(4.0), &morning());
+    assert_eq!(words(&plan), [""; 0]);
+    assert_eq!(plan.earliest, Some(at(1.0)));
+    assert!((plan.amount.slurry_kg - 30.0).abs() < 1e-9 && (plan.amount.slurry_l - 19.61).abs() < 0.01);
+    assert!((plan.amount.alkalinity_added_mg_l - 4.12).abs() < 0.01);
+    let (containers, opened) = plan.containers.unwrap();
+    assert!((containers - 1.2).abs() < 1e-9 && opened == 2.0);
+    let preview = plan.preview.unwrap();
+    assert!(preview.ph_after_mixing > 7.9 && preview.ph_after_mixing < 8.2, "{preview:?}");
+    let [without, with] = preview.nh3.unwrap();
+    assert!(with.peak_mg_l > without.peak_mg_l);
+    assert!(preview.h2s_share.1 < preview.h2s_share.0, "less of it is H2S at a higher pH");
+}
+
+/// Each thing that speaks against it, alone.
+#[test]
+fn each_reason_is_said() {
+    type Case<'a> = (&'a str, &'a dyn Fn(&mut DoseWater<'_>));
+    let cases: [Case<'_>; 11] = [
+        ("pH 8.60 (limit 8.5)", &|water| (water.ph, water.tan) = (seen(8.6), seen(0.1))),
+        ("pH is not known", &|water| water.ph = None),
+        ("the pH reading is suspect", &|water| {
+            water.ph = Some(Seen { flag: Flag::Suspect, ..seen(7.9).unwrap() });
+        }),
+        ("TAN was tested 2 days ago", &|water| {
+            water.tan = Some(Seen { at: at(-48.0), ..seen(0.9).unwrap() });
+        }),
+        ("alkalinity is not known", &|water| water.alkalinity = None),
+        ("the temperature is not known", &|water| water.temperature_c = None),
+        ("oxygen 3.9 mg/L (at least 4)", &|water| water.oxygen = seen(3.9)),
+        ("oxygen is not observed", &|water| water.oxygen = None),
+        ("no aerator runs", &|water| water.running = (0, 3)),
+        ("dosed 4 days ago", &|water| water.last_dose = Some(at(1.0 - 96.0))),
+        ("not the hour for it", &|water| water.now = at(9.5)),
+    ];
+    for (said, change) in cases {
+        let mut water = morning();
+        change(&mut water);
+        let plan = plan(&ask(4.0), &water);
+        assert!(plan.objections.len() == 1, "{said}: {:?}", plan.objections);
+        assert!(plan.objections[0].words.contains(said), "{said}: {:?}", plan.objections);
+    }
+    let plan = plan(&ask(6.0), &morning());
+    assert!(plan.objections[0].words.starts_with("6.0 mg/L of slurry in one dose; 5 is the most"));
+    assert_eq!(plan.earliest, None, "no morning makes it less");
+}
+
+/// TAN 2.2 mg/L at pH 8.4: both rules of ammonia.
+#[test]
+fn ammonia_speaks_against_it() {
+    let mut water = morning();
+    (water.tan, water.ph) = (seen(2.2), seen(8.4));
+    let plan = plan(&ask(4.0), &water);
+    let said = words(&plan).join("; ");
+    assert!(said.contains("TAN 2.2 mg/L at pH 8.40 (above 2 only below pH 8.3)"), "{said}");
+    assert!(said.contains("predicted peak NH3-N") && said.contains("predicted mean NH3-N"), "{said}");
+}
+
+/// The afternoon's pH of the day before makes the peak, not the morning's.
+#[test]
+fn the_days_curve_makes_the_peak() {
+    let mut day = Window::default();
+    for minute in (0..24 * 60).step_by(10) {
+        let hour = f64::from(minute) / 60.0;
+        // Lowest at sunrise, highest nine hours later.
+        let ph = 8.25 - 0.45 * libm::cos((hour - 1.0) / 24.0 * core::f64::consts::TAU);
+        day.add(at(1.0 - 24.0) + Span::from_minutes(i64::from(minute)), ph);
+    }
+    let mut water = morning();
+    (water.ph_day, water.tan) = (Some(&day), seen(0.6));
+    let plan = plan(&ask(4.0), &water);
+    let preview = plan.preview.unwrap();
+    assert!((preview.hours_known - 24.0).abs() < 0.6, "{preview:?}");
+    let [without, with] = preview.nh3.unwrap();
+    assert!(without.peak_mg_l > 1.5 * without.mean_mg_l, "{without:?}");
+    assert!(with.mean_mg_l > without.mean_mg_l && with.peak_mg_l < 0.30, "{with:?}");
+    assert_eq!(words(&plan), [""; 0]);
+}
+
+#[test]
+fn the_earliest_good_morning_is_said() {
+    // Afternoon: the next morning, a quarter of an hour after sunrise.
+    let mut water = morning();
+    water.night = Night::Between { sunset: at(12.0), sunrise: at(24.0) };
+    water.now = at(9.5);
+    let when = |water: &DoseWater<'_>| plan(&ask(4.0), water).earliest;
+    assert_eq!(when(&water), Some(at(24.25)));
+    // Dosed yesterday morning: the fifth morning after that.
+    water.last_dose = Some(at(0.5 - 24.0));
+    assert_eq!(when(&water), Some(at(96.25 + 24.0)));
+    // Before a kit value is there, no morning can be named.
+    water.tan = None;
+    assert_eq!(when(&water), None);
+}
