@@ -159,8 +159,8 @@ pub struct Facts<'a> {
     pub stopped: u64,
     /// Aerator groups that are not known to run and have not stopped tonight: what is left to start.
     pub startable: u64,
-    /// Where aerators have stopped: how long until oxygen is critical if none runs, as
-    /// [`crate::pond::PondState::left_without_aerators`] has it.
+    /// Where aerators have stopped: how long until oxygen is critical if none runs. `None` where that is
+    /// not known, `Some(None)` where it does not fall so low before sunrise.
     pub left_without: Option<Option<Span>>,
     /// Present pH.
     pub ph: Option<Seen>,
