@@ -243,6 +243,20 @@ impl Condition {
         matches!(self, Self::AeratorStopped(_))
     }
 
+    /// Whether fresh water on top by itself makes it true: rain changes salt and warmth. What that does to
+    /// oxygen and pH is never hidden behind it.
+    pub const fn is_by_layers(self) -> bool {
+        matches!(
+            self,
+            Self::Water(
+                Water::SalinityChangeWarn
+                    | Water::SalinityChangeCritical
+                    | Water::TemperatureChangeHour
+                    | Water::TemperatureChangeHalfDay
+            )
+        )
+    }
+
     fn measured(self, facts: &Facts<'_>) -> Option<f64> {
         match self {
             Self::DoLow(_) => facts.oxygen.map(|seen| seen.value),

@@ -11,6 +11,7 @@ use crate::message;
 use crate::power;
 use crate::site::Pond;
 use crate::time::Timestamp;
+use crate::water_limits::Water;
 
 impl PondState {
     /// Acknowledges an alarm of this pond and, since a graver level implies them, the unacknowledged
@@ -62,7 +63,8 @@ impl PondState {
     }
 }
 
-/// Takes every alarm where the facts lead it. Where the farm's power is lost, stopped aerators are no news.
+/// Takes every alarm where the facts lead it. Where the farm's power is lost, stopped aerators are no news;
+/// where rain lies on top, nor is that salt and warmth have changed.
 pub(super) fn judge_alarms(
     alarms: &mut [Alarm],
     pond: &Pond,
@@ -75,9 +77,15 @@ pub(super) fn judge_alarms(
         CONDITIONS.get(place).is_some_and(|(condition, ..)| condition.graver().is_some())
             && alarms.get(place + 1).is_some_and(|alarm| alarm.state.is_standing())
     });
+    let layers = place_of(Condition::Water(Water::Layered)).and_then(|place| alarms.get(place));
+    let layers = layers.filter(|alarm| alarm.state.is_standing()).map(|alarm| alarm.id.clone());
     for ((alarm, (condition, ..)), graver_stands) in alarms.iter_mut().zip(CONDITIONS).zip(graver_stands) {
         let (sight, delays) = condition.sight(&pond.limits, facts);
-        let root = power_lost.filter(|_| condition.is_by_power()).map(|_| power::ID);
+        let root = match condition {
+            _ if condition.is_by_power() => power_lost.map(|_| power::ID),
+            _ if condition.is_by_layers() => layers.as_deref(),
+            _ => None,
+        };
         match alarm.judge(facts.now, sight, delays, root) {
             Some(Cause::Realarm) if graver_stands || condition.is_calm(&pond.limits, facts) => {
                 alarm.postpone(facts.now);
