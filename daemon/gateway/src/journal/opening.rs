@@ -19,6 +19,12 @@ use super::store::{Journal, extent_of, newest_in};
 use super::tail::{self, Item, Kind, Tail};
 use super::trail;
 
+#[cfg(test)]
+thread_local! {
+    /// The next look into a database fails, as it does where a cut has torn its tree.
+    pub(super) static FAILS_ONCE: std::cell::Cell<bool> = const { std::cell::Cell::new(false) };
+}
+
 impl Journal {
     pub(super) fn try_open(&mut self, now: Timestamp) -> Result<(), Trouble> {
         self.tried = Some(Instant::now());
@@ -46,7 +52,7 @@ impl Journal {
                 if store.format < FORMAT {
                     store.note_format()?;
                 }
-                self.adopt(store, true)
+                self.adopt_or_mend(store, now)
             }
             Err(Trouble::Damaged(detail)) => {
                 let aside = set_aside(&self.path, now)?;
@@ -66,16 +72,44 @@ impl Journal {
         }
     }
 
+    /// Takes a store that was opened. A cut in the middle of a seal can leave the database with a tree that
+    /// names a page it has not: it opens, and fails when that page is looked for. Everything sealed since
+    /// its last snapshot is also in the copy, so that nothing is lost when the rest is carried over.
+    fn adopt_or_mend(&mut self, store: Store, now: Timestamp) -> Result<(), Trouble> {
+        match catch_unwind(AssertUnwindSafe(|| self.look_into(&store))) {
+            Ok(put_back) => {
+                let put_back = put_back?;
+                self.take(store, put_back, true)
+            }
+            Err(_) => {
+                self.store = Some(store);
+                self.carry_over(now)
+            }
+        }
+    }
+
     /// Takes a store that was opened, and puts back what its copy knows and it does not.
-    pub(super) fn adopt(&mut self, mut store: Store, tell: bool) -> Result<(), Trouble> {
-        let put_back = put_back(&store, &self.path, lowest_in_tail(&self.path)?)?;
+    pub(super) fn adopt(&mut self, store: Store, tell: bool) -> Result<(), Trouble> {
+        let put_back = self.look_into(&store)?;
+        self.take(store, put_back, tell)
+    }
+
+    /// How many pieces were put back.
+    fn look_into(&mut self, store: &Store) -> Result<usize, Trouble> {
+        #[cfg(test)]
+        assert!(!FAILS_ONCE.take(), "as the database does when a page is missing");
+        let put_back = put_back(store, &self.path, lowest_in_tail(&self.path)?)?;
+        self.load(store)?;
+        Ok(put_back)
+    }
+
+    fn take(&mut self, mut store: Store, put_back: usize, tell: bool) -> Result<(), Trouble> {
         if put_back > 0 && tell {
             self.notes.push(format!(
                 "the store {} had lost {put_back} sealed pieces to damage on the disk; they were put back from the second copy. The card may be failing: replace it soon",
                 self.path.display()
             ));
         }
-        self.load(&store)?;
         // Left by a cut after their readings had aged out.
         store.days.remove_before(u32::try_from(self.thinned_before / 24).unwrap_or(0))?;
         let (mut tail, unfinished) = Tail::open(&self.path, &|key, bytes| extent_of(key, bytes).0)?;
