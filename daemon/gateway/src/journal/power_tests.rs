@@ -103,9 +103,11 @@ fn look(path: &Path, base: u64) -> Result<(Journal, u64), String> {
     let (mut journal, notes) = Journal::open(path, NOW).map_err(|error| format!("does not open: {error}"))?;
     // Only that a store of the earlier format, or what could be read of a torn one, was carried over may be
     // told; whether anything is missing is looked at below.
+    let mended = notes.iter().any(|note| note.contains("what could be read was carried over"));
     let odd = notes.iter().any(|note| {
         let is_earlier = base > 0 && note.contains(&format!("{base} inputs"));
-        !is_earlier && !note.contains("what could be read was carried over")
+        let is_of_mending = ["was carried over", "were put back from the second copy"];
+        !is_earlier && !(mended && is_of_mending.iter().any(|words| note.contains(words)))
     });
     if journal.store.is_none() || odd {
         return Err(format!("opened with {notes:?} {}", journal.trouble));
