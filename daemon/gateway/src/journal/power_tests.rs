@@ -107,7 +107,7 @@ fn look(path: &Path, base: u64) -> Result<(Journal, u64), String> {
     let odd = notes.iter().any(|note| {
         let is_earlier = base > 0 && note.contains(&format!("{base} inputs"));
         let is_of_mending = ["was carried over", "were put back from the second copy"];
-        !is_earlier && !(mended && is_of_mending.iter().any(|words| note.contains(words)))
+        !(is_earlier || mended && is_of_mending.iter().any(|words| note.contains(words)))
     });
     if journal.store.is_none() || odd {
         return Err(format!("opened with {notes:?} {}", journal.trouble));
