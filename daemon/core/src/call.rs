@@ -191,14 +191,6 @@ pub struct Standing<'a> {
     pub is_known: bool,
 }
 
-/// Whether nobody has said yet that they know. A shelved or suppressed alarm asks nobody.
-const fn awaits_acknowledgement(state: AlarmState) -> bool {
-    matches!(
-        state,
-        AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged | AlarmState::LatchedUnacknowledged
-    )
-}
-
 /// All chains.
 #[derive(Debug, Clone, PartialEq, Default)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
@@ -246,7 +238,8 @@ impl Calls {
                 if chain.since.is_none() {
                     (chain.since, chain.next) = (Some(now), 0);
                 }
-            } else if alarm.is_known || !awaits_acknowledgement(alarm.state) {
+            } else if alarm.is_known || !alarm.state.awaits_acknowledgement() {
+                // A shelved or suppressed alarm asks nobody.
                 chain.since = None;
             }
             self.chains.push(chain);

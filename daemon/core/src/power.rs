@@ -52,7 +52,7 @@ impl Default for Power {
 
 /// What the farm's aerators do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Tally {
+struct Tally {
     running: usize,
     stopped: usize,
     ponds: usize,
@@ -63,7 +63,7 @@ pub struct Tally {
 
 impl Tally {
     /// Counts what runs and what stopped tonight.
-    pub fn of(ponds: &[PondState], now: Timestamp) -> Self {
+    fn of(ponds: &[PondState], now: Timestamp) -> Self {
         let mut tally = Self::default();
         for pond in ponds {
             tally.running += pond.aerators_on.iter().filter(|on| **on == Some(true)).count();
@@ -195,13 +195,17 @@ fn cleared(scene: &Scene<'_>, ponds: &[PondState]) -> String {
                 .map(|(_, group)| format!("{} {}", configured.id, group.id))
         })
         .collect();
-    let rest = if still.is_empty() {
-        String::from("Everything that had stopped turns again, or the night is over.")
+    let head = if Tally::of(ponds, scene.now).running == 0 {
+        String::from(
+            "Farm: the night is over and no aerator runs: whether the power is back is not known here.",
+        )
+    } else if still.is_empty() {
+        String::from("Farm: aerators run again, everything that had stopped among them.")
     } else {
-        format!("Not running again: {}.", still.join(", "))
+        format!("Farm: aerators run again. Not running again: {}.", still.join(", "))
     };
     format!(
-        "Farm: aerators run again. {rest} Look at each pond, and test TAN today and tomorrow: ammonia may rise for hours after oxygen was short."
+        "{head} Look at each pond, and test TAN today and tomorrow: ammonia may rise for hours after oxygen was short."
     )
 }
 
@@ -211,11 +215,6 @@ pub fn raised_when() -> String {
         "by night, every aerator group that ran has stopped within {}, in two ponds or more, and none runs",
         length(TOGETHER)
     )
-}
-
-/// Whether an alarm about a part of the gateway or a probe is one more sign of the same loss.
-pub fn explains(lost: Option<Timestamp>, since: Timestamp) -> bool {
-    lost.is_some_and(|lost| since >= lost)
 }
 
 /// How many alarms are counted in one with this id.

@@ -110,15 +110,24 @@ impl State {
 
     /// Plans a dose for a pond as it is now. `None` where there is no such pond.
     pub fn plan_dose(&self, pond: PondIndex, ask: &DoseAsk) -> Option<DosePlan> {
-        let (site, night) = (self.site.as_ref()?, self.night?);
-        let power_lost = self.power.lost();
-        let scene =
-            Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls, power_lost };
+        let scene = self.scene()?;
         let position = usize::from(pond.0);
-        let configured = site.ponds.get(position)?;
+        let configured = scene.site.ponds.get(position)?;
         let last_dose = self.diary.book(&configured.id).and_then(crate::diary::Book::last_dose);
         let told = (self.basin(pond, configured, self.now), last_dose);
         Some(self.ponds.get(position)?.plan_dose(&scene, configured, ask, told))
+    }
+
+    /// What surrounds each pond, for looking only; `None` before a farm is known.
+    pub(crate) fn scene(&self) -> Option<Scene<'_>> {
+        Some(Scene {
+            site: self.site.as_ref()?,
+            probes: &self.probes,
+            night: self.night?,
+            now: self.now,
+            falls: &self.falls,
+            power_lost: self.power.lost(),
+        })
     }
 
     /// When the state next wants to be woken, if ever. Waking early, late or twice changes nothing

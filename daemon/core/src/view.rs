@@ -135,15 +135,8 @@ impl State {
             open_calls: self.calls.open().to_vec(),
             probes: Vec::new(),
         };
-        let (Some(site), Some(night)) = (&self.site, self.night) else { return view };
-        let scene = Scene {
-            site,
-            probes: &self.probes,
-            night,
-            now: self.now,
-            falls: &self.falls,
-            power_lost: self.power.lost(),
-        };
+        let Some(scene) = self.scene() else { return view };
+        let site = scene.site;
         let (sunset, sunrise) = match Night::at(site, self.now, Span::ZERO) {
             Night::Between { sunset, sunrise } => (Some(sunset), Some(sunrise)),
             Night::Never { .. } | Night::Always { .. } => (None, None),

@@ -100,15 +100,8 @@ impl State {
     /// # Errors
     /// With the ids that can be asked about, where there is no such.
     pub fn why(&self, id: &str) -> Result<Why, Known> {
-        let (Some(site), Some(night)) = (&self.site, self.night) else { return Err(Known::default()) };
-        let scene = Scene {
-            site,
-            probes: &self.probes,
-            night,
-            now: self.now,
-            falls: &self.falls,
-            power_lost: self.power.lost(),
-        };
+        let Some(scene) = self.scene() else { return Err(Known::default()) };
+        let site = scene.site;
         for (pond, configured) in self.ponds.iter().zip(&site.ponds) {
             if configured.id == id {
                 return Ok(pond.why_advice(&scene, configured));

@@ -234,3 +234,16 @@ fn a_lost_line_speaks_for_its_probes() {
         assert_eq!(farm.raised(well).len(), 1, "suppressed, and never announced");
     }
 }
+
+/// Nothing has started when the night ends: that is not told as power that is back.
+#[test]
+fn a_night_that_ends_in_the_dark_is_not_told_as_power_that_is_back() {
+    let mut farm = dark_for(12);
+    let day = 32 * 60;
+    for now in LOST + 12..day {
+        minute(&mut farm, now, [4.6, 4.5], NONE);
+    }
+    assert_eq!(farm.state("farm.power-lost"), AlarmState::LatchedUnacknowledged);
+    let message = farm.message("farm.power-lost");
+    assert!(message.contains("no aerator runs: whether the power is back is not known"), "{message}");
+}

@@ -7,7 +7,7 @@ use super::State;
 use crate::alarm::Alarm;
 use crate::call::{Call, CallPlan, CalledFor, Carried, Chain, HornTest, Outcome, Standing};
 use crate::effect::{Effect, Priority};
-use crate::pond::{PondState, Scene};
+use crate::pond::PondState;
 use crate::time::Timestamp;
 
 impl State {
@@ -113,15 +113,7 @@ impl State {
             raised_at: alarm.raised_at,
             message,
         };
-        let (site, night) = (self.site.as_ref()?, self.night?);
-        let scene = Scene {
-            site,
-            probes: &self.probes,
-            night,
-            now: self.now,
-            falls: &self.falls,
-            power_lost: self.power.lost(),
-        };
+        let scene = self.scene()?;
         for pond in &self.ponds {
             if let Some(place) = pond.alarms.iter().position(|alarm| alarm.id == id) {
                 let alarm = pond.alarms.get(place)?;
