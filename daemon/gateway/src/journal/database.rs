@@ -1,7 +1,7 @@
 //! The one file that knows sled.
 //!
-//! sled's `flush` hands data to the kernel but on Linux does not wait for the device, so each flush is
-//! followed by `sync_data` on a handle of our own to the same file. Pages of more than 128 KiB, as the description of
+//! sled's `flush` hands data to the kernel but on Linux does not wait for the device: [`super::device_sync`] makes it,
+//! and each flush is followed by `sync_data` on a handle of our own to the same file. Pages of more than 128 KiB, as the description of
 //! a farm of tens of ponds makes, it writes to files in the folder `blobs`, which it does not sync either: we do. A new store is made in a folder
 //! beside, synced and renamed, because a cut in the middle of making one leaves it unopenable.
 //!
@@ -23,6 +23,7 @@ use std::time::{Duration, Instant};
 use thiserror::Error;
 
 use super::days::Days;
+use super::device_sync::sync_data;
 use super::folder::{sync_parent, sync_tree, with_suffix};
 use super::keys::{Key, key, key_after, parts};
 use super::store::OpenError;
@@ -178,7 +179,7 @@ impl Store {
         // What the log points to before the log: a cut between them would leave it pointing to nothing.
         self.sync_blobs()?;
         self.db.flush()?;
-        self.file.sync_data()?;
+        sync_data(&self.file)?;
         Ok(())
     }
 

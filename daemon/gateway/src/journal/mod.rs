@@ -27,6 +27,7 @@ mod copy;
 mod database;
 mod days;
 pub mod deeds;
+mod device_sync;
 mod diary_record;
 mod filing;
 mod folder;
