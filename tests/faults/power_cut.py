@@ -12,6 +12,8 @@ Every third cut falls on a new file system, most of them while the store is bein
 of the earlier format is carried over; the others go on with what the cut before left, so that opening, sealing,
 rolling up and thinning are cut as well.
 
+KEEP_IMAGES=FOLDER keeps there the file system of each cut that lost something, as the cut left it.
+
 Exit 0 where our store and SQLite with synchronous=FULL lost nothing and SQLite with synchronous=OFF lost.
 """
 
@@ -19,6 +21,7 @@ import fcntl
 import os
 import random
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -44,7 +47,9 @@ class Disk:
 
     def make(self):
         with open(self.image, "wb") as image:
-            image.truncate(64 * 1024 * 1024)
+            # Sparse. So large that a fast machine does not fill it between two cuts: on a disk that is nearly full
+            # the oldest day is deleted, as it should be, and would be taken for lost.
+            image.truncate(1024 * 1024 * 1024)
         run("mkfs.ext4", "-q", "-F", self.image)
 
     def mount(self):
@@ -88,6 +93,8 @@ def campaign(contestant, cuts, dice, enough=None):
     with tempfile.TemporaryDirectory() as folder:
         disk = Disk(folder)
         told = os.path.join(folder, "told")
+        images = os.environ.get("KEEP_IMAGES")
+        found = os.path.join(images or folder, "found")
         acknowledged = base = 0
         bad = True
         for cut in range(cuts):
@@ -103,6 +110,8 @@ def campaign(contestant, cuts, dice, enough=None):
             if kept is not None:
                 acknowledged, committed = max(acknowledged, kept), committed + 1
             disk.unmount()
+            if images:
+                shutil.copy(disk.image, found)
             disk.mount()
             # A process that stays would keep the file system in use.
             checker = contestant.checker()
@@ -112,7 +121,9 @@ def campaign(contestant, cuts, dice, enough=None):
             bad = not said.startswith("held")
             if bad:
                 if not contestant.must_lose:
-                    print(f"  {contestant.name}, cut {cut}: {said[:300]}", flush=True)
+                    print(f"  {contestant.name}, cut {cut}, {acknowledged} acknowledged: {said[:300]}", flush=True)
+                    if images:
+                        os.rename(found, os.path.join(images, f"cut-{cut}.ext4"))
                 lost, unopenable = lost + said.startswith("lost"), unopenable + said.startswith("unopenable")
             else:
                 acknowledged = max(acknowledged, int(said.split()[1]))

@@ -124,7 +124,10 @@ fn look(path: &Path, base: u64) -> Result<(Journal, u64), String> {
     let newest = nth(end).at;
     let thinned_before = u32::try_from(journal.thinned_before).unwrap();
     if thinned_before > hour_of(newest).saturating_sub(24 * RAW_DAYS) {
-        return Err(format!("readings are gone that are not old enough: {thinned_before}"));
+        return Err(format!(
+            "readings of before hour {thinned_before} are gone; the newest input, {end}, is of hour {}",
+            hour_of(newest)
+        ));
     }
     let may_be_gone = |seq: u64| {
         let input = nth(seq);
