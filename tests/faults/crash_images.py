@@ -14,6 +14,8 @@ of what came after any number, in order. A program may rely on no more than that
 less. Runs begin with nothing (the making of a store), with what an earlier cut left (recovery),
 and with a store of the earlier format (migration); they seal, roll up, thin and checkpoint.
 
+KEEP_IMAGES=FOLDER keeps there each disk of which something was lost, as the cut left it.
+
 Exit 0 where our store and SQLite with synchronous=FULL lost nothing and SQLite with synchronous=OFF lost.
 """
 
@@ -206,6 +208,7 @@ def one_run(contestant, checker, recorder, folder, begin, cuts, commits, dice):
     outcomes, next_begin, done = [], None, 0
     begun = {None: "nothing", "earlier": "the earlier format"}.get(begin, "what a cut left")
     images = os.path.join(folder, "images")
+    begun_at = begin[0] if isinstance(begin, tuple) else begin or "nothing"
     for cut, moment in enumerate(moments(found, cuts, dice)):
         for kind, inode, a, data in found[done:moment]:
             if kind == "m":
@@ -222,7 +225,13 @@ def one_run(contestant, checker, recorder, folder, begin, cuts, commits, dice):
             kept_image = os.path.join(folder, f"begin-{dice.randrange(10**9)}")
             shutil.copytree(image, kept_image)
             next_begin = (kept_image, acknowledged, base)
+        images_kept = os.environ.get("KEEP_IMAGES")
+        if images_kept:
+            as_found = os.path.join(images_kept, f"{os.getpid()}-{os.path.basename(begun_at)}-{cut}-{acknowledged}-{base}")
+            shutil.copytree(image, as_found)
         said = checker.look(image, acknowledged, base)
+        if images_kept and said.startswith("held"):
+            shutil.rmtree(as_found)
         outcomes.append(said)
         if said.startswith("held"):
             shutil.rmtree(image)
@@ -251,6 +260,9 @@ def campaign(contestant, recorder, cuts, dice, enough=None):
                 break
     checker.end()
     lost = sum(said.startswith("lost") for said in outcomes)
+    mended = sum(said.endswith("mended") for said in outcomes)
+    if mended:
+        print(f"  {mended} of {contestant.name}'s had a torn database, which its start mended", flush=True)
     unopenable = sum(said.startswith("unopenable") for said in outcomes)
     print(f"{contestant.name:14} {len(outcomes):5} cuts: {lost} lost something, {unopenable} did not open{', as it must' if contestant.must_lose else ''}", flush=True)
     return lost + unopenable

@@ -148,7 +148,7 @@ pub(super) fn each_of_backup(folder: &Path, each: &mut dyn FnMut(&[u8], &[u8])) 
 pub(super) fn each_of_store(store: &Store, each: &mut dyn FnMut(&[u8], &[u8])) -> u64 {
     let mut last: Option<sled::IVec> = None;
     let forward = catch_unwind(AssertUnwindSafe(|| {
-        for entry in &store.sealed {
+        for entry in store.sealed.iter() {
             let Ok((key, value)) = entry else { return false };
             each(&key, &value);
             last = Some(key);
@@ -239,7 +239,7 @@ pub fn salvage(from: &Path, to: &Path) -> Result<Checked, String> {
     }
     let mut damaged = 0;
     let making = build_store(to, |new| {
-        let put = |key: &[u8], value: &[u8]| new.sealed.insert(key, value).map(drop);
+        let put = |key: &[u8], value: &[u8]| new.sealed.insert(key, value);
         let mut outcome = Ok(());
         let mut each = |key: &[u8], value: &[u8]| {
             if outcome.is_ok() {

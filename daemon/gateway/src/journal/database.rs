@@ -5,8 +5,8 @@
 //! a farm of tens of ponds makes, it writes to files in the folder `blobs`, which it does not sync either: we do. A new store is made in a folder
 //! beside, synced and renamed, because a cut in the middle of making one leaves it unopenable.
 //!
-//! Layout: tree `sealed`, keys as in [`super::keys`]; tree `about`, key `format`, the version of the
-//! layout; beside it the days that are over ([`super::days`]). Format 2 kept those in `sealed` too: it is read as
+//! Layout: trees `sealed` and `parts` ([`super::sealed`]), keys as in [`super::keys`]; tree `about`, key `format`, the version of the
+//! layout; beside it the days that are over ([`super::days`]). Format 3 kept long values whole. Format 2 kept those in `sealed` too: it is read as
 //! it is, and its days get their files one by one. Format 1 kept every commit in a tree `inputs`;
 //! [`super::migrate`] carries it over.
 
@@ -26,10 +26,11 @@ use super::days::Days;
 use super::device_sync::sync_data;
 use super::folder::{sync_parent, sync_tree, with_suffix};
 use super::keys::{Key, key, key_after, parts};
+use super::sealed::{Batch, Entries, Sealed};
 use super::store::OpenError;
 
 /// Version of the layout that this program writes.
-pub(super) const FORMAT: u64 = 3;
+pub(super) const FORMAT: u64 = 4;
 
 /// The last version that has to be carried over into a new store.
 pub(super) const CARRIED_OVER: u64 = 1;
@@ -97,7 +98,7 @@ pub(super) fn describe(error: &io::Error) -> String {
 #[derive(Debug)]
 pub(super) struct Store {
     pub(super) db: sled::Db,
-    pub(super) sealed: sled::Tree,
+    pub(super) sealed: Sealed,
     pub(super) days: Days,
     /// Version of the layout found.
     pub(super) format: u64,
@@ -135,11 +136,11 @@ impl Store {
             let known = FORMAT;
             return Err(Trouble::Refused(OpenError::Newer { path: path.to_owned(), found, known }));
         }
-        let sealed = db.open_tree("sealed")?;
+        let sealed = Sealed::open(&db)?;
         Self::of(path, db, sealed, found)
     }
 
-    fn of(path: &Path, db: sled::Db, sealed: sled::Tree, format: u64) -> Result<Self, Trouble> {
+    fn of(path: &Path, db: sled::Db, sealed: Sealed, format: u64) -> Result<Self, Trouble> {
         Ok(Self {
             db,
             sealed,
@@ -153,6 +154,8 @@ impl Store {
 
     /// Notes the present layout, which earlier programs refuse; what the earlier one holds stays readable.
     pub(super) fn note_format(&mut self) -> Result<(), sled::Error> {
+        self.sealed.part_long_ones()?;
+        self.sync()?;
         self.db.open_tree("about")?.insert(FORMAT_KEY, &FORMAT.to_be_bytes())?;
         self.sync()?;
         self.format = FORMAT;
@@ -161,7 +164,7 @@ impl Store {
 
     /// Puts entries in, all or none of them, on disk for good.
     pub(super) fn apply(&self, entries: &[(Key, Vec<u8>)]) -> Result<(), sled::Error> {
-        let mut batch = sled::Batch::default();
+        let mut batch = Batch::default();
         for (key, value) in entries {
             batch.insert(&key[..], &value[..]);
         }
@@ -169,8 +172,8 @@ impl Store {
     }
 
     /// Changes all or nothing, on disk for good.
-    pub(super) fn change(&self, batch: sled::Batch) -> Result<(), sled::Error> {
-        self.sealed.apply_batch(batch)?;
+    pub(super) fn change(&self, batch: Batch) -> Result<(), sled::Error> {
+        self.sealed.apply(batch)?;
         self.sync()
     }
 
@@ -253,7 +256,7 @@ impl Store {
 /// Pieces in the order of their keys, wherever they are. A cut between the writing of a day's file and its
 /// removal from the database leaves them in both; they are handed out once.
 pub(super) struct Pieces<'a> {
-    sealed: std::iter::Peekable<sled::Iter>,
+    sealed: std::iter::Peekable<Entries>,
     days: &'a Days,
     filed: Option<(Key, Vec<u8>)>,
     end: Key,
@@ -329,7 +332,7 @@ pub(super) fn build_store(
     let about = db.open_tree("about")?;
     about.insert(FORMAT_KEY, &FORMAT.to_be_bytes())?;
     drop(about);
-    let sealed = db.open_tree("sealed")?;
+    let sealed = Sealed::open(&db)?;
     let store = Store::of(&making, db, sealed, FORMAT)?;
     fill(&store)?;
     store.db.flush()?;

@@ -24,6 +24,7 @@ use super::codec::Reader;
 use super::copy;
 use super::folder::sync_parent;
 use super::keys::{KEY_BYTES, Key, key, parts};
+use super::sealed::Sealed;
 
 const FOLDER: &str = "days";
 const MARK: [u8; 4] = *b"\xf1pr\x04";
@@ -289,13 +290,13 @@ impl Days {
     }
 
     /// Puts shapes that a database lost back into it: without them nobody can read the days.
-    pub(super) fn put_shapes(&self, into: &sled::Tree) -> Result<(), sled::Error> {
+    pub(super) fn put_shapes(&self, into: &Sealed) -> Result<(), sled::Error> {
         for day in self.known() {
             let Some(file) = self.file(day) else { continue };
             for place in file.places.iter().take_while(|place| !is_of_day(&place.key, day)) {
                 let value = file.value(*place);
                 if !value.is_empty() && !into.contains_key(place.key)? {
-                    into.insert(place.key, value)?;
+                    into.insert(&place.key, value)?;
                 }
             }
         }

@@ -7,6 +7,7 @@ use std::collections::BTreeSet;
 use std::io;
 
 use super::keys::{Key, is_for_ever, key, kind, parts};
+use super::sealed::Batch;
 use super::store::Journal;
 
 /// A day gets its file this long after its end: by then what comes late has come, as a rule. What comes later
@@ -40,7 +41,7 @@ impl Journal {
         };
         let written = store.days.write(day, &mut keys, &mut value_of);
         let written = written.map_err(|error| failed(super::database::describe(&error)))?;
-        let mut batch = sled::Batch::default();
+        let mut batch = Batch::default();
         sealed.iter().for_each(|key| batch.remove(&key[..]));
         batch.insert(&key(0, kind::FILED_BEFORE, 0, 0)[..], &u64::from(day + 1).to_be_bytes());
         store.change(batch).map_err(|error| failed(error.to_string()))?;

@@ -42,6 +42,7 @@ mod reading;
 pub mod record;
 pub mod rollup;
 mod seal;
+mod sealed;
 mod sealing;
 mod service_record;
 mod site_record;

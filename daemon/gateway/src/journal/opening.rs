@@ -202,13 +202,13 @@ impl Journal {
             let (days, old, new) = (&old.days, &old.sealed, &new.sealed);
             // A panic while reading ends that direction, as an error does.
             let _ = catch_unwind(AssertUnwindSafe(|| {
-                old.iter().map_while(Result::ok).try_for_each(|(key, value)| new.insert(key, value).map(drop))
+                old.iter().map_while(Result::ok).try_for_each(|(key, value)| new.insert(key, value))
             }));
             let _ = catch_unwind(AssertUnwindSafe(|| {
                 let from_end = old.iter().rev().map_while(Result::ok);
                 from_end
                     .take_while(|(key, _)| !matches!(new.contains_key(key), Ok(true)))
-                    .try_for_each(|(key, value)| new.insert(key, value).map(drop))
+                    .try_for_each(|(key, value)| new.insert(key, value))
             }));
             days.put_shapes(new)?;
             Ok(())

@@ -100,6 +100,11 @@ fn look_at_trail(journal: &Journal, base: u64, end: u64) -> Result<(), String> {
 
 /// What is there: how far it goes, or what is wrong with it. Inputs up to `base` are of the fixture.
 fn look(path: &Path, base: u64) -> Result<(Journal, u64), String> {
+    look_and_tell(path, base).map(|(journal, end, _)| (journal, end))
+}
+
+/// The same, and whether the store had to be mended for it.
+fn look_and_tell(path: &Path, base: u64) -> Result<(Journal, u64, bool), String> {
     let (mut journal, notes) = Journal::open(path, NOW).map_err(|error| format!("does not open: {error}"))?;
     // Only that a store of the earlier format, or what could be read of a torn one, was carried over may be
     // told; whether anything is missing is looked at below.
@@ -138,7 +143,7 @@ fn look(path: &Path, base: u64) -> Result<(Journal, u64), String> {
         None if base > 0 && !(1..=base).all(|seq| seqs.contains(&seq)) && thinned_before == 0 => {
             Err("inputs of the earlier format are gone".to_owned())
         }
-        None => look_at_trail(&journal, base, end.max(base)).map(|()| (journal, end)),
+        None => look_at_trail(&journal, base, end.max(base)).map(|()| (journal, end, mended)),
     }
 }
 
@@ -229,10 +234,11 @@ fn power_check() {
             panic!("{line:?}: PATH ACKNOWLEDGED BASE is accepted");
         };
         let acknowledged: u64 = acknowledged.parse().unwrap();
-        let looked = catch_unwind(AssertUnwindSafe(|| look(Path::new(path), base.parse().unwrap())));
+        let looked = catch_unwind(AssertUnwindSafe(|| look_and_tell(Path::new(path), base.parse().unwrap())));
         let said = match looked {
-            Ok(Ok((_, end))) if end >= acknowledged => format!("held {end}"),
-            Ok(Ok((_, end))) => format!("lost {acknowledged} acknowledged, {end} there"),
+            Ok(Ok((_, end, false))) if end >= acknowledged => format!("held {end}"),
+            Ok(Ok((_, end, true))) if end >= acknowledged => format!("held {end} mended"),
+            Ok(Ok((_, end, _))) => format!("lost {acknowledged} acknowledged, {end} there"),
             Ok(Err(wrong)) if wrong.starts_with("does not open") => format!("unopenable {wrong}"),
             Ok(Err(wrong)) => format!("lost {wrong}"),
             Err(_) => "unopenable it fails".to_owned(),

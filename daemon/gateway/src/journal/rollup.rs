@@ -17,6 +17,7 @@ use super::columns::{integers, put_integers, put_values, values};
 use super::keys::{Key, key, kind};
 use super::query::Query;
 use super::record::quantity_code;
+use super::sealed::Batch;
 use super::store::Journal;
 
 const VERSION: u8 = 1;
@@ -245,7 +246,7 @@ impl Journal {
     pub(super) fn roll_day(&self, day: u32) -> Result<(), String> {
         let Some(store) = &self.store else { return Err(self.trouble.clone()) };
         let from = Timestamp(i64::from(day) * DAY_MS);
-        let mut batch = sled::Batch::default();
+        let mut batch = Batch::default();
         for (pond, quantity) in self.shapes.series() {
             let query = Query { pond, quantity, from, to: Timestamp(from.as_millis() + DAY_MS) };
             let readings = self.query_stored(&query)?;

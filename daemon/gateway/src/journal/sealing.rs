@@ -165,6 +165,12 @@ impl Journal {
         let live_bytes =
             self.live_bytes + pieces.map(|(found, value)| (found.len() + value.len()) as u64).sum::<u64>();
         sealed.entries.push((key(0, kind::LIVE_BYTES, 0, 0), live_bytes.to_be_bytes().to_vec()));
+        // Last: where the copy has it, it has all that goes with it.
+        let is_progress = |(found, _): &(Key, Vec<u8>)| *found == key(0, kind::PROGRESS, 0, 0);
+        if let Some(place) = sealed.entries.iter().rposition(is_progress) {
+            let progress = sealed.entries.remove(place);
+            sealed.entries.push(progress);
+        }
         let mut turned = false;
         if let Some(copy) = &mut self.copy {
             match copy.append(&sealed.entries) {

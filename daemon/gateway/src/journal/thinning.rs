@@ -4,6 +4,7 @@
 use super::folder::free_bytes;
 use super::keys::{LAST, is_for_ever, key, kind, parts};
 use super::rollup::DAY_MS;
+use super::sealed::Batch;
 use super::store::Journal;
 
 /// How much is kept.
@@ -105,7 +106,7 @@ impl Journal {
             return Ok(());
         }
         let Some(store) = &mut self.store else { return Ok(()) };
-        let mut batch = sled::Batch::default();
+        let mut batch = Batch::default();
         // What of it is in both is left by a cut and counted twice, which the next day evens out.
         let mut deleted = store.days.file(oldest / 24).map_or(0, |file| file.live_bytes());
         for entry in store.sealed.range(key(oldest, 0, 0, 0)..key(end, 0, 0, 0)) {
