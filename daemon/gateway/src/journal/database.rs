@@ -1,14 +1,15 @@
 //! The one file that knows sled.
 //!
 //! sled's `flush` hands data to the kernel but on Linux does not wait for the device: [`super::device_sync`] makes it,
-//! and each flush is followed by `sync_data` on a handle of our own to the same file. Pages of more than 128 KiB, as the description of
-//! a farm of tens of ponds makes, it writes to files in the folder `blobs`, which it does not sync either: we do. A new store is made in a folder
-//! beside, synced and renamed, because a cut in the middle of making one leaves it unopenable.
+//! and each flush is followed by `sync_data` on a handle of our own to the same file. Pages of more than 128 KiB it
+//! writes to files in the folder `blobs`, which it does not sync: [`super::sealed`] lets none come about, and what an
+//! earlier format left there we sync. A new store is made in a folder beside, synced and renamed, because a cut in the
+//! middle of making one leaves it unopenable.
 //!
-//! Layout: trees `sealed` and `parts` ([`super::sealed`]), keys as in [`super::keys`]; tree `about`, key `format`, the version of the
-//! layout; beside it the days that are over ([`super::days`]). Format 3 kept long values whole. Format 2 kept those in `sealed` too: it is read as
-//! it is, and its days get their files one by one. Format 1 kept every commit in a tree `inputs`;
-//! [`super::migrate`] carries it over.
+//! Layout: trees `sealed` and `parts` ([`super::sealed`]), keys as in [`super::keys`]; tree `about`, key `format`, the
+//! version of the layout; beside it the days that are over ([`super::days`]). Format 3 kept long values whole.
+//! Format 2 kept past days in `sealed` too: it is read as it is, and they get their files one by one. Format 1 kept
+//! every commit in a tree `inputs`; [`super::migrate`] carries it over.
 
 use std::cell::RefCell;
 use std::cmp::Ordering;
