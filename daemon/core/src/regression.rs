@@ -4,7 +4,7 @@
 use core::array::from_fn;
 
 /// Number of terms.
-pub const TERMS: usize = 9;
+pub const TERMS: usize = 10;
 
 /// Terms or weights.
 pub type Terms = [f64; TERMS];
@@ -114,11 +114,11 @@ mod tests {
 
     #[test]
     fn it_learns_a_rule_it_was_not_shipped_with() {
-        let prior: Terms = [1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+        let prior: Terms = [1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
         let mut regression = Regression::new(&prior);
         let night = |n: i32| -> (Terms, f64) {
             let (a, b) = (2.0 + f64::from(n % 5) * 0.5, 1.0 + f64::from(n % 3) * 0.7);
-            ([a, b, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0], 0.4 * a + 0.8 * b)
+            ([a, b, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0], 0.4 * a + 0.8 * b)
         };
         for n in 0..120 {
             let (terms, outcome) = night(n);
@@ -136,8 +136,8 @@ mod tests {
 
     #[test]
     fn one_odd_night_bends_little() {
-        let prior: Terms = [1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
-        let terms: Terms = [2.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+        let prior: Terms = [1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+        let terms: Terms = [2.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
         let mut regression = Regression::new(&prior);
         regression.learn(&prior, &terms, 1.0e9, 1.0e9, 0.5);
         assert!((regression.estimate(&terms) - 2.0).abs() < 0.3);

@@ -14,7 +14,11 @@ const SAID: [(&[usize], &str, &str); 5] = [
     (&[0, 1], "lows have mostly been higher", "lows have mostly been lower"),
     (&[2, 3], "the water holds more oxygen", "the water holds less oxygen"),
     (&[4], "there was more oxygen by day", "there was less oxygen by day"),
-    (&[5, 6], "oxygen stands higher than usual for the hour", "oxygen stands lower than usual for the hour"),
+    (
+        &[5, 6, 9],
+        "oxygen stands higher than usual for the hour",
+        "oxygen stands lower than usual for the hour",
+    ),
     (&[7, 8], "this evening's course leads higher", "this evening's course leads lower"),
 ];
 
@@ -140,6 +144,7 @@ mod tests {
                 mean_low: 3.88,
                 last_fall: None,
                 usual_fall: None,
+                usual_share: None,
                 last_saturation: Some(6.6),
                 usual_saturation: Some(6.6),
                 last_day: Some(9.0),
@@ -153,7 +158,7 @@ mod tests {
     /// Rounded one by one they would make 3.3: the one that rounding raised most is told a tenth lower.
     #[test]
     fn what_is_told_adds_up() {
-        let weights = [0.5, 0.5, 0.5, 0.5, 0.33, 0.0, 0.0, 0.0, 0.0];
+        let weights = [0.5, 0.5, 0.5, 0.5, 0.33, 0.0, 0.0, 0.0, 0.0, 0.0];
         assert_eq!(
             basis(&tonight(), &weights, 0.0, 3.21, false),
             "last night's low 3.5, +0.4 as lows have mostly been higher, -0.4 as the water holds less oxygen, \
@@ -163,12 +168,12 @@ mod tests {
 
     #[test]
     fn bounds_are_told() {
-        let weights = [0.0; 9];
+        let weights = [0.0; 10];
         assert!(
             basis(&tonight(), &weights, 0.0, 3.1, false)
                 .ends_with(", and not above 3.1, seen already; from 6 nights of this pond")
         );
-        let lower = [0.0, 0.0, 6.0, 6.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+        let lower = [0.0, 0.0, 6.0, 6.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
         assert!(basis(&tonight(), &lower, 0.0, 0.0, false).contains("and not below 0.0"));
     }
 
@@ -176,13 +181,13 @@ mod tests {
     fn a_low_of_longer_ago_is_not_called_last_nights() {
         let mut gap = tonight();
         gap.memory = gap.memory.map(|memory| Memory { nights_ago: 3, ..memory });
-        assert!(basis(&gap, &[0.0; 9], 0.0, 3.5, false).starts_with("the low 3 nights ago 3.5"));
+        assert!(basis(&gap, &[0.0; 10], 0.0, 3.5, false).starts_with("the low 3 nights ago 3.5"));
     }
 
     #[test]
     fn a_first_night_says_that_nothing_is_known() {
         let first = Witnesses { memory: None, ..tonight() };
-        assert!(basis(&first, &[0.0; 9], 0.0, 4.0, false).starts_with("no night of this pond is known yet"));
+        assert!(basis(&first, &[0.0; 10], 0.0, 4.0, false).starts_with("no night of this pond is known yet"));
     }
 
     #[test]

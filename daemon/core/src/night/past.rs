@@ -59,6 +59,9 @@ impl NightState {
     pub(super) fn memory(&self, sunset: Timestamp, hours: f64) -> Option<Memory> {
         let last = self.past.back()?;
         let fall = |night: &PastNight| Some((at(&night.course_mg_l, hours)? - night.low_mg_l).max(0.0));
+        let share = |night: &PastNight| {
+            Some((night.low_mg_l / at(&night.course_mg_l, hours)?.max(0.5)).clamp(0.0, 1.0))
+        };
         let nights = self.past.len();
         Some(Memory {
             last_low: last.low_mg_l,
@@ -66,6 +69,7 @@ impl NightState {
             mean_low: self.past.iter().map(|night| night.low_mg_l).sum::<f64>() / nights as f64,
             last_fall: fall(last),
             usual_fall: self.usual(fall),
+            usual_share: self.usual(share),
             last_saturation: at(&last.saturation_mg_l, hours),
             usual_saturation: self.usual(|night| at(&night.saturation_mg_l, hours)),
             last_day: last.day_mg_l,

@@ -40,6 +40,8 @@ pub(super) struct Memory {
     /// From this hour to the low, mg/L.
     pub(super) last_fall: Option<f64>,
     pub(super) usual_fall: Option<f64>,
+    /// What is left at the low of the oxygen at this hour.
+    pub(super) usual_share: Option<f64>,
     pub(super) last_saturation: Option<f64>,
     pub(super) usual_saturation: Option<f64>,
     pub(super) last_day: Option<f64>,
@@ -50,11 +52,11 @@ pub(super) struct Memory {
 
 /// Shipped weights of the terms, in the order of [`Witnesses::terms`], so many hours after sunset. A
 /// colder or saltier pond holds more oxygen and keeps more by dawn; a day that made more starts the
-/// night higher; the later the hour, the more the usual fall from now on tells. (Our own choice: they
+/// night higher; the later the hour, the more the usual fall from now on tells, as so many mg/L and as a share of what is there. (Our own choice: they
 /// are round, not fitted to a site, and the pond's own nights move them.)
 pub(super) fn shipped(phase: usize) -> Terms {
     let late = (phase as f64 / 12.0).min(1.0);
-    [0.05, 0.12, 0.2, 0.25, 0.1, 0.2 + 0.2 * late, 0.0, 0.05, 0.02]
+    [0.05, 0.12, 0.2, 0.25, 0.1, 0.1 + 0.1 * late, 0.0, 0.05, 0.02, 0.1 + 0.1 * late]
 }
 
 /// The usual fall in an hour as a share of present oxygen, while nothing is known of a pond:
@@ -108,6 +110,7 @@ impl Witnesses {
             over(memory.last_fall, memory.usual_fall),
             self.exponential_mg_l.map(|low| low - base),
             self.line_mg_l.map(|low| low - base),
+            memory.usual_share.map(|share| self.half_hour_mg_l * share - base),
         ];
         terms.map(|term| {
             term.filter(|term| term.is_finite()).unwrap_or(0.0).clamp(-FURTHEST_MG_L, FURTHEST_MG_L)
@@ -137,6 +140,7 @@ mod tests {
                 mean_low: 4.0,
                 last_fall: Some(3.0),
                 usual_fall: Some(3.0),
+                usual_share: Some(4.0 / 7.0),
                 last_saturation: Some(6.6),
                 usual_saturation: Some(6.6),
                 last_day: Some(9.0),
@@ -162,7 +166,7 @@ mod tests {
             line_mg_l: Some(80.0),
             ..like_last_night()
         };
-        assert_eq!(unknown.terms(), [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, FURTHEST_MG_L]);
+        assert_eq!(unknown.terms(), [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, FURTHEST_MG_L, 0.0]);
     }
 
     #[test]
