@@ -42,6 +42,7 @@ pub mod derived;
 pub mod diary;
 pub mod dosing;
 pub mod effect;
+pub mod evidence;
 pub mod gateway_fault;
 pub mod input;
 pub mod message;

@@ -1,0 +1,235 @@
+//! The days after doses: whether oxygen "bounces" when a pond is dosed.
+//!
+//! Of each dose: the next day less the mean of the three days before, less the same in the control. Days on
+//! which something else differed do not count. The doses are then held against sham days, drawn at random
+//! from weeks without a dose, to which exactly the same is done: what the pond does by itself shows there.
+
+use alloc::vec::Vec;
+
+use libm::{fabs, sqrt};
+
+use super::baci::{Interval, MISSES, Naive};
+use super::outcome::DOSES;
+use super::series::Series;
+use super::student::two_sided;
+
+/// Days before a dose that are averaged.
+const BEFORE: i64 = 3;
+
+/// A sham day has no dose on so many days before it, nor on the day after.
+const UNDOSED: i64 = 7;
+
+/// Sham days that must be there to draw from. (Common practice, no source.)
+pub const SHAMS: usize = 8;
+
+/// So often are as many sham days drawn as there were doses.
+const DRAWS: usize = 9_999;
+
+/// Light that differs by more than this share between the day after and the days before. (Common practice,
+/// no source; so is the next.)
+pub const LIGHT_SHARE: f64 = 0.20;
+
+/// Energy of the aerators that differs by more than this share.
+pub const AERATION_SHARE: f64 = 0.10;
+
+/// What else is known of the days of both ponds.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Aside {
+    /// Light, treated pond's or the farm's.
+    pub light: Series,
+    /// Energy of the aerators, treated and control.
+    pub aeration: [Series; 2],
+    /// Days on which an oxygen probe of either pond was serviced.
+    pub serviced: Vec<i64>,
+    /// Days that do not count for another reason, such as a control that was disturbed.
+    pub disturbed: Vec<i64>,
+}
+
+/// Why a dose does not count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Lost {
+    /// A value is missing in one of the ponds.
+    Missing,
+    /// Another dose within the three days before.
+    Dosed,
+    /// Light differed.
+    Light,
+    /// The aerators ran more or less.
+    Aeration,
+    /// A probe was serviced.
+    Service,
+    /// Something else was noted.
+    Disturbed,
+}
+
+impl Lost {
+    /// For people.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Missing => "a value is missing",
+            Self::Dosed => "another dose within three days",
+            Self::Light => "light differed by more than 20 %",
+            Self::Aeration => "aerator energy differed by more than 10 %",
+            Self::Service => "a probe was serviced",
+            Self::Disturbed => "the pond or its control was disturbed",
+        }
+    }
+}
+
+/// The test.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Bounce {
+    /// Of each dose that counts: its day, and the change beyond the control's.
+    pub doses: Vec<(i64, f64)>,
+    /// Doses that do not count.
+    pub lost: Vec<(i64, Lost)>,
+    /// Mean over the doses; `None` where no interval can be computed.
+    pub interval: Option<Interval>,
+    /// The usual test: the days after in the treated pond alone, against the three days before.
+    pub naive: Option<Naive>,
+    /// Sham days: how many, and their mean.
+    pub shams: Option<(usize, f64)>,
+    /// Share of draws of as many sham days whose mean lies as far from zero as that of the doses.
+    pub sham_chance: Option<f64>,
+}
+
+impl Bounce {
+    /// Whether there are enough doses, the interval leaves zero out and the sham days agree.
+    pub fn is_clear(&self) -> bool {
+        self.doses.len() >= DOSES
+            && self.interval.is_some_and(|interval| interval.excludes_zero())
+            && self.sham_chance.is_some_and(|chance| chance <= MISSES)
+    }
+}
+
+/// The next day less the mean of the three days before.
+fn change(series: &Series, day: i64) -> Option<f64> {
+    let after = series.get(day.saturating_add(1))?;
+    let mut sum = 0.0;
+    for back in 1..=BEFORE {
+        sum += series.get(day.saturating_sub(back))?;
+    }
+    Some(after - sum / BEFORE as f64)
+}
+
+/// By which share the next day differs from the mean of the three before; `None` where that is not known.
+fn share(series: &Series, day: i64) -> Option<f64> {
+    let change = change(series, day)?;
+    let after = series.get(day.saturating_add(1))?;
+    let before = after - change;
+    if fabs(before) > 0.0 {
+        Some(fabs(change) / fabs(before))
+    } else {
+        Some(if change == 0.0 { 0.0 } else { 1.0 })
+    }
+}
+
+/// The change of a day beyond the control's, or why the day does not count.
+fn event(treated: &Series, control: &Series, aside: &Aside, day: i64) -> Result<f64, Lost> {
+    let own = change(treated, day).ok_or(Lost::Missing)?;
+    let other = change(control, day).ok_or(Lost::Missing)?;
+    let stretch = day.saturating_sub(BEFORE)..=day.saturating_add(1);
+    if aside.serviced.iter().any(|day| stretch.contains(day)) {
+        return Err(Lost::Service);
+    }
+    if aside.disturbed.iter().any(|day| stretch.contains(day)) {
+        return Err(Lost::Disturbed);
+    }
+    if share(&aside.light, day).is_some_and(|share| share > LIGHT_SHARE) {
+        return Err(Lost::Light);
+    }
+    if aside.aeration.iter().any(|own| share(own, day).is_some_and(|share| share > AERATION_SHARE)) {
+        return Err(Lost::Aeration);
+    }
+    Ok(own - other)
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
+}
+
+/// Mean with its interval, for values that do not hang together.
+fn of_independent(values: &[f64]) -> Option<Naive> {
+    let degrees = values.len().checked_sub(1).filter(|&degrees| degrees > 0)? as f64;
+    let own = mean(values);
+    let square: f64 = values.iter().map(|value| (value - own) * (value - own)).sum();
+    let error = sqrt(square / degrees / values.len() as f64);
+    Some(Naive { interval: Interval::new(own, error, degrees)?, chance: two_sided(own / error, degrees) })
+}
+
+/// Numbers that look random and are the same each time (SplitMix64; Steele, Lea and Flood 2014).
+struct Draw(u64);
+
+impl Draw {
+    fn below(&mut self, count: usize) -> usize {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut bits = self.0;
+        bits = (bits ^ (bits >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        bits = (bits ^ (bits >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        bits ^= bits >> 31;
+        // The high half of a product: even enough for some hundred days.
+        ((u128::from(bits) * count as u128) >> 64) as usize
+    }
+}
+
+/// Share of draws of `count` sham days, each day as often as it comes, whose mean lies as far from zero.
+fn sham_chance(shams: &[f64], count: usize, found: f64) -> f64 {
+    let mut draw = Draw(1);
+    let mut as_far = 1_usize;
+    for _ in 0..DRAWS {
+        let sum: f64 = (0..count).filter_map(|_| shams.get(draw.below(shams.len()))).sum();
+        if fabs(sum / count as f64) >= fabs(found) * (1.0 - 1e-9) {
+            as_far = as_far.saturating_add(1);
+        }
+    }
+    as_far as f64 / (DRAWS + 1) as f64
+}
+
+/// Looks at the days after the doses of `doses`, days in any order. Sham days are taken from `from` to `to`,
+/// both included.
+pub fn bounce(
+    treated: &Series,
+    control: &Series,
+    doses: &[i64],
+    aside: &Aside,
+    (from, to): (i64, i64),
+) -> Bounce {
+    let mut days: Vec<i64> = doses.to_vec();
+    days.sort_unstable();
+    days.dedup();
+    let mut found = Bounce {
+        doses: Vec::new(),
+        lost: Vec::new(),
+        interval: None,
+        naive: None,
+        shams: None,
+        sham_chance: None,
+    };
+    for &day in &days {
+        let is_near = days.iter().any(|&other| other < day && day - other <= BEFORE);
+        let own = if is_near { Err(Lost::Dosed) } else { event(treated, control, aside, day) };
+        match own {
+            Ok(value) => found.doses.push((day, value)),
+            Err(why) => found.lost.push((day, why)),
+        }
+    }
+    let values: Vec<f64> = found.doses.iter().map(|(_, value)| *value).collect();
+    // Doses lie days apart, and none shares a day with another.
+    found.interval = of_independent(&values).map(|own| own.interval);
+    let alone: Vec<f64> = days.iter().filter_map(|&day| change(treated, day)).collect();
+    found.naive = of_independent(&alone);
+    let is_undosed =
+        |day: i64| !days.iter().any(|&dose| dose >= day - UNDOSED && dose <= day.saturating_add(1));
+    let shams: Vec<f64> = treated
+        .within((from, to))
+        .filter(|own| is_undosed(own.day))
+        .filter_map(|own| event(treated, control, aside, own.day).ok())
+        .collect();
+    if !shams.is_empty() {
+        found.shams = Some((shams.len(), mean(&shams)));
+    }
+    if shams.len() >= SHAMS && !values.is_empty() {
+        found.sham_chance = Some(sham_chance(&shams, values.len(), mean(&values)));
+    }
+    found
+}
