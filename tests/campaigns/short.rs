@@ -1,6 +1,10 @@
 //! Short versions of the campaigns that take minutes, so that they cannot rot.
 #![allow(dead_code, missing_docs, unreachable_pub, reason = "parts of programs, not a library")]
 
+#[path = "evidence_crops/crop.rs"]
+mod crop;
+#[path = "evidence_crops/score.rs"]
+mod evidence;
 #[path = "probe_season/farm.rs"]
 mod farm;
 #[path = "probe_season/plan.rs"]
@@ -55,4 +59,33 @@ fn probe_faults_are_doubted_and_good_probes_are_not() {
     let low: u64 = score.low_events.iter().sum();
     assert!(low >= 3, "oxygen was low {low} times");
     assert_eq!(score.low_told, score.low_events);
+}
+
+/// 200 crops without any effect: what is said of them is within what a rate of 5 % allows. The usual test, under
+/// the same crops, is not.
+#[test]
+fn an_effect_is_rarely_seen_where_there_is_none() {
+    use crop::{Control, Truth};
+    let allowed = evidence::at_most(200, 0.05);
+    for control in [Control::Good, Control::Usual] {
+        let days = evidence::before_after(control, Truth::Nothing, 1..201);
+        assert!(days.ours <= allowed && days.usual > 2 * allowed, "{control:?}: {days:?}, allowed {allowed}");
+        let doses = evidence::after_doses(control, Truth::Nothing, 12, 1..201);
+        assert!(doses.ours <= allowed, "{control:?}: {doses:?}, allowed {allowed}");
+    }
+}
+
+/// 200 crops with twelve doses, each of which truly raises the next night's low by 0.5 mg/L, beside a good
+/// control: no more are missed than a power of 80 % allows.
+#[test]
+fn a_true_bounce_is_found() {
+    let found = evidence::after_doses(crop::Control::Good, crop::Truth::Bounce(0.5), 12, 1..201);
+    let missed = found.crops - found.right_sign;
+    assert!(missed <= evidence::at_most(200, 0.20), "{found:?}");
+}
+
+/// `scipy.stats.binom.isf(0.001, crops, rate)`.
+#[test]
+fn what_a_rate_allows_is_the_binomial_s() {
+    assert_eq!([(200, 0.05), (200, 0.2), (1_000, 0.05)].map(|(n, p)| evidence::at_most(n, p)), [21, 58, 73]);
 }

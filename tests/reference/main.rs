@@ -7,6 +7,7 @@ mod aeration;
 mod ammonia;
 mod bits;
 mod carbonate;
+mod evidence;
 mod oxygen;
 mod quality;
 mod rules;

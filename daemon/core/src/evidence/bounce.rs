@@ -1,8 +1,10 @@
 //! The days after doses: whether oxygen "bounces" when a pond is dosed.
 //!
-//! Of each dose: the next day less the mean of the three days before, less the same in the control. Days on
-//! which something else differed do not count. The doses are then held against sham days, drawn at random
-//! from weeks without a dose, to which exactly the same is done: what the pond does by itself shows there.
+//! Of each dose: the next day less the mean of the three days before, less the same in the control. A dose is
+//! given after the lowest oxygen of the night, so that there its own day is still one before. Days on
+//! which something else differed do not count; in their place older ones are taken, up to five days back. The
+//! doses are then held against sham days, drawn at random from weeks without a dose, to which exactly the same
+//! is done: what the pond does by itself shows there.
 
 use alloc::vec::Vec;
 
@@ -13,8 +15,15 @@ use super::outcome::DOSES;
 use super::series::Series;
 use super::student::two_sided;
 
-/// Days before a dose that are averaged.
-const BEFORE: i64 = 3;
+/// Days before a dose that are averaged, and how many there must be.
+const BEFORE: usize = 3;
+const LEAST_BEFORE: usize = 1;
+
+/// So far back they are looked for.
+const BACK: i64 = 5;
+
+/// A dose shows until the day after it.
+const SHOWS: i64 = 1;
 
 /// A sham day has no dose on so many days before it, nor on the day after.
 const UNDOSED: i64 = 7;
@@ -25,22 +34,25 @@ pub const SHAMS: usize = 8;
 /// So often are as many sham days drawn as there were doses.
 const DRAWS: usize = 9_999;
 
-/// Light that differs by more than this share between the day after and the days before. (Common practice,
-/// no source; so is the next.)
+/// Light of a day before may differ from that of the day after by this share. (Common practice, no source;
+/// so is the next.)
 pub const LIGHT_SHARE: f64 = 0.20;
 
-/// Energy of the aerators that differs by more than this share.
+/// So may the energy of the treated pond's aerators against the control's.
 pub const AERATION_SHARE: f64 = 0.10;
 
 /// What else is known of the days of both ponds.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Aside {
-    /// Light, treated pond's or the farm's.
+    /// Light that lies behind the value of each day.
     pub light: Series,
     /// Energy of the aerators, treated and control.
     pub aeration: [Series; 2],
-    /// Days on which an oxygen probe of either pond was serviced.
+    /// Days on which an oxygen probe of either pond was serviced: the day of a dose and the day after must be
+    /// free of it.
     pub serviced: Vec<i64>,
+    /// The value of a dose's day is from before the dose, as [`super::Outcome::is_before_dose`] says.
+    pub is_before_dose: bool,
     /// Days that do not count for another reason, such as a control that was disturbed.
     pub disturbed: Vec<i64>,
 }
@@ -50,7 +62,7 @@ pub struct Aside {
 pub enum Lost {
     /// A value is missing in one of the ponds.
     Missing,
-    /// Another dose within the three days before.
+    /// Another dose shows in the days before.
     Dosed,
     /// Light differed.
     Light,
@@ -67,9 +79,9 @@ impl Lost {
     pub const fn words(self) -> &'static str {
         match self {
             Self::Missing => "a value is missing",
-            Self::Dosed => "another dose within three days",
-            Self::Light => "light differed by more than 20 %",
-            Self::Aeration => "aerator energy differed by more than 10 %",
+            Self::Dosed => "another dose shows in the days before",
+            Self::Light => "light differed by more than 20 % from the days before",
+            Self::Aeration => "aerator energy changed by more than 10 % against the control's",
             Self::Service => "a probe was serviced",
             Self::Disturbed => "the pond or its control was disturbed",
         }
@@ -102,46 +114,97 @@ impl Bounce {
     }
 }
 
-/// The next day less the mean of the three days before.
-fn change(series: &Series, day: i64) -> Option<f64> {
+/// The next day less the mean of the three days before, from `first` days back, whatever else happened.
+fn plain_change(series: &Series, day: i64, first: i64) -> Option<f64> {
     let after = series.get(day.saturating_add(1))?;
-    let mut sum = 0.0;
-    for back in 1..=BEFORE {
-        sum += series.get(day.saturating_sub(back))?;
-    }
-    Some(after - sum / BEFORE as f64)
+    let stretch = first..first.saturating_add(BEFORE as i64);
+    let before: Option<f64> = stretch.map(|back| series.get(day.saturating_sub(back))).sum();
+    Some(after - before? / BEFORE as f64)
 }
 
-/// By which share the next day differs from the mean of the three before; `None` where that is not known.
-fn share(series: &Series, day: i64) -> Option<f64> {
-    let change = change(series, day)?;
-    let after = series.get(day.saturating_add(1))?;
-    let before = after - change;
-    if fabs(before) > 0.0 {
-        Some(fabs(change) / fabs(before))
-    } else {
-        Some(if change == 0.0 { 0.0 } else { 1.0 })
+/// Whether two values are within a share of each other; where one is not known nothing speaks against it.
+fn alike(own: Option<f64>, other: Option<f64>, share: f64) -> bool {
+    match (own, other) {
+        (Some(own), Some(other)) if other > 0.0 => fabs(own / other - 1.0) <= share,
+        (Some(own), Some(other)) => own == other,
+        _ => true,
     }
 }
 
-/// The change of a day beyond the control's, or why the day does not count.
-fn event(treated: &Series, control: &Series, aside: &Aside, day: i64) -> Result<f64, Lost> {
-    let own = change(treated, day).ok_or(Lost::Missing)?;
-    let other = change(control, day).ok_or(Lost::Missing)?;
-    let stretch = day.saturating_sub(BEFORE)..=day.saturating_add(1);
-    if aside.serviced.iter().any(|day| stretch.contains(day)) {
-        return Err(Lost::Service);
+/// What is known of the ponds, for one comparison.
+struct Look<'a> {
+    difference: &'a Series,
+    doses: &'a [i64],
+    aside: &'a Aside,
+}
+
+impl Look<'_> {
+    /// The energy of the treated pond's aerators as a multiple of the control's.
+    fn aeration(&self, day: i64) -> Option<f64> {
+        let [treated, control] = &self.aside.aeration;
+        let other = control.get(day).filter(|&kwh| kwh > 0.0)?;
+        Some(treated.get(day)? / other)
     }
-    if aside.disturbed.iter().any(|day| stretch.contains(day)) {
-        return Err(Lost::Disturbed);
+
+    /// How many days back the newest day before lies.
+    fn first_back(&self) -> i64 {
+        i64::from(!self.aside.is_before_dose)
     }
-    if share(&aside.light, day).is_some_and(|share| share > LIGHT_SHARE) {
-        return Err(Lost::Light);
+
+    /// A day before, where it can be compared with the day after.
+    fn before(&self, day: i64, after: i64) -> Result<f64, Lost> {
+        let aside = self.aside;
+        // A dose shows from its own day, or the day after it where that is still before, to the day after it.
+        let shows = |dose: i64| {
+            let first = dose.saturating_add(i64::from(aside.is_before_dose));
+            (first..=dose.saturating_add(SHOWS)).contains(&day)
+        };
+        if self.doses.iter().any(|&dose| shows(dose)) {
+            return Err(Lost::Dosed);
+        }
+        let value = self.difference.get(day).ok_or(Lost::Missing)?;
+        if aside.serviced.contains(&day) {
+            return Err(Lost::Service);
+        }
+        if aside.disturbed.contains(&day) {
+            return Err(Lost::Disturbed);
+        }
+        if !alike(aside.light.get(day), aside.light.get(after), LIGHT_SHARE) {
+            return Err(Lost::Light);
+        }
+        if !alike(self.aeration(day), self.aeration(after), AERATION_SHARE) {
+            return Err(Lost::Aeration);
+        }
+        Ok(value)
     }
-    if aside.aeration.iter().any(|own| share(own, day).is_some_and(|share| share > AERATION_SHARE)) {
-        return Err(Lost::Aeration);
+
+    /// The change of a day beyond the control's, or why the day does not count.
+    fn event(&self, day: i64) -> Result<f64, Lost> {
+        let after = day.saturating_add(1);
+        let value = self.difference.get(after).ok_or(Lost::Missing)?;
+        if [day, after].iter().any(|own| self.aside.serviced.contains(own)) {
+            return Err(Lost::Service);
+        }
+        if [day, after].iter().any(|own| self.aside.disturbed.contains(own)) {
+            return Err(Lost::Disturbed);
+        }
+        let (mut known, mut lost) = (Vec::with_capacity(BEFORE), Vec::new());
+        for back in self.first_back()..=BACK {
+            match self.before(day.saturating_sub(back), after) {
+                Ok(before) => known.push(before),
+                Err(why) => lost.push(why),
+            }
+            if known.len() == BEFORE {
+                break;
+            }
+        }
+        if known.len() < LEAST_BEFORE {
+            // What took most of the days.
+            let count = |why: &Lost| lost.iter().filter(|own| *own == why).count();
+            return Err(lost.iter().copied().max_by_key(|why| count(why)).unwrap_or(Lost::Missing));
+        }
+        Ok(value - mean(&known))
     }
-    Ok(own - other)
 }
 
 fn mean(values: &[f64]) -> f64 {
@@ -186,7 +249,7 @@ fn sham_chance(shams: &[f64], count: usize, found: f64) -> f64 {
 }
 
 /// Looks at the days after the doses of `doses`, days in any order. Sham days are taken from `from` to `to`,
-/// both included.
+/// both included; at most some hundred days.
 pub fn bounce(
     treated: &Series,
     control: &Series,
@@ -205,10 +268,10 @@ pub fn bounce(
         shams: None,
         sham_chance: None,
     };
+    let difference = treated.less(control);
+    let look = Look { difference: &difference, doses: &days, aside };
     for &day in &days {
-        let is_near = days.iter().any(|&other| other < day && day - other <= BEFORE);
-        let own = if is_near { Err(Lost::Dosed) } else { event(treated, control, aside, day) };
-        match own {
+        match look.event(day) {
             Ok(value) => found.doses.push((day, value)),
             Err(why) => found.lost.push((day, why)),
         }
@@ -216,15 +279,13 @@ pub fn bounce(
     let values: Vec<f64> = found.doses.iter().map(|(_, value)| *value).collect();
     // Doses lie days apart, and none shares a day with another.
     found.interval = of_independent(&values).map(|own| own.interval);
-    let alone: Vec<f64> = days.iter().filter_map(|&day| change(treated, day)).collect();
+    let alone: Vec<f64> =
+        days.iter().filter_map(|&day| plain_change(treated, day, look.first_back())).collect();
     found.naive = of_independent(&alone);
     let is_undosed =
         |day: i64| !days.iter().any(|&dose| dose >= day - UNDOSED && dose <= day.saturating_add(1));
-    let shams: Vec<f64> = treated
-        .within((from, to))
-        .filter(|own| is_undosed(own.day))
-        .filter_map(|own| event(treated, control, aside, own.day).ok())
-        .collect();
+    let shams: Vec<f64> =
+        (from..=to).filter(|&day| is_undosed(day)).filter_map(|day| look.event(day).ok()).collect();
     if !shams.is_empty() {
         found.shams = Some((shams.len(), mean(&shams)));
     }

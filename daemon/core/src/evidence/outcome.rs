@@ -154,4 +154,9 @@ impl Outcome {
     pub const fn can_bounce(self) -> bool {
         matches!(self, Self::DawnMinimum | Self::DuskPeak)
     }
+
+    /// Whether the value of a day is from before a dose in the morning of that day.
+    pub const fn is_before_dose(self) -> bool {
+        matches!(self, Self::DawnMinimum | Self::NightFall)
+    }
 }

@@ -125,23 +125,43 @@ fn a_bounce_is_found_and_none_is_not() {
 #[test]
 fn a_dose_on_an_odd_day_does_not_count() {
     let (treated, control, mut doses) = dosed(0.6);
-    doses.push(33);
+    // With 81 doses each second day: before the last there is none on which no dose shows.
+    doses.extend([77, 79, 83]);
     let aside = Aside {
-        light: wave(0..100, |day| if day == 40 { 20.0 } else { 40.0 }),
-        aeration: [wave(0..100, |_| 300.0), wave(0..100, |day| if day == 47 { 340.0 } else { 300.0 })],
-        serviced: vec![52],
-        disturbed: vec![59],
+        light: wave(0..100, |day| if day == 33 { 20.0 } else { 40.0 }),
+        aeration: [wave(0..100, |_| 300.0), wave(0..100, |day| if day == 40 { 340.0 } else { 300.0 })],
+        serviced: vec![47],
+        disturbed: vec![54],
+        is_before_dose: false,
     };
     let found = bounce(&treated, &control, &doses, &aside, (0, 99));
     let why = |day: i64| found.lost.iter().find(|own| own.0 == day).map(|own| own.1);
-    assert_eq!(why(33), Some(Lost::Dosed), "a day after another dose");
-    assert_eq!(why(39), Some(Lost::Light), "the day after was dark");
-    assert_eq!(why(46), Some(Lost::Aeration), "the control's aerators ran 13 % longer the day after");
-    assert_eq!(why(53), Some(Lost::Service), "a probe was serviced the day before");
-    assert_eq!(why(60), Some(Lost::Disturbed));
-    let own = of_bounce(&found, Wanted::Rise, Vec::new());
-    assert!(own.reasons.contains(&Reason::FewDoses(found.doses.len())) && found.doses.len() < DOSES);
+    assert_eq!(why(32), Some(Lost::Light), "the day after was dark");
+    assert_eq!(why(39), Some(Lost::Aeration), "the control's aerators ran 13 % longer the day after");
+    assert_eq!(why(46), Some(Lost::Service), "a probe was serviced the day after");
+    assert_eq!(why(53), Some(Lost::Disturbed));
+    assert_eq!(why(83), Some(Lost::Dosed));
+    let few = bounce(&treated, &control, &doses[..9], &aside, (0, 99));
+    let own = of_bounce(&few, Wanted::Rise, Vec::new());
+    assert!(few.doses.len() < DOSES && own.reasons.contains(&Reason::FewDoses(few.doses.len())), "{own:?}");
     assert_eq!(own.level, Level::NotEnough);
+}
+
+/// By hand: 5.0 the day after; 4.0, 4.2 and 4.4 on the three days before, of which the middle one was dark, so
+/// that 4.1 four days before takes its place. Control 4.0 throughout. 5.0 - (4.0 + 4.4 + 4.1) / 3 = 0.8333.
+#[test]
+fn an_odd_day_before_gives_way_to_an_older_one() {
+    let treated = Series::new([(5, 4.6), (6, 4.1), (7, 4.4), (8, 4.2), (9, 4.0), (10, 4.3), (11, 5.0)]);
+    let control = wave(0..20, |_| 4.0);
+    let light = || wave(0..20, |day| if day == 8 { 15.0 } else { 40.0 });
+    let found = bounce(&treated, &control, &[10], &Aside { light: light(), ..Aside::default() }, (0, 19));
+    let [(10, change)] = found.doses.as_slice() else { panic!("{found:?}") };
+    assert!((change - 5.0 / 6.0).abs() < 1e-12, "{change}");
+    // Lowest oxygen of the night: the day of the dose is one before. 5.0 - (4.3 + 4.0 + 4.4) / 3 = 0.7667.
+    let aside = Aside { light: light(), is_before_dose: true, ..Aside::default() };
+    let found = bounce(&treated, &control, &[10], &aside, (0, 19));
+    assert!(found.doses.iter().all(|(_, change)| (change - 2.3 / 3.0).abs() < 1e-12), "{found:?}");
+    assert!(found.interval.is_none(), "one dose has no interval");
 }
 
 #[test]
