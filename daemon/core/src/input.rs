@@ -5,6 +5,7 @@ use alloc::vec::Vec;
 
 use crate::call::{Carried, Outcome};
 use crate::diary::Entry;
+use crate::evidence::Trial;
 use crate::quantity::Quantity;
 use crate::service::Step;
 use crate::site::{PondIndex, ProbeIndex, Site};
@@ -86,6 +87,13 @@ pub enum Event {
         /// What was done, and when.
         entry: Entry,
         /// Who recorded it.
+        by: String,
+    },
+    /// A person fixes what a trial will compare.
+    Trial {
+        /// What, in which ponds, from when to when.
+        trial: Trial,
+        /// Who fixed it.
         by: String,
     },
     /// A person acknowledged an alarm.

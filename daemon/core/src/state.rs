@@ -8,6 +8,7 @@ use crate::alarm_load::{AlarmLoad, LoadReport};
 use crate::call::{Calls, HornTest};
 use crate::dosing::{DoseAsk, DosePlan};
 use crate::effect::{Effect, PartFault, Priority, Summary};
+use crate::evidence::trial::Trials;
 use crate::gateway_fault;
 use crate::input::{Event, Input};
 use crate::metabolism::Fall;
@@ -26,6 +27,7 @@ mod compensation;
 mod diary;
 mod service;
 mod take;
+mod trial;
 
 /// A farm from which nothing has been heard for so long is left in peace: no deadline is named any
 /// more until it is heard of again. Bounds the work of a single step, whatever a clock does.
@@ -55,6 +57,7 @@ pub struct State {
     pub(crate) load: AlarmLoad,
     pub(crate) horn: bool,
     pub(crate) diary: diary::Diary,
+    pub(crate) trials: Trials,
     pub(crate) lamp: bool,
     pub(crate) horn_test: Option<HornTest>,
     pub(crate) calls: Calls,
@@ -252,6 +255,7 @@ impl State {
             }
             Event::Service { probe, step, by } => self.take_service(*probe, step, by, effects),
             Event::Diary { pond, entry, by } => self.take_diary(*pond, entry, by, effects),
+            Event::Trial { trial, by } => self.take_trial(trial, by, effects),
             Event::Acknowledge { alarm, by } => self.acknowledge(alarm, by, effects),
             Event::Shelve { alarm, length, reason, by } => self.shelve(alarm, *length, reason, by, effects),
             Event::Unshelve { alarm, by } => self.unshelve(alarm, by, effects),

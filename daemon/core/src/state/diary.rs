@@ -137,9 +137,14 @@ impl State {
         effects.push(Effect::Recorded(Recorded { pond: index, at: now, entry, by: String::from(by) }));
     }
 
-    /// Takes an entry of long ago into the diary and nothing else: no time passes. For a start that does not
+    /// Takes an entry or a trial of long ago into the diary and nothing else: no time passes. For a start that does not
     /// read everything that was measured in between.
     pub fn recall(&mut self, input: &Input) {
+        if let Event::Trial { trial, by } = &input.event
+            && trial.number > 0
+        {
+            return self.trials.take(trial, input.at, by);
+        }
         let Event::Diary { pond, entry, .. } = &input.event else { return };
         let known = self.site.as_ref().and_then(|site| site.ponds.get(usize::from(pond.0)));
         if let Some(pond) = known.filter(|_| entry.number > self.diary.newest && entry.basin.is_some()) {
@@ -151,6 +156,9 @@ impl State {
     pub fn take_over_diary(&mut self, earlier: &Self) {
         if self.diary.newest <= earlier.diary.newest {
             self.diary = earlier.diary.clone();
+        }
+        if self.trials.newest() <= earlier.trials.newest() {
+            self.trials = earlier.trials.clone();
         }
     }
 }

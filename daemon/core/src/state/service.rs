@@ -16,10 +16,13 @@ use crate::time::Timestamp;
 impl State {
     /// Fills in what a step of a service leaves to the probe's newest reading at `now`, so that the input
     /// says everything by itself: who reads it years later need not have the readings beside it. An entry of
-    /// the diary gets its number and the pond as it is, if it is acceptable.
+    /// the diary gets its number and the pond as it is, if it is acceptable; a trial its number.
     pub fn complete(&self, event: &mut Event, now: Timestamp) {
         if let Event::Diary { pond, entry, .. } = event {
             return self.complete_entry(*pond, entry, now);
+        }
+        if let Event::Trial { trial, .. } = event {
+            return self.complete_trial(trial, now);
         }
         let Event::Service { probe, step, .. } = event else { return };
         let position = usize::from(probe.0);

@@ -6,6 +6,7 @@
 use jiff::tz::TimeZone;
 use pondreeve_core::call::{Carried, Outcome};
 use pondreeve_core::effect::{AlarmState, ServiceNews};
+use pondreeve_core::evidence::Trial;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::service::{Adjustment, Step};
 use pondreeve_core::site::{PondIndex, ProbeIndex, Site};
@@ -112,6 +113,7 @@ impl Scribe {
                 let told = said("diary", object).was(old).now(crate::local::diary::line(entry));
                 (Some(by), vec![told.reason(format!("happened {}", rfc3339(entry.at)))])
             }
+            Event::Trial { trial, by } => (Some(by), vec![fixed(trial)]),
             Event::Acknowledge { alarm, by } => {
                 (Some(by), vec![on_alarm("acknowledge", alarm, about.effects)])
             }
@@ -220,6 +222,28 @@ fn started(beginning: Beginning) -> Vec<Said> {
         told.push(said(action, change.key).was(change.old).now(change.new));
     }
     told
+}
+
+/// A trial in one line, so that a later one can be held against it.
+fn fixed(trial: &Trial) -> Said {
+    let old = trial.replaces.map(|number| format!("trial {number}")).unwrap_or_default();
+    said("trial", format!("trial {}", trial.number))
+        .was(old)
+        .now(format!(
+            "{} against {}, {} should {}, {}, {} to {}, at least {} days before and {} after, ponds chosen by {}{}",
+            trial.treated,
+            trial.control,
+            trial.outcome.id(),
+            trial.wanted.id(),
+            trial.method.id(),
+            rfc3339(trial.from),
+            rfc3339(trial.to),
+            trial.days_before,
+            trial.days_after,
+            trial.chosen_by,
+            if trial.is_late { ", chosen after the first dose" } else { "" },
+        ))
+        .reason(trial.reason.clone())
 }
 
 fn on_alarm(action: &'static str, alarm: &str, effects: &[Effect]) -> Said {

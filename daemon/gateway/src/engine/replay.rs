@@ -101,7 +101,7 @@ async fn lasting(keeper: &Keeper, now: Timestamp, left_out: &BTreeSet<u64>) -> (
     while let Some(chunk) = chunks.recv().await {
         for input in chunk.iter().filter(|input| !left_out.contains(&input.seq)) {
             effects.clear();
-            if matches!(input.event, Event::Diary { .. }) {
+            if matches!(input.event, Event::Diary { .. } | Event::Trial { .. }) {
                 // Years of them: nothing that fell due in between has to be gone through.
                 state.recall(input);
             } else if !try_step(&mut state, input, &mut effects) {

@@ -50,6 +50,7 @@ pub mod store;
 mod tail;
 pub mod thinning;
 pub mod trail;
+mod trial_record;
 pub mod verdict;
 pub mod verify;
 pub mod writer;

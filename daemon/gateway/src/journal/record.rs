@@ -24,6 +24,7 @@ use super::diary_record;
 pub(super) use super::quantity_code::{quantity_code, quantity_of_code};
 use super::service_record;
 use super::site_record;
+use super::trial_record;
 use super::verdict::{Late, Verdicts};
 use crate::audit::Note;
 
@@ -52,6 +53,7 @@ pub(super) mod kind {
     pub(in crate::journal) const RESET: u8 = 15;
     pub(in crate::journal) const DIARY: u8 = 24;
     pub(in crate::journal) const CARRIED: u8 = 20;
+    pub(in crate::journal) const TRIAL: u8 = 25;
     /// Not inputs: what the core made of the input before.
     pub(in crate::journal) const VERDICTS: u8 = 64;
     pub(in crate::journal) const LATE: u8 = 65;
@@ -194,6 +196,7 @@ fn event_kind(event: &Event) -> u8 {
         Event::ProbeSetting { .. } => kind::PROBE_SETTING,
         Event::Service { .. } => kind::SERVICE,
         Event::Diary { .. } => kind::DIARY,
+        Event::Trial { .. } => kind::TRIAL,
         Event::Acknowledge { .. } => kind::ACKNOWLEDGE,
         Event::Shelve { .. } => kind::SHELVE,
         Event::Unshelve { .. } => kind::UNSHELVE,
@@ -254,6 +257,10 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
         Event::Diary { pond, entry, by } => {
             put_unsigned(out, u64::from(pond.0));
             diary_record::put(out, at, entry);
+            put_text(out, by);
+        }
+        Event::Trial { trial, by } => {
+            trial_record::put(out, trial);
             put_text(out, by);
         }
         Event::Acknowledge { alarm, by } | Event::Unshelve { alarm, by } | Event::Reset { alarm, by } => {
@@ -373,6 +380,7 @@ pub(super) fn read_event(
             let pond = PondIndex(reader.index()?);
             Event::Diary { pond, entry: diary_record::read(reader, at)?, by: reader.text()? }
         }
+        kind::TRIAL => Event::Trial { trial: trial_record::read(reader)?, by: reader.text()? },
         kind::ACKNOWLEDGE => Event::Acknowledge { alarm: reader.text()?, by: reader.text()? },
         kind::SHELVE => Event::Shelve {
             alarm: reader.text()?,

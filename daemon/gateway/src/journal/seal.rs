@@ -199,7 +199,9 @@ impl Sealer {
             event => {
                 let is_lasting = match event {
                     Event::Started { site } | Event::SiteChanged { site } => self.take_site(site),
-                    event => matches!(event, Event::Service { .. } | Event::Diary { .. }),
+                    event => {
+                        matches!(event, Event::Service { .. } | Event::Diary { .. } | Event::Trial { .. })
+                    }
                 };
                 if let Event::ManualSample { pond, quantity, value, taken_at, .. } = event {
                     let verdict = verdicts.and_then(|own| own.on(std::iter::once(*value)).next().flatten());
