@@ -83,7 +83,7 @@ impl Lost {
             Self::Light => "light differed by more than 20 % from the days before",
             Self::Aeration => "aerator energy changed by more than 10 % against the control's",
             Self::Service => "a probe was serviced",
-            Self::Disturbed => "the pond or its control was disturbed",
+            Self::Disturbed => "water was let out of one pond, or something else disturbed it",
         }
     }
 }

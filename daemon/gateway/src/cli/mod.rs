@@ -27,6 +27,7 @@ pub mod calibrate;
 pub mod check;
 pub mod console;
 pub mod enter;
+pub mod evidence;
 pub mod export;
 mod export_audit;
 mod export_diary;
@@ -39,6 +40,7 @@ pub mod run;
 pub mod salvage;
 pub mod shelve;
 pub mod status;
+pub mod trial;
 pub mod verify;
 pub mod why;
 
@@ -95,6 +97,10 @@ pub enum Command {
     Enter(enter::Arguments),
     /// Record what was done to a pond: doses, feed, water let out, samples, harvests
     Record(record::Arguments),
+    /// Fix what a trial will compare before its first dose, or show what was fixed
+    Trial(trial::Arguments),
+    /// Say what a trial came to: treated pond against control, with its doubt
+    Evidence(evidence::Arguments),
     /// Put recorded readings through the whole pipeline
     Replay(replay::Arguments),
     /// Print what the store keeps, as CSV or SenML
@@ -146,6 +152,8 @@ pub fn main() -> ExitCode {
         Command::Plan(arguments) => plan::run(arguments),
         Command::Enter(arguments) => enter::run(arguments),
         Command::Record(arguments) => record::run(arguments),
+        Command::Trial(arguments) => trial::run(arguments),
+        Command::Evidence(arguments) => evidence::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Export(arguments) => export::run(arguments),
         Command::Backup(arguments) => backup::run(arguments),

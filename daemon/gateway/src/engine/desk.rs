@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use pondreeve_core::alarm_load::LoadReport;
 use pondreeve_core::dosing::{DoseAsk, DosePlan};
+use pondreeve_core::evidence::trial::Fixed;
 use pondreeve_core::site::PondIndex;
 use pondreeve_core::view::FarmView;
 use pondreeve_core::why::{Known, Why};
@@ -30,6 +31,7 @@ pub(super) enum Question {
         answer: oneshot::Sender<Result<Box<Why>, Known>>,
     },
     AlarmLoad(oneshot::Sender<LoadReport>),
+    Trials(oneshot::Sender<Vec<Fixed>>),
     PlanDose {
         pond: PondIndex,
         ask: DoseAsk,
@@ -73,6 +75,13 @@ impl Desk {
     pub async fn alarm_load(&self) -> Option<LoadReport> {
         let (answer, answered) = oneshot::channel();
         self.questions.send(Question::AlarmLoad(answer)).await.ok()?;
+        answered.await.ok()
+    }
+
+    /// Every trial that was fixed, oldest first. `None` once the engine has ended.
+    pub async fn trials(&self) -> Option<Vec<Fixed>> {
+        let (answer, answered) = oneshot::channel();
+        self.questions.send(Question::Trials(answer)).await.ok()?;
         answered.await.ok()
     }
 

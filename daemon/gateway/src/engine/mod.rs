@@ -425,6 +425,9 @@ impl Engine {
                     let _ = answer.send(load);
                 }
             }
+            Question::Trials(answer) => {
+                let _ = answer.send(self.state.trials().to_vec());
+            }
             Question::PlanDose { pond, ask, answer } => {
                 let state = &self.state;
                 let plan = catch_unwind(AssertUnwindSafe(|| state.plan_dose(pond, &ask).map(Box::new)));

@@ -79,6 +79,11 @@ impl Rig {
         Self { script, inbox, desk, forwarded, forwarding, stop, running }
     }
 
+    /// The clock that the script moves.
+    pub(crate) fn clock(&self) -> Clock {
+        Clock::reading(self.script.clone())
+    }
+
     /// Sends and waits until it is applied and, since `urgent`, on disk.
     pub(crate) async fn send(&self, event: Event) -> Applied {
         let (done, answer) = oneshot::channel();

@@ -6,6 +6,7 @@ pub mod check;
 pub mod client;
 pub mod diary;
 pub mod dose;
+pub mod evidence;
 pub mod farm;
 pub mod night;
 pub mod protocol;
@@ -13,6 +14,7 @@ pub mod requests;
 pub mod server;
 pub mod service;
 pub mod status;
+pub mod trial;
 pub mod why;
 
 #[cfg(test)]

@@ -9,12 +9,14 @@ pub use super::alarms::{AlarmLoadStatus, AlarmStatus, FrequentAlarm, ShelfStatus
 pub use super::calls::{CalledStatus, HornTestStatus, NextCallStatus};
 use super::diary::{DeedStatus, RecordAsk, RecordedStatus};
 use super::dose::{DosePlanStatus, DoseRequest};
+use super::evidence::EvidenceStatus;
 pub use super::farm::{
     AdviceStatus, AerationNightStatus, AeratorStatus, BalanceStatus, FarmStatus, FaultStatus,
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus,
 };
 use super::night::NightStatus;
 use super::service::StepAsk;
+use super::trial::{TrialAsk, TrialStatus};
 use super::why::WhyStatus;
 use crate::audit::Place;
 
@@ -130,6 +132,15 @@ pub enum Ask {
     },
     /// Plan a dose for a pond as it is now.
     PlanDose(DoseRequest),
+    /// Fix what a trial will compare, before its first dose.
+    FixTrial(Box<TrialAsk>),
+    /// Every trial, those whose place another took too.
+    Trials,
+    /// What a trial came to.
+    Evidence {
+        /// Its number.
+        trial: u64,
+    },
     /// What the alarms have asked of people over the last thirty days.
     AlarmLoad,
     /// Tonight's expected course of a pond, and its last nights.
@@ -192,6 +203,13 @@ pub enum Reply {
     Why(Box<WhyStatus>),
     /// The planned dose.
     DosePlan(Box<DosePlanStatus>),
+    /// Every trial, oldest first.
+    Trials {
+        /// The trials.
+        trials: Vec<TrialStatus>,
+    },
+    /// What a trial came to.
+    Evidence(Box<EvidenceStatus>),
     /// The measures.
     AlarmLoad(Box<AlarmLoadStatus>),
     /// The pond's nights.

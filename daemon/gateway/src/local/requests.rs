@@ -124,6 +124,9 @@ impl Counter {
                 })?;
                 Ok(Reply::DosePlan(Box::new(dose::dose_status(&request, &checked, &plan, self.clock.now()))))
             }
+            Ask::FixTrial(ask) => self.fix_trial(*ask, by).await,
+            Ask::Trials => self.trials().await,
+            Ask::Evidence { trial } => self.evidence(trial).await,
             Ask::AlarmLoad => {
                 let load = self.desk.alarm_load().await.ok_or(Refusal::Ended)?;
                 let view = self.desk.view().await.ok_or(Refusal::Ended)?;
@@ -318,7 +321,7 @@ impl Counter {
     }
 
     /// Hands events to the engine together and waits until all are durable and done.
-    async fn apply(&self, events: Vec<Event>) -> Result<Reply, Refusal> {
+    pub(super) async fn apply(&self, events: Vec<Event>) -> Result<Reply, Refusal> {
         let mut answers = Vec::with_capacity(events.len());
         for event in events {
             let (done, answer) = oneshot::channel();

@@ -8,6 +8,7 @@ mod calibrate;
 mod daemon;
 mod record;
 mod replay;
+mod trial;
 
 fn pondreeve() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_pondreeve"));

@@ -1,0 +1,302 @@
+//! What the store knows of a trial's days: the outcome in both ponds, what else was measured and done.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use pondreeve_core::diary::book::local_day;
+use pondreeve_core::diary::{Entry, What};
+use pondreeve_core::evidence::days::{self, Quarter};
+use pondreeve_core::evidence::differed::Factor;
+use pondreeve_core::evidence::{Outcome, Series, Trial};
+use pondreeve_core::service::Step;
+use pondreeve_core::{Event, Quantity, Span, Timestamp};
+
+use super::date;
+use crate::config::Farm;
+use crate::engine::Shelf;
+use crate::journal::{Deed, Level, Query, Stretch};
+
+const DAY: Span = Span::from_hours(24);
+
+/// Stretch of one question, so that commits come in between.
+const PAGE: Span = Span::from_hours(24 * 10);
+
+/// Most notes that are told.
+const MOST_NOTED: usize = 60;
+
+/// What is known of a trial.
+#[derive(Debug, Default)]
+pub(super) struct Gathered {
+    pub(super) longitude_deg: f64,
+    /// First and last whole day that there is.
+    pub(super) stretch: (i64, i64),
+    /// Days that are still to come.
+    pub(super) days_left: i64,
+    /// The outcome, treated and control; so are the others.
+    pub(super) outcome: [Series; 2],
+    /// When doses were given, oldest first.
+    pub(super) doses: [Vec<Timestamp>; 2],
+    pub(super) factors: Vec<(Factor, [Series; 2])>,
+    /// Light that lies behind the outcome of each day.
+    pub(super) light: Series,
+    pub(super) aeration: [Series; 2],
+    /// Days on which an oxygen probe of either pond was serviced.
+    pub(super) serviced: Vec<i64>,
+    /// What else was noted.
+    pub(super) noted: Vec<String>,
+}
+
+struct Source<'a> {
+    farm: &'a Farm,
+    shelf: &'a Shelf,
+    /// First and last day.
+    stretch: (i64, i64),
+}
+
+impl Source<'_> {
+    fn place(&self) -> (f64, f64) {
+        (self.farm.site.latitude_deg, self.farm.site.longitude_deg)
+    }
+
+    /// Quarter hours of a pond's quantity over the stretch and the night before it; an empty pond is the farm.
+    async fn quarters(&self, pond: &str, quantity: Quantity) -> Result<Vec<Quarter>, String> {
+        let (first, last) = self.stretch;
+        let start = days::day_start(self.place().1, first) - DAY;
+        let end = days::day_start(self.place().1, last) + DAY + Span::from_hours(6);
+        let mut quarters = Vec::new();
+        let mut page = start;
+        while page < end {
+            let to = (page + PAGE).min(end);
+            let query = Query { pond: pond.to_owned(), quantity, from: page, to };
+            let rolled = self.shelf.rolled(query, Level::Quarter).await?;
+            let usable = rolled.iter().filter_map(|own| Some(Quarter { from: own.from, mean: own.mean? }));
+            quarters.extend(usable);
+            page = to;
+        }
+        quarters.sort_by_key(|own| own.from);
+        quarters.dedup_by_key(|own| own.from);
+        Ok(quarters)
+    }
+
+    /// One value a day.
+    fn daily(&self, of: impl Fn(i64) -> Option<f64>) -> Series {
+        let (first, last) = self.stretch;
+        Series::new((first..=last).filter_map(|day| Some((day, of(day)?))).collect::<Vec<_>>())
+    }
+
+    /// The mean of what was entered on a day.
+    fn entered(&self, quarters: &[Quarter]) -> Series {
+        let mut days: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
+        for own in quarters {
+            days.entry(local_day(own.from, self.place().1)).or_default().push(own.mean);
+        }
+        let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
+        let (first, last) = self.stretch;
+        let own = days.iter().filter(|(day, _)| (first..=last).contains(*day));
+        Series::new(own.map(|(day, values)| (*day, mean(values))).collect::<Vec<_>>())
+    }
+
+    async fn mean_of_day(&self, pond: &str, quantity: Quantity) -> Result<Series, String> {
+        let quarters = self.quarters(pond, quantity).await?;
+        Ok(self.daily(|day| days::mean_of_day(&quarters, self.place().1, day)))
+    }
+
+    /// Energy of a pond's aerators by day, kWh: from meters where there are, else from what runs; none where a
+    /// pond has no aerators.
+    async fn energy(&self, pond: &str) -> Result<Series, String> {
+        let site = &self.farm.site;
+        let Some(index) = site.ponds.iter().position(|own| own.id == pond) else {
+            return Ok(Series::default());
+        };
+        if site.ponds.get(index).is_some_and(|own| own.aerators.is_empty()) {
+            return Ok(self.daily(|_| Some(0.0)));
+        }
+        let own = site.probes.iter().filter(|own| own.pond.is_some_and(|own| usize::from(own.0) == index));
+        let channels = |quantity: Quantity| {
+            let all = own.clone().flat_map(|probe| &probe.channels);
+            all.filter(|channel| channel.quantity == quantity && channel.aerator.is_some()).count() as f64
+        };
+        let (meters, contacts) = (channels(Quantity::AeratorKw), channels(Quantity::AeratorOn));
+        // The quarter hours' means run over the pond's groups, which report together.
+        if meters > 0.0 {
+            let mean = self.mean_of_day(pond, Quantity::AeratorKw).await?;
+            return Ok(Series::new(mean.days().iter().map(|own| (own.day, own.value * meters * 24.0))));
+        }
+        if contacts > 0.0 {
+            // Where groups differ in power this is near, not exact.
+            let groups = site.ponds.get(index).map(|own| own.aerators.iter());
+            let kw: f64 = groups.into_iter().flatten().map(|group| group.power_kw).sum();
+            let mean = self.mean_of_day(pond, Quantity::AeratorOn).await?;
+            return Ok(Series::new(mean.days().iter().map(|own| (own.day, own.value * kw * 24.0))));
+        }
+        Ok(Series::default())
+    }
+
+    async fn outcome(&self, outcome: Outcome, pond: &str) -> Result<Series, String> {
+        let oxygen = || self.quarters(pond, Quantity::DoMgL);
+        let place = self.place();
+        Ok(match outcome {
+            Outcome::DawnMinimum => {
+                let own = oxygen().await?;
+                self.daily(|day| days::dawn_minimum(&own, place, day))
+            }
+            Outcome::DuskPeak => {
+                let own = oxygen().await?;
+                self.daily(|day| days::dusk_peak(&own, place, day))
+            }
+            Outcome::NightFall => {
+                let own = oxygen().await?;
+                self.daily(|day| days::night_fall(&own, place, day))
+            }
+            Outcome::Nh3N => self.mean_of_day(pond, Quantity::Nh3NMgL).await?,
+            Outcome::Tan => self.entered(&self.quarters(pond, Quantity::TanMgL).await?),
+            Outcome::Nitrite => self.entered(&self.quarters(pond, Quantity::NitriteMgL).await?),
+            Outcome::SludgePh => self.entered(&self.quarters(pond, Quantity::SludgePh).await?),
+            Outcome::AerationKwh => self.energy(pond).await?,
+        })
+    }
+}
+
+/// Entries that stand: none whose place another took, no withdrawals.
+fn standing(deeds: &[Deed]) -> Vec<(&str, &Entry)> {
+    let entries = || {
+        deeds.iter().filter_map(|deed| match &deed.event {
+            Event::Diary { entry, .. } => Some((deed.pond.as_deref()?, entry)),
+            _ => None,
+        })
+    };
+    let over: BTreeSet<u64> = entries().filter_map(|(_, entry)| entry.corrects).collect();
+    entries()
+        .filter(|(_, entry)| !over.contains(&entry.number) && !matches!(entry.what, What::Withdrawal { .. }))
+        .collect()
+}
+
+/// What a trial's two ponds did, by the diary.
+fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Farm) {
+    let longitude = gathered.longitude_deg;
+    let (first, last) = gathered.stretch;
+    let mut feed: [BTreeMap<i64, f64>; 2] = Default::default();
+    let mut water: [BTreeMap<i64, f64>; 2] = Default::default();
+    let mut sludge: [BTreeMap<i64, f64>; 2] = Default::default();
+    let place_of = |pond: &str| [&trial.treated, &trial.control].iter().position(|own| *own == pond);
+    let mut noted: Vec<(Timestamp, String)> = Vec::new();
+    for (pond, entry) in standing(deeds) {
+        let day = local_day(entry.at, longitude);
+        let (Some(place), true) = (place_of(pond), (first..=last).contains(&day)) else { continue };
+        let mut note = |words: String| noted.push((entry.at, format!("{} {pond}: {words}", date(day))));
+        match &entry.what {
+            What::Dose(_) => gathered.doses[place].push(entry.at),
+            What::Feed(own) => *feed[place].entry(day).or_default() += own.kg,
+            What::Drain(own) | What::Exchange(own) => {
+                if let Some((basin, moved)) =
+                    entry.basin.and_then(|basin| Some((basin, own.moved_m3(&basin)?)))
+                {
+                    *water[place].entry(day).or_default() += 100.0 * moved / own.before_m3(&basin);
+                }
+            }
+            What::Sludge(own) => {
+                if let Some(ph) = own.ph {
+                    sludge[place].insert(day, ph);
+                }
+            }
+            What::Mortality(_) | What::Harvest(_) | What::Stocking(_) => {
+                note(crate::local::diary::line(entry));
+            }
+            What::Note { words } => note(words.clone()),
+            What::Weather { words } => note(format!("weather: {words}")),
+            What::Cost { item, .. } => note(format!("cost: {item}")),
+            What::Sampling(_) | What::Price { .. } | What::Withdrawal { .. } => {}
+        }
+    }
+    for deed in deeds {
+        let Event::Service { step: Step::End | Step::Cleaned, .. } = &deed.event else { continue };
+        let day = local_day(deed.recorded, longitude);
+        let (Some(pond), Some(probe)) = (deed.pond.as_deref(), deed.probe.as_deref()) else { continue };
+        if place_of(pond).is_none() || !(first..=last).contains(&day) {
+            continue;
+        }
+        let tells_oxygen = farm
+            .site
+            .probes
+            .iter()
+            .filter(|own| own.id == probe)
+            .any(|own| own.channels.iter().any(|channel| channel.quantity == Quantity::DoMgL));
+        if tells_oxygen && !gathered.serviced.contains(&day) {
+            gathered.serviced.push(day);
+        }
+        let words = format!("{} {pond}: probe {probe} serviced", date(day));
+        if !noted.iter().any(|(_, own)| *own == words) {
+            noted.push((deed.recorded, words));
+        }
+    }
+    gathered.doses.iter_mut().for_each(|own| own.sort_unstable());
+    noted.sort_by_key(|(at, _)| *at);
+    let more = noted.len().saturating_sub(MOST_NOTED);
+    gathered.noted = noted.into_iter().take(MOST_NOTED).map(|(_, words)| words).collect();
+    if more > 0 {
+        gathered.noted.push(format!("and {more} more: pondreeve export --diary lists them"));
+    }
+    let series = |own: &BTreeMap<i64, f64>| Series::new(own.iter().map(|(day, value)| (*day, *value)));
+    gathered.factors.push((Factor::Feed, [series(&feed[0]), series(&feed[1])]));
+    // No entry of water is no water moved.
+    let all_days = |own: &BTreeMap<i64, f64>| {
+        Series::new((first..=last).map(|day| (day, own.get(&day).copied().unwrap_or(0.0))))
+    };
+    gathered.factors.push((Factor::Water, [all_days(&water[0]), all_days(&water[1])]));
+    if trial.outcome == Outcome::SludgePh {
+        for (own, more) in gathered.outcome.iter_mut().zip(&sludge) {
+            let known = own.days().iter().map(|day| (day.day, day.value));
+            *own = Series::new(known.chain(more.iter().map(|(day, ph)| (*day, *ph))).collect::<Vec<_>>());
+        }
+    }
+}
+
+/// Gathers what there is.
+///
+/// # Errors
+/// Why the store cannot be read.
+pub(super) async fn gather(
+    farm: &Farm,
+    shelf: &Shelf,
+    trial: &Trial,
+    now: Timestamp,
+) -> Result<Gathered, String> {
+    let longitude_deg = farm.site.longitude_deg;
+    // A trial begins and ends at midnight of the farm's clock, which the sun's may miss by some minutes.
+    let noon = Span::from_hours(12);
+    let first = local_day(trial.from + noon, longitude_deg);
+    let whole = local_day(now, longitude_deg).saturating_sub(1);
+    let planned = local_day(trial.to - noon, longitude_deg);
+    let last = planned.min(whole);
+    let stretch = (first, last);
+    let source = Source { farm, shelf, stretch };
+    let ponds = [trial.treated.as_str(), trial.control.as_str()];
+    let mut gathered = Gathered {
+        longitude_deg,
+        stretch,
+        days_left: planned.saturating_sub(whole).max(0),
+        ..Gathered::default()
+    };
+    let mut temperature: [Series; 2] = Default::default();
+    let mut light: [Series; 2] = Default::default();
+    let farm_light = source.mean_of_day("", Quantity::ParUmolM2S).await?;
+    for (place, pond) in ponds.iter().enumerate() {
+        gathered.outcome[place] = source.outcome(trial.outcome, pond).await?;
+        gathered.aeration[place] = source.energy(pond).await?;
+        temperature[place] = source.mean_of_day(pond, Quantity::TemperatureC).await?;
+        let own = source.mean_of_day(pond, Quantity::ParUmolM2S).await?;
+        light[place] = if own.days().is_empty() { farm_light.clone() } else { own };
+    }
+    // What a night comes to follows the light of the day before it.
+    let shift = i64::from(trial.outcome.is_before_dose());
+    gathered.light = Series::new(light[0].days().iter().map(|own| (own.day + shift, own.value)));
+    gathered.factors.push((Factor::Light, light));
+    gathered.factors.push((Factor::Temperature, temperature));
+    gathered.factors.push((Factor::Aeration, gathered.aeration.clone()));
+    let from = days::day_start(longitude_deg, first);
+    // Up to now, since a later entry may have taken the place of one in the stretch, or come late.
+    let stretch = Stretch { from, to: Timestamp(i64::MAX), most: usize::MAX, number: None };
+    let found = shelf.deeds(stretch).await?;
+    let deeds: Vec<Deed> = found.deeds.into_iter().collect();
+    read_diary(&mut gathered, &deeds, trial, farm);
+    Ok(gathered)
+}

@@ -1,0 +1,118 @@
+//! From what was gathered of a trial to what may be said.
+
+use pondreeve_core::diary::book::local_day;
+use pondreeve_core::evidence::bounce::Aside;
+use pondreeve_core::evidence::differed::{Difference, Factor, differed};
+use pondreeve_core::evidence::trial::{Fixed, is_late};
+use pondreeve_core::evidence::verdict::{Reason, Verdict, gaps, of_baci, of_bounce, unlike};
+use pondreeve_core::evidence::{Baci, Bounce, Level, Method, NoEstimate, Periods, Series, baci, bounce};
+
+use super::gather::Gathered;
+
+/// Where more of one pond's water is let out on a day than of the other's, by this share in %, the day does not
+/// count. (Common practice, no source.)
+const WATER_APART: f64 = 1.0;
+
+/// The numbers of either method.
+#[derive(Debug)]
+pub(super) enum Numbers {
+    /// Before and after.
+    Days(Result<Baci, NoEstimate>),
+    /// The days after doses.
+    Doses(Bounce),
+    /// Nothing to compare: no dose.
+    None,
+}
+
+/// What was found.
+#[derive(Debug)]
+pub(super) struct Found {
+    pub(super) verdict: Verdict,
+    pub(super) numbers: Numbers,
+    pub(super) periods: Periods,
+    pub(super) treated: Series,
+    pub(super) control: Series,
+    pub(super) doses: Vec<i64>,
+    pub(super) differed: Vec<Difference>,
+    pub(super) noted: Vec<String>,
+}
+
+impl Found {
+    /// For several pairs together.
+    pub(super) fn for_all(&self) -> (Verdict, Option<f64>) {
+        let estimate = match &self.numbers {
+            Numbers::Days(Ok(own)) => Some(own.interval.estimate),
+            Numbers::Doses(own) => own.interval.map(|own| own.estimate),
+            Numbers::Days(Err(_)) | Numbers::None => None,
+        };
+        (self.verdict.clone(), estimate)
+    }
+}
+
+/// Judges a trial.
+pub(super) fn judge(fixed: &Fixed, gathered: &Gathered) -> Found {
+    let trial = &fixed.trial;
+    let day = |at| local_day(at, gathered.longitude_deg);
+    let (first, last) = gathered.stretch;
+    // An entry can come after what it tells of, so the newest knowledge says what the first dose was.
+    let doses: Vec<i64> = gathered.doses[0].iter().map(|&at| day(at)).collect();
+    let first_dose = gathered.doses[0].first().copied();
+    let periods = match doses.first() {
+        Some(&dose) => Periods::around(first, dose, last),
+        None => Periods { before: (first, last), after: (last.saturating_add(1), last) },
+    };
+    let [treated, control] = &gathered.outcome;
+    let mut against = Vec::new();
+    if gathered.days_left > 0 {
+        against.push(Reason::NotOver(gathered.days_left));
+    }
+    if trial.is_late || first_dose.is_some_and(|dose| is_late(fixed.at, dose)) {
+        against.push(Reason::ChosenLate);
+    }
+    if !gathered.doses[1].is_empty() {
+        against.push(Reason::ControlDosed);
+    }
+    let differences: Vec<Difference> = gathered
+        .factors
+        .iter()
+        .map(|(factor, [treated, control])| differed(*factor, treated, control, &periods))
+        .collect();
+    let found = |verdict, numbers| Found {
+        verdict,
+        numbers,
+        periods,
+        treated: treated.clone(),
+        control: control.clone(),
+        doses: doses.clone(),
+        differed: differences.clone(),
+        noted: gathered.noted.clone(),
+    };
+    if doses.is_empty() {
+        against.insert(0, Reason::NoDose);
+        return found(Verdict { level: Level::NotEnough, reasons: against }, Numbers::None);
+    }
+    let needed = (usize::from(trial.days_before), usize::from(trial.days_after));
+    against.extend(gaps(trial.outcome, (treated, control), &periods, needed));
+    match trial.method {
+        Method::BeforeAfter => {
+            against.extend(unlike(trial.outcome, &differences));
+            let own = baci(treated, control, &periods, trial.outcome.apart());
+            found(of_baci(&own, trial.wanted, against), Numbers::Days(own))
+        }
+        Method::Doses => {
+            // What differed over weeks does not touch what is compared within days; each day is looked at.
+            let water = gathered.factors.iter().find(|(factor, _)| *factor == Factor::Water);
+            let apart = water.map(|(_, [own, other])| own.less(other)).unwrap_or_default();
+            let parted = apart.days().iter().filter(|own| own.value.abs() > WATER_APART);
+            let aside = Aside {
+                light: gathered.light.clone(),
+                aeration: gathered.aeration.clone(),
+                serviced: gathered.serviced.clone(),
+                disturbed: parted.map(|own| own.day).collect(),
+                is_before_dose: trial.outcome.is_before_dose(),
+            };
+            let own = bounce(treated, control, &doses, &aside, (first, last));
+            found(of_bounce(&own, trial.wanted, against), Numbers::Doses(own))
+        }
+    }
+}
