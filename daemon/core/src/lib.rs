@@ -10,12 +10,13 @@
 //! - [`quality`]: calibration and the QARTOD tests; [`window`]: a day of usable values; [`probe`]: the
 //!   faults of a probe, told apart from those of the water; [`verdict`]: by which clues;
 //!   [`service`]: its calibration and cleaning; [`compensation`]: what it does not take into account;
-//! - [`diary`]: what people do to a pond, recorded;
+//! - [`diary`]: what people do to a pond, recorded; [`evidence`]: whether a treatment helped;
 //! - [`derived`]: what probes cannot see; [`sunlight`], [`night`] and [`regression`]: tonight's low;
 //! - [`respiration`] by night, and [`metabolism`]: what the whole pond makes and uses up in a day;
 //! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; [`power`]: the
 //!   one alarm that many others may hang on; and
 //!   [`message`]: all of it in plain words; [`call`]: who is called until somebody acknowledges;
+//! - [`mass_balance`]: what feed brings into the water;
 //! - [`aeration`]: what to start and when; [`summary`]: for other systems;
 //! - [`pond`] puts these together for one pond, [`state`] for the farm; [`effect`] is what comes out,
 //!   [`view`] what can be looked at, [`why`] what explains it.
@@ -45,6 +46,7 @@ pub mod effect;
 pub mod evidence;
 pub mod gateway_fault;
 pub mod input;
+pub mod mass_balance;
 pub mod message;
 pub mod metabolism;
 pub mod names;

@@ -11,6 +11,7 @@ use crate::effect::{Effect, PartFault, Priority, Summary};
 use crate::evidence::trial::Trials;
 use crate::gateway_fault;
 use crate::input::{Event, Input};
+use crate::mass_balance::{FeedLoad, MassBalance};
 use crate::metabolism::Fall;
 use crate::night;
 use crate::pond::{PondState, Scene};
@@ -119,6 +120,20 @@ impl State {
         let last_dose = self.diary.book(&configured.id).and_then(crate::diary::Book::last_dose);
         let told = (self.basin(pond, configured, self.now), last_dose);
         Some(self.ponds.get(position)?.plan_dose(&scene, configured, ask, told))
+    }
+
+    /// What a day's feed brings into a pond's water and asks of it: of the feed that is said, or else of the last
+    /// week's. `None` where there is no such pond.
+    pub fn mass_balance(&self, pond: PondIndex, feed_kg: Option<f64>, protein: f64) -> Option<MassBalance> {
+        let scene = self.scene()?;
+        let position = usize::from(pond.0);
+        let configured = scene.site.ponds.get(position)?;
+        let week = || self.diary.book(&configured.id)?.feed_of_week(self.now, scene.site.longitude_deg);
+        let volume_m3 = self.basin(pond, configured, self.now).volume_m3();
+        let (struvite, alkalinity_mg_l) = self.ponds.get(position)?.struvite(&scene, configured);
+        let feed = feed_kg.map(|kg| (kg, 0)).or_else(week);
+        let load = feed.map(|feed| FeedLoad::of(feed, protein, volume_m3));
+        Some(MassBalance { load, alkalinity_mg_l, struvite })
     }
 
     /// What surrounds each pond, for looking only; `None` before a farm is known.

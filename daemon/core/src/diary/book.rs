@@ -324,6 +324,25 @@ impl Book {
         })
     }
 
+    /// Feed of the last seven whole days: the mean of those with feed, kg a day, and how many these were.
+    pub fn feed_of_week(&self, now: Timestamp, longitude_deg: f64) -> Option<(f64, usize)> {
+        let today = local_day(now, longitude_deg);
+        let mut days: Vec<i64> = Vec::new();
+        let mut kg = 0.0;
+        for kept in self.valid() {
+            let day = local_day(kept.at, longitude_deg);
+            if let Fact::Feed { kg: own } = kept.fact
+                && (today.saturating_sub(7)..today).contains(&day)
+            {
+                kg += own;
+                if !days.contains(&day) {
+                    days.push(day);
+                }
+            }
+        }
+        (!days.is_empty()).then(|| (kg / days.len() as f64, days.len()))
+    }
+
     /// The newest dose.
     pub fn last_dose(&self) -> Option<LastDose> {
         let doses = self.valid().filter_map(|kept| match kept.fact {

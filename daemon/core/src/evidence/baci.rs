@@ -45,7 +45,7 @@ impl Interval {
     /// From a standard error; `None` where no interval can be computed.
     pub fn new(estimate: f64, standard_error: f64, degrees: f64) -> Option<Self> {
         let reach = beyond(MISSES, degrees) * standard_error;
-        (estimate.is_finite() && reach.is_finite() && standard_error > 0.0).then(|| Self {
+        (estimate.is_finite() && reach.is_finite() && standard_error > 0.0).then_some(Self {
             estimate,
             standard_error,
             degrees,
@@ -168,7 +168,7 @@ pub fn correlation(periods: &[&[Day]], apart: i64) -> (f64, f64) {
     let days = count as f64;
     // Where days are missing there are fewer pairs than there would be.
     let whole = count.saturating_sub(periods.len()) as f64;
-    if pairs == 0 || !(square > 0.0) {
+    if pairs == 0 || square.is_nan() || square <= 0.0 {
         // Nothing next to anything tells nothing: the worst is assumed.
         return (R_AT_MOST, R_AT_MOST);
     }
@@ -198,7 +198,7 @@ pub fn baci(treated: &Series, control: &Series, periods: &Periods, apart: i64) -
     let ((mean_before, off_before), (mean_after, off_after)) = (departures(&before), departures(&after));
     let estimate = mean_after - mean_before;
     let square = squares(&off_before) + squares(&off_after);
-    if !(square > 0.0) {
+    if square.is_nan() || square <= 0.0 {
         return Err(NoEstimate::NoSpread);
     }
     let (found, r) = correlation(&[&off_before, &off_after], apart);

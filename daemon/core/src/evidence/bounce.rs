@@ -282,8 +282,9 @@ pub fn bounce(
     let alone: Vec<f64> =
         days.iter().filter_map(|&day| plain_change(treated, day, look.first_back())).collect();
     found.naive = of_independent(&alone);
-    let is_undosed =
-        |day: i64| !days.iter().any(|&dose| dose >= day - UNDOSED && dose <= day.saturating_add(1));
+    let is_undosed = |day: i64| {
+        !days.iter().any(|&dose| dose >= day.saturating_sub(UNDOSED) && dose <= day.saturating_add(1))
+    };
     let shams: Vec<f64> =
         (from..=to).filter(|&day| is_undosed(day)).filter_map(|day| look.event(day).ok()).collect();
     if !shams.is_empty() {

@@ -51,7 +51,7 @@ fn incomplete_beta(a: f64, b: f64, x: f64, rest: f64) -> f64 {
 
 /// Chance of a value at least so far from zero, on either side.
 pub fn two_sided(t: f64, degrees: f64) -> f64 {
-    if t.is_nan() || !(degrees > 0.0) {
+    if t.is_nan() || degrees.is_nan() || degrees <= 0.0 {
         return f64::NAN;
     }
     if t.is_infinite() {

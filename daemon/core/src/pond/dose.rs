@@ -1,8 +1,10 @@
 //! What a dose is planned from.
 
 use super::{PondState, Scene};
+use crate::derived::KIT_GOOD_FOR;
 use crate::diary::{Basin, LastDose};
 use crate::dosing::{DoseAsk, DosePlan, DoseWater, plan};
+use crate::mass_balance::{StruviteLook, struvite_look};
 use crate::quality::Seen;
 use crate::quantity::Quantity;
 use crate::site::Pond;
@@ -40,6 +42,28 @@ impl PondState {
                 now: scene.now,
             },
         )
+    }
+
+    /// How the pond's water stands with struvite, and its alkalinity by the newest kit value.
+    pub(crate) fn struvite(&self, scene: &Scene<'_>, pond: &Pond) -> (Option<StruviteLook>, Option<f64>) {
+        let water = self.water(scene, pond);
+        let kit = |quantity| self.kit(scene, quantity).map(|seen| seen.value);
+        let look = || {
+            let kits = (self.kit_tan(scene)?, kit(Quantity::PhosphateMgL)?);
+            struvite_look(
+                water.temperature_c?.value,
+                water.salinity_psu,
+                self.present(scene, Quantity::Ph)?.value,
+                kits,
+                kit(Quantity::MagnesiumMgL),
+            )
+        };
+        (look(), self.newest(scene, Quantity::AlkalinityMgL).map(|seen| seen.value))
+    }
+
+    /// Total ammonia by a kit that is not too old.
+    fn kit_tan(&self, scene: &Scene<'_>) -> Option<f64> {
+        self.tan.filter(|seen| scene.now - seen.at <= KIT_GOOD_FOR).map(|seen| seen.value)
     }
 
     /// The newest value of a probe or a test kit, however old.

@@ -34,6 +34,7 @@ mod export_diary;
 pub mod manual;
 mod plain;
 pub mod plan;
+mod plan_feed;
 pub mod record;
 pub mod replay;
 pub mod run;

@@ -39,6 +39,8 @@ pub struct Arguments {
 pub enum What {
     /// What to dose next, and what it does to pH, alkalinity and un-ionised ammonia
     Dose(Dose),
+    /// What a day's feed brings into the water and asks of it: nitrogen, oxygen, alkalinity
+    Feed(super::plan_feed::Arguments),
 }
 
 /// Arguments of `plan dose`.
@@ -82,7 +84,10 @@ pub struct Dose {
 /// # Errors
 /// When no daemon answers, or something asked for is not accepted.
 pub fn run(arguments: &Arguments) -> Outcome {
-    let What::Dose(arguments) = &arguments.what;
+    let arguments = match &arguments.what {
+        What::Dose(own) => own,
+        What::Feed(own) => return super::plan_feed::run(own),
+    };
     let usual = if arguments.before_stocking { 20.0 } else { 4.0 };
     let request = DoseRequest {
         pond: arguments.pond.clone(),

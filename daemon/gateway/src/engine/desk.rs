@@ -5,6 +5,7 @@ use std::sync::Arc;
 use pondreeve_core::alarm_load::LoadReport;
 use pondreeve_core::dosing::{DoseAsk, DosePlan};
 use pondreeve_core::evidence::trial::Fixed;
+use pondreeve_core::mass_balance::MassBalance;
 use pondreeve_core::site::PondIndex;
 use pondreeve_core::view::FarmView;
 use pondreeve_core::why::{Known, Why};
@@ -31,6 +32,12 @@ pub(super) enum Question {
         answer: oneshot::Sender<Result<Box<Why>, Known>>,
     },
     AlarmLoad(oneshot::Sender<LoadReport>),
+    MassBalance {
+        pond: PondIndex,
+        feed_kg: Option<f64>,
+        protein_percent: f64,
+        answer: oneshot::Sender<Option<MassBalance>>,
+    },
     Trials(oneshot::Sender<Vec<Fixed>>),
     PlanDose {
         pond: PondIndex,
@@ -75,6 +82,19 @@ impl Desk {
     pub async fn alarm_load(&self) -> Option<LoadReport> {
         let (answer, answered) = oneshot::channel();
         self.questions.send(Question::AlarmLoad(answer)).await.ok()?;
+        answered.await.ok()
+    }
+
+    /// What a day's feed brings into a pond's water; `None` inside where there is no such pond. `None` once the
+    /// engine has ended.
+    pub async fn mass_balance(
+        &self,
+        pond: PondIndex,
+        feed_kg: Option<f64>,
+        protein_percent: f64,
+    ) -> Option<Option<MassBalance>> {
+        let (answer, answered) = oneshot::channel();
+        self.questions.send(Question::MassBalance { pond, feed_kg, protein_percent, answer }).await.ok()?;
         answered.await.ok()
     }
 

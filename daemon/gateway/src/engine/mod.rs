@@ -425,6 +425,14 @@ impl Engine {
                     let _ = answer.send(load);
                 }
             }
+            Question::MassBalance { pond, feed_kg, protein_percent, answer } => {
+                let state = &self.state;
+                let found =
+                    catch_unwind(AssertUnwindSafe(|| state.mass_balance(pond, feed_kg, protein_percent)));
+                if let Ok(found) = found {
+                    let _ = answer.send(found);
+                }
+            }
             Question::Trials(answer) => {
                 let _ = answer.send(self.state.trials().to_vec());
             }

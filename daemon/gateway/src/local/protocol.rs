@@ -14,6 +14,7 @@ pub use super::farm::{
     AdviceStatus, AerationNightStatus, AeratorStatus, BalanceStatus, FarmStatus, FaultStatus,
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus,
 };
+use super::mass_balance::{FeedAsk, FeedLoadStatus};
 use super::night::NightStatus;
 use super::service::StepAsk;
 use super::trial::{TrialAsk, TrialStatus};
@@ -132,6 +133,8 @@ pub enum Ask {
     },
     /// Plan a dose for a pond as it is now.
     PlanDose(DoseRequest),
+    /// What a day's feed brings into a pond's water.
+    FeedLoad(FeedAsk),
     /// Fix what a trial will compare, before its first dose.
     FixTrial(Box<TrialAsk>),
     /// Every trial, those whose place another took too.
@@ -203,6 +206,8 @@ pub enum Reply {
     Why(Box<WhyStatus>),
     /// The planned dose.
     DosePlan(Box<DosePlanStatus>),
+    /// What the feed comes to.
+    FeedLoad(Box<FeedLoadStatus>),
     /// Every trial, oldest first.
     Trials {
         /// The trials.

@@ -124,6 +124,7 @@ impl Counter {
                 })?;
                 Ok(Reply::DosePlan(Box::new(dose::dose_status(&request, &checked, &plan, self.clock.now()))))
             }
+            Ask::FeedLoad(ask) => self.feed_load(ask).await,
             Ask::FixTrial(ask) => self.fix_trial(*ask, by).await,
             Ask::Trials => self.trials().await,
             Ask::Evidence { trial } => self.evidence(trial).await,

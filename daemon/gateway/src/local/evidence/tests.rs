@@ -8,7 +8,6 @@ use pondreeve_core::input::Sample;
 use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Event, Quantity, Site, Span, Timestamp};
 use tempfile::TempDir;
-use tokio::sync::mpsc;
 
 use super::EvidenceStatus;
 use crate::audit::Place;

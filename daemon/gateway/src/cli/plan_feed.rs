@@ -1,0 +1,218 @@
+//! `pondreeve plan feed`: what a day's feed brings into the water and asks of it.
+
+use std::fmt::Write as _;
+
+use super::plain::paragraph;
+use crate::console::text::{number, signed};
+use crate::exit_code::{DONE, Outcome};
+use crate::local::mass_balance::{FeedAsk, FeedLoadStatus};
+use crate::local::protocol::{Ask, Reply};
+
+const AFTER: &str = "\
+Orders of magnitude, to see which lever matters: algae, sludge and water that is
+exchanged take up and give back what is not counted here. Without --feed-kg the
+feed recorded on the last seven whole days counts.
+
+Examples:
+  pondreeve plan feed --pond p1
+  pondreeve plan feed --pond p1 --feed-kg 152 --protein-percent 38";
+
+/// Arguments of `plan feed`.
+#[derive(Debug, Clone, clap::Args)]
+#[command(after_help = AFTER)]
+pub struct Arguments {
+    /// Which pond
+    #[arg(long, value_name = "POND")]
+    pub pond: String,
+    /// Feed a day; the last week's if not given
+    #[arg(long, value_name = "KG")]
+    pub feed_kg: Option<f64>,
+    /// Protein in the feed; 35 if not given
+    #[arg(long, value_name = "PERCENT")]
+    pub protein_percent: Option<f64>,
+    /// Print one JSON object instead
+    #[arg(long)]
+    pub json: bool,
+    /// Where the daemon listens
+    #[command(flatten)]
+    pub daemon: super::Daemon,
+}
+
+/// Tells.
+///
+/// # Errors
+/// When no daemon answers, or something asked for is not accepted.
+pub(super) fn run(arguments: &Arguments) -> Outcome {
+    let ask = FeedAsk {
+        pond: arguments.pond.clone(),
+        feed_kg: arguments.feed_kg,
+        protein_percent: arguments.protein_percent,
+    };
+    let own = match arguments.daemon.ask(Ask::FeedLoad(ask))? {
+        Reply::FeedLoad(own) => own,
+        other => return Err(arguments.daemon.unexpected(&other)),
+    };
+    if arguments.json {
+        return super::print(&super::json_line(&*own)?);
+    }
+    super::print_plain(&told(&own)).map(|_| DONE)
+}
+
+/// The index is good to so much: published solubilities spread that far.
+const GOOD_TO: f64 = 0.6;
+
+/// For a person.
+fn told(own: &FeedLoadStatus) -> String {
+    let mut out = String::new();
+    let pond = own.pond.to_uppercase();
+    let mut row = |what: &str, value: String, note: &str| {
+        let line = format!("  {what:<34}{value:>14}  {note}");
+        let _ = writeln!(out, "{}", line.trim_end());
+    };
+    let range = |(least, most): (f64, f64), decimals| {
+        format!("{} to {}", number(least, decimals), number(most, decimals))
+    };
+    if let (Some(feed), Some(volume), Some(nitrogen), Some(tan)) =
+        (own.feed_kg, own.volume_m3, own.nitrogen_kg, own.tan_mg_l)
+    {
+        row("nitrogen in the feed, kg", number(nitrogen, 1), "");
+        row("TAN, mg/L as N", range(tan, 2), "solids out, or none");
+        if let (Some(oxygen), Some(used)) = (own.oxygen_mg_l, own.nitrification_oxygen_mg_l) {
+            row("oxygen it takes, mg/L", number(oxygen, 1), "from air, aerators, algae");
+            row("  of it for nitrification", range(used, 1), "if all TAN is nitrified");
+        }
+        if let Some(used) = own.alkalinity_used_mg_l {
+            let note = own.alkalinity_mg_l.map_or_else(
+                || "none known by kit".to_owned(),
+                |now| format!("of {} by kit", number(now, 0)),
+            );
+            row("alkalinity used, mg/L CaCO3", range(used, 1), &note);
+        }
+        if let Some(phosphorus) = own.phosphorus_mg_l {
+            row("phosphorus not kept, mg/L as P", number(phosphorus, 2), "most goes to sludge");
+        }
+        let whence = match own.days {
+            Some(0) | None => "as said".to_owned(),
+            Some(days) => format!("mean of {days} of the last 7 days"),
+        };
+        let head = format!(
+            "{pond}: a day of {} kg feed ({whence}) with {} % protein in {} m3",
+            number(feed, 0),
+            number(own.protein_percent, 0),
+            number(volume, 0)
+        );
+        let rows = std::mem::take(&mut out);
+        paragraph(&mut out, "", "  ", &head);
+        out.push_str(&rows);
+    } else {
+        let words = format!(
+            "{pond}: no feed is recorded on the last seven days. Record it, or say it with --feed-kg."
+        );
+        paragraph(&mut out, "", "", &words);
+    }
+    out.push('\n');
+    struvite(&mut out, own);
+    let _ = writeln!(out, "\nHow it was reckoned");
+    own.formulas.iter().for_each(|line| paragraph(&mut out, "  ", "    ", line));
+    out
+}
+
+fn struvite(out: &mut String, own: &FeedLoadStatus) {
+    let Some(look) = &own.struvite else {
+        let words = "Struvite: not known. TAN and phosphate by kits not older than 48 h, pH and temperature are needed.";
+        return paragraph(out, "", "  ", words);
+    };
+    let measured = if look.magnesium_measured { "measured" } else { "as in sea water of this salinity" };
+    let with = format!(
+        "TAN {}, phosphate {}, magnesium {} mg/L ({measured}), pH {}",
+        number(look.tan_mg_l, 2),
+        number(look.phosphate_mg_l, 2),
+        number(look.magnesium_mg_l, 0),
+        number(look.ph, 2)
+    );
+    let words = match look.saturation_index {
+        Some(index) if index < -GOOD_TO => format!(
+            "Struvite in the water: index {}, {} times below saturation with {with}. None forms, and the magnesium of a dose does not change that.",
+            signed(index, 1),
+            times_below(index)
+        ),
+        Some(index) if index <= GOOD_TO => format!(
+            "Struvite in the water: index {} with {with}: too near to saturation to tell.",
+            signed(index, 1)
+        ),
+        Some(index) => format!(
+            "Struvite in the water: index {} with {with}. At most {} mg/L could form.",
+            signed(index, 1),
+            number(look.struvite_mg_l_at_most, 1)
+        ),
+        None => format!("Struvite in the water: none can form with {with}."),
+    };
+    paragraph(out, "", "  ", &words);
+    let sludge = "In the pore water of sludge it may be otherwise: that is not measured here. With its TAN, phosphate and pH, pondreeve calc (struvite) tells.";
+    paragraph(out, "", "", sludge);
+}
+
+/// How many times, to two digits.
+fn times_below(index: f64) -> String {
+    let times = 10_f64.powf(-index);
+    let step = 10_f64.powf(times.log10().floor() - 1.0);
+    number((times / step).round() * step, if times < 10.0 { 1 } else { 0 })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::local::mass_balance::StruviteStatus;
+
+    fn fits(shown: &str) -> &str {
+        for line in shown.lines() {
+            assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
+        }
+        shown
+    }
+
+    fn own() -> FeedLoadStatus {
+        FeedLoadStatus {
+            pond: "p1".to_owned(),
+            at: "2026-11-25T20:30:00Z".to_owned(),
+            feed_kg: Some(152.0),
+            days: Some(7),
+            protein_percent: 35.0,
+            volume_m3: Some(7_500.0),
+            nitrogen_kg: Some(8.512),
+            tan_mg_l: Some((0.6526, 1.0214)),
+            oxygen_mg_l: Some(25.33),
+            nitrification_oxygen_mg_l: Some((2.98, 4.67)),
+            alkalinity_used_mg_l: Some((4.66, 7.3)),
+            phosphorus_mg_l: Some(0.1946),
+            alkalinity_mg_l: Some(112.0),
+            struvite: Some(StruviteStatus {
+                tan_mg_l: 0.9,
+                phosphate_mg_l: 0.4,
+                magnesium_mg_l: 667.0,
+                magnesium_measured: false,
+                ph: 8.1,
+                saturation_index: Some(-2.1),
+                struvite_mg_l_at_most: 0.0,
+            }),
+            formulas: vec!["nitrogen = feed x protein / 6.25".to_owned()],
+        }
+    }
+
+    #[test]
+    fn a_day_of_feed_and_no_struvite() {
+        insta::assert_snapshot!(fits(&told(&own())));
+    }
+
+    #[test]
+    fn nothing_known() {
+        let none = FeedLoadStatus { feed_kg: None, struvite: None, ..own() };
+        insta::assert_snapshot!(fits(&told(&none)));
+    }
+
+    /// 10^2.1 is 126, 10^0.5 is 3.2, 10^3.37 is 2,344.
+    #[test]
+    fn so_many_times_to_two_digits() {
+        assert_eq!([-2.1, -0.5, -3.37].map(times_below), ["130", "3.2", "2300"]);
+    }
+}
