@@ -11,7 +11,7 @@ fn student_s_t_equals_scipy() {
     let mut comparison = Comparison::default();
     for row in rows("student.csv") {
         let degrees = row.number("degrees");
-        let what = format!("{} degrees", degrees);
+        let what = format!("{degrees} degrees");
         comparison.near(&what, beyond(row.number("chance"), degrees), row.number("beyond"), 0.0, 1e-9);
         comparison.near(&what, two_sided(row.number("t"), degrees), row.number("two_sided"), 0.0, 1e-9);
     }

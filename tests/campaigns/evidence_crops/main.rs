@@ -7,7 +7,7 @@
 #![allow(missing_docs, unreachable_pub, reason = "a program, not a library")]
 
 mod crop;
-#[allow(dead_code, reason = "the short version uses more of it")]
+#[expect(dead_code, reason = "the short version uses more of it")]
 mod score;
 
 use crop::{Control, Truth};
