@@ -27,7 +27,7 @@ impl State {
 
     fn completed_trial(&self, trial: &Trial, now: Timestamp) -> Result<Trial, String> {
         let tried =
-            |why: String| format!("fixed a trial of {} against {}: {why}", trial.treated, trial.control);
+            |why: String| format!("fixing a trial of {} against {}: {why}", trial.treated, trial.control);
         let site = self.site.as_ref().ok_or_else(|| tried(String::from("the farm is not known yet")))?;
         let ponds: Vec<&str> = site.ponds.iter().map(|pond| pond.id.as_str()).collect();
         let newest = |pond: &str| Some(self.diary.book(pond).and_then(Book::last_dose)?.at);

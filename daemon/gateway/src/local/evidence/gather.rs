@@ -29,6 +29,8 @@ pub(super) struct Gathered {
     pub(super) longitude_deg: f64,
     /// First and last whole day that there is.
     pub(super) stretch: (i64, i64),
+    /// The last day that was planned.
+    pub(super) planned: i64,
     /// Days that are still to come.
     pub(super) days_left: i64,
     /// The outcome, treated and control; so are the others.
@@ -181,10 +183,16 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
     let mut noted: Vec<(Timestamp, String)> = Vec::new();
     for (pond, entry) in standing(deeds) {
         let day = local_day(entry.at, longitude);
-        let (Some(place), true) = (place_of(pond), (first..=last).contains(&day)) else { continue };
+        let Some(place) = place_of(pond) else { continue };
+        // A dose of today is known, though today's values are not.
+        if matches!(entry.what, What::Dose(_)) && (first..=gathered.planned).contains(&day) {
+            gathered.doses[place].push(entry.at);
+        }
+        if !(first..=last).contains(&day) {
+            continue;
+        }
         let mut note = |words: String| noted.push((entry.at, format!("{} {pond}: {words}", date(day))));
         match &entry.what {
-            What::Dose(_) => gathered.doses[place].push(entry.at),
             What::Feed(own) => *feed[place].entry(day).or_default() += own.kg,
             What::Drain(own) | What::Exchange(own) => {
                 if let Some((basin, moved)) =
@@ -204,7 +212,7 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
             What::Note { words } => note(words.clone()),
             What::Weather { words } => note(format!("weather: {words}")),
             What::Cost { item, .. } => note(format!("cost: {item}")),
-            What::Sampling(_) | What::Price { .. } | What::Withdrawal { .. } => {}
+            What::Dose(_) | What::Sampling(_) | What::Price { .. } | What::Withdrawal { .. } => {}
         }
     }
     for deed in deeds {
@@ -273,6 +281,7 @@ pub(super) async fn gather(
     let mut gathered = Gathered {
         longitude_deg,
         stretch,
+        planned,
         days_left: planned.saturating_sub(whole).max(0),
         ..Gathered::default()
     };

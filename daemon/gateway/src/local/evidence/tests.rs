@@ -172,6 +172,9 @@ async fn a_trial_is_fixed_lived_through_and_told() {
 
     trying.live(16 * 24 + 11).await;
     trying.record(0, What::Dose(Dose { slurry_kg: Some(30.0), ..Dose::default() })).await;
+    let own = trying.evidence(1).await;
+    assert_eq!(own.doses, ["2026-05-17"], "known on the same day");
+    assert_eq!((own.before.days, own.after.days), (16, 0));
     trying.live(20 * 24).await;
     let early = trying.evidence(1).await;
     assert_eq!(early.level, "not_enough_evidence");
