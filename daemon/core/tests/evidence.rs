@@ -5,6 +5,7 @@ mod farm;
 use farm::{Farm, at};
 use pondreeve_core::diary::{Dose, Entry, What};
 use pondreeve_core::evidence::bounce::Aside;
+use pondreeve_core::evidence::trial::are_apart;
 use pondreeve_core::evidence::{Method, Outcome, Periods, Series, Trial, Wanted, baci, bounce};
 use pondreeve_core::site::PondIndex;
 use pondreeve_core::{Event, Span, Timestamp};
@@ -94,6 +95,17 @@ fn a_trial_is_fixed_before_the_first_dose_and_replaced_openly() {
     assert!(why.contains("no untreated control"), "{why}");
     let places: Vec<Option<u64>> = farm.state.trials().iter().map(|own| own.replaced_by).collect();
     assert_eq!(places, [Some(2), None, None, None], "what was fixed stays");
+}
+
+/// One pond cannot vouch twice: neither with two controls, nor as the control of two, at the same time.
+#[test]
+fn the_same_ponds_at_the_same_time_are_one_pair() {
+    let later = |own: Trial| Trial { from: at(60 * DAY), to: at(120 * DAY), ..own };
+    assert!(are_apart(&trial("p1", "p2"), &trial("p3", "p4")));
+    assert!(!are_apart(&trial("p1", "p2"), &trial("p1", "p4")));
+    assert!(!are_apart(&trial("p1", "p2"), &trial("p3", "p2")));
+    assert!(!are_apart(&trial("p1", "p2"), &trial("p2", "p1")));
+    assert!(are_apart(&trial("p1", "p2"), &later(trial("p1", "p2"))), "another crop");
 }
 
 /// What the journal says was accepted is taken as it stands, and only once.

@@ -238,6 +238,14 @@ impl Trials {
     }
 }
 
+/// Whether two trials are two pairs: ponds that are in both at the same time are the same ponds twice, and what
+/// befalls them there is told twice.
+pub fn are_apart(one: &Trial, two: &Trial) -> bool {
+    let ponds = [&one.treated, &one.control];
+    let shares = ponds.contains(&&two.treated) || ponds.contains(&&two.control);
+    !shares || one.to <= two.from || two.to <= one.from
+}
+
 /// Whether a trial that was fixed at a time had its first dose before.
 pub fn is_late(fixed: Timestamp, first_dose: Timestamp) -> bool {
     first_dose - fixed < Span::ZERO

@@ -3,7 +3,7 @@
 use pondreeve_core::Timestamp;
 use pondreeve_core::evidence::baci::{Interval, Period};
 use pondreeve_core::evidence::differed::Difference;
-use pondreeve_core::evidence::trial::Fixed;
+use pondreeve_core::evidence::trial::{Fixed, are_apart};
 use pondreeve_core::evidence::verdict::{CAUTION, Verdict, together};
 use pondreeve_core::evidence::{Method, Series};
 use serde::{Deserialize, Serialize};
@@ -298,7 +298,13 @@ impl Counter {
                 && other.replaced_by.is_none()
                 && one.number != two.number
         };
-        let others: Vec<&Fixed> = all.iter().filter(same).collect();
+        let mut others: Vec<&Fixed> = Vec::new();
+        for other in all.iter().filter(same) {
+            let mut taken = others.iter().copied().chain([own]);
+            if taken.all(|taken| are_apart(&taken.trial, &other.trial)) {
+                others.push(other);
+            }
+        }
         if !others.is_empty() && own.replaced_by.is_none() {
             let mut pairs = vec![found.for_all()];
             let mut trials = vec![number];
