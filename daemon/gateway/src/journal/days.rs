@@ -296,7 +296,7 @@ impl Days {
             for place in file.places.iter().take_while(|place| !is_of_day(&place.key, day)) {
                 let value = file.value(*place);
                 if !value.is_empty() && !into.contains_key(place.key)? {
-                    into.insert(&place.key, value)?;
+                    into.insert(place.key, value)?;
                 }
             }
         }
