@@ -14,6 +14,15 @@ pub fn free_port() -> u16 {
     TcpListener::bind("127.0.0.1:0").expect("loopback").local_addr().expect("bound").port()
 }
 
+/// The Python in which `tests/all.sh` has installed the peers of the tests.
+pub fn python() -> PathBuf {
+    let project = Path::new(env!("CARGO_MANIFEST_DIR")).join("../.venv");
+    let venv = std::env::var_os("PONDREEVE_VENV").map_or(project, PathBuf::from);
+    let python = venv.join("bin/python");
+    assert!(python.is_file(), "{} is not there: run tests/all.sh once, which makes it", python.display());
+    python
+}
+
 /// A program of this workspace, as cargo built it beside the running test.
 pub fn program(name: &str) -> PathBuf {
     let test = std::env::current_exe().expect("a running test has a path");

@@ -18,9 +18,11 @@ use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
 use crate::verdict::Verdict;
 
+mod channels;
 mod diary;
 mod probes;
 
+pub use channels::ChannelNow;
 pub use diary::DiaryView;
 pub use probes::{ChannelView, ProbeView, ServiceView};
 

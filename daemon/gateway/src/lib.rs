@@ -16,6 +16,7 @@ pub mod forward;
 pub mod inbox;
 pub mod journal;
 pub mod local;
+pub mod metrics;
 pub mod mqtt_link;
 pub mod probes;
 pub mod run;

@@ -22,7 +22,9 @@ use crate::inbox::{INBOX_BOUND, Inbox, Incoming};
 use crate::journal::{Journal, OpenError};
 use crate::local::requests::Counter;
 use crate::local::server;
+use crate::metrics;
 use crate::probes;
+use crate::probes::tally::Tally;
 
 /// Tasks that have not ended this long after they were asked to are ended from outside.
 const STOP_PATIENCE: Duration = Duration::from_secs(5);
@@ -38,6 +40,14 @@ pub enum RunError {
     Socket {
         /// The socket.
         path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The address of the metrics could not be opened.
+    #[error("cannot answer for metrics at {address} ([metrics] listen): {source}")]
+    Metrics {
+        /// The address.
+        address: std::net::SocketAddr,
         /// What the system said.
         source: std::io::Error,
     },
@@ -59,6 +69,7 @@ impl RunError {
             Self::Store(OpenError::Newer { .. } | OpenError::Unusable { .. }) => exit_code::USAGE,
             Self::Store(OpenError::InUse { .. })
             | Self::Socket { .. }
+            | Self::Metrics { .. }
             | Self::Thread(_)
             | Self::Engine(_) => exit_code::FAILED,
         }
@@ -81,6 +92,14 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
         .await
         .map_err(|source| RunError::Socket { path: farm.local.socket.clone(), source })?;
 
+    let metered = match farm.metrics {
+        Some(address) => {
+            let listening = metrics::listen(address).await;
+            Some(listening.map_err(|source| RunError::Metrics { address, source })?)
+        }
+        None => None,
+    };
+
     let (inbox, incoming) = mpsc::channel(INBOX_BOUND);
     let (effects, effects_to_forward) = mpsc::channel(FORWARD_BOUND);
     // Ends after the engine, so that the last summaries still reach it.
@@ -95,8 +114,9 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let mut running = tokio::spawn(engine.run(stop_engine.clone()));
     // Ends after the horn, which may hang on a bus.
     let stop_reading = CancellationToken::new();
+    let tally = Tally::default();
     let (mut reading, coils) =
-        probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop_reading.clone());
+        probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop_reading.clone(), &tally);
     let announcing =
         annunciate::run(Arc::clone(&farm), clock.clone(), desk.clone(), inbox.clone(), coils, stop.clone());
     let mut announcing = JoinSet::from_iter([announcing]);
@@ -104,6 +124,9 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
         daily::keep(Arc::clone(&farm), clock.clone(), desk.shelf().clone(), inbox.clone(), stop.clone());
     let daily = tokio::spawn(daily);
     let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), waiting });
+    let sources = Arc::new(metrics::Sources { counter: Arc::clone(&counter), tally });
+    let mut metering = JoinSet::new();
+    metering.extend(metered.map(|listener| metrics::serve(listener, sources, stop.clone())));
     let serving = tokio::spawn(server::serve(socket, counter, stop.clone()));
     tracing::info!("watching");
 
@@ -122,6 +145,7 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     end(&mut reading, "a probe task").await;
     // The server only ends its own clients and cannot hang.
     let _ = serving.await;
+    end(&mut metering, "the task of the metrics").await;
     // What it was writing it writes anew at the next start.
     daily.abort();
     stop_engine.cancel();

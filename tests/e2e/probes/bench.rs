@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use pondreeve::clock::Clock;
 use pondreeve::config::farm::{Broker, Bus, Farm, LocalSettings, StoreSettings};
 use pondreeve::inbox::{Applied, INBOX_BOUND, Incoming};
+use pondreeve::probes::tally::Tally;
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::site::{Probe, ProbeIndex, Site};
 use pondreeve_core::{Event, Quantity, Span};
@@ -73,8 +74,13 @@ impl Bench {
     pub(crate) fn start(farm: &Farm, engine: Engine) -> Self {
         let (inbox, mut incoming) = mpsc::channel::<Incoming>(INBOX_BOUND);
         let stop = CancellationToken::new();
-        let (tasks, _coils) =
-            pondreeve::probes::start(Arc::new(farm.clone()), Clock::system(), inbox, stop.clone());
+        let (tasks, _coils) = pondreeve::probes::start(
+            Arc::new(farm.clone()),
+            Clock::system(),
+            inbox,
+            stop.clone(),
+            &Tally::default(),
+        );
         let events = Arc::new(Mutex::new(Vec::new()));
         let engine = Arc::new(Mutex::new(engine));
         let (seen, does) = (Arc::clone(&events), Arc::clone(&engine));

@@ -1,6 +1,7 @@
 //! The resolved configuration.
 
 use std::collections::BTreeMap;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -37,6 +38,8 @@ pub struct Farm {
     pub products: Vec<Product>,
     /// Horn, lamp and calls.
     pub annunciation: Annunciation,
+    /// Where metrics can be fetched, a loopback address; nowhere if absent.
+    pub metrics: Option<SocketAddr>,
     /// Where each limit of each pond comes from, in the order of the ponds.
     pub limit_sources: Vec<LimitSources>,
 }

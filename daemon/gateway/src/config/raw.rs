@@ -3,6 +3,7 @@
 
 mod annunciation;
 mod limits;
+mod metrics;
 mod water_limits;
 
 use std::path::PathBuf;
@@ -23,6 +24,7 @@ pub use limits::{
     RawAmmoniaLimit, RawAmmoniaLimits, RawBlindLimits, RawFallLimit, RawForecastLimits, RawLimits,
     RawLimitsFile, RawOxygenLimit, RawOxygenLimits, RawPhLimit, RawPhLimits, RawThreshold, ThresholdParts,
 };
+pub use metrics::RawMetrics;
 pub use water_limits::*;
 
 /// More ponds than any one gateway's cables and radio reach (common practice, no source).
@@ -75,6 +77,8 @@ table! {
         product: Vec<At<RawProduct>> = optional TablesOf::<RawProduct>::at_most(MOST_PRODUCTS);
         /// What makes alarms heard and seen, and who is called.
         annunciation: RawAnnunciation = optional TableOf::<RawAnnunciation>::new();
+        /// Where a monitoring system on this machine fetches metrics.
+        metrics: RawMetrics = optional TableOf::<RawMetrics>::new();
     }
 }
 

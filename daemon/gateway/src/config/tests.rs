@@ -11,6 +11,7 @@ use super::reader::FromTable;
 use super::{Loaded, Style, from_text, raw};
 
 mod annunciation;
+mod metrics;
 
 fn repository() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
@@ -407,6 +408,7 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         RawDiscLimits,
         RawSludgePhLimits,
         RawSafe,
+        RawMetrics,
         RawLimits
     );
     assert_eq!(compared, 1 + schema["$defs"].as_object().expect("definitions").len());

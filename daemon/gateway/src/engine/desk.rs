@@ -7,7 +7,7 @@ use pondreeve_core::dosing::{DoseAsk, DosePlan};
 use pondreeve_core::evidence::trial::Fixed;
 use pondreeve_core::mass_balance::MassBalance;
 use pondreeve_core::site::PondIndex;
-use pondreeve_core::view::FarmView;
+use pondreeve_core::view::{ChannelNow, FarmView};
 use pondreeve_core::why::{Known, Why};
 use pondreeve_core::{Effect, Quantity, Timestamp};
 use tokio::sync::{broadcast, mpsc, oneshot};
@@ -39,6 +39,7 @@ pub(super) enum Question {
         answer: oneshot::Sender<Option<MassBalance>>,
     },
     Trials(oneshot::Sender<Vec<Fixed>>),
+    Channels(oneshot::Sender<Vec<ChannelNow>>),
     PlanDose {
         pond: PondIndex,
         ask: DoseAsk,
@@ -102,6 +103,13 @@ impl Desk {
     pub async fn trials(&self) -> Option<Vec<Fixed>> {
         let (answer, answered) = oneshot::channel();
         self.questions.send(Question::Trials(answer)).await.ok()?;
+        answered.await.ok()
+    }
+
+    /// The newest of every channel of every probe. `None` once the engine has ended.
+    pub async fn channels(&self) -> Option<Vec<ChannelNow>> {
+        let (answer, answered) = oneshot::channel();
+        self.questions.send(Question::Channels(answer)).await.ok()?;
         answered.await.ok()
     }
 

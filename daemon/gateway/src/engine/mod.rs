@@ -436,6 +436,12 @@ impl Engine {
             Question::Trials(answer) => {
                 let _ = answer.send(self.state.trials().to_vec());
             }
+            Question::Channels(answer) => {
+                let state = &self.state;
+                if let Ok(channels) = catch_unwind(AssertUnwindSafe(|| state.channels_now())) {
+                    let _ = answer.send(channels);
+                }
+            }
             Question::PlanDose { pond, ask, answer } => {
                 let state = &self.state;
                 let plan = catch_unwind(AssertUnwindSafe(|| state.plan_dose(pond, &ask).map(Box::new)));

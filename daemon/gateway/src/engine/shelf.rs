@@ -65,6 +65,14 @@ impl Shelf {
         self.ask(|done| Command::TrailHead { done }).await
     }
 
+    /// Bytes ever written to the disk.
+    ///
+    /// # Errors
+    /// Where the store is being closed.
+    pub async fn written(&self) -> Result<u64, String> {
+        self.ask(|done| Command::Written { done }).await
+    }
+
     /// What people did in a stretch of time.
     ///
     /// # Errors

@@ -43,6 +43,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
         annunciation: crate::config::annunciation::Annunciation::default(),
         destinations: Vec::new(),
         products: Vec::new(),
+        metrics: None,
         limit_sources: Vec::new(),
     }
 }

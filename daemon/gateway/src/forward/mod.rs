@@ -63,7 +63,7 @@ pub fn start(
     let mut tasks = JoinSet::new();
     let mut outboxes = Vec::with_capacity(farm.destinations.len());
     for destination in &farm.destinations {
-        let outbox = Arc::new(Outbox::new(OUTBOX_BOUND, waiting.clone()));
+        let outbox = Arc::new(Outbox::new(&destination.id, OUTBOX_BOUND, waiting.clone()));
         outboxes.push(Arc::clone(&outbox));
         let publisher =
             publisher::Publisher::new(destination.clone(), Arc::clone(&topics), outbox, inbox.clone());
@@ -99,6 +99,21 @@ pub fn start(
     (tasks, waiting)
 }
 
+/// How it stands with one destination.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Standing {
+    /// Its id.
+    pub id: String,
+    /// Messages it has not confirmed.
+    pub waiting: u64,
+    /// Messages it has confirmed since the start.
+    pub confirmed: u64,
+    /// Messages given up for want of room since the start.
+    pub dropped: u64,
+    /// Whether it is connected now.
+    pub connected: bool,
+}
+
 /// How far forwarding has come: for `status`, and for the engine to know what is confirmed.
 #[derive(Debug, Clone, Default)]
 pub struct Waiting {
@@ -121,6 +136,11 @@ impl Waiting {
     /// Farm time of the oldest message that some destination has not confirmed.
     pub fn oldest_at(&self) -> Option<Timestamp> {
         self.outboxes.get()?.iter().filter_map(|outbox| outbox.oldest_at()).min()
+    }
+
+    /// How it stands with each destination, in the order of the configuration.
+    pub fn standing(&self) -> Vec<Standing> {
+        self.outboxes.get().into_iter().flatten().map(|outbox| outbox.standing()).collect()
     }
 
     /// A forwarder whose brokers confirm at once has taken one more.

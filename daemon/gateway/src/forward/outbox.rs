@@ -1,21 +1,24 @@
 //! What one destination has yet to confirm.
 
 use std::collections::VecDeque;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use pondreeve_core::Timestamp;
 use tokio::sync::Notify;
 
-use super::Waiting;
 use super::message::Message;
+use super::{Standing, Waiting};
 
 /// A bounded queue that forgets a message only when it is confirmed, or when there is no room.
 #[derive(Debug)]
 pub(super) struct Outbox {
+    destination: String,
     bound: usize,
     inner: Mutex<Inner>,
     /// Woken when something was put in.
     filled: Notify,
+    connected: AtomicBool,
     waiting: Waiting,
 }
 
@@ -25,11 +28,19 @@ struct Inner {
     queue: VecDeque<(u64, Arc<Message>)>,
     next: u64,
     dropped: u64,
+    confirmed: u64,
 }
 
 impl Outbox {
-    pub(super) fn new(bound: usize, waiting: Waiting) -> Self {
-        Self { bound, inner: Mutex::default(), filled: Notify::new(), waiting }
+    pub(super) fn new(destination: &str, bound: usize, waiting: Waiting) -> Self {
+        Self {
+            destination: destination.to_owned(),
+            bound,
+            inner: Mutex::default(),
+            filled: Notify::new(),
+            connected: AtomicBool::new(false),
+            waiting,
+        }
     }
 
     /// Puts a message in. If there is no room the oldest summary makes way, or else the oldest message.
@@ -63,6 +74,7 @@ impl Outbox {
         let index = inner.queue.partition_point(|(other, _)| *other < number);
         if inner.queue.get(index).is_some_and(|(found, _)| *found == number) {
             inner.queue.remove(index);
+            inner.confirmed += 1;
             self.waiting.remove();
         }
     }
@@ -75,6 +87,23 @@ impl Outbox {
     /// How many were dropped unconfirmed since the start.
     pub(super) fn dropped(&self) -> u64 {
         self.lock().dropped
+    }
+
+    /// The destination is connected, or is not any more.
+    pub(super) fn connected(&self, connected: bool) {
+        self.connected.store(connected, Ordering::Relaxed);
+    }
+
+    /// How it stands with the destination.
+    pub(super) fn standing(&self) -> Standing {
+        let inner = self.lock();
+        Standing {
+            id: self.destination.clone(),
+            waiting: inner.queue.len() as u64,
+            confirmed: inner.confirmed,
+            dropped: inner.dropped,
+            connected: self.connected.load(Ordering::Relaxed),
+        }
     }
 
     /// Waits until something was put in since the last wait.
@@ -109,7 +138,7 @@ mod tests {
     #[test]
     fn confirmed_messages_leave_in_any_order() {
         let waiting = Waiting::default();
-        let outbox = Outbox::new(10, waiting.clone());
+        let outbox = Outbox::new("office", 10, waiting.clone());
         for topic in ["a", "b", "c"] {
             outbox.push(message(topic, true));
         }
@@ -124,7 +153,7 @@ mod tests {
     #[test]
     fn a_summary_makes_way_before_an_alarm_and_the_loss_is_counted() {
         let waiting = Waiting::default();
-        let outbox = Outbox::new(2, waiting.clone());
+        let outbox = Outbox::new("office", 2, waiting.clone());
         outbox.push(message("alarm 1", false));
         outbox.push(message("summary 1", true));
         outbox.push(message("alarm 2", false));

@@ -87,7 +87,9 @@ impl Publisher {
     pub(super) async fn run(mut self, stop: CancellationToken) {
         let mut backoff = Backoff::default();
         loop {
-            match self.connection(&stop, &mut backoff).await {
+            let ended = self.connection(&stop, &mut backoff).await;
+            self.outbox.connected(false);
+            match ended {
                 Ended::Stopped => return,
                 Ended::Lost(reason) => {
                     let wait = backoff.wait();
@@ -142,6 +144,7 @@ impl Publisher {
             other => return Ended::Lost(format!("the broker began with {other:?} instead of a greeting")),
         }
         tracing::info!("destination {}: connected", self.destination.id);
+        self.outbox.connected(true);
 
         let outbox = Arc::clone(&self.outbox);
         let mut sending = Sending::new(&client, &outbox, self.topics.health());

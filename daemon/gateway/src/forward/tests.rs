@@ -160,6 +160,7 @@ fn farm(port: u16) -> Farm {
         buses: Vec::new(),
         brokers: Vec::new(),
         products: Vec::new(),
+        metrics: None,
         limit_sources: Vec::new(),
         annunciation: crate::config::annunciation::Annunciation::default(),
         destinations: vec![Destination {

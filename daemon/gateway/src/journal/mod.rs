@@ -29,6 +29,7 @@ mod days;
 pub mod deeds;
 mod device_sync;
 mod diary_record;
+pub mod figures;
 mod filing;
 mod folder;
 mod hashing;

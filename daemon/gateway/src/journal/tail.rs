@@ -293,6 +293,11 @@ impl Tail {
         std::mem::take(&mut self.written_bytes)
     }
 
+    /// Bytes that the next [`Tail::take_written`] will give.
+    pub(super) fn written(&self) -> u64 {
+        self.written_bytes
+    }
+
     /// What was written so far is sealed, but for the hour that has just begun.
     pub(super) fn sealed(&mut self) {
         self.unsealed_bytes = 0;

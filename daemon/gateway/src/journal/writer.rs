@@ -33,6 +33,7 @@ pub(crate) enum Command {
     Deeds { stretch: Stretch, done: oneshot::Sender<Result<Deeds, String>> },
     Pieces { from: Vec<u8>, done: oneshot::Sender<Result<Pieces, String>> },
     Trail { from: u64, done: oneshot::Sender<Result<Vec<(u64, Row)>, String>> },
+    Written { done: oneshot::Sender<Result<u64, String>> },
     TrailHead { done: oneshot::Sender<Result<Head, String>> },
     SealAll { done: oneshot::Sender<Result<(), String>> },
     PutCheckpoint { bytes: Vec<u8> },
@@ -148,6 +149,9 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
             }
             Command::TrailHead { done } => {
                 let _ = done.send(Ok(journal.trail()));
+            }
+            Command::Written { done } => {
+                let _ = done.send(Ok(journal.written_so_far()));
             }
             Command::SealAll { done } => {
                 // The time names a store that has to be set aside, no more.

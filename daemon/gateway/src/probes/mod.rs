@@ -13,19 +13,23 @@ use crate::config::Farm;
 use crate::inbox::Inbox;
 
 use serial::coils::CoilSender;
+use tally::Tally;
 
 pub mod mqtt;
 mod report;
 pub mod serial;
+pub mod tally;
 
 /// Starts one task for each bus and each broker of the farm. They run until `stop` is cancelled or the
-/// inbox closes; the set is empty then. The senders switch coils, one for each bus in order.
+/// inbox closes; the set is empty then. The senders switch coils, one for each bus in order. Each answer and each
+/// failure counts in `tally`.
 #[expect(clippy::needless_pass_by_value, reason = "the tasks own all four from here on")]
 pub fn start(
     farm: Arc<Farm>,
     clock: Clock,
     inbox: Inbox,
     stop: CancellationToken,
+    tally: &Tally,
 ) -> (JoinSet<()>, Vec<CoilSender>) {
     let mut tasks = JoinSet::new();
     let mut coil_senders = Vec::new();
@@ -33,10 +37,16 @@ pub fn start(
         let (sender, coils) = serial::coils::queue();
         coil_senders.push(sender);
         let (farm, clock, inbox, stop) = (Arc::clone(&farm), clock.clone(), inbox.clone(), stop.clone());
-        tasks.spawn(serial::run(farm, index, clock, inbox, coils, stop));
+        tasks.spawn(serial::run(farm, index, clock, (inbox, tally.clone()), coils, stop));
     }
     for index in 0..farm.brokers.len() {
-        tasks.spawn(mqtt::run(Arc::clone(&farm), index, clock.clone(), inbox.clone(), stop.clone()));
+        tasks.spawn(mqtt::run(
+            Arc::clone(&farm),
+            index,
+            clock.clone(),
+            (inbox.clone(), tally.clone()),
+            stop.clone(),
+        ));
     }
     (tasks, coil_senders)
 }

@@ -13,6 +13,8 @@ use crate::audit::Place;
 use crate::clock::Clock;
 use crate::inbox::{Applied, Inbox, Incoming};
 
+use super::tally::Tally;
+
 /// Farm time after which a fault that lasts is told again. Each telling is journalled, so not each poll;
 /// often enough that an engine that was restarted knows within one alarm delay.
 const REPEAT_AFTER: Span = Span::from_minutes(5);
@@ -38,6 +40,7 @@ struct Told {
 pub(super) struct Reporter {
     clock: Clock,
     inbox: Inbox,
+    tally: Tally,
     probe_faults: HashMap<ProbeIndex, Told>,
     /// The salinity each probe last said it is set to.
     settings: HashMap<ProbeIndex, f64>,
@@ -46,10 +49,11 @@ pub(super) struct Reporter {
 }
 
 impl Reporter {
-    pub(super) fn new(clock: Clock, inbox: Inbox) -> Self {
+    pub(super) fn new(clock: Clock, inbox: Inbox, tally: Tally) -> Self {
         Self {
             clock,
             inbox,
+            tally,
             probe_faults: HashMap::new(),
             settings: HashMap::new(),
             gateway_faults: HashMap::new(),
@@ -88,6 +92,7 @@ impl Reporter {
         fault: ProbeFault,
         detail: &str,
     ) -> Result<(), Gone> {
+        self.tally.failed(probe, &fault);
         let now = self.clock.now();
         let told = match self.probe_faults.get(&probe) {
             Some(told) if self.is_due(told.since) => None,
@@ -118,6 +123,7 @@ impl Reporter {
 
     /// A probe has reported all it should; the sweep tells the engine.
     pub(super) fn probe_well(&mut self, probe: ProbeIndex) {
+        self.tally.answered(probe);
         self.probe_faults.remove(&probe);
     }
 
@@ -128,6 +134,9 @@ impl Reporter {
         which: &str,
         detail: Option<String>,
     ) -> Result<(), Gone> {
+        if detail.is_some() {
+            self.tally.link_failed(part, which);
+        }
         let told = self.gateway_faults.get(which);
         match &detail {
             Some(text) => {
@@ -162,7 +171,7 @@ mod tests {
     async fn told(faults: &[(i64, ProbeFault)]) -> usize {
         let (inbox, mut incoming) = mpsc::channel(1_000);
         let clock = Clock::reading(Scripted);
-        let mut reporter = Reporter::new(clock.clone(), inbox);
+        let mut reporter = Reporter::new(clock.clone(), inbox, Tally::default());
         for (at_s, fault) in faults {
             clock.not_before(START + Span::from_secs(*at_s));
             reporter.probe_fault(ProbeIndex(0), fault.clone(), "detail").await.unwrap();

@@ -7,6 +7,7 @@ mod buses;
 mod compensation;
 mod connection;
 mod limits;
+mod metrics;
 mod ponds;
 mod probes;
 mod products;
@@ -124,6 +125,7 @@ impl Resolver<'_> {
             buses.as_deref().unwrap_or_default(),
             has_destination,
         );
+        let metrics = raw.metrics.as_ref().map(|at| self.metrics(&at.value));
         self.check_oxygen_intervals(ponds.as_deref().unwrap_or_default());
         // With an oxygen probe that could not be read, the warning would be wrong.
         if !self.problems.any_error() && self.elsewhere.borrow().is_empty() {
@@ -144,6 +146,7 @@ impl Resolver<'_> {
             destinations: destinations?,
             products: products?,
             annunciation,
+            metrics: metrics.map_or(Some(None), |address| address.map(Some))?,
             limit_sources: self.limit_sources.take(),
         })
     }

@@ -32,6 +32,7 @@ use tracing::{debug, info, warn};
 
 use self::message::Verdict;
 use super::report::{Gone, Reporter};
+use super::tally::Tally;
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::farm::Broker;
@@ -68,11 +69,17 @@ const LAST_WAIT: Duration = Duration::from_millis(4_500);
 const HELD: Duration = Duration::from_secs(10);
 
 /// Listens to one broker until `stop` is cancelled or the engine is gone.
-pub async fn run(farm: Arc<Farm>, index: usize, clock: Clock, inbox: Inbox, stop: CancellationToken) {
+pub async fn run(
+    farm: Arc<Farm>,
+    index: usize,
+    clock: Clock,
+    (inbox, tally): (Inbox, Tally),
+    stop: CancellationToken,
+) {
     let Some(broker) = farm.brokers.get(index) else { return };
     let mut task = BrokerTask {
         broker,
-        reporter: Reporter::new(clock.clone(), inbox),
+        reporter: Reporter::new(clock.clone(), inbox, tally),
         clock,
         farm: &farm,
         backoff: Backoff::default(),

@@ -21,6 +21,7 @@ use self::poll::{Device, Doubts, Reading};
 use self::schedule::Schedule;
 use self::setting::SettingWatch;
 use super::report::{Gone, Reporter};
+use super::tally::Tally;
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::farm::{Bus, BusProbe, Parity};
@@ -45,13 +46,14 @@ pub async fn run(
     farm: Arc<Farm>,
     index: usize,
     clock: Clock,
-    inbox: Inbox,
+    (inbox, tally): (Inbox, Tally),
     coils: Coils,
     stop: CancellationToken,
 ) {
     let Some(bus) = farm.buses.get(index) else { return };
     let work = async {
-        let mut task = BusTask::new(&farm, bus, clock, inbox, coils);
+        let reporter = Reporter::new(clock.clone(), inbox, tally);
+        let mut task = BusTask::new(&farm, bus, clock, reporter, coils);
         // It only ends when the engine is gone.
         let Err(Gone) = task.run().await;
     };
@@ -74,7 +76,7 @@ struct BusTask<'a> {
 }
 
 impl<'a> BusTask<'a> {
-    fn new(farm: &Farm, bus: &'a Bus, clock: Clock, inbox: Inbox, coils: Coils) -> Self {
+    fn new(farm: &Farm, bus: &'a Bus, clock: Clock, reporter: Reporter, coils: Coils) -> Self {
         let slowest = bus.probes.iter().map(|probe| probe.timeout).max().unwrap_or_default();
         let parity_bit = u32::from(bus.parity != Parity::None);
         let bits = 1 + u32::from(bus.data_bits) + parity_bit + u32::from(bus.stop_bits);
@@ -88,7 +90,7 @@ impl<'a> BusTask<'a> {
         let longest = blocks.map(|block| block.request(0).answer_bytes()).max().unwrap_or_default();
         Self {
             bus,
-            reporter: Reporter::new(clock.clone(), inbox),
+            reporter,
             schedule: Schedule::new(clock.now(), bus.probes.iter().map(|probe| probe.poll_every)),
             clock,
             settings: devices.iter().map(|_| SettingWatch::default()).collect(),
