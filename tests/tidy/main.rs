@@ -47,7 +47,7 @@ const MEMBERS: &[Member] = &[
         folder: "daemon/protocol",
         package: "pondreeve-protocol",
         arrows: &[],
-        outside: Some(&["serde", "serde_json", "thiserror", "libm"]),
+        outside: Some(&["ciborium", "ciborium-io", "serde", "serde_json", "thiserror", "libm"]),
     },
     Member {
         folder: "daemon/core",

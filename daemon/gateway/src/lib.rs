@@ -18,6 +18,7 @@ pub mod journal;
 pub mod local;
 pub mod metrics;
 pub mod mqtt_link;
+pub mod outbox;
 pub mod probes;
 pub mod run;
 

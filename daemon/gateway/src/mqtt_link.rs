@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use rumqttc::{MqttOptions, NetworkOptions, TlsConfiguration, Transport};
+use rumqttc::{MqttOptions, NetworkOptions, TlsConfiguration, Transport, v5};
 use rustls::ClientConfig;
 use rustls::crypto::ring;
 use rustls::pki_types::pem::PemObject as _;
@@ -80,6 +80,24 @@ pub fn options(address: &BrokerAddress) -> Result<MqttOptions, LinkError> {
         let config = tls_config(tls, &address.host)?;
         options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::new(config))));
     }
+    Ok(options)
+}
+
+/// The same for MQTT 5. The session ends with the connection.
+///
+/// # Errors
+/// As [`options`].
+pub fn options5(address: &BrokerAddress) -> Result<v5::MqttOptions, LinkError> {
+    let four = options(address)?;
+    let mut options = v5::MqttOptions::new(&address.client_id, &address.host, address.port);
+    options.set_keep_alive(address.keep_alive.max(Duration::from_secs(5)));
+    options.set_clean_start(true);
+    options.set_connection_timeout(CONNECT_WITHIN_S);
+    options.set_network_options(network());
+    if let Some(login) = four.credentials() {
+        options.set_credentials(login.username, login.password);
+    }
+    options.set_transport(four.transport());
     Ok(options)
 }
 

@@ -17,12 +17,13 @@ use crate::clock::Clock;
 use crate::config::Farm;
 use crate::engine::{Engine, daily};
 use crate::exit_code;
-use crate::forward::{self, FORWARD_BOUND};
+use crate::forward;
 use crate::inbox::{INBOX_BOUND, Inbox, Incoming};
 use crate::journal::{Journal, OpenError};
 use crate::local::requests::Counter;
 use crate::local::server;
 use crate::metrics;
+use crate::outbox::queue::Queue;
 use crate::probes;
 use crate::probes::tally::Tally;
 
@@ -101,12 +102,13 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     };
 
     let (inbox, incoming) = mpsc::channel(INBOX_BOUND);
-    let (effects, effects_to_forward) = mpsc::channel(FORWARD_BOUND);
+    let destinations = farm.destinations.iter().map(|own| own.id.as_str());
+    let queue = Queue::new(destinations, journal.take_outbox());
     // Ends after the engine, so that the last summaries still reach it.
     let stop_forward = CancellationToken::new();
-    let (mut forwarding, waiting) = forward::start(&farm, effects_to_forward, &inbox, &stop_forward);
+    let mut forwarding = forward::start(&farm, &queue, &inbox, &stop_forward);
     let (engine, desk) =
-        Engine::start(Arc::clone(&farm), clock.clone(), incoming, (effects, waiting.clone()), journal, notes)
+        Engine::start(Arc::clone(&farm), clock.clone(), incoming, queue.clone(), journal, notes)
             .await
             .map_err(RunError::Thread)?;
     // Ends after the probes, so that what they have read is taken.
@@ -123,7 +125,7 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let daily =
         daily::keep(Arc::clone(&farm), clock.clone(), desk.shelf().clone(), inbox.clone(), stop.clone());
     let daily = tokio::spawn(daily);
-    let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), waiting });
+    let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), queue });
     let sources = Arc::new(metrics::Sources { counter: Arc::clone(&counter), tally });
     let mut metering = JoinSet::new();
     metering.extend(metered.map(|listener| metrics::serve(listener, sources, stop.clone())));

@@ -65,6 +65,12 @@ impl Pack {
     /// Names the first record whose number or time is not finite (JSON cannot carry it), or whose
     /// resolved name is empty or has characters that RFC 8428 section 4.5.1 does not allow.
     pub fn encode(&self) -> Result<String, SenmlError> {
+        self.check()?;
+        serde_json::to_string(self)
+            .map_err(|error| SenmlError::at(0, "pack", &error.to_string(), "a pack that JSON can carry"))
+    }
+
+    fn check(&self) -> Result<(), SenmlError> {
         let mut base_name = "";
         for (index, record) in self.0.iter().enumerate() {
             if let Some(name) = &record.base_name {
@@ -80,8 +86,7 @@ impl Pack {
                 }
             }
         }
-        serde_json::to_string(self)
-            .map_err(|error| SenmlError::at(0, "pack", &error.to_string(), "a pack that JSON can carry"))
+        Ok(())
     }
 }
 
@@ -294,5 +299,6 @@ pub fn by_name(records: &[Resolved]) -> BTreeMap<&str, &Resolved> {
     records.iter().map(|record| (record.name.as_str(), record)).collect()
 }
 
+mod cbor;
 #[cfg(test)]
 mod tests;

@@ -38,6 +38,8 @@ pub struct Farm {
     pub products: Vec<Product>,
     /// Horn, lamp and calls.
     pub annunciation: Annunciation,
+    /// How much may wait for the destinations.
+    pub outbox: crate::outbox::Bounds,
     /// Where metrics can be fetched, a loopback address; nowhere if absent.
     pub metrics: Option<SocketAddr>,
     /// Where each limit of each pond comes from, in the order of the ponds.
@@ -203,4 +205,28 @@ pub struct Destination {
     pub id: String,
     /// Where it is.
     pub address: BrokerAddress,
+    /// Which version of MQTT it speaks.
+    pub version: Version,
+    /// How messages are encoded.
+    pub encoding: Encoding,
+    /// Summaries sent in a second at most; alarms and calls are not held back.
+    pub most_per_second: u32,
+}
+
+/// Versions of MQTT.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Version {
+    /// 3.1.1.
+    Four,
+    /// 5.
+    Five,
+}
+
+/// How messages are encoded.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Encoding {
+    /// JSON; summaries as SenML JSON.
+    Json,
+    /// CBOR; summaries as SenML CBOR.
+    Cbor,
 }

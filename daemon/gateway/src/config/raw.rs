@@ -4,6 +4,7 @@
 mod annunciation;
 mod limits;
 mod metrics;
+mod outbox;
 mod water_limits;
 
 use std::path::PathBuf;
@@ -13,7 +14,7 @@ use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::Quantity;
 use pondreeve_core::site::Layer;
 
-use super::farm::Parity;
+use super::farm::{Encoding, Parity, Version};
 use super::reader::At;
 use super::rules::{
     Choice, FilePath, Id, Length, QuantityId, Text, YesNo, length_ms, length_s, number, whole,
@@ -25,6 +26,7 @@ pub use limits::{
     RawLimitsFile, RawOxygenLimit, RawOxygenLimits, RawPhLimit, RawPhLimits, RawThreshold, ThresholdParts,
 };
 pub use metrics::RawMetrics;
+pub use outbox::RawOutbox;
 pub use water_limits::*;
 
 /// More ponds than any one gateway's cables and radio reach (common practice, no source).
@@ -48,6 +50,12 @@ pub const LAYERS: Choice<Layer> = Choice(&[("surface", Layer::Surface), ("bottom
 /// The parities of a serial line.
 pub const PARITIES: Choice<Parity> =
     Choice(&[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)]);
+
+/// Versions of MQTT that a destination may speak.
+pub const VERSIONS: Choice<Version> = Choice(&[("3.1.1", Version::Four), ("5", Version::Five)]);
+
+/// Encodings of what goes to a destination.
+pub const ENCODINGS: Choice<Encoding> = Choice(&[("json", Encoding::Json), ("cbor", Encoding::Cbor)]);
 
 /// What the ppm of a dose count.
 pub const BASES: Choice<Basis> = Choice(&[
@@ -77,6 +85,8 @@ table! {
         product: Vec<At<RawProduct>> = optional TablesOf::<RawProduct>::at_most(MOST_PRODUCTS);
         /// What makes alarms heard and seen, and who is called.
         annunciation: RawAnnunciation = optional TableOf::<RawAnnunciation>::new();
+        /// How much may wait for the destinations.
+        outbox: RawOutbox = optional TableOf::<RawOutbox>::new();
         /// Where a monitoring system on this machine fetches metrics.
         metrics: RawMetrics = optional TableOf::<RawMetrics>::new();
     }
@@ -411,5 +421,11 @@ table! {
         client_key_file: PathBuf = optional FilePath;
         /// Keep-alive interval; a vanished broker is noticed after twice this.
         keep_alive: Duration = optional length_s(5, 1_200);
+        /// Version of MQTT: "3.1.1" or "5".
+        mqtt: Version = optional VERSIONS;
+        /// How messages are encoded: "json" or "cbor".
+        encoding: Encoding = optional ENCODINGS;
+        /// Summaries sent in a second at most, after an outage. Alarms and calls are not held back.
+        most_per_second: i64 = optional whole(1, 10_000, "a second");
     }
 }

@@ -409,6 +409,7 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         RawSludgePhLimits,
         RawSafe,
         RawMetrics,
+        RawOutbox,
         RawLimits
     );
     assert_eq!(compared, 1 + schema["$defs"].as_object().expect("definitions").len());

@@ -13,6 +13,7 @@ use crate::journal::record::{BatchWriter, read_batch};
 use crate::journal::store::{Commit, KeyedBatch, RETRY_AFTER};
 use crate::journal::verdict::{Late, Origin, Verdicts};
 use crate::journal::writer::{Committed, Writer};
+use crate::outbox::Change;
 
 /// A batch is closed at this size: values that share a database page stay cheap to rewrite.
 const BATCH_BYTES: usize = 8 * 1024;
@@ -45,9 +46,6 @@ pub(super) struct Keeper {
     /// Inputs not to be replayed, and those of them that the disk does not know yet.
     left_out: BTreeSet<u64>,
     left_out_unkept: Vec<u64>,
-    /// Time up to which other systems have confirmed everything, and what the disk knows of it.
-    forwarded: Option<Timestamp>,
-    forwarded_kept: Option<Timestamp>,
     under_way: Option<UnderWay>,
     /// Since when the oldest input waits.
     waiting_since: Option<Instant>,
@@ -67,7 +65,6 @@ struct UnderWay {
     since: Instant,
     last_key: Option<u64>,
     left_out: usize,
-    forwarded: Option<Timestamp>,
     /// Position after the last input handed in.
     before: u64,
 }
@@ -82,8 +79,6 @@ impl Keeper {
             closed_bytes: 0,
             left_out,
             left_out_unkept: Vec::new(),
-            forwarded: None,
-            forwarded_kept: None,
             under_way: None,
             waiting_since: None,
             kept_before: 0,
@@ -138,6 +133,12 @@ impl Keeper {
         notes.iter().for_each(|note| batch.note(seq, note));
     }
 
+    /// Queues what happened to what waits to go out, with the input that was pushed last.
+    pub(super) fn outbox(&mut self, seq: u64, changes: &[Change]) {
+        let Some(batch) = &mut self.open else { return };
+        changes.iter().for_each(|change| batch.outbox(seq, change));
+    }
+
     /// Queues the settings that the start which was pushed last begins with.
     pub(super) fn settings(&mut self, seq: u64, text: &str) {
         if let Some(batch) = &mut self.open {
@@ -166,16 +167,6 @@ impl Keeper {
         if self.left_out.insert(seq) {
             self.left_out_unkept.push(seq);
         }
-    }
-
-    /// Other systems have confirmed everything up to this time. Goes to disk with the next commit.
-    pub(super) fn forwarded(&mut self, until: Timestamp) {
-        self.forwarded = self.forwarded.max(Some(until));
-    }
-
-    /// Time up to which other systems have confirmed everything, as far as that was noted.
-    pub(super) fn confirmed(&self) -> Option<Timestamp> {
-        self.forwarded
     }
 
     /// Whether this input is on disk.
@@ -228,12 +219,11 @@ impl Keeper {
         let before = batches.last().map_or(self.kept_before, |(key, bytes)| read_batch(*key, bytes).next_seq);
         let last_key = batches.last().map(|(key, _)| *key);
         let left_out_count = left_out.len();
-        let forwarded = self.forwarded.filter(|_| self.forwarded != self.forwarded_kept);
-        match self.writer.commit(Commit { batches, left_out, forwarded }, now) {
+        match self.writer.commit(Commit { batches, left_out, forwarded: None }, now) {
             Some(answer) => {
                 let since = Instant::now();
                 let left_out = left_out_count;
-                self.under_way = Some(UnderWay { answer, since, last_key, left_out, forwarded, before });
+                self.under_way = Some(UnderWay { answer, since, last_key, left_out, before });
             }
             None => self.fail("the thread that writes to the disk does not answer".to_owned()),
         }
@@ -270,16 +260,6 @@ impl Keeper {
         }
     }
 
-    /// A last commit, for what is never worth one of its own.
-    pub(super) async fn commit_last(&mut self, now: Timestamp) {
-        // Whether it worked no longer matters: nothing rests on it.
-        let _ = self.commit_now(now).await;
-        self.start_commit(now);
-        if self.under_way.is_some() {
-            let _ = tokio::time::timeout(PATIENCE, self.finished()).await;
-        }
-    }
-
     /// Inputs that are not on disk, oldest first, for a rebuild of the state.
     pub(super) fn unkept(&self) -> Vec<Input> {
         let closed = self.closed.iter().flat_map(|(key, bytes)| read_batch(*key, bytes).inputs);
@@ -304,7 +284,6 @@ impl Keeper {
                 self.notes.extend(notes);
                 self.trouble = None;
                 self.failed_at = None;
-                self.forwarded_kept = under_way.forwarded.or(self.forwarded_kept);
                 self.kept_before = self.kept_before.max(under_way.before);
                 // By key, not by count: the oldest may have been given up in the meantime.
                 if let Some(last_key) = under_way.last_key {

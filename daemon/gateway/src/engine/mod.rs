@@ -19,6 +19,9 @@ mod keeper;
 mod kept_tests;
 #[cfg(test)]
 mod late_verdict_tests;
+mod outgoing;
+#[cfg(test)]
+mod outgoing_tests;
 mod recent;
 mod replay;
 mod shelf;
@@ -47,14 +50,16 @@ use crate::audit::notes::{About, Scribe, looks_at_probes};
 use crate::audit::settings::Beginning;
 use crate::clock::{Clock, Trust};
 use crate::config::Farm;
-use crate::forward::Waiting;
 use crate::inbox::{Applied, Incoming};
 use crate::journal::query::Remembered;
 use crate::journal::{Journal, Writer};
+use crate::outbox::Change;
+use crate::outbox::postbox::Postbox;
+use crate::outbox::queue::Queue;
 use desk::{CHANGES_BOUND, QUESTIONS_BOUND, Question};
 use keeper::Keeper;
 use recent::Recent;
-use replay::{forwarded_at, try_step, try_wake};
+use replay::{try_step, try_wake};
 
 /// Inputs taken together, so that one commit serves them all.
 const GROUP: usize = 256;
@@ -90,12 +95,11 @@ pub struct Engine {
     inbox: mpsc::Receiver<Incoming>,
     questions: mpsc::Receiver<Question>,
     changes: broadcast::Sender<Arc<Effect>>,
-    forward: mpsc::Sender<Effect>,
-    forwarding: Waiting,
-    /// Effects handed to the forwarder since the start.
-    handed: u64,
-    /// How many of them the confirmation last noted covers.
-    noted: u64,
+    postbox: Postbox,
+    queue: Queue,
+    /// Messages not yet handed out.
+    posted: Vec<Change>,
+    thinning: outgoing::Thinning,
     /// Effects not yet handed out.
     fresh: Vec<Effect>,
     /// Senders to answer once their input is on disk.
@@ -108,8 +112,6 @@ pub struct Engine {
     started: Instant,
     /// Faults that stood when the last run ended and that nobody has spoken of in this one.
     stale_faults: Vec<PartFault>,
-    /// What was handed to the forwarder and may not be confirmed yet.
-    unconfirmed: VecDeque<Effect>,
     checkpointed: checkpoint::Made,
     /// Values of the last day, as the store reads them.
     remembered: Option<mpsc::UnboundedReceiver<Remembered>>,
@@ -125,11 +127,12 @@ impl Engine {
         farm: Arc<Farm>,
         clock: Clock,
         inbox: mpsc::Receiver<Incoming>,
-        (forward, forwarding): (mpsc::Sender<Effect>, Waiting),
+        queue: Queue,
         journal: Journal,
         notes: Vec<String>,
     ) -> std::io::Result<(Self, Desk)> {
-        let (left_out, forwarded) = (journal.left_out(), journal.forwarded());
+        let left_out = journal.left_out();
+        let postbox = Postbox::new(!farm.destinations.is_empty(), queue.last(), clock.now());
         let scribe = Scribe::new(farm.time_zone.clone(), Beginning::of(&journal, &farm));
         let keeper = Keeper::new(Writer::start(journal)?, farm.store.durable_within, left_out);
         let (ask, questions) = mpsc::channel(QUESTIONS_BOUND);
@@ -148,10 +151,10 @@ impl Engine {
             inbox,
             questions,
             changes,
-            forward,
-            forwarding,
-            handed: 0,
-            noted: 0,
+            postbox,
+            queue,
+            posted: Vec::new(),
+            thinning: outgoing::Thinning::default(),
             fresh: Vec::new(),
             senders: VecDeque::new(),
             view: None,
@@ -160,11 +163,10 @@ impl Engine {
             looked_at_clock: Instant::now(),
             started: Instant::now(),
             stale_faults: Vec::new(),
-            unconfirmed: VecDeque::new(),
             checkpointed: checkpoint::Made::default(),
             remembered: None,
         };
-        engine.begin(notes, forwarded).await;
+        engine.begin(notes).await;
         Ok((engine, desk))
     }
 
@@ -194,7 +196,7 @@ impl Engine {
                 self.end_stale(|_| true).await;
                 self.settle(false).await;
             }
-            self.note_forwarded();
+            self.thin().await;
             self.checkpoint(false).await;
             let all_in = self.inbox.is_empty() || self.keeper.waits_for() >= LONGEST_HOLD;
             let all_wait = self.senders.len() >= SENDERS_PER_COMMIT && all_in;
@@ -258,6 +260,8 @@ impl Engine {
         let views = views.as_ref().map(|(before, after)| (before, after));
         let about = About { site: &self.farm.site, effects: brought, place, views };
         write_down(&mut self.scribe, &mut self.keeper, &input, &about);
+        self.post(seq, before);
+        let brought = self.fresh.get(before..).unwrap_or_default();
         let told = brought.iter().find_map(|effect| match effect {
             Effect::Refused { reason, .. } => Some(Applied::Refused(reason.clone())),
             Effect::Recorded(recorded) => Some(Applied::Recorded(Box::new(recorded.clone()))),
@@ -291,6 +295,7 @@ impl Engine {
         let effects = self.fresh.get(before..).unwrap_or_default();
         let about = About { site: &self.farm.site, effects, place: Place::Daemon, views: None };
         write_down(&mut self.scribe, &mut self.keeper, &input, &about);
+        self.post(seq, before);
     }
 
     /// The farm, where notes on an event need it; nobody's watch ends because it cannot be shown.
@@ -312,25 +317,13 @@ impl Engine {
     }
 
     fn hand_out(&mut self) {
-        let mut handed = Vec::new();
+        self.queue.take(self.posted.drain(..));
         for effect in self.fresh.drain(..) {
-            if forwarded_at(&effect).is_some() {
-                match self.forward.try_send(effect.clone()) {
-                    Ok(()) => {
-                        self.handed += 1;
-                        handed.push(effect.clone());
-                    }
-                    Err(error) => {
-                        tracing::error!(%error, "a summary or an alarm could not be handed to the forwarder");
-                    }
-                }
-            }
             if self.changes.receiver_count() > 0 {
                 // Nobody listening any more is no error.
                 let _ = self.changes.send(Arc::new(effect));
             }
         }
-        handed.into_iter().for_each(|effect| self.handed_out(effect));
     }
 
     /// Answers senders whose input is on disk or cannot be kept, and keeps the store's fault true.
@@ -397,6 +390,7 @@ impl Engine {
             let seq = self.next_seq;
             self.step_quietly(Event::Tick);
             self.keeper.write_down(seq, &notes);
+            self.post(seq, 0);
         }
         self.settle(false).await;
     }

@@ -1,6 +1,6 @@
 //! Start-up: the journal through the core's ordinary step, with the effects kept from everybody.
 
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::BTreeSet;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use pondreeve_core::{Effect, Event, Input, Span, State, Timestamp};
@@ -8,7 +8,6 @@ use pondreeve_core::{Effect, Event, Input, Span, State, Timestamp};
 use super::checkpoint::Saved;
 use super::keeper::Keeper;
 use super::recent::Recent;
-use crate::forward::OUTBOX_BOUND;
 use crate::journal::From;
 use crate::journal::store::Reading;
 
@@ -32,8 +31,6 @@ pub(crate) struct Replayed {
     pub(super) last_at: Option<Timestamp>,
     /// What was found while reading.
     pub(crate) reading: Reading,
-    /// Summaries and alarms after the time up to which everything is confirmed, oldest first.
-    pub(crate) unconfirmed: VecDeque<Effect>,
     /// Inputs that made the program fail now and did not before.
     pub(crate) failed: Vec<u64>,
     /// The state is empty because too many inputs failed.
@@ -41,11 +38,11 @@ pub(crate) struct Replayed {
 }
 
 /// Rebuilds the state from what is on disk and what waits to get there.
-pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: Timestamp) -> Replayed {
+pub(super) async fn replay(keeper: &Keeper, now: Timestamp) -> Replayed {
     let mut left_out = keeper.left_out().clone();
     let mut failed = Vec::new();
     loop {
-        let mut pass = Pass::new(&left_out, forwarded);
+        let mut pass = Pass::new(&left_out);
         let mut reading = Reading::default();
         let mut lost = false;
         // One that makes the program fail again and again is itself at fault.
@@ -67,13 +64,12 @@ pub(super) async fn replay(keeper: &Keeper, forwarded: Option<Timestamp>, now: T
             reading.notes.push(LOST_SERVICES.to_owned());
         }
         keeper.unkept().iter().for_each(|input| pass.input(input));
-        let Pass { mut state, recent, next_seq, last_at, unconfirmed, failed: stopped_at, .. } = pass;
+        let Pass { mut state, recent, next_seq, last_at, failed: stopped_at, .. } = pass;
         if reading.cut_short {
             // How many there were is not known any more, but not one a millisecond.
             state.number_summaries_from(now.as_millis().max(0).cast_unsigned());
         }
-        let replayed =
-            Replayed { state, recent, next_seq, last_at, reading, unconfirmed, failed, given_up: false };
+        let replayed = Replayed { state, recent, next_seq, last_at, reading, failed, given_up: false };
         let Some(seq) = stopped_at else { return replayed };
         left_out.insert(seq);
         failed = replayed.failed;
@@ -123,13 +119,11 @@ struct Pass<'a> {
     effects: Vec<Effect>,
     next_seq: u64,
     last_at: Option<Timestamp>,
-    forwarded: Option<Timestamp>,
-    unconfirmed: VecDeque<Effect>,
     failed: Option<u64>,
 }
 
 impl<'a> Pass<'a> {
-    fn new(left_out: &'a BTreeSet<u64>, forwarded: Option<Timestamp>) -> Self {
+    fn new(left_out: &'a BTreeSet<u64>) -> Self {
         Self {
             left_out,
             earlier: None,
@@ -138,15 +132,12 @@ impl<'a> Pass<'a> {
             effects: Vec::new(),
             next_seq: 1,
             last_at: None,
-            forwarded,
-            unconfirmed: VecDeque::new(),
             failed: None,
         }
     }
 
     /// Goes on from a checkpoint; where the journal is to be read from.
-    fn resume(&mut self, mut saved: Saved) -> From {
-        self.unconfirmed = saved.unconfirmed(self.forwarded);
+    fn resume(&mut self, saved: Saved) -> From {
         if let Some(site) = saved.state.site() {
             self.recent.site(site);
         }
@@ -171,7 +162,6 @@ impl<'a> Pass<'a> {
         self.effects.clear();
         if try_step(&mut self.state, input, &mut self.effects) {
             self.recent.note(&self.effects);
-            self.note_unconfirmed();
             if self.state.site().is_some()
                 && let Some(mut earlier) = self.earlier.take()
             {
@@ -183,27 +173,6 @@ impl<'a> Pass<'a> {
         } else {
             self.failed = Some(input.seq);
         }
-    }
-
-    fn note_unconfirmed(&mut self) {
-        for effect in &self.effects {
-            if forwarded_at(effect).is_some_and(|at| Some(at) > self.forwarded) {
-                self.unconfirmed.push_back(effect.clone());
-                if self.unconfirmed.len() > OUTBOX_BOUND {
-                    self.unconfirmed.pop_front();
-                }
-            }
-        }
-    }
-}
-
-/// When an effect that goes to other systems came about; `None` for one that stays here.
-pub(super) fn forwarded_at(effect: &Effect) -> Option<Timestamp> {
-    match effect {
-        Effect::Summary(summary) => Some(summary.to),
-        Effect::AlarmChanged(change) => Some(change.at),
-        Effect::Call(call) => Some(call.at),
-        _ => None,
     }
 }
 

@@ -41,8 +41,9 @@ pub(crate) fn farm(folder: &Path) -> Farm {
         buses: Vec::new(),
         brokers: Vec::new(),
         annunciation: crate::config::annunciation::Annunciation::default(),
-        destinations: Vec::new(),
+        destinations: vec![crate::forward::office(9)],
         products: Vec::new(),
+        outbox: crate::outbox::Bounds::default(),
         metrics: None,
         limit_sources: Vec::new(),
     }
@@ -59,8 +60,7 @@ pub(crate) struct Rig {
     pub(crate) script: Script,
     pub(crate) inbox: mpsc::Sender<Incoming>,
     pub(crate) desk: Desk,
-    pub(crate) forwarded: mpsc::Receiver<Effect>,
-    forwarding: Waiting,
+    pub(crate) queue: Queue,
     stop: CancellationToken,
     running: tokio::task::JoinHandle<State>,
 }
@@ -68,16 +68,16 @@ pub(crate) struct Rig {
 impl Rig {
     pub(crate) async fn start(farm: &Farm, at: Timestamp) -> Self {
         let (script, clock) = Script::at(at);
-        let (journal, notes) = open(farm, clock.now()).await;
+        let (mut journal, notes) = open(farm, clock.now()).await;
+        let queue = Queue::new(farm.destinations.iter().map(|own| own.id.as_str()), journal.take_outbox());
         let (inbox, incoming) = mpsc::channel(crate::inbox::INBOX_BOUND);
-        let (forward, forwarded) = mpsc::channel(1024);
-        let forwarding = Waiting::default();
-        let to_forward = (forward, forwarding.clone());
         let (engine, desk) =
-            Engine::start(Arc::new(farm.clone()), clock, incoming, to_forward, journal, notes).await.unwrap();
+            Engine::start(Arc::new(farm.clone()), clock, incoming, queue.clone(), journal, notes)
+                .await
+                .unwrap();
         let stop = CancellationToken::new();
         let running = tokio::spawn(engine.run(stop.clone()));
-        Self { script, inbox, desk, forwarded, forwarding, stop, running }
+        Self { script, inbox, desk, queue, stop, running }
     }
 
     /// The clock that the script moves.
@@ -103,6 +103,12 @@ impl Rig {
         }
     }
 
+    /// A kill: no stop, no last commit.
+    pub(crate) async fn kill(self) {
+        self.running.abort();
+        assert!(self.running.await.unwrap_err().is_cancelled());
+    }
+
     pub(crate) async fn end(self) -> State {
         self.stop.cancel();
         self.running.await.unwrap()
@@ -126,7 +132,7 @@ pub(crate) async fn replayed(farm: &Farm) -> Replayed {
     let (journal, _) = open(farm, EVENING).await;
     let left_out = journal.left_out();
     let keeper = Keeper::new(Writer::start(journal).unwrap(), Duration::from_secs(5), left_out);
-    let replayed = replay(&keeper, None, EVENING).await;
+    let replayed = replay(&keeper, EVENING).await;
     keeper.close().await;
     replayed
 }
@@ -162,7 +168,7 @@ pub(crate) fn falling() -> Vec<f64> {
 async fn an_alarm_is_on_disk_before_anybody_sees_it() {
     let folder = TempDir::new().unwrap();
     let farm = farm(folder.path());
-    let mut rig = Rig::start(&farm, EVENING).await;
+    let rig = Rig::start(&farm, EVENING).await;
     let mut changes = rig.desk.changes();
     let mut seen = 0;
     for value in falling() {
@@ -181,7 +187,10 @@ async fn an_alarm_is_on_disk_before_anybody_sees_it() {
             crashed.store.path = copy.join("store");
             let known = standing(&replayed(&crashed).await.state, &change.id);
             assert_eq!(known, Some(change.state), "{}", change.id);
-            assert!(rig.forwarded.try_recv().is_ok(), "an alarm goes to the forwarder too");
+            let sent = rig.queue.all(0);
+            assert!(sent.iter().any(|own| own.at == change.at), "an alarm goes to the forwarder too");
+            let kept = Journal::open(&crashed.store.path, change.at).unwrap().0.take_outbox();
+            assert!(sent.iter().all(|own| kept.waiting.contains_key(&own.number)), "and is as durable");
             seen += 1;
         }
     }
@@ -220,7 +229,6 @@ async fn a_replay_gives_the_state_of_life() {
         rig.desk.view().await.unwrap();
         // A kill at this moment: an old checkpoint and what came after it, or the inputs alone.
         let killed = killed_now(&farm, &folder.path().join(format!("killed-{run}"))).await;
-        assert_eq!(killed[0].unconfirmed, killed[1].unconfirmed);
         assert!(killed[0].state == killed[1].state && killed[0].reading.inputs < killed[1].reading.inputs);
         lived = rig.end().await;
         assert!(!lived.view().alarms.is_empty());
@@ -358,45 +366,6 @@ mod any_state {
             prop_assert_eq!(format!("{same:?}"), format!("{effects:?}"));
         }
     }
-}
-
-#[tokio::test]
-async fn what_nobody_confirmed_is_forwarded_again_after_a_kill() {
-    let folder = TempDir::new().unwrap();
-    let farm = farm(folder.path());
-    let mut sent = Vec::new();
-    for run in 0..2 {
-        let mut rig = Rig::start(&farm, EVENING + Span::from_hours(run)).await;
-        rig.readings(&falling()).await;
-        // A kill: no stop, no last commit.
-        rig.running.abort();
-        assert!(rig.running.await.unwrap_err().is_cancelled());
-        let mut now = Vec::new();
-        while let Ok(effect) = rig.forwarded.try_recv() {
-            now.push(effect);
-        }
-        assert!(now.len() > sent.len() && now.starts_with(&sent), "run {run}: {now:?}");
-        sent = now;
-    }
-    assert!(sent.iter().any(|effect| matches!(effect, Effect::AlarmChanged(_))), "{sent:?}");
-
-    // Now everything is confirmed at once.
-    let mut rig = Rig::start(&farm, EVENING + Span::from_hours(3)).await;
-    while let Ok(effect) = rig.forwarded.try_recv() {
-        assert!(forwarded_at(&effect).is_some());
-        rig.forwarding.took_one();
-    }
-    rig.readings(&[1.3, 1.3]).await;
-    while rig.forwarded.try_recv().is_ok() {
-        rig.forwarding.took_one();
-    }
-    rig.end().await;
-    let mut rig = Rig::start(&farm, EVENING + Span::from_hours(4)).await;
-    let confirmed_until = EVENING + Span::from_hours(3) + Span::from_secs(60);
-    while let Ok(effect) = rig.forwarded.try_recv() {
-        assert!(forwarded_at(&effect) > Some(confirmed_until), "forwarded again: {effect:?}");
-    }
-    rig.end().await;
 }
 
 #[tokio::test]

@@ -1,12 +1,11 @@
 //! What the engine does about itself: starting and stopping, inputs that make the program fail, the
 //! clock, and what other systems have confirmed.
 
-use std::collections::VecDeque;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
-use pondreeve_core::{Effect, Event, Span, Timestamp};
+use pondreeve_core::{Event, Timestamp};
 
 use super::replay::{Replayed, replay};
 use super::{Engine, HEARTBEAT, HISTORY_KEPT};
@@ -16,13 +15,9 @@ use crate::journal::store::SEQ_JUMP;
 use crate::journal::trail::SALVAGED;
 use crate::local::status::rfc3339;
 
-/// How long an orderly stop waits for other systems to confirm what they were sent.
-const CONFIRM_PATIENCE: Duration = Duration::from_secs(1);
-
 impl Engine {
-    pub(super) async fn begin(&mut self, notes: Vec<String>, forwarded: Option<Timestamp>) {
-        let mut replayed = replay(&self.keeper, forwarded, self.clock.now()).await;
-        self.hand_in_again(std::mem::take(&mut replayed.unconfirmed)).await;
+    pub(super) async fn begin(&mut self, notes: Vec<String>) {
+        let replayed = replay(&self.keeper, self.clock.now()).await;
         let jump = if replayed.reading.partial { SEQ_JUMP } else { 0 };
         self.next_seq = replayed.next_seq.max(1).saturating_add(jump);
         if let Some(last_at) = replayed.last_at {
@@ -31,7 +26,12 @@ impl Engine {
         }
         let (reading, failed) = (replayed.reading.clone(), replayed.failed.clone());
         tracing::info!(inputs = reading.inputs, "the journal is read");
+        if reading.partial {
+            self.postbox.jump(self.clock.now());
+        }
         let given_up = self.adopt(replayed);
+        // What fell due while the daemon was off is of the farm as it was then.
+        self.fire_deadlines().await;
         self.take(Event::Started { site: self.farm.site.clone() }).await;
         self.recent.site(&self.farm.site);
         // What was wrong in the last run may still be, and then must not alarm anew; see `end_stale`.
@@ -62,22 +62,6 @@ impl Engine {
         self.end_stale(|part| !matches!(part, GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward))
             .await;
         self.settle(true).await;
-    }
-
-    /// Gives other systems a moment to confirm what was just forwarded, so that the next start does not
-    /// send it again.
-    pub(super) async fn last_confirmations(&mut self) {
-        let waited = Instant::now();
-        let all = |engine: &Self| engine.forwarding.taken() == engine.handed && engine.forwarding.get() == 0;
-        while !all(self) && waited.elapsed() < CONFIRM_PATIENCE {
-            tokio::time::sleep(Duration::from_millis(10)).await;
-        }
-        if all(self) {
-            self.keeper.forwarded(self.last_at);
-        } else {
-            self.note_forwarded();
-        }
-        self.keeper.commit_last(self.last_at).await;
     }
 
     /// Ends faults of the last run that nobody has found again in this one. The engine knows its own at
@@ -113,7 +97,7 @@ impl Engine {
     }
 
     pub(super) async fn rebuild(&mut self) {
-        let replayed = replay(&self.keeper, Some(self.last_at), self.clock.now()).await;
+        let replayed = replay(&self.keeper, self.clock.now()).await;
         for &failed in &replayed.failed {
             self.keeper.leave_out(failed);
         }
@@ -121,41 +105,6 @@ impl Engine {
             self.step_quietly(Event::Started { site: self.farm.site.clone() });
             self.recent.site(&self.farm.site);
             self.step_fault(GatewayPart::Quarantine, "journal", Some(GIVEN_UP.to_owned()));
-        }
-    }
-
-    /// What was not confirmed before the start goes to the forwarder once more.
-    pub(super) async fn hand_in_again(&mut self, unconfirmed: VecDeque<Effect>) {
-        for effect in unconfirmed {
-            let again = effect.clone();
-            // The forwarder takes them at once; a minute means that it is gone.
-            match tokio::time::timeout(Duration::from_secs(60), self.forward.send(effect)).await {
-                Ok(Ok(())) => {
-                    self.handed += 1;
-                    self.handed_out(again);
-                }
-                _ => {
-                    return tracing::error!(
-                        "what was not forwarded before the start cannot be handed in again"
-                    );
-                }
-            }
-        }
-    }
-
-    /// Notes up to which time everything forwarded is confirmed, for the next start.
-    pub(super) fn note_forwarded(&mut self) {
-        if self.forwarding.taken() != self.handed {
-            return;
-        }
-        // A later effect of this very millisecond may still come.
-        let before = |at: Timestamp| at - Span::from_millis(1);
-        if let Some(oldest) = self.forwarding.oldest_at() {
-            self.keeper.forwarded(before(oldest));
-        } else if self.noted != self.handed {
-            // Only when something new was confirmed: each change costs the card a page.
-            self.noted = self.handed;
-            self.keeper.forwarded(before(self.last_at));
         }
     }
 

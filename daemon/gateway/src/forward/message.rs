@@ -1,49 +1,44 @@
-//! Effects as messages.
+//! Messages as they are sent: topic and payload.
 //!
 //! A summary is a SenML pack. Base name `pondreeve/<gateway>/<pond>/`, base time the end of the interval.
-//! First `sequence` and `interval` (s), then for each quantity with usable readings `<id>/mean`, `/minimum`,
-//! `/maximum`, `/last`, and for each quantity `/usable` and `/doubtful` (readings), then
-//! `alarms/critical`, `/high`, `/medium` (alarms standing at the end of the interval).
+//! First `sequence` (its number on this gateway), `interval` (s) and `format`, then for each quantity with usable
+//! readings `<id>/mean`, `/minimum`, `/maximum`, `/last`, and for each quantity `/usable` and `/doubtful` (readings),
+//! then `alarms/critical`, `/high`, `/medium` (alarms standing at the end of the interval), and where several summaries
+//! were merged for want of room `merged`, how many. JSON Schemas are in `deploy/schema`.
 //!
 //! Values carry two decimals more than a person is shown. They are in the unit that the quantity's id names. Where SenML's registry or its secondary units
 //! (RFC 8798) have that unit it is given by that code: `Cel`, `pH`, `m`, `cm`, `hPa`, `mV`, `kW`, `NTU`,
 //! `/100` for percent. Milligrams per litre are not registered and are given in UCUM, `mg/L`; so are the
 //! rest. Practical salinity and on/off have no unit.
 
-use std::collections::BTreeMap;
-
 use bytes::Bytes;
-use pondreeve_core::call::Call;
-use pondreeve_core::effect::{AlarmChange, QuantitySummary, Summary};
-use pondreeve_core::site::PondIndex;
-use pondreeve_core::{Effect, Quantity, Site, Timestamp};
+use pondreeve_core::Quantity;
+use pondreeve_core::effect::QuantitySummary;
 use pondreeve_protocol::senml::{Pack, Record};
-use serde::Serialize;
+use serde_json::Value;
 
-use crate::cli::At;
+use crate::config::farm::Encoding;
+use crate::outbox::{Body, Outgoing, PondSummary};
 
-/// One message.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Message {
-    pub(super) topic: String,
-    pub(super) payload: Bytes,
-    /// Farm time of the effect it came from.
-    pub(super) at: Timestamp,
-    /// Whether it makes way first when there is no room: a later summary tells most of an earlier one.
-    pub(super) may_be_dropped: bool,
-}
+/// Version of the form of all payloads. A field may be added without a new one; none changes its meaning.
+const FORMAT: u32 = 1;
 
-/// Topics and names of one farm.
+/// Topics of one gateway.
 #[derive(Debug)]
 pub(super) struct Topics {
     gateway: String,
-    ponds: BTreeMap<PondIndex, String>,
+}
+
+/// A message ready to be sent.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Ready {
+    pub(super) topic: String,
+    pub(super) payload: Bytes,
 }
 
 impl Topics {
-    pub(super) fn of(site: &Site) -> Self {
-        let ponds = (0..).map(PondIndex).zip(site.ponds.iter().map(|pond| pond.id.clone())).collect();
-        Self { gateway: site.gateway.clone(), ponds }
+    pub(super) fn of(gateway: &str) -> Self {
+        Self { gateway: gateway.to_owned() }
     }
 
     /// Where the gateway says that it is there.
@@ -51,93 +46,47 @@ impl Topics {
         format!("pondreeve/{}/health", self.gateway)
     }
 
-    /// The message an effect becomes, if it becomes one.
-    pub(super) fn message(&self, effect: &Effect) -> Option<Message> {
-        match effect {
-            Effect::Summary(summary) => self.summary(summary),
-            Effect::AlarmChanged(change) => self.alarm(change),
-            Effect::Call(call) => Some(self.call(call)),
-            _ => None,
+    /// Topic and payload of a message.
+    ///
+    /// # Errors
+    /// What of it cannot be encoded. Ids are checked by the configuration and values by the core, so this does not
+    /// happen; if it does the pond is still watched, and the log says what to mend.
+    pub(super) fn ready(&self, outgoing: &Outgoing, encoding: Encoding) -> Result<Ready, String> {
+        let number = outgoing.number;
+        match &outgoing.body {
+            Body::Summary(summary) => {
+                let base = format!("pondreeve/{}/{}", self.gateway, summary.pond);
+                let pack = pack(&base, number, summary);
+                let payload = match encoding {
+                    Encoding::Json => pack.encode().map(String::into_bytes),
+                    Encoding::Cbor => pack.encode_cbor(),
+                };
+                let payload = payload.map_err(|error| error.to_string())?.into();
+                Ok(Ready { topic: format!("{base}/summary"), payload })
+            }
+            Body::Alarm(json) => self.object("alarm", number, json, encoding),
+            Body::Call(json) => self.object("call", number, json, encoding),
         }
     }
 
-    fn summary(&self, summary: &Summary) -> Option<Message> {
-        let base = format!("pondreeve/{}/{}", self.gateway, self.ponds.get(&summary.pond)?);
-        let payload = match pack(&base, summary).encode() {
-            Ok(text) => text,
-            Err(error) => {
-                // Ids are checked by the configuration and values by the core; if one slips through
-                // the pond is still watched, and the log says what to mend.
-                tracing::error!("summary {} of {base} cannot be forwarded: {error}", summary.sequence);
-                return None;
+    /// A JSON object with its number and form in front, or the same in CBOR.
+    fn object(&self, topic: &str, number: u64, json: &str, encoding: Encoding) -> Result<Ready, String> {
+        let rest = json.strip_prefix('{').ok_or("it is no JSON object")?;
+        let text = format!("{{\"sequence\":{number},\"format\":{FORMAT},{rest}");
+        let payload = match encoding {
+            Encoding::Json => text.into_bytes(),
+            Encoding::Cbor => {
+                let value: Value = serde_json::from_str(&text).map_err(|error| error.to_string())?;
+                let mut bytes = Vec::new();
+                ciborium::into_writer(&value, &mut bytes).map_err(|error| error.to_string())?;
+                bytes
             }
         };
-        Some(Message {
-            topic: format!("{base}/summary"),
-            payload: payload.into(),
-            at: summary.to,
-            may_be_dropped: true,
-        })
-    }
-
-    fn alarm(&self, change: &AlarmChange) -> Option<Message> {
-        let line = AlarmMessage {
-            gateway: &self.gateway,
-            pond: change.pond.and_then(|pond| self.ponds.get(&pond)).map(String::as_str),
-            at: At(change.at),
-            id: &change.id,
-            name: &change.name,
-            priority: change.priority.number(),
-            state: change.state.id(),
-            previous_state: change.previous_state.id(),
-            message: &change.message,
-            by: change.by.as_deref(),
-            shelved_until: change.shelf.as_ref().map(|shelf| At(shelf.until)),
-            reason: change.shelf.as_ref().map(|shelf| shelf.reason.as_str()),
-            root: change.root.as_deref(),
-        };
-        let payload = match serde_json::to_vec(&line) {
-            Ok(payload) => payload,
-            Err(error) => {
-                tracing::error!("alarm {} cannot be forwarded: {error}", change.id);
-                return None;
-            }
-        };
-        let topic = format!("pondreeve/{}/alarm", self.gateway);
-        Some(Message { topic, payload: payload.into(), at: change.at, may_be_dropped: false })
+        Ok(Ready { topic: format!("pondreeve/{}/{topic}", self.gateway), payload: payload.into() })
     }
 }
 
-impl Topics {
-    fn call(&self, call: &Call) -> Message {
-        let pond = |pond| self.ponds.get(&pond).map(String::as_str);
-        let payload = crate::annunciate::message::json(&self.gateway, pond, call);
-        let topic = format!("pondreeve/{}/call", self.gateway);
-        Message { topic, payload: payload.into(), at: call.at, may_be_dropped: false }
-    }
-}
-
-#[derive(Serialize)]
-struct AlarmMessage<'a> {
-    gateway: &'a str,
-    pond: Option<&'a str>,
-    at: At,
-    id: &'a str,
-    name: &'a str,
-    priority: u8,
-    state: &'a str,
-    previous_state: &'a str,
-    message: &'a str,
-    by: Option<&'a str>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    shelved_until: Option<At>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    reason: Option<&'a str>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    root: Option<&'a str>,
-}
-
-fn pack(base: &str, summary: &Summary) -> Pack {
+fn pack(base: &str, number: u64, summary: &PondSummary) -> Pack {
     let seconds = |ms: i64| ms as f64 / 1_000.0;
     let mut records = vec![
         Record {
@@ -145,16 +94,20 @@ fn pack(base: &str, summary: &Summary) -> Pack {
             base_time: Some(seconds(summary.to.as_millis())),
             name: Some("sequence".to_owned()),
             unit: Some("count".to_owned()),
-            value: Some(summary.sequence as f64),
+            value: Some(number as f64),
             ..Record::default()
         },
         record("interval".to_owned(), "s", seconds((summary.to - summary.from).as_millis())),
+        record("format".to_owned(), "", f64::from(FORMAT)),
     ];
     for quantity in &summary.quantities {
         quantity_records(quantity, &mut records);
     }
     for (name, standing) in ["critical", "high", "medium"].into_iter().zip(summary.alarms_standing) {
         records.push(record(format!("alarms/{name}"), "count", f64::from(standing)));
+    }
+    if summary.merged > 1 {
+        records.push(record("merged".to_owned(), "count", f64::from(summary.merged)));
     }
     Pack(records)
 }

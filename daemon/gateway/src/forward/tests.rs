@@ -15,10 +15,13 @@ use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
-use super::{FORWARD_BOUND, Waiting, start};
+use super::start;
 use crate::config::Farm;
-use crate::config::farm::{BrokerAddress, Destination, LocalSettings, StoreSettings, Tls};
+use crate::config::farm::{LocalSettings, StoreSettings, Tls};
 use crate::inbox::{INBOX_BOUND, Incoming};
+use crate::outbox::Kept;
+use crate::outbox::postbox::Postbox;
+use crate::outbox::queue::Queue;
 
 /// Longest wait for anything in here; the machine may be busy with other tests.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -163,24 +166,15 @@ fn farm(port: u16) -> Farm {
         metrics: None,
         limit_sources: Vec::new(),
         annunciation: crate::config::annunciation::Annunciation::default(),
-        destinations: vec![Destination {
-            id: "office".to_owned(),
-            address: BrokerAddress {
-                host: "127.0.0.1".to_owned(),
-                port,
-                client_id: "shore-forward".to_owned(),
-                credentials: None,
-                tls: None,
-                keep_alive: Duration::from_secs(5),
-            },
-        }],
+        outbox: crate::outbox::Bounds::default(),
+        destinations: vec![super::office(port)],
     }
 }
 
-fn summary(sequence: u64) -> Effect {
+fn summary() -> Effect {
     Effect::Summary(Summary {
         pond: PondIndex(0),
-        sequence,
+        sequence: 0,
         // 2026-11-25T07:00:00Z to 07:15:00Z.
         from: Timestamp(1_795_590_000_000),
         to: Timestamp(1_795_590_900_000),
@@ -214,22 +208,29 @@ fn alarm() -> Effect {
 }
 
 struct Running {
-    effects: mpsc::Sender<Effect>,
+    site: Site,
+    postbox: Postbox,
+    queue: Queue,
     reports: mpsc::Receiver<Incoming>,
     tasks: JoinSet<()>,
-    waiting: Waiting,
     stop: CancellationToken,
 }
 
-fn forwarder(farm: &Farm) -> Running {
-    let (effects, receiver) = mpsc::channel(FORWARD_BOUND);
+/// Numbers begin with `first`.
+fn forwarder(farm: &Farm, first: u64) -> Running {
+    let queue = Queue::new(farm.destinations.iter().map(|own| own.id.as_str()), Kept::default());
     let (inbox, reports) = mpsc::channel(INBOX_BOUND);
     let stop = CancellationToken::new();
-    let (tasks, waiting) = start(farm, receiver, &inbox, &stop);
-    Running { effects, reports, tasks, waiting, stop }
+    let tasks = start(farm, &queue, &inbox, &stop);
+    let postbox = Postbox::new(true, first - 1, Timestamp(1));
+    Running { site: farm.site.clone(), postbox, queue, reports, tasks, stop }
 }
 
 impl Running {
+    fn send(&mut self, effect: &Effect) {
+        self.queue.take(self.postbox.take(std::slice::from_ref(effect), &self.site));
+    }
+
     async fn report(&mut self) -> Option<String> {
         let incoming = tokio::time::timeout(PATIENCE, self.reports.recv()).await.unwrap().unwrap();
         match incoming.event {
@@ -243,8 +244,8 @@ impl Running {
 
     async fn nothing_waits(&self) {
         let begun = Instant::now();
-        while self.waiting.get() > 0 {
-            assert!(begun.elapsed() < PATIENCE, "{} still wait", self.waiting.get());
+        while self.queue.waits() > 0 {
+            assert!(begun.elapsed() < PATIENCE, "{} still wait", self.queue.waits());
             tokio::time::sleep(Duration::from_millis(20)).await;
         }
     }
@@ -256,18 +257,17 @@ async fn summaries_alarms_and_health_arrive() {
     let port = free_port();
     let _broker = broker(folder.path(), port, "allow_anonymous true");
     let consumer = Consumer::subscribe(port);
-    let mut running = forwarder(&farm(port));
+    let mut running = forwarder(&farm(port), 7);
     assert_eq!(consumer.next(), "0 pondreeve/shore/health online");
 
-    running.effects.send(summary(7)).await.unwrap();
-    running.effects.send(alarm()).await.unwrap();
+    running.send(&summary());
     // Written by hand from RFC 8428; 1795590900 s is 2026-11-25T07:15:00Z.
     assert_eq!(
         consumer.next(),
         concat!(
             "0 pondreeve/shore/p1/summary [",
             r#"{"bn":"pondreeve/shore/p1/","bt":1795590900.0,"n":"sequence","u":"count","v":7.0},"#,
-            r#"{"n":"interval","u":"s","v":900.0},"#,
+            r#"{"n":"interval","u":"s","v":900.0},{"n":"format","v":1.0},"#,
             r#"{"n":"do_mg_l/mean","u":"mg/L","v":2.75},{"n":"do_mg_l/minimum","u":"mg/L","v":2.5},"#,
             r#"{"n":"do_mg_l/maximum","u":"mg/L","v":3.0},{"n":"do_mg_l/last","u":"mg/L","v":2.5},"#,
             r#"{"n":"do_mg_l/usable","u":"count","v":15.0},{"n":"do_mg_l/doubtful","u":"count","v":1.0},"#,
@@ -275,10 +275,11 @@ async fn summaries_alarms_and_health_arrive() {
             r#"{"n":"alarms/medium","u":"count","v":2.0}]"#
         )
     );
+    running.send(&alarm());
     assert_eq!(
         consumer.next(),
         concat!(
-            r#"0 pondreeve/shore/alarm {"gateway":"shore","pond":"p1","at":"2026-11-25T07:11:00Z","#,
+            r#"0 pondreeve/shore/alarm {"sequence":8,"format":1,"gateway":"shore","pond":"p1","at":"2026-11-25T07:11:00Z","#,
             r#""id":"p1.do-low-critical","name":"Oxygen critically low","priority":1,"#,
             r#""state":"unacknowledged","previous_state":"normal","message":"P1: oxygen 2.5 mg/L","by":null}"#
         )
@@ -294,7 +295,7 @@ async fn summaries_alarms_and_health_arrive() {
         .unwrap();
     assert_eq!(String::from_utf8_lossy(&late.stdout), "1 online\n");
     // What was handed in just before still goes out first.
-    running.effects.send(alarm()).await.unwrap();
+    running.send(&alarm());
     running.stop.cancel();
     while running.tasks.join_next().await.is_some() {}
     assert!(consumer.next().starts_with("0 pondreeve/shore/alarm {"));
@@ -308,7 +309,7 @@ async fn a_gateway_that_dies_is_said_to_be_offline() {
     let port = free_port();
     let _broker = broker(folder.path(), port, "allow_anonymous true");
     let consumer = Consumer::subscribe(port);
-    let mut running = forwarder(&farm(port));
+    let mut running = forwarder(&farm(port), 7);
     assert_eq!(consumer.next(), "0 pondreeve/shore/health online");
     // Dropping the tasks closes the socket without a word, as a killed process does.
     running.tasks.abort_all();
@@ -322,13 +323,13 @@ async fn nothing_is_lost_when_the_broker_restarts() {
     let port = free_port();
     let first = broker(folder.path(), port, "allow_anonymous true");
     let consumer = Consumer::subscribe(port);
-    let mut running = forwarder(&farm(port));
+    let mut running = forwarder(&farm(port), 7);
     assert_eq!(consumer.next(), "0 pondreeve/shore/health online");
 
     let mut sent = 0;
     let mut send = async |number: u64, pace: Duration| {
         for _ in 0..number {
-            running.effects.send(summary(sent)).await.unwrap();
+            running.send(&summary());
             sent += 1;
             tokio::time::sleep(pace).await;
         }
@@ -347,7 +348,7 @@ async fn nothing_is_lost_when_the_broker_restarts() {
         over = running.report().await;
     }
     for _ in 0..50 {
-        running.effects.send(summary(sent)).await.unwrap();
+        running.send(&summary());
         sent += 1;
     }
     running.nothing_waits().await;
@@ -360,7 +361,7 @@ async fn nothing_is_lost_when_the_broker_restarts() {
             seen.insert(number.parse::<u64>().unwrap());
         }
     }
-    assert_eq!(seen, (0..sent).collect());
+    assert_eq!(seen, (7..7 + sent).collect());
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -372,8 +373,8 @@ async fn a_refused_password_is_said_in_plain_words() {
     std::fs::write(&password, "wrong\n").unwrap();
     let mut farm = farm(port);
     farm.destinations[0].address.credentials = Some(("shore".to_owned(), password.clone()));
-    let mut running = forwarder(&farm);
-    running.effects.send(summary(1)).await.unwrap();
+    let mut running = forwarder(&farm, 1);
+    running.send(&summary());
     assert_eq!(
         running.report().await,
         Some(format!(
@@ -381,10 +382,7 @@ async fn a_refused_password_is_said_in_plain_words() {
             password.display()
         ))
     );
-    while running.waiting.taken() == 0 {
-        tokio::time::sleep(Duration::from_millis(5)).await;
-    }
-    assert_eq!(running.waiting.get(), 1, "what could not be sent is kept");
+    assert_eq!(running.queue.waits(), 1, "what could not be sent is kept");
 }
 
 /// Certificates made by openssl for the test: one authority, the broker's certificate for 127.0.0.1, and
@@ -443,7 +441,7 @@ async fn a_broker_is_believed_only_with_a_certificate_from_the_right_authority()
 
     let mut wary = farm(secure);
     wary.destinations[0].address.tls = Some(Tls { ca_file: file("stranger.pem"), client: None });
-    let mut running = forwarder(&wary);
+    let mut running = forwarder(&wary, 1);
     let detail = running.report().await.expect("a fault");
     assert!(
         detail.starts_with(&format!("broker 127.0.0.1:{secure}: TLS failed: "))
@@ -454,8 +452,8 @@ async fn a_broker_is_believed_only_with_a_certificate_from_the_right_authority()
     running.tasks.shutdown().await;
 
     wary.destinations[0].address.tls = Some(Tls { ca_file: file("ca.pem"), client: None });
-    let running = forwarder(&wary);
-    running.effects.send(alarm()).await.unwrap();
+    let mut running = forwarder(&wary, 1);
+    running.send(&alarm());
     assert_eq!(consumer.next(), "0 pondreeve/shore/health online");
     assert!(consumer.next().starts_with("0 pondreeve/shore/alarm {"));
 }

@@ -5,9 +5,11 @@ use pondreeve_core::{Event, Input, Timestamp};
 
 use super::audit_record;
 use super::codec::{Malformed, Reader};
+use super::outbox_record;
 use super::record::{CHECKSUM_BYTES, FORMAT, HEAD_BYTES, checksum, kind, quantity_of_code, read_event};
 use super::verdict::{Late, Verdicts};
 use crate::audit::Note;
+use crate::outbox::Change;
 
 /// What a batch held.
 #[derive(Debug, Default)]
@@ -22,6 +24,8 @@ pub struct Batch {
     pub notes: Vec<(u64, Note)>,
     /// Settings at a start, with its position.
     pub settings: Option<(u64, String)>,
+    /// What happened to what waits to go out, with the positions of the inputs that it came with.
+    pub outbox: Vec<(u64, Change)>,
     /// Places at which something was damaged.
     pub damaged: u64,
     /// The position after the last input; 0 if there is none.
@@ -58,6 +62,7 @@ impl Spare {
             .extend(batch.verdicts.drain(..).filter(|own| own.codes.capacity() <= MOST_SPARE).take(room));
         batch.late.clear();
         batch.notes.clear();
+        batch.outbox.clear();
         batch.settings = None;
         (batch.damaged, batch.next_seq, batch.complete) = (0, 0, 0);
         batch
@@ -95,6 +100,7 @@ pub(super) fn read_batch_into(mut batch: Batch, key: u64, bytes: &[u8], spare: &
                     Record::Verdicts(verdicts) => batch.verdicts.push(verdicts),
                     Record::Late(late) => batch.late.push(late),
                     Record::Note(seq, note) => batch.notes.push((seq, note)),
+                    Record::Outbox(seq, change) => batch.outbox.push((seq, change)),
                     Record::Settings(seq, text) => batch.settings = Some((seq, text)),
                 }
                 at += used;
@@ -128,6 +134,7 @@ enum Record {
     Verdicts(Verdicts),
     Late(Late),
     Note(u64, Note),
+    Outbox(u64, Change),
     Settings(u64, String),
 }
 
@@ -156,6 +163,9 @@ fn read_body(key: u64, base: Timestamp, body: &[u8], spare: &mut Spare) -> Resul
         }
         kind::NOTE => Record::Note(seq, audit_record::read(&mut reader, at)?),
         kind::SETTINGS => Record::Settings(seq, reader.text()?),
+        outbox_record::QUEUED | outbox_record::MERGED | outbox_record::CONFIRMED => {
+            Record::Outbox(seq, outbox_record::read(&mut reader, code)?)
+        }
         kind::LATE => Record::Late(Late::read(&mut reader, at, quantity_of_code)?),
         _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at, spare)? }),
     };

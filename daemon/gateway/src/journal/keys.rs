@@ -59,6 +59,10 @@ pub(super) mod kind {
     pub(crate) const AUDIT_HEAD: u8 = b'z';
     /// Hour 0: the settings of the last start.
     pub(crate) const SETTINGS: u8 = b'g';
+    /// Hour 0: a message that waits to go out; the number is its class, the position its own number.
+    pub(crate) const OUTBOX: u8 = b'O';
+    /// Hour 0: how far each destination has confirmed, and the last number given.
+    pub(crate) const OUTBOX_POSITIONS: u8 = b'P';
     /// Hour 0: the hour before which chunks were deleted.
     pub(crate) const THINNED: u8 = b't';
 }

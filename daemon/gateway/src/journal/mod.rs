@@ -37,6 +37,8 @@ mod keys;
 mod limits_record;
 mod migrate;
 mod opening;
+mod outbox;
+pub(crate) mod outbox_record;
 mod quantity_code;
 pub mod query;
 mod reading;

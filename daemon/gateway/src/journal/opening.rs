@@ -167,6 +167,7 @@ impl Journal {
             }
         }
         self.load_trail(store)?;
+        self.load_outbox(store)?;
         Ok(())
     }
 
@@ -189,6 +190,7 @@ impl Journal {
                 let batch = read_batch(entry.key, entry.body);
                 self.newest_at = self.newest_at.max(newest_in(&batch));
                 self.take_trail(&batch);
+                self.outbox.take(&batch);
             }
             Kind::Closed | Kind::Turned => {}
         })?;
@@ -330,6 +332,8 @@ fn rewrite(tail: &mut Tail, unfinished: &[tail::Unfinished], sealed_before: u64)
             found.verdicts.iter().filter(|own| own.seq == input.seq).for_each(|own| batch.verdicts(own));
             let notes = found.notes.iter().filter(|(seq, _)| *seq == input.seq);
             notes.for_each(|(seq, note)| batch.note(*seq, note));
+            let outbox = found.outbox.iter().filter(|(seq, _)| *seq == input.seq);
+            outbox.for_each(|(seq, change)| batch.outbox(*seq, change));
             if let Some((seq, text)) = found.settings.as_ref().filter(|(seq, _)| *seq == input.seq) {
                 batch.settings(*seq, text);
             }

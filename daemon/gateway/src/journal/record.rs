@@ -21,12 +21,14 @@ pub use super::batch::{Batch, read_batch};
 use super::call_record;
 use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
 use super::diary_record;
+use super::outbox_record;
 pub(super) use super::quantity_code::{quantity_code, quantity_of_code};
 use super::service_record;
 use super::site_record;
 use super::trial_record;
 use super::verdict::{Late, Verdicts};
 use crate::audit::Note;
+use crate::outbox::Change;
 
 /// Version of the form of a batch.
 pub(super) const FORMAT: u8 = 1;
@@ -137,6 +139,17 @@ impl BatchWriter {
         put_unsigned(body, seq.saturating_sub(self.key));
         put_signed(body, note.at.as_millis().wrapping_sub(self.base.as_millis()));
         audit_record::put(body, note);
+        self.seal();
+    }
+
+    /// Appends what happened to what waits to go out, with an input.
+    pub fn outbox(&mut self, seq: u64, change: &Change) {
+        let body = &mut self.body;
+        body.clear();
+        body.push(outbox_record::kind(change));
+        put_unsigned(body, seq.saturating_sub(self.key));
+        put_signed(body, 0);
+        outbox_record::put(body, change);
         self.seal();
     }
 

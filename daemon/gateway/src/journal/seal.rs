@@ -19,6 +19,7 @@ use super::record::{Batch, BatchWriter, read_batch};
 use super::site_record;
 use super::verdict::{Late, Origin, Verdict, Verdicts};
 use crate::audit::Note;
+use crate::outbox::Change;
 
 /// Samples sealed together at most: what they take in memory, a few megabytes, stays in bounds however
 /// fast they come.
@@ -47,6 +48,8 @@ pub(super) struct Sealed {
     pub(super) inputs: usize,
     /// Notes of the audit trail on them.
     pub(super) notes: Vec<Note>,
+    /// What happened to what waits to go out.
+    pub(super) outbox: Vec<Change>,
 }
 
 /// The shapes that are known, by their bytes and by their numbers.
@@ -133,6 +136,7 @@ pub(super) struct Sealer {
     late: Vec<Late>,
     entered: Vec<Late>,
     notes: Vec<Note>,
+    outbox: Vec<Change>,
     settings: Option<String>,
     samples: usize,
     inputs: usize,
@@ -151,10 +155,12 @@ impl Sealer {
         let taken_before = self.next_seq;
         let mut verdicts = batch.verdicts.iter().peekable();
         let mut notes = batch.notes.iter().peekable();
+        let mut outbox = batch.outbox.iter().peekable();
         for input in &batch.inputs {
             while verdicts.next_if(|verdicts| verdicts.seq < input.seq).is_some() {}
             let own = verdicts.next_if(|verdicts| verdicts.seq == input.seq);
             while notes.next_if(|(seq, _)| *seq < input.seq).is_some() {}
+            while outbox.next_if(|(seq, _)| *seq < input.seq).is_some() {}
             if input.seq < self.next_seq {
                 continue;
             }
@@ -166,6 +172,9 @@ impl Sealer {
             self.input(input, own, shapes);
             while let Some((_, note)) = notes.next_if(|(seq, _)| *seq == input.seq) {
                 self.notes.push(note.clone());
+            }
+            while let Some((_, change)) = outbox.next_if(|(seq, _)| *seq == input.seq) {
+                self.outbox.push(change.clone());
             }
             let of_this = batch.settings.as_ref().filter(|(seq, _)| *seq == input.seq);
             self.settings = of_this.map(|(_, text)| text.clone()).or(self.settings.take());
@@ -336,7 +345,8 @@ impl Sealer {
         entries.push((key(0, kind::PROGRESS, 0, 0), progress_bytes(self.next_seq, self.hour)));
         self.samples = 0;
         let (inputs, notes) = (std::mem::take(&mut self.inputs), std::mem::take(&mut self.notes));
-        Sealed { entries, next_seq: self.next_seq, inputs, notes }
+        let outbox = std::mem::take(&mut self.outbox);
+        Sealed { entries, next_seq: self.next_seq, inputs, notes, outbox }
     }
 
     /// Derived values of a pond and a time become one row; two digits more than people are shown.

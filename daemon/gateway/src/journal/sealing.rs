@@ -159,6 +159,7 @@ impl Journal {
         }
         let mut trail = self.trail.sealed;
         sealed.entries.extend(super::trail::entries(&mut trail, &sealed.notes));
+        sealed.entries.extend(self.outbox_entries(&sealed.outbox));
         sealed.entries.extend(stale_days(&sealed.entries, self.rolled_before));
         let pieces =
             sealed.entries.iter().filter(|(found, _)| parts(found).is_some_and(|(hour, ..)| hour > 0));

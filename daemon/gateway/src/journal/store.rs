@@ -17,6 +17,7 @@ use super::checkpoint;
 use super::copy::Copy;
 use super::database::{Store, Trouble, describe, may_pass};
 use super::folder::free_bytes;
+use super::outbox::Outbox;
 use super::record::{Batch, read_batch};
 use super::seal::Shapes;
 use super::sealing::{Gathering, Unsealed};
@@ -112,6 +113,8 @@ pub struct Journal {
     pub(super) settings: Option<String>,
     /// Where the audit trail ends.
     pub(super) trail: Ends,
+    /// What it must know of what waits to go out.
+    pub(super) outbox: Outbox,
     pub(super) left_out: BTreeSet<u64>,
     /// Those of them that only the tail knows.
     pub(super) left_out_unsealed: BTreeSet<u64>,
@@ -180,6 +183,7 @@ impl Journal {
             site_text: None,
             settings: None,
             trail: Ends::default(),
+            outbox: Outbox::default(),
             left_out: BTreeSet::new(),
             left_out_unsealed: BTreeSet::new(),
             forwarded: None,
@@ -262,17 +266,20 @@ impl Journal {
         let forwarded = commit.forwarded.map(|until| until.as_millis().to_be_bytes());
         let mut newest_at = self.newest_at;
         let (mut trail, mut settings) = (self.trail, None);
+        let (mut outbox_changes, mut last_seq) = (Vec::new(), 0);
         let mut items: Vec<Item<'_>> = Vec::with_capacity(commit.batches.len() + 2);
         for (key, bytes) in &commit.batches {
             let (room, spare) = &mut self.spare;
             let batch = read_batch_into(std::mem::take(room), *key, bytes, spare);
             newest_at = newest_at.max(newest_in(&batch));
             let next_seq = batch.next_seq;
+            last_seq = next_seq.max(last_seq);
             // Should writing fail, the store is closed, and this forgotten.
             if let Some(gathering) = &mut self.gathering {
                 gathering.take(&batch, &mut self.shapes);
             }
             trail.take(&batch);
+            outbox_changes.extend(batch.outbox.iter().cloned());
             settings = batch.settings.as_ref().map(|(_, text)| text.clone()).or(settings);
             *room = spare.take_back(batch);
             items.push(Item { kind: Kind::Batch, key: *key, body: bytes, next_seq });
@@ -287,6 +294,7 @@ impl Journal {
             Ok(()) => {
                 self.newest_at = newest_at;
                 self.trail = trail;
+                self.outbox.take(&Batch { outbox: outbox_changes, next_seq: last_seq, ..Batch::default() });
                 self.settings = settings.or(self.settings.take());
                 self.left_out.extend(&commit.left_out);
                 self.left_out_unsealed.extend(&commit.left_out);

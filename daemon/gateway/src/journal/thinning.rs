@@ -46,6 +46,7 @@ impl Journal {
         self.roll_days()?;
         self.thin()?;
         self.file_day()?;
+        self.tidy_outbox()?;
         self.count_wear()
     }
 

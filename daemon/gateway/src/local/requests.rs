@@ -22,9 +22,9 @@ use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::words::did_you_mean;
 use crate::engine::{Desk, HISTORY_KEPT};
-use crate::forward::Waiting;
 use crate::inbox::{Applied, Inbox, Incoming};
 use crate::journal::{Level, Query};
+use crate::outbox::queue::Queue;
 
 /// A request that the engine has not answered after this long is given up. The engine itself waits
 /// for the disk for five seconds at most.
@@ -52,7 +52,7 @@ pub struct Counter {
     /// To tell the engine.
     pub inbox: Inbox,
     /// What waits to be forwarded.
-    pub waiting: Waiting,
+    pub queue: Queue,
 }
 
 impl Counter {
@@ -84,7 +84,7 @@ impl Counter {
         match ask {
             Ask::Status | Ask::Watch => {
                 let view = self.desk.view().await.ok_or(Refusal::Ended)?;
-                let status = farm_status(&view, &self.farm, self.clock.now(), self.waiting.get());
+                let status = farm_status(&view, &self.farm, self.clock.now(), self.queue.waits());
                 Ok(Reply::Status(Box::new(status)))
             }
             Ask::Acknowledge { id } => {

@@ -16,6 +16,7 @@ use prometheus_client::metrics::gauge::ConstGauge;
 use prometheus_client::registry::Registry;
 
 use super::gather::Found;
+use crate::outbox::queue::Standing;
 
 /// Everything as text.
 pub(super) fn text(found: Found) -> Result<String, fmt::Error> {
@@ -268,10 +269,28 @@ impl Found {
             ("pondreeve_forward_confirmed", "Messages that the destination confirmed since the start"),
             all().map(|(labels, own)| (labels, own.confirmed)),
         )?;
+        let late =
+            |own: &Standing| own.oldest_at.map(|at| (self.now - at).as_millis().max(0) as f64 / 1_000.0);
+        gauges(
+            encoder,
+            (
+                "pondreeve_forward_oldest_age_seconds",
+                "Age of the oldest message that is not confirmed; 0 for none",
+            ),
+            all().map(|(labels, own)| (labels, late(own).unwrap_or(0.0))),
+        )?;
+        gauges(
+            encoder,
+            ("pondreeve_outbox_bytes", "Room that all messages take that some destination has not confirmed"),
+            [(Vec::new(), self.outbox_bytes as f64)],
+        )?;
         counters(
             encoder,
-            ("pondreeve_forward_dropped", "Messages given up for want of room since the start"),
-            all().map(|(labels, own)| (labels, own.dropped)),
+            (
+                "pondreeve_outbox_thinned",
+                "Messages merged into others or given up for want of room, since the start",
+            ),
+            [(Vec::new(), self.thinned)],
         )
     }
 

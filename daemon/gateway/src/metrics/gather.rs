@@ -8,8 +8,8 @@ use pondreeve_core::view::{ChannelNow, FarmView};
 
 use super::Sources;
 use crate::config::Farm;
-use crate::forward::Standing;
 use crate::journal::figures::size_on_disk;
+use crate::outbox::queue::Standing;
 use crate::probes::tally::Counts;
 
 /// A part that has not answered after this long is left out; collectors commonly wait for ten seconds.
@@ -24,6 +24,8 @@ pub(super) struct Found {
     pub(super) channels: Vec<ChannelNow>,
     pub(super) counts: Counts,
     pub(super) destinations: Vec<Standing>,
+    pub(super) outbox_bytes: usize,
+    pub(super) thinned: u64,
     pub(super) store_bytes: Option<u64>,
     pub(super) store_written_bytes: Option<u64>,
 }
@@ -42,7 +44,9 @@ pub(super) async fn gather(sources: &Sources) -> Found {
         view,
         channels,
         counts: sources.tally.counts(),
-        destinations: counter.waiting.standing(),
+        destinations: counter.queue.standing(),
+        outbox_bytes: counter.queue.bytes(),
+        thinned: counter.queue.thinned(),
         store_bytes: size.ok().and_then(Result::ok),
         store_written_bytes: written.ok().and_then(Result::ok),
     }

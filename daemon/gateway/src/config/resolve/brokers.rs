@@ -7,7 +7,7 @@ use std::time::Duration;
 use pondreeve_protocol::payload::{Pick, PickFrom, check_pointer};
 use pondreeve_protocol::unit;
 
-use super::super::farm::{Broker, Destination, Subscription};
+use super::super::farm::{Broker, Destination, Encoding, Subscription, Version};
 use super::super::raw::{RawBroker, RawDestination, RawTopicProbe, RawTopicValue};
 use super::super::reader::At;
 use super::super::words::quoted;
@@ -19,6 +19,10 @@ use super::probes::RawChannel;
 const MAX_PAYLOAD_BYTES: usize = 16_384;
 /// A probe's clock may be this far ahead before its times are refused.
 const MAX_AHEAD: Duration = Duration::from_secs(300);
+
+/// A week's backlog of 20 ponds is gone within a minute, and a thousand gateways that come back together are bounded
+/// by their brokers rather than by this.
+const MOST_PER_SECOND: u32 = 400;
 
 /// Topic and part of its payload that a value was already read from, and where.
 type ReadSoFar = HashMap<(String, String), Range<usize>>;
@@ -58,7 +62,16 @@ impl Resolver<'_> {
                     self.claim(&mut taken, id, "destination");
                 }
                 let address = self.address(&address_keys!(raw), gateway, "out");
-                Some(Destination { id: raw.id.as_ref()?.value.clone(), address: address? })
+                Some(Destination {
+                    id: raw.id.as_ref()?.value.clone(),
+                    address: address?,
+                    version: raw.mqtt.as_ref().map_or(Version::Four, |at| at.value),
+                    encoding: raw.encoding.as_ref().map_or(Encoding::Json, |at| at.value),
+                    most_per_second: raw
+                        .most_per_second
+                        .as_ref()
+                        .map_or(MOST_PER_SECOND, |at| u32::try_from(at.value).unwrap_or(u32::MAX)),
+                })
             })
             .collect();
         destinations.into_iter().collect()

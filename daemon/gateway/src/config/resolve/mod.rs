@@ -8,6 +8,7 @@ mod compensation;
 mod connection;
 mod limits;
 mod metrics;
+mod outbox;
 mod ponds;
 mod probes;
 mod products;
@@ -146,6 +147,7 @@ impl Resolver<'_> {
             destinations: destinations?,
             products: products?,
             annunciation,
+            outbox: Self::outbox(raw.outbox.as_ref().map(|at| &at.value)),
             metrics: metrics.map_or(Some(None), |address| address.map(Some))?,
             limit_sources: self.limit_sources.take(),
         })

@@ -1,0 +1,66 @@
+//! How fast a backlog may go out: a gateway that is back after a week must not take the whole link, nor fall upon a
+//! broker together with a thousand others.
+
+use std::time::Duration;
+
+use tokio::time::Instant;
+
+/// Lets so many through in each second, spread evenly but for what was saved up in a tenth of one.
+#[derive(Debug)]
+pub(super) struct Pace {
+    per_second: f64,
+    saved: f64,
+    at: Instant,
+}
+
+impl Pace {
+    pub(super) fn new(per_second: u32) -> Self {
+        let per_second = f64::from(per_second.max(1));
+        Self { per_second, saved: (per_second / 10.0).max(1.0), at: Instant::now() }
+    }
+
+    /// Whether one may go now; it then counts.
+    pub(super) fn take(&mut self) -> bool {
+        let now = Instant::now();
+        let earned = now.duration_since(self.at).as_secs_f64() * self.per_second;
+        self.saved = (self.saved + earned).min((self.per_second / 10.0).max(1.0));
+        self.at = now;
+        let may = self.saved >= 1.0;
+        if may {
+            self.saved -= 1.0;
+        }
+        may
+    }
+
+    /// How long until one may go.
+    pub(super) fn wait(&self) -> Duration {
+        Duration::from_secs_f64(((1.0 - self.saved) / self.per_second).max(0.001))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test(start_paused = true)]
+    async fn so_many_go_in_a_second_and_no_more() {
+        let mut pace = Pace::new(400);
+        let (begun, mut gone) = (Instant::now(), 0);
+        while begun.elapsed() < Duration::from_secs(10) {
+            if pace.take() {
+                gone += 1;
+            } else {
+                tokio::time::sleep(pace.wait()).await;
+            }
+        }
+        assert!((4_000..=4_041).contains(&gone), "{gone} in ten seconds");
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_quiet_hour_saves_up_no_flood() {
+        let mut pace = Pace::new(20);
+        tokio::time::sleep(Duration::from_secs(3_600)).await;
+        let at_once = (0..100).filter(|_| pace.take()).count();
+        assert_eq!(at_once, 2);
+    }
+}
