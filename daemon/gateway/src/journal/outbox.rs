@@ -184,7 +184,7 @@ impl Journal {
     pub(super) fn tidy_outbox(&self) -> Result<(), String> {
         let Some(store) = &self.store else { return Ok(()) };
         let confirmed = self.outbox.known.confirmed_by_all();
-        let mut batch = sled::Batch::default();
+        let mut batch = super::sealed::Batch::default();
         let mut removed = 0;
         for class in Class::ALL {
             let end = message_key(class, confirmed[class.index()].saturating_add(1));
