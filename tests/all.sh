@@ -21,6 +21,7 @@ command -v openssl >/dev/null || packages+=(openssl)
 command -v tmux >/dev/null || packages+=(tmux)
 command -v cc >/dev/null || packages+=(gcc libc6-dev)
 command -v mkfs.ext4 >/dev/null || [ -x /usr/sbin/mkfs.ext4 ] || packages+=(e2fsprogs)
+[ -x /usr/sbin/nats-server ] || packages+=(nats-server)
 command -v prometheus >/dev/null || packages+=(prometheus)
 python3 -c 'import venv, ensurepip' 2>/dev/null || packages+=(python3 python3-venv)
 if [ ${#packages[@]} -gt 0 ]; then
@@ -29,7 +30,7 @@ if [ ${#packages[@]} -gt 0 ]; then
     as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends "${packages[@]}"
 fi
 export PATH="$PATH:/usr/sbin"
-for program in mosquitto mosquitto_sub socat tmux python3 prometheus promtool; do
+for program in mosquitto mosquitto_sub socat tmux python3 prometheus promtool nats-server; do
     command -v "$program" >/dev/null || { echo "tests/all.sh: $program is needed and could not be installed" >&2; exit 1; }
 done
 

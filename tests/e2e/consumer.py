@@ -1,8 +1,10 @@
 """An independent consumer: paho-mqtt, with a session that the broker keeps. Each message becomes a line of JSON in the
-file named first: topic, payload in hex, whether it was retained. A message is acknowledged once its line is on disk, so
+file named first: topic, payload in hex, whether it was retained, when it came. A message is acknowledged once its line is on disk, so
 that what the consumer is killed over comes again. Prints `ready` once it is subscribed.
 
-    consumer.py FILE HOST PORT CLIENT_ID [FILTER]
+    consumer.py FILE HOST PORT[,PORT...] CLIENT_ID [FILTER]
+
+Of several ports the next is taken whenever a connection is lost.
 """
 
 import json
@@ -27,7 +29,8 @@ def subscribed(_client, _data, _mid, _reasons, _properties):
 
 
 def arrived(client, _data, message):
-    line = {"topic": message.topic, "payload": message.payload.hex(), "retain": message.retain}
+    line = {"topic": message.topic, "payload": message.payload.hex(), "retain": message.retain,
+            "at": time.time()}
     out.write(json.dumps(line) + "\n")
     out.flush()
     os.fdatasync(out.fileno())
@@ -36,11 +39,14 @@ def arrived(client, _data, message):
 
 client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id, clean_session=False, manual_ack=True)
 client.on_connect, client.on_subscribe, client.on_message = connected, subscribed, arrived
-client.reconnect_delay_set(min_delay=1, max_delay=1)
+ports = [int(own) for own in port.split(",")]
+turn = 0
 while True:
     try:
-        client.connect(host, int(port), keepalive=5)
-        break
+        client.connect(host, ports[turn % len(ports)], keepalive=5)
+        while client.loop(timeout=1.0) == mqtt.MQTT_ERR_SUCCESS:
+            pass
     except OSError:
-        time.sleep(0.1)
-client.loop_forever(retry_first_connection=True)
+        pass
+    turn += 1
+    time.sleep(0.2)

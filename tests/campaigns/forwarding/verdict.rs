@@ -1,0 +1,110 @@
+//! What the consumer's record says.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
+use std::path::Path;
+
+use anyhow::Context as _;
+use serde_json::Value;
+
+/// What came of a campaign.
+#[derive(Debug, Default)]
+pub struct Told {
+    pub kills: BTreeMap<&'static str, u32>,
+    pub numbered: u64,
+    pub arrived: u64,
+    pub missing: Vec<u64>,
+    pub repeats: u64,
+    pub changed: u64,
+    pub out_of_order: u64,
+    pub longest_gap_s: f64,
+    /// Seconds until everything was there once the killing had stopped; `None` where it never was.
+    pub settled_s: Option<f64>,
+}
+
+impl Told {
+    pub fn is_well(&self) -> bool {
+        self.numbered > 0
+            && self.missing.is_empty()
+            && self.changed == 0
+            && self.out_of_order == 0
+            && self.settled_s.is_some()
+    }
+}
+
+impl fmt::Display for Told {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let kills: Vec<String> =
+            self.kills.iter().map(|(what, count)| format!("{count} of the {what}")).collect();
+        write!(
+            f,
+            "kills: {}\nmessages: {} numbered, {} arrived, {} missing {:?}\nrepeats: {}, {} of them changed\nout of \
+             order within a topic: {}\nlongest gap between arrivals: {:.1} s; all there {:?} s after the last kill",
+            kills.join(", "),
+            self.numbered,
+            self.arrived,
+            self.missing.len(),
+            self.missing.iter().take(20).collect::<Vec<_>>(),
+            self.repeats,
+            self.changed,
+            self.out_of_order,
+            self.longest_gap_s,
+            self.settled_s,
+        )
+    }
+}
+
+/// Numbers that arrived so far.
+pub fn arrived(record: &Path) -> anyhow::Result<BTreeSet<u64>> {
+    Ok(lines(record)?.into_iter().map(|(_, number, ..)| number).collect())
+}
+
+/// Judges the record against the numbers that were given, `first` to `last`.
+pub fn judge(record: &Path, last: u64, told: &mut Told) -> anyhow::Result<()> {
+    let mut seen: BTreeMap<u64, (String, String)> = BTreeMap::new();
+    let mut newest: BTreeMap<String, u64> = BTreeMap::new();
+    let mut before: Option<f64> = None;
+    for (topic, number, payload, at) in lines(record)? {
+        told.longest_gap_s = told.longest_gap_s.max(before.map_or(0.0, |before| at - before));
+        before = Some(at);
+        if let Some(known) = seen.get(&number) {
+            told.repeats += 1;
+            told.changed += u64::from(*known != (topic.clone(), payload));
+            continue;
+        }
+        let newest = newest.entry(topic.clone()).or_default();
+        told.out_of_order += u64::from(number < *newest);
+        *newest = number.max(*newest);
+        seen.insert(number, (topic, payload));
+    }
+    let first = *seen.keys().next().context("nothing arrived")?;
+    told.numbered = last.saturating_sub(first) + 1;
+    told.arrived = seen.len() as u64;
+    told.missing = (first..=last).filter(|number| !seen.contains_key(number)).collect();
+    Ok(())
+}
+
+type Line = (String, u64, String, f64);
+
+/// Topic, number, payload and time of arrival of every message but health.
+fn lines(record: &Path) -> anyhow::Result<Vec<Line>> {
+    let text = std::fs::read_to_string(record).unwrap_or_default();
+    let whole = text.rfind('\n').map_or("", |end| &text[..end]);
+    let mut lines = Vec::new();
+    for line in whole.lines() {
+        let line: Value = serde_json::from_str(line).with_context(|| line.to_owned())?;
+        let topic = line["topic"].as_str().context("a topic")?.to_owned();
+        if topic.ends_with("/health") {
+            continue;
+        }
+        let hex = line["payload"].as_str().context("a payload")?.to_owned();
+        let bytes: Vec<u8> = (0..hex.len() / 2)
+            .map(|place| u8::from_str_radix(&hex[place * 2..place * 2 + 2], 16))
+            .collect::<Result<_, _>>()?;
+        let said: Value = serde_json::from_slice(&bytes)?;
+        let number = if said.is_array() { &said[0]["v"] } else { &said["sequence"] };
+        let number = number.as_f64().with_context(|| format!("no number in {said}"))? as u64;
+        lines.push((topic, number, hex, line["at"].as_f64().unwrap_or_default()));
+    }
+    Ok(lines)
+}
