@@ -1,12 +1,12 @@
 //! Three nodes with the configuration of `deploy/fleet`.
 
 use std::fs;
-use std::net::TcpStream;
+use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Duration;
 
-use pondreeve_tests::{Running, free_port, wait_for};
+use pondreeve_tests::{Running, wait_for};
 
 const NAMES: [&str; 3] = ["one", "two", "three"];
 
@@ -17,18 +17,35 @@ pub struct Cluster {
     nodes: [Option<Running>; 3],
 }
 
+/// Nine ports that are free and that the system does not give to outgoing connections, so that a node finds its own again
+/// when it comes back.
+fn ports() -> [[u16; 3]; 3] {
+    let mut candidate = 10_000 + u16::try_from(std::process::id() % 1_000).unwrap_or(0) * 20;
+    let mut held = Vec::new();
+    [[(); 3]; 3].map(|row| {
+        row.map(|()| {
+            loop {
+                candidate += 1;
+                if let Ok(listener) = TcpListener::bind(("127.0.0.1", candidate)) {
+                    held.push(listener);
+                    break candidate;
+                }
+            }
+        })
+    })
+}
+
 impl Cluster {
     pub fn start(folder: &Path) -> Self {
-        let (routes, mqtt) = ([(); 3].map(|()| free_port()), [(); 3].map(|()| free_port()));
+        let [routes, mqtt, clients] = ports();
         let shipped = concat!(env!("CARGO_MANIFEST_DIR"), "/../deploy/fleet/nats-server.conf");
-        for (name, port) in NAMES.iter().zip(routes) {
+        for ((name, port), client) in NAMES.iter().zip(routes).zip(clients) {
             let own = folder.join(name);
             fs::create_dir(&own).expect("folder");
             fs::copy(shipped, own.join("nats-server.conf")).expect("the shipped configuration");
             let all = routes.map(|port| format!("\"nats://127.0.0.1:{port}\"")).join(", ");
             let site = format!(
-                "host: 127.0.0.1\nport: {}\ncluster {{ name: farms, host: 127.0.0.1, port: {port}, routes: [ {all} ] }}\n",
-                free_port()
+                "host: 127.0.0.1\nport: {client}\ncluster {{ name: farms, host: 127.0.0.1, port: {port}, routes: [ {all} ] }}\n"
             );
             fs::write(own.join("site.conf"), site).expect("written");
         }

@@ -21,6 +21,8 @@ use crate::config::Farm;
 use crate::inbox::Inbox;
 use crate::outbox::queue::Queue;
 
+#[cfg(test)]
+mod backlog_tests;
 mod client;
 pub(crate) mod message;
 mod pace;

@@ -27,7 +27,7 @@ use crate::outbox::queue::Queue;
 const PATIENCE: Duration = Duration::from_secs(30);
 
 /// A child process that does not outlive its test.
-struct Owned(Child);
+pub(super) struct Owned(Child);
 
 impl Drop for Owned {
     fn drop(&mut self) {
@@ -47,7 +47,7 @@ impl Owned {
 
 /// A port nothing listened on a moment ago, and that no other test was given: they run side by side, and the
 /// system gives a port that was let go again to the next who asks.
-fn free_port() -> u16 {
+pub(super) fn free_port() -> u16 {
     static GIVEN: std::sync::Mutex<std::collections::BTreeSet<u16>> =
         std::sync::Mutex::new(std::collections::BTreeSet::new());
     loop {
@@ -59,7 +59,7 @@ fn free_port() -> u16 {
 }
 
 /// Starts mosquitto on `port`, keeping its sessions in `folder` over a restart.
-fn broker(folder: &Path, port: u16, more: &str) -> Owned {
+pub(super) fn broker(folder: &Path, port: u16, more: &str) -> Owned {
     let config = folder.join("mosquitto.conf");
     let text = format!(
         "listener {port} 127.0.0.1\npersistence true\npersistence_location {}/\nuser root\n{more}\n",
@@ -91,13 +91,13 @@ fn wait_until_it_listens(port: u16, mut meanwhile: impl FnMut()) {
 }
 
 /// A consumer of everything, whose lines are `<retained 0|1> <topic> <payload>`.
-struct Consumer {
+pub(super) struct Consumer {
     _process: Owned,
     lines: std_mpsc::Receiver<String>,
 }
 
 impl Consumer {
-    fn subscribe(port: u16) -> Self {
+    pub(super) fn subscribe(port: u16) -> Self {
         // A broker opens its listeners one after the other, and mosquitto_sub gives up on one that is closed.
         wait_until_it_listens(port, || ());
         let mut child = Command::new("mosquitto_sub")
@@ -140,12 +140,12 @@ impl Consumer {
         }
     }
 
-    fn next(&self) -> String {
+    pub(super) fn next(&self) -> String {
         self.next_within(PATIENCE).expect("nothing arrived")
     }
 }
 
-fn farm(port: u16) -> Farm {
+pub(super) fn farm(port: u16) -> Farm {
     let mut site = Site::single_pond(9.5, -75.6, 18.0, &[Quantity::DoMgL], Span::from_minutes(1));
     site.gateway = "shore".to_owned();
     site.ponds[0].id = "p1".to_owned();
@@ -171,13 +171,17 @@ fn farm(port: u16) -> Farm {
     }
 }
 
+/// 2026-11-25T07:00:00Z to 07:15:00Z.
 fn summary() -> Effect {
+    summary_at(Timestamp(1_795_590_000_000))
+}
+
+pub(super) fn summary_at(from: Timestamp) -> Effect {
     Effect::Summary(Summary {
         pond: PondIndex(0),
         sequence: 0,
-        // 2026-11-25T07:00:00Z to 07:15:00Z.
-        from: Timestamp(1_795_590_000_000),
-        to: Timestamp(1_795_590_900_000),
+        from,
+        to: from + Span::from_minutes(15),
         quantities: vec![QuantitySummary {
             quantity: Quantity::DoMgL,
             minimum: 2.5,
@@ -191,7 +195,7 @@ fn summary() -> Effect {
     })
 }
 
-fn alarm() -> Effect {
+pub(super) fn alarm() -> Effect {
     Effect::AlarmChanged(AlarmChange {
         pond: Some(PondIndex(0)),
         at: Timestamp(1_795_590_660_000),
@@ -207,17 +211,17 @@ fn alarm() -> Effect {
     })
 }
 
-struct Running {
+pub(super) struct Running {
     site: Site,
     postbox: Postbox,
-    queue: Queue,
+    pub(super) queue: Queue,
     reports: mpsc::Receiver<Incoming>,
     tasks: JoinSet<()>,
     stop: CancellationToken,
 }
 
 /// Numbers begin with `first`.
-fn forwarder(farm: &Farm, first: u64) -> Running {
+pub(super) fn forwarder(farm: &Farm, first: u64) -> Running {
     let queue = Queue::new(farm.destinations.iter().map(|own| own.id.as_str()), Kept::default());
     let (inbox, reports) = mpsc::channel(INBOX_BOUND);
     let stop = CancellationToken::new();
@@ -227,7 +231,7 @@ fn forwarder(farm: &Farm, first: u64) -> Running {
 }
 
 impl Running {
-    fn send(&mut self, effect: &Effect) {
+    pub(super) fn send(&mut self, effect: &Effect) {
         self.queue.take(self.postbox.take(std::slice::from_ref(effect), &self.site));
     }
 
