@@ -22,6 +22,7 @@ command -v tmux >/dev/null || packages+=(tmux)
 command -v cc >/dev/null || packages+=(gcc libc6-dev)
 command -v mkfs.ext4 >/dev/null || [ -x /usr/sbin/mkfs.ext4 ] || packages+=(e2fsprogs)
 [ -x /usr/sbin/nats-server ] || packages+=(nats-server)
+[ -d /usr/lib/postgresql ] || packages+=(postgresql)
 command -v prometheus >/dev/null || packages+=(prometheus)
 python3 -c 'import venv, ensurepip' 2>/dev/null || packages+=(python3 python3-venv)
 if [ ${#packages[@]} -gt 0 ]; then

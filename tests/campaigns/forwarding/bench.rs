@@ -67,6 +67,9 @@ impl Dice {
     }
 }
 
+/// So long a kill may keep everything from arriving before it counts as a stall.
+const STALLED: Duration = Duration::from_secs(60);
+
 struct Farm {
     scratch: Scratch,
     begun: Instant,
@@ -124,28 +127,41 @@ pub fn campaign(kills: u32, seed: u64, patience: Duration) -> anyhow::Result<Tol
     let (mut dice, mut told) = (Dice(seed), Told::default());
     std::thread::sleep(Duration::from_secs(3));
     for _ in 0..kills {
-        std::thread::sleep(dice.millis(300, 2_500));
-        match dice.below(10) {
+        std::thread::sleep(dice.millis(200, 2_500));
+        let killed = Instant::now();
+        let victim = match dice.below(10) {
             0..4 => {
-                *told.kills.entry("daemon").or_default() += 1;
                 farm.kill_daemon();
                 std::thread::sleep(dice.millis(0, 500));
                 farm.start_daemon(SPEED);
+                "daemon"
             }
             4..8 => {
-                *told.kills.entry("nodes").or_default() += 1;
                 let node = dice.below(3) as usize;
                 cluster.kill(node);
                 std::thread::sleep(dice.millis(500, 4_000));
                 cluster.revive(node);
+                "nodes"
             }
             _ => {
-                *told.kills.entry("link").or_default() += 1;
                 link.cut();
                 std::thread::sleep(dice.millis(0, 3_000));
                 link.mend();
+                "link"
             }
+        };
+        *told.kills.entry(victim).or_default() += 1;
+        // A cluster that is killed anew before it has found itself hands nothing on; the next kill is to fall among
+        // messages again.
+        let size = || fs::metadata(&record).map_or(0, |meta| meta.len());
+        let before = size();
+        while size() == before && killed.elapsed() < STALLED {
+            std::thread::sleep(Duration::from_millis(50));
         }
+        let gap = told.longest_until_more_s.entry(victim).or_default();
+        *gap = killed.elapsed().as_secs_f64().max(*gap);
+        told.stalls += u32::from(size() == before);
+        std::thread::sleep(dice.millis(0, 500));
     }
     // From here on nearly nothing new comes, so that an end can be told.
     let over = Instant::now();

@@ -17,6 +17,10 @@ pub struct Told {
     pub repeats: u64,
     pub changed: u64,
     pub out_of_order: u64,
+    /// From a kill until something arrives after it is mended, at most, by what was killed.
+    pub longest_until_more_s: BTreeMap<&'static str, f64>,
+    /// Kills after which nothing came for a minute.
+    pub stalls: u32,
     pub longest_gap_s: f64,
     /// Seconds until everything was there once the killing had stopped; `None` where it never was.
     pub settled_s: Option<f64>,
@@ -36,20 +40,28 @@ impl fmt::Display for Told {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let kills: Vec<String> =
             self.kills.iter().map(|(what, count)| format!("{count} of the {what}")).collect();
-        write!(
+        let gaps: Vec<String> =
+            self.longest_until_more_s.iter().map(|(what, gap)| format!("{what} {gap:.1} s")).collect();
+        writeln!(f, "kills: {}; stalls: {}", kills.join(", "), self.stalls)?;
+        let missing = self.missing.iter().take(20).collect::<Vec<_>>();
+        writeln!(
             f,
-            "kills: {}\nmessages: {} numbered, {} arrived, {} missing {:?}\nrepeats: {}, {} of them changed\nout of \
-             order within a topic: {}\nlongest gap between arrivals: {:.1} s; all there {:?} s after the last kill",
-            kills.join(", "),
+            "messages: {} numbered, {} arrived, {} missing {missing:?}",
             self.numbered,
             self.arrived,
-            self.missing.len(),
-            self.missing.iter().take(20).collect::<Vec<_>>(),
-            self.repeats,
-            self.changed,
-            self.out_of_order,
-            self.longest_gap_s,
-            self.settled_s,
+            self.missing.len()
+        )?;
+        writeln!(
+            f,
+            "repeats: {}, {} of them changed; out of order: {}",
+            self.repeats, self.changed, self.out_of_order
+        )?;
+        let settled = self.settled_s.map_or("never".to_owned(), |settled| format!("{settled:.1} s"));
+        write!(
+            f,
+            "longest from a kill until more came: {}; longest gap {:.1} s; all there after {settled}",
+            gaps.join(", "),
+            self.longest_gap_s
         )
     }
 }
