@@ -45,6 +45,8 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
         products: Vec::new(),
         annunciation: pondreeve::config::annunciation::Annunciation::default(),
         destinations: Vec::new(),
+        outbox: pondreeve::outbox::Bounds::default(),
+        metrics: None,
         limit_sources: Vec::new(),
     }
 }

@@ -112,7 +112,7 @@ impl Journal {
             match positions_of(&bytes) {
                 Ok((positions, last)) => (known.positions, known.last) = (positions, last),
                 Err(_) => {
-                    tracing::error!("how far other systems have confirmed is damaged; they get repeats")
+                    tracing::error!("how far other systems have confirmed is damaged; they get repeats");
                 }
             }
         }

@@ -18,6 +18,6 @@ fn metrics_are_for_this_machine_only() {
         let flat = told.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(flat.contains(found) && flat.contains("127.0.0.1:9464"), "{told}");
     }
-    let Ok(loaded) = from_text(Path::new("/nowhere/farm.toml"), &with("[::1]:9464")) else { panic!() };
+    let Ok(loaded) = from_text(Path::new("/nowhere/farm.toml"), with("[::1]:9464")) else { panic!() };
     assert_eq!(loaded.farm.metrics, Some("[::1]:9464".parse().unwrap()));
 }
