@@ -34,6 +34,12 @@ def connected(client, _data, _flags, reason, _properties):
         client.subscribe(asked.filter, qos=1)
 
 
+def subscribed(client, _data, _mid, reasons, _properties):
+    if any(reason.is_failure for reason in reasons):
+        # A cluster that has just lost its leader refuses for a while; without this nothing would ever come.
+        client.disconnect()
+
+
 def arrived(_client, _data, message):
     waiting.append(message)
 
@@ -51,7 +57,7 @@ def commit(client):
 
 
 client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, asked.client, clean_session=False, manual_ack=True)
-client.on_connect, client.on_message = connected, arrived
+client.on_connect, client.on_subscribe, client.on_message = connected, subscribed, arrived
 if "PONDREEVE_MQTT_USER" in os.environ:
     client.username_pw_set(os.environ["PONDREEVE_MQTT_USER"], os.environ["PONDREEVE_MQTT_PASSWORD"])
 if "PONDREEVE_MQTT_CA" in os.environ:

@@ -19,13 +19,24 @@ topic_filter = sys.argv[5] if len(sys.argv) > 5 else "pondreeve/#"
 out = open(path, "a", encoding="utf-8")
 
 
+def say_ready():
+    try:
+        print("ready", flush=True)
+    except BrokenPipeError:
+        pass
+
+
 def connected(client, _data, _flags, reason, _properties):
     if not reason.is_failure:
         client.subscribe(topic_filter, qos=1)
 
 
-def subscribed(_client, _data, _mid, _reasons, _properties):
-    print("ready", flush=True)
+def subscribed(client, _data, _mid, reasons, _properties):
+    if any(reason.is_failure for reason in reasons):
+        # A cluster that has just lost its leader refuses for a while.
+        client.disconnect()
+    else:
+        say_ready()
 
 
 def arrived(client, _data, message):

@@ -86,10 +86,9 @@ async fn a_week_s_backlog_is_measured() {
         turn += 1;
         if turn % 50 == 0 {
             let queue = running.queue.clone();
-            let waiting = || queue.all(0).iter().filter(|own| own.number > 13_440).count();
             running.send(&alarm());
             let sent = Instant::now();
-            while waiting() > 0 {
+            while queue.has_next(0, crate::outbox::Class::Urgent, 0) {
                 tokio::time::sleep(Duration::from_millis(1)).await;
             }
             late = late.max(sent.elapsed());
@@ -101,5 +100,8 @@ async fn a_week_s_backlog_is_measured() {
         "13,440 summaries: {took:?}, latest live alarm confirmed after {late:?}; queueing {:.1} µs each",
         queued as f64 / 13_440.0
     );
-    println!("all of it, this measurement's own looking included: {:.1} µs each", whole as f64 / 13_440.0);
+    println!(
+        "queueing, encoding, sending and confirming: {:.1} µs of processor time each",
+        whole as f64 / 13_440.0
+    );
 }

@@ -289,9 +289,9 @@ impl Inner {
     fn prune(&mut self) {
         for class in Class::ALL.map(Class::index) {
             let Some(all) = self.destinations.iter().map(|own| own.position[class]).min() else { return };
-            let left = self.waiting[class].split_off(&all.saturating_add(1));
-            let gone = std::mem::replace(&mut self.waiting[class], left);
-            self.bytes -= gone.values().map(|gone| gone.bytes.len()).sum::<usize>();
+            while let Some(oldest) = self.waiting[class].first_entry().filter(|oldest| *oldest.key() <= all) {
+                self.bytes -= oldest.remove().bytes.len();
+            }
         }
     }
 }
