@@ -12,7 +12,6 @@ use tempfile::TempDir;
 use super::EvidenceStatus;
 use crate::audit::Place;
 use crate::engine::tests::{Rig, farm};
-use crate::forward::Waiting;
 use crate::inbox::{Applied, Incoming};
 use crate::local::protocol::{Ask, Reply};
 use crate::local::requests::Counter;
@@ -51,7 +50,7 @@ impl Trying {
             clock: rig.clock(),
             desk: rig.desk.clone(),
             inbox: rig.inbox.clone(),
-            waiting: Waiting::default(),
+            queue: rig.queue.clone(),
         };
         Self { rig, counter, hour: 0 }
     }
