@@ -73,6 +73,9 @@ impl Cluster {
             .arg(own.join("nats-server.conf"))
             .env("NODE", NAMES[node])
             .env("STORE", own.join("store"))
+            // One at a time, so that the order is the gateway's own also after the consumer has lost its connection.
+            .env("ACK_WAIT", "2s")
+            .env("IN_FLIGHT", "1")
             .env("MQTT_HOST", "127.0.0.1")
             .env("MQTT_PORT", self.mqtt[node].to_string());
         debug_assert!(self.routes[node] > 0);
