@@ -83,6 +83,8 @@ pub struct PondView {
     pub sunrise: Option<Timestamp>,
     /// Per aerator group: running, stopped, or not known.
     pub aerators_on: Vec<Option<bool>>,
+    /// Aerator groups that ran tonight and have stopped without advice to rest, one bit each.
+    pub aerators_stopped: u64,
     /// What people did to it, in short.
     pub diary: Option<DiaryView>,
 }
@@ -173,6 +175,7 @@ impl State {
                 sunset,
                 sunrise,
                 aerators_on: pond.aerators_on.clone(),
+                aerators_stopped: pond.stopped_tonight(self.now),
                 diary: diary::diary(self, PondIndex(index)),
             });
             let alarms = pond.alarms.iter().enumerate();

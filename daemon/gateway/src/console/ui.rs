@@ -151,7 +151,10 @@ pub(crate) fn top_unacknowledged(farm: &FarmStatus) -> Option<&AlarmStatus> {
 
 /// The alarm the overview tells about in full.
 pub(crate) fn top_alarm(farm: &FarmStatus) -> Option<&AlarmStatus> {
-    top_unacknowledged(farm).or_else(|| farm.alarms.iter().find(|alarm| !alarm.is_held()))
+    // Of those acknowledged and equally urgent, what is there stands before what may come.
+    let standing = farm.alarms.iter().filter(|alarm| !alarm.is_held());
+    top_unacknowledged(farm)
+        .or_else(|| standing.min_by_key(|alarm| (alarm.priority, alarm.id.contains(".do-forecast"))))
 }
 
 fn occurrence(alarm: &AlarmStatus) -> Occurrence {
@@ -211,14 +214,17 @@ impl Ui {
             }
             (Ask::Enter { .. }, Ok(warning)) => {
                 let entry = self.entry.take();
+                let said = entry.as_ref().map_or_else(String::new, |entry| entry.said.clone());
                 let converted = entry.as_ref().and_then(|entry| entry.converted.clone());
                 let difference = entry.and_then(|entry| entry.difference);
                 let trouble = warning.is_some() || difference.is_some();
                 let text = match (warning, difference) {
                     (Some(warning), _) => format!("Taken, but: {warning}"),
                     (None, Some(difference)) => format!("Kept. {difference}"),
-                    (None, None) => converted
-                        .map_or_else(|| "Kept.".to_owned(), |converted| format!("Kept: {converted}.")),
+                    (None, None) => match converted {
+                        Some(converted) => format!("Kept: {said} ({converted})."),
+                        None => format!("Kept: {said}."),
+                    },
                 };
                 self.say(&text, trouble, now_ms);
                 if self.page == Page::Entry {
@@ -356,7 +362,11 @@ impl Ui {
             self.say("Another alarm has just come on top. Read it, then press a again.", true, now_ms);
             return None;
         }
-        let place = alarm.pond.as_deref().unwrap_or("gateway").to_uppercase();
+        let place = match alarm.pond.as_deref() {
+            Some(pond) => pond.to_uppercase(),
+            None if alarm.id.starts_with("farm.") => "FARM".to_owned(),
+            None => "GATEWAY".to_owned(),
+        };
         let label = format!("{place}, {}", alarm.name);
         self.say(&format!("Acknowledging {label} ..."), false, now_ms);
         self.pending = Some((alarm.id.clone(), label));

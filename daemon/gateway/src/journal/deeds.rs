@@ -1,7 +1,7 @@
 //! What people did, in the order in which they said so: entries of the diary, readings by hand,
 //! acknowledgements, steps of services. All of it is kept for ever.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use pondreeve_core::site::{PondIndex, Site};
@@ -11,6 +11,7 @@ use super::keys::{LAST, hour_of, key, kind, parts};
 use super::record::read_batch;
 use super::store::Journal;
 use super::tail::{self, Kind};
+use crate::local::status::rfc3339;
 
 /// What is asked for: what was recorded in a stretch of time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,6 +37,8 @@ pub struct Deed {
     pub probe: Option<String>,
     /// What was done, as it came.
     pub event: Event,
+    /// Why it was refused, where the audit trail says that it was: then nothing came of it.
+    pub refused: Option<String>,
 }
 
 /// What came of it.
@@ -95,6 +98,7 @@ impl Course {
             pond: pond.map(|pond| pond.id.clone()),
             probe: probe.map(|probe| probe.id.clone()),
             event: input.event,
+            refused: None,
         });
         if self.found.deeds.len() > self.stretch.most {
             self.found.deeds.pop_front();
@@ -155,6 +159,37 @@ impl Journal {
             }
         });
         found.map_err(|error| failed(format!(": {error}")))?;
+        self.say_what_was_refused(&mut course.found.deeds);
         Ok(course.found)
     }
+
+    /// Marks what came to nothing. An act and its record have the same time, user, action and object, and lie in the
+    /// same order; where the trail cannot be read, nothing is marked.
+    fn say_what_was_refused(&self, deeds: &mut VecDeque<Deed>) {
+        let acts = |deed: &Deed| by_of(&deed.event).is_some();
+        let Some(first) = deeds.iter().find(|deed| acts(deed)).map(|deed| deed.recorded) else { return };
+        let mut told: BTreeMap<[String; 4], VecDeque<Option<String>>> = BTreeMap::new();
+        for fields in self.trail_since(first) {
+            let [_, at, _, user, _, action, object, _, new, reason, ..] = fields.as_slice() else { continue };
+            let refused = (new == "refused").then(|| reason.clone());
+            let key = [at, user, action, object].map(Clone::clone);
+            told.entry(key).or_default().push_back(refused);
+        }
+        for deed in deeds.iter_mut() {
+            let Some((action, object, by)) = by_of(&deed.event) else { continue };
+            let key = [rfc3339(deed.recorded), by.to_owned(), action.to_owned(), object.to_owned()];
+            deed.refused = told.get_mut(&key).and_then(VecDeque::pop_front).flatten();
+        }
+    }
+}
+
+/// What is done to an alarm, as the audit trail says it: action, alarm, user.
+fn by_of(event: &Event) -> Option<(&'static str, &str, &str)> {
+    Some(match event {
+        Event::Acknowledge { alarm, by } => ("acknowledge", alarm, by),
+        Event::Shelve { alarm, by, .. } => ("shelve", alarm, by),
+        Event::Unshelve { alarm, by } => ("unshelve", alarm, by),
+        Event::Reset { alarm, by } => ("reset", alarm, by),
+        _ => return None,
+    })
 }

@@ -224,6 +224,9 @@ pub struct AeratorStatus {
     pub id: String,
     /// Running, stopped or not known.
     pub on: Option<bool>,
+    /// It ran tonight and has stopped, without advice to rest.
+    #[serde(default)]
+    pub stopped: bool,
     /// Power, kW.
     pub power_kw: f64,
 }

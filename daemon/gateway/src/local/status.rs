@@ -55,6 +55,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
     let aerators = configured.aerators.iter().enumerate().map(|(index, group)| AeratorStatus {
         id: group.id.clone(),
         on: pond.aerators_on.get(index).copied().flatten(),
+        stopped: index < 64 && pond.aerators_stopped & (1 << index) != 0,
         power_kw: group.power_kw,
     });
     PondStatus {

@@ -333,10 +333,28 @@ fn notice(canvas: &mut Canvas<'_>, screen: &Screen<'_>, y: u16) {
 
 fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
     let keys: &[&str] = match page {
-        Page::Farm => &["a acknowledge", "1-9 pond", "e enter", "Tab alarms", "w why", "? help", "q quit"],
-        Page::Pond => {
-            &["a acknowledge", "1-9 pond", "n night", "e enter", "w why", "0 farm", "? help", "q quit"]
-        }
+        Page::Farm => &[
+            "a acknowledge",
+            "1-9 pond",
+            "n night",
+            "e enter",
+            "d done",
+            "Tab alarms",
+            "w why",
+            "? help",
+            "q quit",
+        ],
+        Page::Pond => &[
+            "a acknowledge",
+            "1-9 pond",
+            "n night",
+            "e enter",
+            "d done",
+            "w why",
+            "0 farm",
+            "? help",
+            "q quit",
+        ],
         Page::Night => {
             &["a acknowledge", "n last nights", "1-9 pond", "w why", "Esc pond", "? help", "q quit"]
         }
@@ -354,12 +372,14 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
         }
     };
     let end = canvas.columns() - 1;
+    let all: usize = keys.iter().map(|key| width(key) + 3).sum();
+    let gap = if all > usize::from(end) + 3 { 2 } else { 3 };
     let mut x = 0;
     for key in keys {
         if x + u16::try_from(width(key)).unwrap_or(u16::MAX) > end {
             break;
         }
-        x = canvas.put(x, y, key, end - x, Style::new()) + 3;
+        x = canvas.put(x, y, key, end - x, Style::new()) + gap;
     }
 }
 
