@@ -125,6 +125,7 @@ pub(crate) fn normal_night() -> FarmStatus {
         faults: vec![],
         probes: vec![],
         lots: vec!["M-17".to_owned(), "M-18".to_owned()],
+        changed_limits: Vec::new(),
         waiting_to_forward: 0,
     }
 }

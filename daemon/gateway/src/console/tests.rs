@@ -16,6 +16,7 @@ use super::ui::{Action, Page, READ_FIRST_MS, Ui};
 mod aside;
 mod calls;
 mod diary;
+mod limits;
 mod night;
 
 const PLAIN: Capabilities = Capabilities { colour: false, utf8: false };

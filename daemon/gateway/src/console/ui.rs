@@ -8,6 +8,7 @@ use crate::local::diary::DeedStatus;
 use super::diary::Form;
 use super::entry::{Entry, Outcome};
 use super::keys::Key;
+use super::limits::LimitForm;
 use super::shelving::Shelving;
 use super::text::FarmClock;
 
@@ -41,6 +42,8 @@ pub(crate) enum Page {
     Why,
     /// Putting an alarm aside.
     Shelving,
+    /// Limits of a pond, and changing one.
+    Limits,
     /// What was done.
     Done,
     /// Recording what was done.
@@ -82,6 +85,8 @@ pub(crate) struct Ui {
     pub(crate) entry: Option<Entry>,
     /// Alarm being put aside.
     pub(crate) shelving: Option<Shelving>,
+    /// Limits of a pond.
+    pub(crate) limits: Option<LimitForm>,
     /// What was done, once the daemon has told it.
     pub(crate) deeds: Option<Vec<DeedStatus>>,
     /// What is being recorded.
@@ -121,6 +126,7 @@ impl Default for Ui {
             scroll: 0,
             entry: None,
             shelving: None,
+            limits: None,
             deeds: None,
             form: None,
             form_pond: false,
@@ -240,6 +246,8 @@ impl Ui {
             (Ask::Shelve { .. } | Ask::Unshelve { .. } | Ask::Reset { .. }, answer) => {
                 self.moved_aside(ask, &answer, now_ms);
             }
+            (Ask::ChangeLimit { .. }, answer) => self.limit_changed(&answer, now_ms),
+            (Ask::Limits { .. }, Err(why)) => self.say(&format!("No limits now: {why}"), true, now_ms),
             (Ask::Record(_), answer) => self.not_recorded(answer, now_ms),
             (Ask::Deeds { .. }, Err(why)) => self.say(&format!("No diary now: {why}"), true, now_ms),
             (Ask::Why { .. }, Err(why)) => {
@@ -297,6 +305,7 @@ impl Ui {
         match self.page {
             Page::Entry => return self.entry_key(key, farm, live, now_ms),
             Page::Shelving => return self.shelving_key(key, live, now_ms),
+            Page::Limits => return self.limits_key(key, live, now_ms),
             Page::Diary => return self.diary_key(key, farm, live, now_ms),
             _ => {}
         }
@@ -311,6 +320,7 @@ impl Ui {
             Key::Char('s') => return self.shelve(farm, live, now_ms),
             Key::Char('r') => return self.reset(farm, live, now_ms),
             Key::Char('d') => return self.diary(farm, live, now_ms),
+            Key::Char('l') => return self.open_limits(farm, live, now_ms),
             Key::Char('w') => return self.ask_why(farm, live, now_ms),
             Key::Char('n') => {
                 self.page = if self.page == Page::Night { Page::Nights } else { Page::Night };
@@ -489,7 +499,7 @@ impl Ui {
                 self.marked = farm.alarms.get(here).map(|alarm| alarm.id.clone());
             }
             Page::Help | Page::Why | Page::Done => self.scroll = self.scroll.saturating_add_signed(by),
-            Page::Entry | Page::Shelving | Page::Diary => {}
+            Page::Entry | Page::Shelving | Page::Diary | Page::Limits => {}
         }
     }
 

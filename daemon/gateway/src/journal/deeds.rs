@@ -4,6 +4,7 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
+use pondreeve_core::limit_change::is_low_oxygen;
 use pondreeve_core::site::{PondIndex, Site};
 use pondreeve_core::{Event, Input, Timestamp};
 
@@ -78,7 +79,7 @@ impl Course {
             event if self.stretch.number.is_some() && !matches!(event, Event::Diary { .. }) => return,
             // One without a number was refused when it came.
             Event::Diary { pond, entry, .. } if entry.number > 0 => (Some(*pond), None),
-            Event::ManualSample { pond, .. } => (Some(*pond), None),
+            Event::ManualSample { pond, .. } | Event::LimitChange { pond, .. } => (Some(*pond), None),
             Event::Service { probe, .. } => (None, Some(*probe)),
             Event::Acknowledge { .. }
             | Event::Shelve { .. }
@@ -166,8 +167,9 @@ impl Journal {
     /// Marks what came to nothing. An act and its record have the same time, user, action and object, and lie in the
     /// same order; where the trail cannot be read, nothing is marked.
     fn say_what_was_refused(&self, deeds: &mut VecDeque<Deed>) {
-        let acts = |deed: &Deed| by_of(&deed.event).is_some();
-        let Some(first) = deeds.iter().find(|deed| acts(deed)).map(|deed| deed.recorded) else { return };
+        let Some(first) = deeds.iter().find(|deed| by_of(deed).is_some()).map(|deed| deed.recorded) else {
+            return;
+        };
         let mut told: BTreeMap<[String; 4], VecDeque<Option<String>>> = BTreeMap::new();
         for fields in self.trail_since(first) {
             let [_, at, _, user, _, action, object, _, new, reason, ..] = fields.as_slice() else { continue };
@@ -176,20 +178,26 @@ impl Journal {
             told.entry(key).or_default().push_back(refused);
         }
         for deed in deeds.iter_mut() {
-            let Some((action, object, by)) = by_of(&deed.event) else { continue };
-            let key = [rfc3339(deed.recorded), by.to_owned(), action.to_owned(), object.to_owned()];
+            let Some([action, object, by]) = by_of(deed) else { continue };
+            let key = [rfc3339(deed.recorded), by, action, object];
             deed.refused = told.get_mut(&key).and_then(VecDeque::pop_front).flatten();
         }
     }
 }
 
-/// What is done to an alarm, as the audit trail says it: action, alarm, user.
-fn by_of(event: &Event) -> Option<(&'static str, &str, &str)> {
-    Some(match event {
-        Event::Acknowledge { alarm, by } => ("acknowledge", alarm, by),
-        Event::Shelve { alarm, by, .. } => ("shelve", alarm, by),
-        Event::Unshelve { alarm, by } => ("unshelve", alarm, by),
-        Event::Reset { alarm, by } => ("reset", alarm, by),
+/// What is done to an alarm or a limit, as the audit trail says it: action, object, user.
+fn by_of(deed: &Deed) -> Option<[String; 3]> {
+    let (action, object, by) = match &deed.event {
+        Event::Acknowledge { alarm, by } => ("acknowledge", alarm.clone(), by),
+        Event::Shelve { alarm, by, .. } => ("shelve", alarm.clone(), by),
+        Event::Unshelve { alarm, by } => ("unshelve", alarm.clone(), by),
+        Event::Reset { alarm, by } => ("reset", alarm.clone(), by),
+        Event::LimitChange { key, by, .. } => {
+            let pond = deed.pond.as_deref()?;
+            let action = if is_low_oxygen(key) { "low-oxygen limit" } else { "limit" };
+            (action, format!("{pond}/{key}"), by)
+        }
         _ => return None,
-    })
+    };
+    Some([action.to_owned(), object, by.clone()])
 }

@@ -13,6 +13,7 @@ mod diary;
 mod entry;
 mod farm;
 mod help;
+mod limits;
 mod night;
 mod nights;
 mod outlook;
@@ -141,6 +142,7 @@ pub(crate) fn draw(area: Rect, screen: &Screen<'_>) -> (Buffer, Option<Position>
         Page::Help => help::page(&mut canvas, &context, body),
         Page::Entry => entry::page(&mut canvas, &context, body),
         Page::Why => why::page(&mut canvas, &context, body),
+        Page::Limits => limits::page(&mut canvas, &context, body),
         Page::Shelving => shelving::page(&mut canvas, &context, body),
         Page::Done => diary::done(&mut canvas, &context, body),
         Page::Diary => diary::form(&mut canvas, &context, body),
@@ -350,6 +352,7 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
             "n night",
             "e enter",
             "d done",
+            "l limits",
             "w why",
             "0 farm",
             "? help",
@@ -365,6 +368,7 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
         Page::Done => &["a acknowledge", "d record", "up down", "1-9 pond", "Esc farm", "? help", "q quit"],
         Page::Diary => &["Enter send, or go on", "Tab next", "a acknowledge", "Esc leave"],
         Page::Shelving => &["1-5 why, and send", "arrows how long", "a acknowledge", "Esc leave"],
+        Page::Limits => &["up down", "digits new value", "Enter, then why", "a acknowledge", "Esc leave"],
         Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
         Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],
         Page::Entry => {

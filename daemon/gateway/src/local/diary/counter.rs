@@ -136,6 +136,7 @@ pub(super) fn settle(deeds: impl Iterator<Item = Deed>) -> Vec<(Timestamp, DeedS
                 (taken_at.unwrap_or(recorded), by, words::reading_values(quantity, value))
             }
             Event::Acknowledge { by, .. }
+            | Event::LimitChange { by, .. }
             | Event::Shelve { by, .. }
             | Event::Unshelve { by, .. }
             | Event::Reset { by, .. }
