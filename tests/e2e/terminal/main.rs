@@ -6,6 +6,7 @@
 #![allow(missing_docs, unreachable_pub, reason = "a test of several files")]
 
 mod day;
+mod line;
 mod night;
 mod power;
 mod probe;

@@ -134,6 +134,30 @@ impl Screen {
         self.tmux(&["clear-history", "-t", "person"]);
     }
 
+    /// From now on what the program writes to its terminal is counted.
+    pub fn count_bytes(&self) {
+        let file = self.server.with_file_name("written");
+        self.tmux(&["pipe-pane", "-t", "person", &format!("cat >> {}", file.display())]);
+    }
+
+    /// Bytes written since they were last asked for, once nothing more has come for a while: longer than the
+    /// daemon's second between two states.
+    pub fn bytes(&self) -> u64 {
+        let file = self.server.with_file_name("written");
+        let size = || std::fs::metadata(&file).map_or(0, |meta| meta.len());
+        let (mut last, mut since) = (size(), Instant::now());
+        while since.elapsed() < Duration::from_millis(1_500) {
+            std::thread::sleep(Duration::from_millis(50));
+            let now = size();
+            if now != last {
+                (last, since) = (now, Instant::now());
+            }
+        }
+        // The pipe appends, so that what was counted can be forgotten.
+        std::fs::write(&file, "").expect("scratch");
+        last
+    }
+
     /// A task begins.
     pub fn begin(&mut self) {
         self.keys = Keys::default();
