@@ -177,7 +177,8 @@ fn start_all_now(
     let stop = situation.sunrise.filter(|_| !facts.forecast_over).map(|sunrise| sunrise + LOW_UNTIL);
     let power_kw = power_kw(pond, &idle);
     let reason = if !idle.is_empty() {
-        format!("{now} Start {} ({power_kw:.1} kW) and look. Stop feeding.", names(pond, &idle))
+        let stopped = about_stopped(situation, &idle);
+        format!("{now} Start {} ({power_kw:.1} kW) and look. Stop feeding.{stopped}", names(pond, &idle))
     } else if pond.aerators.is_empty() {
         format!("{now} Start aerators and look. Stop feeding.")
     } else {
@@ -229,6 +230,23 @@ fn idle_groups(situation: &Situation<'_>) -> Vec<u16> {
         .filter(|&group| situation.aerators_on.get(group).copied().flatten() != Some(true))
         .filter_map(|group| u16::try_from(group).ok())
         .collect()
+}
+
+/// What to mind of those among `groups` that stopped tonight, by a trip or by somebody's hand: switching them on
+/// again blindly may trip them again.
+fn about_stopped(situation: &Situation<'_>, groups: &[u16]) -> String {
+    let stopped: Vec<u16> = groups
+        .iter()
+        .copied()
+        .filter(|&group| group < 64 && situation.facts.stopped & (1 << group) != 0)
+        .collect();
+    if stopped.is_empty() {
+        return String::new();
+    }
+    let names = names(situation.pond, &stopped);
+    format!(
+        " Tonight {names} stopped: find out why before starting again; do not reset a breaker again and again."
+    )
 }
 
 /// Energy as a person says it, with what it costs where that is known.

@@ -6,6 +6,7 @@ use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Delays, Sight};
 use crate::effect::{Forecast, Priority};
+use crate::limit_change;
 use crate::metabolism::{Bloom, Crash};
 use crate::quality::{HandCheck, Seen};
 use crate::site::{Limits, Pond, PondIndex, Threshold};
@@ -42,6 +43,8 @@ pub enum Condition {
     PlanktonCrash,
     /// Production and the swing of oxygen have risen for days. Advice, no danger of its own.
     PlanktonBloom,
+    /// A limit of low oxygen is below what is safe: whoever set it, nobody forgets it.
+    LaxLimits,
     /// Something else of the water is beyond its limit.
     Water(Water),
 }
@@ -56,7 +59,7 @@ pub type Entry = (Condition, &'static str, &'static str, Priority);
 
 const OWN: usize = OXYGEN_AND_PH.len();
 
-const OXYGEN_AND_PH: [Entry; 20] = [
+const OXYGEN_AND_PH: [Entry; 21] = [
     (Condition::DoLow(0), "do-low-warn", "Oxygen low", Priority::High),
     (Condition::DoLow(1), "do-low-critical", "Oxygen critically low", Priority::Critical),
     (Condition::DoLow(2), "do-low-emergency", "Oxygen emergency", Priority::Critical),
@@ -82,6 +85,7 @@ const OXYGEN_AND_PH: [Entry; 20] = [
     (Condition::Nh3Peak(1), "nh3-peak-critical", "Un-ionised ammonia peak critical", Priority::High),
     (Condition::PlanktonCrash, "plankton-crash", "Plankton may have crashed", Priority::Medium),
     (Condition::PlanktonBloom, "plankton-bloom", "Plankton blooms", Priority::Medium),
+    (Condition::LaxLimits, "do-limits-lax", "Oxygen limits set dangerously low", Priority::High),
 ];
 
 #[expect(clippy::indexing_slicing, reason = "worked out when the program is built")]
@@ -225,6 +229,7 @@ impl Condition {
             | Self::AeratorStopped(_)
             | Self::PlanktonCrash
             | Self::PlanktonBloom
+            | Self::LaxLimits
             | Self::Water(_) => None,
         }
     }
@@ -269,6 +274,7 @@ impl Condition {
             | Self::AeratorStopped(_)
             | Self::PlanktonCrash
             | Self::PlanktonBloom
+            | Self::LaxLimits
             | Self::Water(_) => None,
         }
     }
@@ -322,6 +328,7 @@ impl Condition {
             }
             Self::PlanktonCrash => (found(facts.crash.is_some()), DAY_DELAYS),
             Self::PlanktonBloom => (found(facts.bloom.is_some()), DAY_DELAYS),
+            Self::LaxLimits => (found(limit_change::below_floor(limits).next().is_some()), DAY_DELAYS),
             _ => (Sight::Unseen, TREND_DELAYS),
         }
     }

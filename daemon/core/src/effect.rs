@@ -49,6 +49,8 @@ pub enum Effect {
     Service(ServiceChange),
     /// An entry was taken into the diary.
     Recorded(Recorded),
+    /// A limit was changed, or is as configured again.
+    LimitChanged(LimitChanged),
     /// An input was refused; nothing else changed because of it.
     Refused {
         /// When.
@@ -56,6 +58,23 @@ pub enum Effect {
         /// What was attempted, on what, and what would have been accepted.
         reason: String,
     },
+}
+
+/// A limit that a person changed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LimitChanged {
+    /// When.
+    pub at: Timestamp,
+    /// Of which pond.
+    pub pond: PondIndex,
+    /// Key of the limit in the pond's table `limits`.
+    pub key: String,
+    /// What held before.
+    pub old: f64,
+    /// What holds now.
+    pub new: f64,
+    /// What the configuration says.
+    pub configured: f64,
 }
 
 /// QARTOD flags.

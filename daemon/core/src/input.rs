@@ -96,6 +96,19 @@ pub enum Event {
         /// Who fixed it.
         by: String,
     },
+    /// A person changes a limit of a pond's alarms, or takes such a change back.
+    LimitChange {
+        /// Which pond.
+        pond: PondIndex,
+        /// Key of the limit in the pond's table `limits`, such as `do_low_mg_l.warn`.
+        key: String,
+        /// What holds from now on; `None` for what the configuration says.
+        value: Option<f64>,
+        /// Why.
+        reason: String,
+        /// Who.
+        by: String,
+    },
     /// A person acknowledged an alarm.
     Acknowledge {
         /// The alarm's id, as printed.

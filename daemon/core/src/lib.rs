@@ -46,6 +46,7 @@ pub mod effect;
 pub mod evidence;
 pub mod gateway_fault;
 pub mod input;
+pub mod limit_change;
 pub mod mass_balance;
 pub mod message;
 pub mod metabolism;

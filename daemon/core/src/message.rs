@@ -8,6 +8,7 @@ use alloc::vec::Vec;
 use crate::alarm_set::{Condition, Facts};
 use crate::effect::{Flag, Test};
 use crate::input::ProbeFault;
+use crate::limit_change;
 use crate::quality::{HandCheck, Seen};
 use crate::quantity::Quantity;
 use crate::site::{Limits, Pond};
@@ -218,6 +219,7 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
         }
         Condition::PlanktonCrash => plankton::crashed(&place, facts.crash),
         Condition::PlanktonBloom => plankton::blooms(&place, facts.bloom),
+        Condition::LaxLimits => lax_limits(&place, limits),
         Condition::Water(own) => water::holds(&place, own, &limits.water, facts.marks, facts.oxygen),
     }
 }
@@ -256,8 +258,20 @@ pub fn cleared(condition: Condition, pond: &Pond, facts: &Facts<'_>) -> String {
                 "{place}: the day's oxygen production is near that of before again, or a week has passed."
             )
         }
+        Condition::LaxLimits => format!("{place}: no limit of low oxygen is dangerously low any more."),
         Condition::Water(own) => water::over(&place, own, facts.marks),
     }
+}
+
+/// Which limits of low oxygen are below what is safe.
+fn lax_limits(place: &str, limits: &Limits) -> String {
+    let told: Vec<String> = limit_change::below_floor(limits)
+        .map(|(level, limit, floor)| format!("{level} at {limit} mg/L (not below {floor:.1})"))
+        .collect();
+    format!(
+        "{place}: low oxygen alarms too late: {}. Shrimp may die before anybody is called. Ask the adviser, and set it back.",
+        told.join(", ")
+    )
 }
 
 /// Ids of some aerator groups, as a person says them.

@@ -11,6 +11,7 @@ use crate::effect::{Effect, PartFault, Priority, Summary};
 use crate::evidence::trial::Trials;
 use crate::gateway_fault;
 use crate::input::{Event, Input};
+use crate::limit_change::LimitChange;
 use crate::mass_balance::{FeedLoad, MassBalance};
 use crate::metabolism::Fall;
 use crate::night;
@@ -26,6 +27,7 @@ mod alarms;
 mod annunciate;
 mod compensation;
 mod diary;
+mod limits;
 mod service;
 mod take;
 mod trial;
@@ -59,6 +61,8 @@ pub struct State {
     pub(crate) horn: bool,
     pub(crate) diary: diary::Diary,
     pub(crate) trials: Trials,
+    /// Limits that people changed, oldest first.
+    pub(crate) limit_changes: Vec<LimitChange>,
     pub(crate) lamp: bool,
     pub(crate) horn_test: Option<HornTest>,
     pub(crate) calls: Calls,
@@ -271,6 +275,9 @@ impl State {
             Event::Service { probe, step, by } => self.take_service(*probe, step, by, effects),
             Event::Diary { pond, entry, by } => self.take_diary(*pond, entry, by, effects),
             Event::Trial { trial, by } => self.take_trial(trial, by, effects),
+            Event::LimitChange { pond, key, value, reason, by } => {
+                self.change_limit(*pond, (key, *value), (by, reason), effects);
+            }
             Event::Acknowledge { alarm, by } => self.acknowledge(alarm, by, effects),
             Event::Shelve { alarm, length, reason, by } => self.shelve(alarm, *length, reason, by, effects),
             Event::Unshelve { alarm, by } => self.unshelve(alarm, by, effects),
@@ -311,8 +318,9 @@ impl State {
         effects.push(Effect::Refused { at: self.now, reason });
     }
 
-    /// Takes a farm. What is known of ponds, probes and channels stays with their ids.
-    fn take_site(&mut self, site: &Site, effects: &mut Vec<Effect>) {
+    /// Takes a farm as it is configured. What is known of ponds, probes and channels stays with their ids.
+    fn take_site(&mut self, configured: &Site, effects: &mut Vec<Effect>) {
+        let site = &self.with_changes(configured);
         let now = self.now;
         self.site_taken = true;
         let old = self.site.replace(site.clone());

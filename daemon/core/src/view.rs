@@ -8,6 +8,7 @@ use crate::alarm::{Alarm, Shelf};
 use crate::call::{Call, Called, HornTest};
 use crate::derived::slope_per_hour;
 use crate::effect::{Advice, AlarmState, Derived, Flag, Forecast, Latest, PartFault, Priority};
+use crate::limit_change::LimitChange;
 use crate::metabolism::{Day, Trend};
 use crate::night::{ForecastScore, PastNightView};
 use crate::pond::{AerationNight, PondState, Scene};
@@ -48,6 +49,8 @@ pub struct FarmView {
     pub horn_test: Option<HornTest>,
     /// Calls that nobody has reported on yet.
     pub open_calls: Vec<Call>,
+    /// Limits that people changed and that hold over the configuration.
+    pub limit_changes: Vec<LimitChange>,
     /// Probes that are out of service, due for it, or were serviced or checked.
     pub probes: Vec<ProbeView>,
 }
@@ -85,6 +88,10 @@ pub struct PondView {
     pub sunrise: Option<Timestamp>,
     /// Per aerator group: running, stopped, or not known.
     pub aerators_on: Vec<Option<bool>>,
+    /// Aerator groups that ran tonight and have stopped without advice to rest, one bit each.
+    pub aerators_stopped: u64,
+    /// The limits of low oxygen that hold, mg/L: warn, critical, emergency.
+    pub do_low_mg_l: Option<[f64; 3]>,
     /// What people did to it, in short.
     pub diary: Option<DiaryView>,
 }
@@ -135,6 +142,7 @@ impl State {
             lamp: self.lamp,
             horn_test: self.horn_test.clone(),
             open_calls: self.calls.open().to_vec(),
+            limit_changes: self.limit_changes.clone(),
             probes: Vec::new(),
         };
         let Some(scene) = self.scene() else { return view };
@@ -175,6 +183,8 @@ impl State {
                 sunset,
                 sunrise,
                 aerators_on: pond.aerators_on.clone(),
+                aerators_stopped: pond.stopped_tonight(self.now),
+                do_low_mg_l: site.ponds.get(position).map(|own| own.limits.do_low_mg_l.map(|own| own.limit)),
                 diary: diary::diary(self, PondIndex(index)),
             });
             let alarms = pond.alarms.iter().enumerate();

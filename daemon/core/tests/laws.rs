@@ -14,6 +14,10 @@ use proptest::prelude::*;
 const QUANTITIES: [Quantity; 5] =
     [Quantity::DoMgL, Quantity::Ph, Quantity::TemperatureC, Quantity::TanMgL, Quantity::AeratorKw];
 
+/// Limits that people change.
+const LIMITS: [&str; 5] =
+    ["do_low_mg_l.warn", "do_low_mg_l.critical", "ph_high.warn", "do_forecast.warn_mg_l", "no_limit"];
+
 const ALARMS: [&str; 7] = [
     "farm.power-lost",
     "p1.do-low-warn",
@@ -91,7 +95,7 @@ fn event(probes: std::ops::Range<u16>, ponds: std::ops::Range<u16>) -> impl Stra
             Event::Service { probe: ProbeIndex(probe), step, by: "technician".into() }
         }),
         1 => (probes, fault()).prop_map(|(probe, fault)| Event::ProbeFault { probe: ProbeIndex(probe), fault }),
-        1 => (ponds, prop::sample::select(&QUANTITIES[..]), value()).prop_map(|(pond, quantity, value)| {
+        1 => (ponds.clone(), prop::sample::select(&QUANTITIES[..]), value()).prop_map(|(pond, quantity, value)| {
             Event::ManualSample { pond: PondIndex(pond), quantity, value, taken_at: None, by: "technician".into() }
         }),
         1 => prop::sample::select(&ALARMS[..])
@@ -104,6 +108,15 @@ fn event(probes: std::ops::Range<u16>, ponds: std::ops::Range<u16>) -> impl Stra
         }),
         1 => prop::sample::select(&ALARMS[..])
             .prop_map(|alarm| Event::Unshelve { alarm: alarm.into(), by: "technician".into() }),
+        1 => (ponds, prop::sample::select(&LIMITS[..]), prop::option::of(-1.0..12.0_f64)).prop_map(
+            |(pond, key, value)| Event::LimitChange {
+                pond: PondIndex(pond),
+                key: key.into(),
+                value,
+                reason: "adviser".into(),
+                by: "technician".into(),
+            }
+        ),
         1 => prop::sample::select(&ALARMS[..])
             .prop_map(|alarm| Event::Reset { alarm: alarm.into(), by: "technician".into() }),
     ]
@@ -162,6 +175,7 @@ fn of_pond(effects: &[Effect], pond: PondIndex) -> Vec<String> {
             Effect::Advice(advice) => (Some(advice.pond), Effect::Advice(advice)),
             Effect::Summary(summary) => (Some(summary.pond), Effect::Summary(summary)),
             Effect::Service(change) => (change.pond, Effect::Service(change)),
+            Effect::LimitChanged(change) => (Some(change.pond), Effect::LimitChanged(change)),
             Effect::Recorded(recorded) => (Some(recorded.pond), Effect::Recorded(recorded)),
             Effect::Horn { .. } | Effect::Lamp { .. } | Effect::Call(_) | Effect::Refused { .. } => {
                 return None;

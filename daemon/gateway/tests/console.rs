@@ -48,6 +48,7 @@ fn farm(acknowledged: bool) -> FarmStatus {
         probes: Vec::new(),
         lots: Vec::new(),
         faults: vec![],
+        changed_limits: Vec::new(),
         waiting_to_forward: 0,
     }
 }

@@ -39,7 +39,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
             limits: pondreeve::journal::Limits::default(),
             daily_files: None,
         },
-        local: LocalSettings { socket: "/nowhere".into(), mode: 0o600, group: None },
+        local: LocalSettings { socket: "/nowhere".into(), mode: 0o600, group: None, limits_by: Vec::new() },
         buses,
         brokers,
         products: Vec::new(),

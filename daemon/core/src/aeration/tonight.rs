@@ -139,9 +139,10 @@ fn not_enough(
         )
     } else {
         format!(
-            "Even all aerators are not enough: start {} ({:.1} kW) now, stop feeding, be ready to call for help.",
+            "Even all aerators are not enough: start {} ({:.1} kW) now, stop feeding, be ready to call for help.{}",
             names(pond, &idle),
-            power_kw(pond, &idle)
+            power_kw(pond, &idle),
+            super::about_stopped(situation, &idle)
         )
     };
     Advice {

@@ -30,7 +30,9 @@ impl Condition {
             Self::DoFalling => "do_fall_30min_mg_l",
             Self::DoForecast(_) => "do_forecast",
             Self::DoBlind(_) => "do_blind",
-            Self::AeratorStopped(_) | Self::PlanktonCrash | Self::PlanktonBloom => return None,
+            Self::AeratorStopped(_) | Self::PlanktonCrash | Self::PlanktonBloom | Self::LaxLimits => {
+                return None;
+            }
             Self::PhLow(0) => "ph_low.warn",
             Self::PhLow(_) => "ph_low.critical",
             Self::PhHigh(0) => "ph_high.warn",
@@ -47,7 +49,7 @@ impl Condition {
     const fn quantities(self) -> &'static [Quantity] {
         use Quantity as Q;
         match self {
-            Self::DoLow(_) | Self::DoFalling | Self::DoBlind(_) => &[Q::DoMgL],
+            Self::DoLow(_) | Self::DoFalling | Self::DoBlind(_) | Self::LaxLimits => &[Q::DoMgL],
             Self::DoForecast(_) => &[Q::DoMgL, Q::TemperatureC],
             Self::AeratorStopped(_) => &[Q::AeratorOn, Q::AeratorKw, Q::DoMgL],
             Self::PhLow(_) | Self::PhHigh(_) => &[Q::Ph],
@@ -136,6 +138,12 @@ impl Condition {
                 ),
                 String::from("a day's production below 1.15 times that of the days before, or 7 days"),
             ),
+            Self::LaxLimits => (
+                String::from(
+                    "a limit of low oxygen below 3.0 (warn), 2.0 (critical) or 1.0 mg/L (emergency): a daily minimum above 3 for feed and growth (Boyd), above 2 (Kramer 1975), and below 1 for hours kills (Boyd)",
+                ),
+                String::from("limits at or above these"),
+            ),
             _ => (
                 String::from("a group of aerators that ran since sunset stands still for a minute"),
                 String::from("the group runs again for 5 min, or the night is over"),
@@ -175,6 +183,7 @@ impl Condition {
             ),
             Self::PlanktonCrash => String::from("the day's oxygen production has not collapsed"),
             Self::PlanktonBloom => String::from("the day's oxygen production has not risen for days"),
+            Self::LaxLimits => String::from("no limit of low oxygen is below what is safe"),
             Self::Water(own) => water::stands(own, facts.marks),
         }
     }

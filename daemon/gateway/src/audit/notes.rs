@@ -8,6 +8,7 @@ use pondreeve_core::call::{Carried, Outcome};
 use pondreeve_core::effect::{AlarmState, ServiceNews};
 use pondreeve_core::evidence::Trial;
 use pondreeve_core::input::GatewayPart;
+use pondreeve_core::limit_change::is_low_oxygen;
 use pondreeve_core::service::{Adjustment, Step};
 use pondreeve_core::site::{PondIndex, ProbeIndex, Site};
 use pondreeve_core::view::FarmView;
@@ -114,6 +115,22 @@ impl Scribe {
                 (Some(by), vec![told.reason(format!("happened {}", rfc3339(entry.at)))])
             }
             Event::Trial { trial, by } => (Some(by), vec![fixed(trial)]),
+            Event::LimitChange { pond, key, value, reason, by } => {
+                let word = if is_low_oxygen(key) { "low-oxygen limit" } else { "limit" };
+                let told = said(word, format!("{}/{key}", pond_id(about.site, *pond))).reason(reason.clone());
+                let change = about.effects.iter().find_map(|effect| match effect {
+                    Effect::LimitChanged(change) => Some(change),
+                    _ => None,
+                });
+                let told = match (change, value) {
+                    (Some(change), None) => {
+                        told.was(change.old.to_string()).now(format!("{} as configured", change.new))
+                    }
+                    (Some(change), Some(_)) => told.was(change.old.to_string()).now(change.new.to_string()),
+                    (None, value) => told.now(value.map(|value| value.to_string()).unwrap_or_default()),
+                };
+                (Some(by), vec![told])
+            }
             Event::Acknowledge { alarm, by } => {
                 (Some(by), vec![on_alarm("acknowledge", alarm, about.effects)])
             }

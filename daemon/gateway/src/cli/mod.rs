@@ -31,6 +31,7 @@ pub mod evidence;
 pub mod export;
 mod export_audit;
 mod export_diary;
+pub mod limit;
 pub mod manual;
 mod plain;
 pub mod plan;
@@ -82,6 +83,8 @@ pub enum Command {
     Alarms(alarms::Arguments),
     /// Say that you have seen an alarm and are acting on it
     Acknowledge(acknowledge::Arguments),
+    /// List the limits of a pond's alarms, change one, or take a change back
+    Limit(limit::Arguments),
     /// Put an alarm aside for a while, with a reason
     Shelve(shelve::Shelve),
     /// Take a shelved alarm back before its time
@@ -145,6 +148,7 @@ pub fn main() -> ExitCode {
         Command::Status(arguments) => status::run(arguments),
         Command::Alarms(arguments) => alarms::run(arguments),
         Command::Acknowledge(arguments) => acknowledge::run(arguments),
+        Command::Limit(arguments) => limit::run(arguments),
         Command::Shelve(arguments) => shelve::shelve(arguments),
         Command::Unshelve(arguments) => shelve::unshelve(arguments),
         Command::Reset(arguments) => shelve::reset(arguments),

@@ -93,6 +93,8 @@ pub struct LocalSettings {
     pub mode: u32,
     /// Group that owns the socket file, if not the daemon's own.
     pub group: Option<String>,
+    /// Users who may change limits, beside root and the daemon's own.
+    pub limits_by: Vec<String>,
 }
 
 /// Parity of a serial line.

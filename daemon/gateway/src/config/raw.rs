@@ -146,6 +146,8 @@ table! {
         mode: String = optional Text;
         /// Group that owns the socket.
         group: String = optional Text;
+        /// Users who may change limits with `pondreeve limit` and at the console, beside root and the daemon's own.
+        limits_by: Vec<At<String>> = optional ListOf { each: Text, least: 0, most: 32 };
     }
 }
 

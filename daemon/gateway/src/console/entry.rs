@@ -91,6 +91,8 @@ pub(crate) struct Entry {
     pub(crate) difference: Option<String>,
     /// What a kit's values were converted to, where they were.
     pub(crate) converted: Option<String>,
+    /// What was typed in one line, to be read back.
+    pub(crate) said: String,
 }
 
 impl Entry {
@@ -106,6 +108,7 @@ impl Entry {
             sending: false,
             difference: None,
             converted: None,
+            said: String::new(),
         }
     }
 
@@ -212,6 +215,17 @@ impl Entry {
         }
     }
 
+    /// Every value as it was typed: who entered it must find the slip of a finger.
+    fn read_back(&self, pond: &str) -> String {
+        let typed = FIELDS.iter().zip(&self.values).filter(|(_, text)| !text.is_empty());
+        let typed: Vec<String> = typed
+            .map(|(quantity, text)| {
+                format!("{} {text} {}", quantity_name(quantity.id()), quantity.unit()).trim_end().to_owned()
+            })
+            .collect();
+        format!("{} {}", pond.to_uppercase(), typed.join(", "))
+    }
+
     fn send(&mut self, farm: &FarmStatus, clock: FarmClock) -> Outcome {
         let Some(pond) = farm.ponds.get(self.pond).filter(|_| self.pond_chosen) else {
             self.place = Place::Pond;
@@ -270,6 +284,7 @@ impl Entry {
         };
         self.converted = (!converted.is_empty()).then(|| converted.join("; "));
         self.difference = None;
+        self.said = self.read_back(&pond.id);
         let by_hand = values.iter().find(|(id, _)| id == Quantity::DoMgL.id()).map(|(_, value)| *value);
         let by_probe = pond.readings.iter().find(|reading| reading.quantity == Quantity::DoMgL.id());
         if let (Some(hand), Some(probe), None) = (by_hand, by_probe, &at)
@@ -277,10 +292,13 @@ impl Entry {
             && (hand - value).abs() > DIFFERENCE_MG_L
         {
             self.difference = Some(format!(
-                "Oxygen by hand {}, probe {} mg/L: wipe the probe and compare again.",
+                "{} oxygen by hand {}, probe {} mg/L: wipe the probe, compare again.",
+                pond.id.to_uppercase(),
                 number(hand, 2),
                 number(value, 2)
             ));
+        } else if let (Some(_), Some(value), None) = (by_hand, by_probe.and_then(|probe| probe.value), &at) {
+            self.said.push_str(&format!("; the probe reads {}", number(value, 2)));
         }
         Outcome::Send(Ask::Enter { pond: pond.id.clone(), values, at })
     }
@@ -426,6 +444,6 @@ mod tests {
         let mut entry = Entry::new(0, true);
         assert!(matches!(type_in(&mut entry, "1.0\n"), Outcome::Send(_)));
         let said = entry.difference.unwrap();
-        assert!(said.contains("by hand 1.00, probe 6.12 mg/L"), "{said}");
+        assert!(said.contains("P1 oxygen by hand 1.00, probe 6.12 mg/L"), "{said}");
     }
 }

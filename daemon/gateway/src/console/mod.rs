@@ -25,6 +25,7 @@ mod draw;
 mod entry;
 pub(crate) mod explanation;
 mod keys;
+mod limits;
 mod link;
 #[cfg(test)]
 pub(crate) mod sample;
@@ -265,6 +266,7 @@ impl<W: std::io::Write> Console<'_, W> {
         }
         let answer = match answer {
             Ok(Reply::Why(why)) => return self.ui.explained(why),
+            Ok(Reply::Limits { limits }) => return self.ui.told_limits(limits),
             Ok(Reply::Deeds { deeds, .. }) => return self.ui.told_deeds(deeds),
             Ok(Reply::Unsure { message }) => return self.ui.unsure(message, self.now_ms()),
             Ok(Reply::Recorded(recorded)) => {
@@ -279,7 +281,13 @@ impl<W: std::io::Write> Console<'_, W> {
             Ok(other) => Err(format!("unexpected answer {other:?}")),
             Err(why) => Err(why),
         };
+        let is_changed = answer.is_ok();
         self.ui.answered(ask, answer, self.now_ms());
+        if let Ask::ChangeLimit { pond, .. } = ask
+            && is_changed
+        {
+            self.send(Ask::Limits { pond: pond.clone() });
+        }
     }
 
     /// Handles a key. Says whether to leave.

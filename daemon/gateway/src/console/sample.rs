@@ -96,8 +96,8 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
         sunrise: Some("2026-11-25T11:05:00Z".to_owned()),
         diary: None,
         aerators: vec![
-            AeratorStatus { id: "a".to_owned(), on: Some(true), power_kw: 4.5 },
-            AeratorStatus { id: "b".to_owned(), on: Some(false), power_kw: 4.5 },
+            AeratorStatus { id: "a".to_owned(), on: Some(true), stopped: false, power_kw: 4.5 },
+            AeratorStatus { id: "b".to_owned(), on: Some(false), stopped: false, power_kw: 4.5 },
         ],
         do_low_mg_l: [4.0, 3.0, 2.0],
     }
@@ -125,6 +125,7 @@ pub(crate) fn normal_night() -> FarmStatus {
         faults: vec![],
         probes: vec![],
         lots: vec!["M-17".to_owned(), "M-18".to_owned()],
+        changed_limits: Vec::new(),
         waiting_to_forward: 0,
     }
 }

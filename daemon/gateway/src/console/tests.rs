@@ -16,6 +16,7 @@ use super::ui::{Action, Page, READ_FIRST_MS, Ui};
 mod aside;
 mod calls;
 mod diary;
+mod limits;
 mod night;
 
 const PLAIN: Capabilities = Capabilities { colour: false, utf8: false };
@@ -466,7 +467,9 @@ fn a_kept_reading_closes_the_form_and_a_refused_one_stays() {
     assert_eq!(shown.ui.page, Page::Farm);
     // 4.6 by hand against 5.71 from the probe.
     assert!(
-        shown.text().contains("Oxygen by hand 4.60, probe 5.71 mg/L: wipe the probe and compare again."),
+        shown
+            .text()
+            .contains("Kept. P2 oxygen by hand 4.60, probe 5.71 mg/L: wipe the probe, compare again."),
         "{}",
         shown.text()
     );

@@ -8,6 +8,7 @@ use crate::local::diary::DeedStatus;
 use super::diary::Form;
 use super::entry::{Entry, Outcome};
 use super::keys::Key;
+use super::limits::LimitForm;
 use super::shelving::Shelving;
 use super::text::FarmClock;
 
@@ -41,6 +42,8 @@ pub(crate) enum Page {
     Why,
     /// Putting an alarm aside.
     Shelving,
+    /// Limits of a pond, and changing one.
+    Limits,
     /// What was done.
     Done,
     /// Recording what was done.
@@ -82,6 +85,8 @@ pub(crate) struct Ui {
     pub(crate) entry: Option<Entry>,
     /// Alarm being put aside.
     pub(crate) shelving: Option<Shelving>,
+    /// Limits of a pond.
+    pub(crate) limits: Option<LimitForm>,
     /// What was done, once the daemon has told it.
     pub(crate) deeds: Option<Vec<DeedStatus>>,
     /// What is being recorded.
@@ -121,6 +126,7 @@ impl Default for Ui {
             scroll: 0,
             entry: None,
             shelving: None,
+            limits: None,
             deeds: None,
             form: None,
             form_pond: false,
@@ -151,7 +157,10 @@ pub(crate) fn top_unacknowledged(farm: &FarmStatus) -> Option<&AlarmStatus> {
 
 /// The alarm the overview tells about in full.
 pub(crate) fn top_alarm(farm: &FarmStatus) -> Option<&AlarmStatus> {
-    top_unacknowledged(farm).or_else(|| farm.alarms.iter().find(|alarm| !alarm.is_held()))
+    // Of those acknowledged and equally urgent, what is there stands before what may come.
+    let standing = farm.alarms.iter().filter(|alarm| !alarm.is_held());
+    top_unacknowledged(farm)
+        .or_else(|| standing.min_by_key(|alarm| (alarm.priority, alarm.id.contains(".do-forecast"))))
 }
 
 fn occurrence(alarm: &AlarmStatus) -> Occurrence {
@@ -211,14 +220,17 @@ impl Ui {
             }
             (Ask::Enter { .. }, Ok(warning)) => {
                 let entry = self.entry.take();
+                let said = entry.as_ref().map_or_else(String::new, |entry| entry.said.clone());
                 let converted = entry.as_ref().and_then(|entry| entry.converted.clone());
                 let difference = entry.and_then(|entry| entry.difference);
                 let trouble = warning.is_some() || difference.is_some();
                 let text = match (warning, difference) {
                     (Some(warning), _) => format!("Taken, but: {warning}"),
                     (None, Some(difference)) => format!("Kept. {difference}"),
-                    (None, None) => converted
-                        .map_or_else(|| "Kept.".to_owned(), |converted| format!("Kept: {converted}.")),
+                    (None, None) => match converted {
+                        Some(converted) => format!("Kept: {said} ({converted})."),
+                        None => format!("Kept: {said}."),
+                    },
                 };
                 self.say(&text, trouble, now_ms);
                 if self.page == Page::Entry {
@@ -234,6 +246,8 @@ impl Ui {
             (Ask::Shelve { .. } | Ask::Unshelve { .. } | Ask::Reset { .. }, answer) => {
                 self.moved_aside(ask, &answer, now_ms);
             }
+            (Ask::ChangeLimit { .. }, answer) => self.limit_changed(&answer, now_ms),
+            (Ask::Limits { .. }, Err(why)) => self.say(&format!("No limits now: {why}"), true, now_ms),
             (Ask::Record(_), answer) => self.not_recorded(answer, now_ms),
             (Ask::Deeds { .. }, Err(why)) => self.say(&format!("No diary now: {why}"), true, now_ms),
             (Ask::Why { .. }, Err(why)) => {
@@ -291,6 +305,7 @@ impl Ui {
         match self.page {
             Page::Entry => return self.entry_key(key, farm, live, now_ms),
             Page::Shelving => return self.shelving_key(key, live, now_ms),
+            Page::Limits => return self.limits_key(key, live, now_ms),
             Page::Diary => return self.diary_key(key, farm, live, now_ms),
             _ => {}
         }
@@ -305,6 +320,7 @@ impl Ui {
             Key::Char('s') => return self.shelve(farm, live, now_ms),
             Key::Char('r') => return self.reset(farm, live, now_ms),
             Key::Char('d') => return self.diary(farm, live, now_ms),
+            Key::Char('l') => return self.open_limits(farm, live, now_ms),
             Key::Char('w') => return self.ask_why(farm, live, now_ms),
             Key::Char('n') => {
                 self.page = if self.page == Page::Night { Page::Nights } else { Page::Night };
@@ -356,7 +372,11 @@ impl Ui {
             self.say("Another alarm has just come on top. Read it, then press a again.", true, now_ms);
             return None;
         }
-        let place = alarm.pond.as_deref().unwrap_or("gateway").to_uppercase();
+        let place = match alarm.pond.as_deref() {
+            Some(pond) => pond.to_uppercase(),
+            None if alarm.id.starts_with("farm.") => "FARM".to_owned(),
+            None => "GATEWAY".to_owned(),
+        };
         let label = format!("{place}, {}", alarm.name);
         self.say(&format!("Acknowledging {label} ..."), false, now_ms);
         self.pending = Some((alarm.id.clone(), label));
@@ -479,7 +499,7 @@ impl Ui {
                 self.marked = farm.alarms.get(here).map(|alarm| alarm.id.clone());
             }
             Page::Help | Page::Why | Page::Done => self.scroll = self.scroll.saturating_add_signed(by),
-            Page::Entry | Page::Shelving | Page::Diary => {}
+            Page::Entry | Page::Shelving | Page::Diary | Page::Limits => {}
         }
     }
 

@@ -37,7 +37,12 @@ pub(crate) fn farm(folder: &Path) -> Farm {
             limits: crate::journal::Limits::default(),
             daily_files: None,
         },
-        local: LocalSettings { socket: folder.join("socket"), mode: 0o600, group: None },
+        local: LocalSettings {
+            socket: folder.join("socket"),
+            mode: 0o600,
+            group: None,
+            limits_by: Vec::new(),
+        },
         buses: Vec::new(),
         brokers: Vec::new(),
         annunciation: crate::config::annunciation::Annunciation::default(),

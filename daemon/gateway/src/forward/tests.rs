@@ -159,7 +159,12 @@ pub(super) fn farm(port: u16) -> Farm {
             limits: crate::journal::Limits::default(),
             daily_files: None,
         },
-        local: LocalSettings { socket: "/nonexistent".into(), mode: 0o660, group: None },
+        local: LocalSettings {
+            socket: "/nonexistent".into(),
+            mode: 0o660,
+            group: None,
+            limits_by: Vec::new(),
+        },
         buses: Vec::new(),
         brokers: Vec::new(),
         products: Vec::new(),

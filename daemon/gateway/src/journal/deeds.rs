@@ -1,9 +1,10 @@
 //! What people did, in the order in which they said so: entries of the diary, readings by hand,
 //! acknowledgements, steps of services. All of it is kept for ever.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
+use pondreeve_core::limit_change::is_low_oxygen;
 use pondreeve_core::site::{PondIndex, Site};
 use pondreeve_core::{Event, Input, Timestamp};
 
@@ -11,6 +12,7 @@ use super::keys::{LAST, hour_of, key, kind, parts};
 use super::record::read_batch;
 use super::store::Journal;
 use super::tail::{self, Kind};
+use crate::local::status::rfc3339;
 
 /// What is asked for: what was recorded in a stretch of time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,6 +38,8 @@ pub struct Deed {
     pub probe: Option<String>,
     /// What was done, as it came.
     pub event: Event,
+    /// Why it was refused, where the audit trail says that it was: then nothing came of it.
+    pub refused: Option<String>,
 }
 
 /// What came of it.
@@ -75,7 +79,7 @@ impl Course {
             event if self.stretch.number.is_some() && !matches!(event, Event::Diary { .. }) => return,
             // One without a number was refused when it came.
             Event::Diary { pond, entry, .. } if entry.number > 0 => (Some(*pond), None),
-            Event::ManualSample { pond, .. } => (Some(*pond), None),
+            Event::ManualSample { pond, .. } | Event::LimitChange { pond, .. } => (Some(*pond), None),
             Event::Service { probe, .. } => (None, Some(*probe)),
             Event::Acknowledge { .. }
             | Event::Shelve { .. }
@@ -95,6 +99,7 @@ impl Course {
             pond: pond.map(|pond| pond.id.clone()),
             probe: probe.map(|probe| probe.id.clone()),
             event: input.event,
+            refused: None,
         });
         if self.found.deeds.len() > self.stretch.most {
             self.found.deeds.pop_front();
@@ -155,6 +160,44 @@ impl Journal {
             }
         });
         found.map_err(|error| failed(format!(": {error}")))?;
+        self.say_what_was_refused(&mut course.found.deeds);
         Ok(course.found)
     }
+
+    /// Marks what came to nothing. An act and its record have the same time, user, action and object, and lie in the
+    /// same order; where the trail cannot be read, nothing is marked.
+    fn say_what_was_refused(&self, deeds: &mut VecDeque<Deed>) {
+        let Some(first) = deeds.iter().find(|deed| by_of(deed).is_some()).map(|deed| deed.recorded) else {
+            return;
+        };
+        let mut told: BTreeMap<[String; 4], VecDeque<Option<String>>> = BTreeMap::new();
+        for fields in self.trail_since(first) {
+            let [_, at, _, user, _, action, object, _, new, reason, ..] = fields.as_slice() else { continue };
+            let refused = (new == "refused").then(|| reason.clone());
+            let key = [at, user, action, object].map(Clone::clone);
+            told.entry(key).or_default().push_back(refused);
+        }
+        for deed in deeds.iter_mut() {
+            let Some([action, object, by]) = by_of(deed) else { continue };
+            let key = [rfc3339(deed.recorded), by, action, object];
+            deed.refused = told.get_mut(&key).and_then(VecDeque::pop_front).flatten();
+        }
+    }
+}
+
+/// What is done to an alarm or a limit, as the audit trail says it: action, object, user.
+fn by_of(deed: &Deed) -> Option<[String; 3]> {
+    let (action, object, by) = match &deed.event {
+        Event::Acknowledge { alarm, by } => ("acknowledge", alarm.clone(), by),
+        Event::Shelve { alarm, by, .. } => ("shelve", alarm.clone(), by),
+        Event::Unshelve { alarm, by } => ("unshelve", alarm.clone(), by),
+        Event::Reset { alarm, by } => ("reset", alarm.clone(), by),
+        Event::LimitChange { key, by, .. } => {
+            let pond = deed.pond.as_deref()?;
+            let action = if is_low_oxygen(key) { "low-oxygen limit" } else { "limit" };
+            (action, format!("{pond}/{key}"), by)
+        }
+        _ => return None,
+    };
+    Some([action.to_owned(), object, by.clone()])
 }

@@ -54,6 +54,7 @@ pub(super) mod kind {
     pub(in crate::journal) const UNSHELVE: u8 = 14;
     pub(in crate::journal) const RESET: u8 = 15;
     pub(in crate::journal) const DIARY: u8 = 24;
+    pub(in crate::journal) const LIMIT_CHANGE: u8 = 40;
     pub(in crate::journal) const CARRIED: u8 = 20;
     pub(in crate::journal) const TRIAL: u8 = 25;
     /// Not inputs: what the core made of the input before.
@@ -210,6 +211,7 @@ fn event_kind(event: &Event) -> u8 {
         Event::Service { .. } => kind::SERVICE,
         Event::Diary { .. } => kind::DIARY,
         Event::Trial { .. } => kind::TRIAL,
+        Event::LimitChange { .. } => kind::LIMIT_CHANGE,
         Event::Acknowledge { .. } => kind::ACKNOWLEDGE,
         Event::Shelve { .. } => kind::SHELVE,
         Event::Unshelve { .. } => kind::UNSHELVE,
@@ -274,6 +276,14 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
         }
         Event::Trial { trial, by } => {
             trial_record::put(out, trial);
+            put_text(out, by);
+        }
+        Event::LimitChange { pond, key, value, reason, by } => {
+            put_unsigned(out, u64::from(pond.0));
+            put_text(out, key);
+            out.push(u8::from(value.is_some()));
+            out.extend_from_slice(&value.unwrap_or_default().to_bits().to_le_bytes());
+            put_text(out, reason);
             put_text(out, by);
         }
         Event::Acknowledge { alarm, by } | Event::Unshelve { alarm, by } | Event::Reset { alarm, by } => {
@@ -394,6 +404,17 @@ pub(super) fn read_event(
             Event::Diary { pond, entry: diary_record::read(reader, at)?, by: reader.text()? }
         }
         kind::TRIAL => Event::Trial { trial: trial_record::read(reader)?, by: reader.text()? },
+        kind::LIMIT_CHANGE => {
+            let (pond, key) = (PondIndex(reader.index()?), reader.text()?);
+            let has_value = match reader.byte()? {
+                0 => false,
+                1 => true,
+                _ => return Err(Malformed::Unknown),
+            };
+            let value = f64::from_bits(u64::from_le_bytes(reader.array()?));
+            let value = has_value.then_some(value);
+            Event::LimitChange { pond, key, value, reason: reader.text()?, by: reader.text()? }
+        }
         kind::ACKNOWLEDGE => Event::Acknowledge { alarm: reader.text()?, by: reader.text()? },
         kind::SHELVE => Event::Shelve {
             alarm: reader.text()?,

@@ -133,6 +133,15 @@ fn any_event() -> impl Strategy<Value = Event> {
             by
         }),
         any::<(String, String)>().prop_map(|(alarm, by)| Event::Acknowledge { alarm, by }),
+        (any::<u16>(), prop::option::of(any_number()), any::<(String, String, String)>()).prop_map(
+            |(pond, value, (key, reason, by))| Event::LimitChange {
+                pond: PondIndex(pond),
+                key,
+                value,
+                reason,
+                by
+            }
+        ),
         any::<(String, i64, String, String)>().prop_map(|(alarm, length_ms, reason, by)| Event::Shelve {
             alarm,
             length: Span::from_millis(length_ms),

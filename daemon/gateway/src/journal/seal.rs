@@ -209,7 +209,13 @@ impl Sealer {
                 let is_lasting = match event {
                     Event::Started { site } | Event::SiteChanged { site } => self.take_site(site),
                     event => {
-                        matches!(event, Event::Service { .. } | Event::Diary { .. } | Event::Trial { .. })
+                        matches!(
+                            event,
+                            Event::Service { .. }
+                                | Event::Diary { .. }
+                                | Event::Trial { .. }
+                                | Event::LimitChange { .. }
+                        )
                     }
                 };
                 if let Event::ManualSample { pond, quantity, value, taken_at, .. } = event {

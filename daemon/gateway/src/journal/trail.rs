@@ -6,6 +6,8 @@
 //! Notes of inputs that are not sealed lie in the tail; number and hash of those follow from the sealed end and their
 //! order, and are the same before and after sealing.
 
+use pondreeve_core::Timestamp;
+
 use super::database::Store;
 use super::keys::{Key, key, kind, parts};
 use super::record::{Batch, read_batch};
@@ -132,6 +134,26 @@ impl Journal {
         rows.filter_map(|(_, value)| Row::from_bytes(&value)?.fields())
             .find(|fields| fields.get(5).is_some_and(|own| own == action))
             .and_then(|fields| fields.into_iter().nth(8))
+    }
+
+    /// Fields of the records from a time on, oldest first; what cannot be read is left out.
+    pub(super) fn trail_since(&self, from: Timestamp) -> Vec<Vec<String>> {
+        let is_later = |fields: &Vec<String>| {
+            let at = fields.get(1).and_then(|at| at.parse::<jiff::Timestamp>().ok());
+            at.is_some_and(|at| at.as_millisecond() >= from.as_millis())
+        };
+        let mut found = Vec::new();
+        if let Some(store) = &self.store {
+            let rows = store.sealed.range(row_key(0)..row_key(u64::MAX)).rev().map_while(Result::ok);
+            let fields = rows.filter_map(|(_, value)| Row::from_bytes(&value)?.fields());
+            found.extend(fields.take_while(is_later));
+            found.reverse();
+        }
+        let mut head = self.trail.sealed;
+        found.extend(
+            self.unsealed_notes().unwrap_or_default().iter().filter_map(|note| head.chain(note).fields()),
+        );
+        found
     }
 
     fn unsealed_notes(&self) -> Result<Vec<Note>, String> {

@@ -195,6 +195,9 @@ pub struct DeedStatus {
     pub superseded_by: Option<u64>,
     /// Why it was withdrawn, where it was.
     pub withdrawn: Option<String>,
+    /// Why it was refused, so that nothing came of it, where it was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub refused: Option<String>,
     /// In one line.
     pub words: String,
     /// What was said and what follows from it; units stand last in the names.

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::alarms::AlarmStatus;
 use super::calls::HornTestStatus;
 use super::diary::DiaryStatus;
+use super::limits::ChangedLimitStatus;
 use super::service::ProbeStatus;
 
 /// The farm at one moment. Times are RFC 3339 in UTC; `time_zone_offset_s` says how to show them.
@@ -44,6 +45,9 @@ pub struct FarmStatus {
     /// Lots of mineral slurry in the configuration.
     #[serde(default)]
     pub lots: Vec<String>,
+    /// Limits that somebody changed and that hold over the configuration, oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub changed_limits: Vec<ChangedLimitStatus>,
     /// Summaries and alarms waiting to be forwarded.
     pub waiting_to_forward: u64,
 }
@@ -224,6 +228,9 @@ pub struct AeratorStatus {
     pub id: String,
     /// Running, stopped or not known.
     pub on: Option<bool>,
+    /// It ran tonight and has stopped, without advice to rest.
+    #[serde(default)]
+    pub stopped: bool,
     /// Power, kW.
     pub power_kw: f64,
 }

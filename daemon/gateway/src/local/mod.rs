@@ -8,6 +8,7 @@ pub mod diary;
 pub mod dose;
 pub mod evidence;
 pub mod farm;
+pub mod limits;
 pub mod mass_balance;
 pub mod night;
 pub mod protocol;

@@ -14,6 +14,7 @@ pub use super::farm::{
     AdviceStatus, AerationNightStatus, AeratorStatus, BalanceStatus, FarmStatus, FaultStatus,
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus,
 };
+use super::limits::LimitStatus;
 use super::mass_balance::{FeedAsk, FeedLoadStatus};
 use super::night::NightStatus;
 use super::service::StepAsk;
@@ -126,6 +127,22 @@ pub enum Ask {
         /// What was done.
         act: StepAsk,
     },
+    /// The limits of a pond's alarms that can be changed.
+    Limits {
+        /// Pond id.
+        pond: String,
+    },
+    /// Change a limit, or take such a change back.
+    ChangeLimit {
+        /// Pond id.
+        pond: String,
+        /// Key of the limit.
+        key: String,
+        /// The new value; as configured if absent.
+        value: Option<f64>,
+        /// Why.
+        reason: String,
+    },
     /// Why an alarm stands or does not, or what a pond's advice rests on.
     Why {
         /// An alarm's id, or a pond's.
@@ -201,6 +218,11 @@ pub enum Reply {
         deeds: Vec<DeedStatus>,
         /// Whether there were more than were asked for.
         is_cut: bool,
+    },
+    /// The limits.
+    Limits {
+        /// In the order of the configuration.
+        limits: Vec<LimitStatus>,
     },
     /// The explanation.
     Why(Box<WhyStatus>),

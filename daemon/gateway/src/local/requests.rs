@@ -108,8 +108,16 @@ impl Counter {
                 self.stored(&pond, &quantity, &from, &to, Some(level)).await
             }
             Ask::Service { probe, act } => self.service(&probe, &act, by).await,
+            Ask::Limits { pond } => self.limits(&pond).await,
+            Ask::ChangeLimit { pond, key, value, reason } => {
+                self.change_limit(&pond, &key, value, &reason, by).await
+            }
             Ask::Why { id } => match self.desk.why(&id).await.ok_or(Refusal::Ended)? {
-                Ok(why) => Ok(Reply::Why(Box::new(why_status(&why, &self.farm, self.clock.now())))),
+                Ok(why) => {
+                    let view = self.desk.view().await.ok_or(Refusal::Ended)?;
+                    let changes = &view.limit_changes;
+                    Ok(Reply::Why(Box::new(why_status(&why, &self.farm, changes, self.clock.now()))))
+                }
                 Err(known) => Err(Refusal::Bad(no_such(&id, &known))),
             },
             Ask::PlanDose(request) => {

@@ -8,6 +8,7 @@ use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
 use super::calls::{called_status, horn_test_status};
 use super::diary::diary_status;
+use super::limits::changed_status;
 use super::protocol::{
     AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, FarmStatus, FaultStatus,
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus, ShelfStatus,
@@ -47,6 +48,7 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
         probes: probes_status(view, farm),
         faults: view.faults.iter().map(fault_status).collect(),
         lots: farm.products.iter().map(|product| product.lot.clone()).collect(),
+        changed_limits: view.limit_changes.iter().map(changed_status).collect(),
         waiting_to_forward,
     }
 }
@@ -55,6 +57,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
     let aerators = configured.aerators.iter().enumerate().map(|(index, group)| AeratorStatus {
         id: group.id.clone(),
         on: pond.aerators_on.get(index).copied().flatten(),
+        stopped: index < 64 && pond.aerators_stopped & (1 << index) != 0,
         power_kw: group.power_kw,
     });
     PondStatus {
@@ -78,7 +81,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
         sunrise: pond.sunrise.map(rfc3339),
         aerators: aerators.collect(),
         diary: pond.diary.as_ref().map(diary_status),
-        do_low_mg_l: configured.limits.do_low_mg_l.map(|threshold| threshold.limit),
+        do_low_mg_l: pond.do_low_mg_l.unwrap_or(configured.limits.do_low_mg_l.map(|own| own.limit)),
     }
 }
 

@@ -1,9 +1,11 @@
 //! An explanation as it is said over the socket.
 
 use pondreeve_core::Timestamp;
+use pondreeve_core::limit_change::LimitChange;
 use pondreeve_core::why::{Why, Witness, Worked};
 use serde::{Deserialize, Serialize};
 
+use super::limits::source;
 use super::status::rfc3339;
 use crate::config::Farm;
 
@@ -100,10 +102,10 @@ pub struct VerdictStatus {
 }
 
 /// As the socket tells it.
-pub fn why_status(why: &Why, farm: &Farm, now: Timestamp) -> WhyStatus {
+pub fn why_status(why: &Why, farm: &Farm, changes: &[LimitChange], now: Timestamp) -> WhyStatus {
     let instant = jiff::Timestamp::from_millisecond(now.as_millis()).unwrap_or_default();
     let pond = why.pond.and_then(|pond| farm.site.ponds.get(usize::from(pond.0)));
-    let source = why.limit_key.zip(why.pond).and_then(|(key, pond)| farm.limit_source(pond, key));
+    let source = why.limit_key.zip(why.pond).and_then(|(key, pond)| source(farm, changes, pond, key));
     WhyStatus {
         id: why.id.clone(),
         at: rfc3339(now),
@@ -116,7 +118,7 @@ pub fn why_status(why: &Why, farm: &Farm, now: Timestamp) -> WhyStatus {
         says: why.says.clone(),
         raised_when: why.raised_when.clone(),
         clears_when: why.clears_when.clone(),
-        limit_source: source.map(str::to_owned),
+        limit_source: source,
         inputs: why.inputs.iter().map(|witness| input(witness, now)).collect(),
         formulas: why.worked.iter().map(worked).collect(),
         forecast: why.forecast.clone(),

@@ -6,6 +6,7 @@ use serde_json::Value;
 
 mod calibrate;
 mod daemon;
+mod limit;
 mod record;
 mod replay;
 mod trial;

@@ -287,6 +287,7 @@ impl Resolver<'_> {
             socket: socket?,
             mode: mode?,
             group: raw.group.as_ref().map(|at| at.value.clone()),
+            limits_by: raw.limits_by.iter().flat_map(|at| &at.value).map(|at| at.value.clone()).collect(),
         })
     }
 

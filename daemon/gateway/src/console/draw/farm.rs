@@ -143,7 +143,9 @@ impl Column {
                 outlook::share_percent(pond).map_or_else(|| NO_VALUE.to_owned(), |share| number(share, 0))
             }
             Self::Slope => {
-                outlook::slope_mg_l_h(pond).map_or_else(|| NO_VALUE.to_owned(), |slope| signed(slope, 2))
+                // Five columns: steeper than any water is, a tenth is enough.
+                let told = |slope: f64| signed(slope, if slope.abs() < 9.995 { 2 } else { 1 });
+                outlook::slope_mg_l_h(pond).map_or_else(|| NO_VALUE.to_owned(), told)
             }
             Self::Warn => outlook::crossing_short(context, pond, pond.do_low_mg_l[0]),
             Self::Critical => outlook::crossing_short(context, pond, pond.do_low_mg_l[1]),

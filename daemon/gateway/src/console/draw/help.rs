@@ -13,7 +13,7 @@ const TEXT: &[&str] = &[
     "a, space or Enter: acknowledge the alarm on top; on the alarm page, the marked one.",
     "1 to 9: open a pond. Up, down: choose. Tab: next page. Esc or 0: the farm. ?: this page.",
     "n: tonight's oxygen; again: the last nights. e: enter a hand reading. d: what was done; again: record it. w: why. q: leave; the daemon goes on. Ctrl-L: redraw.",
-    "s: put the alarm aside for a while, with a reason; on a shelved one, take it back. r: check off what is over and latched.",
+    "l: the limits of the chosen pond, and changing one. s: put the alarm aside for a while, with a reason; on a shelved one, take it back. r: check off what is over and latched.",
     "=BEFORE YOU WALK OUT",
     "If in doubt, start aerators and look. The numbers are guidance: a probe sees one spot at one depth, a \
      forecast is an estimate, and telephone networks fail. This program recommends; it does not switch aerators.",

@@ -13,6 +13,7 @@ mod diary;
 mod entry;
 mod farm;
 mod help;
+mod limits;
 mod night;
 mod nights;
 mod outlook;
@@ -141,6 +142,7 @@ pub(crate) fn draw(area: Rect, screen: &Screen<'_>) -> (Buffer, Option<Position>
         Page::Help => help::page(&mut canvas, &context, body),
         Page::Entry => entry::page(&mut canvas, &context, body),
         Page::Why => why::page(&mut canvas, &context, body),
+        Page::Limits => limits::page(&mut canvas, &context, body),
         Page::Shelving => shelving::page(&mut canvas, &context, body),
         Page::Done => diary::done(&mut canvas, &context, body),
         Page::Diary => diary::form(&mut canvas, &context, body),
@@ -333,10 +335,29 @@ fn notice(canvas: &mut Canvas<'_>, screen: &Screen<'_>, y: u16) {
 
 fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
     let keys: &[&str] = match page {
-        Page::Farm => &["a acknowledge", "1-9 pond", "e enter", "Tab alarms", "w why", "? help", "q quit"],
-        Page::Pond => {
-            &["a acknowledge", "1-9 pond", "n night", "e enter", "w why", "0 farm", "? help", "q quit"]
-        }
+        Page::Farm => &[
+            "a acknowledge",
+            "1-9 pond",
+            "n night",
+            "e enter",
+            "d done",
+            "Tab alarms",
+            "w why",
+            "? help",
+            "q quit",
+        ],
+        Page::Pond => &[
+            "a acknowledge",
+            "1-9 pond",
+            "n night",
+            "e enter",
+            "d done",
+            "l limits",
+            "w why",
+            "0 farm",
+            "? help",
+            "q quit",
+        ],
         Page::Night => {
             &["a acknowledge", "n last nights", "1-9 pond", "w why", "Esc pond", "? help", "q quit"]
         }
@@ -347,6 +368,7 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
         Page::Done => &["a acknowledge", "d record", "up down", "1-9 pond", "Esc farm", "? help", "q quit"],
         Page::Diary => &["Enter send, or go on", "Tab next", "a acknowledge", "Esc leave"],
         Page::Shelving => &["1-5 why, and send", "arrows how long", "a acknowledge", "Esc leave"],
+        Page::Limits => &["up down", "digits new value", "Enter, then why", "a acknowledge", "Esc leave"],
         Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
         Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],
         Page::Entry => {
@@ -354,12 +376,14 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
         }
     };
     let end = canvas.columns() - 1;
+    let all: usize = keys.iter().map(|key| width(key) + 3).sum();
+    let gap = if all > usize::from(end) + 3 { 2 } else { 3 };
     let mut x = 0;
     for key in keys {
         if x + u16::try_from(width(key)).unwrap_or(u16::MAX) > end {
             break;
         }
-        x = canvas.put(x, y, key, end - x, Style::new()) + 3;
+        x = canvas.put(x, y, key, end - x, Style::new()) + gap;
     }
 }
 

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use crate::console::text::{NO_VALUE, age_words, number, quality, signed};
-use crate::local::protocol::{AdviceStatus, PondStatus, ReadingStatus};
+use crate::local::protocol::{AdviceStatus, AeratorStatus, PondStatus, ReadingStatus};
 
 use super::Context;
 
@@ -180,6 +180,12 @@ fn groups(advice: &AdviceStatus) -> String {
     }
 }
 
+/// Whether all that is advised to start ran tonight and has stopped: a trip to look at before anything else.
+fn all_stopped(pond: &PondStatus, advice: &AdviceStatus) -> bool {
+    let stopped = |id: &String| pond.aerators.iter().any(|group| group.id == *id && group.stopped);
+    !advice.aerators.is_empty() && advice.aerators.iter().all(stopped)
+}
+
 /// What to do about the oxygen, complete in itself, without the reason.
 pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
     if !context.live() {
@@ -190,6 +196,9 @@ pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
     let until = time(&advice.stop).map_or_else(String::new, |at| format!(" until about {at}"));
     match advice.action.as_str() {
         "start-now" if all_run(pond) => "ALL AERATORS RUN ALREADY: go and look.".to_owned(),
+        "start-now" if all_stopped(pond, advice) => {
+            format!("FIND OUT WHY {} STOPPED, then start again.", groups(advice))
+        }
         "start-now" => format!("START {} NOW{until}, and look.", groups(advice)),
         "start-at" => {
             let start = time(&advice.start).unwrap_or_else(|| "a time not given".to_owned());
@@ -238,6 +247,7 @@ pub(super) fn action_short(context: &Context<'_>, pond: &PondStatus) -> String {
     match advice.action.as_str() {
         "start-now" if all_run(pond) => "GO AND LOOK".to_owned(),
         "start-now" if groups.is_empty() => "START NOW".to_owned(),
+        "start-now" if all_stopped(pond, advice) => "GO AND LOOK".to_owned(),
         "start-now" => format!("START {groups}"),
         "start-at" => {
             let start =
@@ -252,19 +262,17 @@ pub(super) fn action_short(context: &Context<'_>, pond: &PondStatus) -> String {
 
 /// `A on, B off, C ?`.
 pub(super) fn aerators(context: &Context<'_>, pond: &PondStatus) -> String {
-    let state = |on: Option<bool>| match on {
+    let state = |group: &AeratorStatus| match group.on {
         _ if !context.live() => "?",
         Some(true) => "on",
+        Some(false) if group.stopped => "STOPPED",
         Some(false) => "off",
         None => "?",
     };
     if pond.aerators.is_empty() {
         return "no aerators set up".to_owned();
     }
-    let groups: Vec<_> = pond
-        .aerators
-        .iter()
-        .map(|group| format!("{} {}", group.id.to_uppercase(), state(group.on)))
-        .collect();
+    let groups: Vec<_> =
+        pond.aerators.iter().map(|group| format!("{} {}", group.id.to_uppercase(), state(group))).collect();
     groups.join(", ")
 }

@@ -63,6 +63,15 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         y += 1;
     }
 
+    let changed = context.farm.changed_limits.iter().filter(|change| change.pond == pond.id);
+    let changed: Vec<String> =
+        changed.map(|own| format!("{} {} ({})", own.key, own.value, own.configured)).collect();
+    if !changed.is_empty() {
+        let text = format!("Limits changed: {} (l)", changed.join(", "));
+        canvas.put(0, y, &text, columns - 1, canvas.bold());
+        y += 1;
+    }
+
     y += readings(canvas, context, Rows { top: y, bottom: rows.bottom });
     let curve = context.screen.curve.filter(|curve| curve.pond == pond.id);
     if rows.bottom.saturating_sub(y) >= CHART_ROWS {

@@ -15,6 +15,7 @@ fn deed(number: u64, pond: &str, at: &str, kind: &str, words: &str) -> DeedStatu
         corrects: None,
         superseded_by: None,
         withdrawn: None,
+        refused: None,
         words: words.to_owned(),
         values: std::collections::BTreeMap::new(),
     }

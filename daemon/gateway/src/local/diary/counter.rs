@@ -114,7 +114,7 @@ impl Counter {
 pub(super) fn settle(deeds: impl Iterator<Item = Deed>) -> Vec<(Timestamp, DeedStatus)> {
     let mut told: Vec<(Timestamp, DeedStatus)> = Vec::new();
     let mut places: BTreeMap<u64, usize> = BTreeMap::new();
-    for Deed { recorded, pond, probe, event } in deeds {
+    for Deed { recorded, pond, probe, event, refused } in deeds {
         if let Event::Diary { entry, by, .. } = event {
             let over = entry.corrects.and_then(|number| places.get(&number));
             if let Some((_, earlier)) = over.and_then(|&place| told.get_mut(place)) {
@@ -127,12 +127,16 @@ pub(super) fn settle(deeds: impl Iterator<Item = Deed>) -> Vec<(Timestamp, DeedS
             told.push((entry.at, deed_of(&entry, pond, recorded, by)));
             continue;
         }
-        let Some((kind, line)) = words::other_words(&event, probe.as_deref()) else { continue };
+        let Some((kind, mut line)) = words::other_words(&event, probe.as_deref()) else { continue };
+        if let Some(reason) = &refused {
+            line = format!("REFUSED: {reason}");
+        }
         let (at, by, values) = match event {
             Event::ManualSample { quantity, value, taken_at, by, .. } => {
                 (taken_at.unwrap_or(recorded), by, words::reading_values(quantity, value))
             }
             Event::Acknowledge { by, .. }
+            | Event::LimitChange { by, .. }
             | Event::Shelve { by, .. }
             | Event::Unshelve { by, .. }
             | Event::Reset { by, .. }
@@ -152,6 +156,7 @@ pub(super) fn settle(deeds: impl Iterator<Item = Deed>) -> Vec<(Timestamp, DeedS
                 corrects: None,
                 superseded_by: None,
                 withdrawn: None,
+                refused,
                 words: line,
                 values,
             },
@@ -173,6 +178,7 @@ fn deed_of(entry: &Entry, pond: Option<String>, recorded: Timestamp, by: String)
         corrects: entry.corrects,
         superseded_by: None,
         withdrawn: None,
+        refused: None,
         words: said.words,
         values: said.values,
     }

@@ -134,6 +134,7 @@ fn what_was_superseded_says_by_what() {
         pond: Some("p1".to_owned()),
         probe: None,
         event: Event::Diary { pond: PondIndex(0), entry, by: "mira".to_owned() },
+        refused: None,
     };
     let feed = |number: u64, kg: f64| entry(number, What::Feed(Feed { kg, tray_left_percent: None }));
     let mended = Entry { corrects: Some(1), ..feed(2, 38.0) };

@@ -343,6 +343,10 @@ pub(super) fn other_words(event: &Event, probe: Option<&str>) -> Option<(&'stati
             let name = quantity_name(quantity.id());
             ("reading", format!("{name} {value} {} by hand", quantity.unit()).replace("  ", " "))
         }
+        Event::LimitChange { key, value, reason, .. } => {
+            let value = value.map_or_else(|| "as configured".to_owned(), typed);
+            ("limit", format!("limit {key} set to {value}: {reason}"))
+        }
         Event::Acknowledge { alarm, .. } => ("acknowledgement", format!("acknowledged {alarm}")),
         Event::Shelve { alarm, length, reason, .. } => {
             let words = format!("{alarm} put aside for {:.0} min: {reason}", length.as_hours() * 60.0);
