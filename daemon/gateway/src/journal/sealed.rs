@@ -242,7 +242,7 @@ mod tests {
         let sealed = Sealed::open(&db).unwrap();
         let lengths = [0, LONGEST, LONGEST + 1, 3 * LONGEST, 700_000];
         for (place, length) in lengths.into_iter().enumerate() {
-            sealed.insert(&[place as u8; 17], value(3, length)).unwrap();
+            sealed.insert([place as u8; 17], value(3, length)).unwrap();
         }
         for (place, length) in lengths.into_iter().enumerate() {
             assert_eq!(sealed.get([place as u8; 17]).unwrap().unwrap(), value(3, length));
@@ -253,13 +253,13 @@ mod tests {
         assert_eq!(forward, lengths);
         assert_eq!(backward, lengths.into_iter().rev().collect::<Vec<_>>());
         // Replaced by another long one, the same one and a short one.
-        sealed.insert(&[4; 17], value(5, 500_000)).unwrap();
-        sealed.insert(&[3; 17], value(3, lengths[3])).unwrap();
-        sealed.insert(&[2; 17], value(5, 10)).unwrap();
+        sealed.insert([4; 17], value(5, 500_000)).unwrap();
+        sealed.insert([3; 17], value(3, lengths[3])).unwrap();
+        sealed.insert([2; 17], value(5, 10)).unwrap();
         assert_eq!(sealed.get([4; 17]).unwrap().unwrap(), value(5, 500_000));
         assert_eq!(sealed.parts.len(), 500_000_usize.div_ceil(LONGEST) + 3);
         let mut batch = Batch::default();
-        (0..5).for_each(|place| batch.remove(&[place; 17]));
+        (0..5).for_each(|place| batch.remove([place; 17]));
         sealed.apply(batch).unwrap();
         assert!(sealed.tree.is_empty() && sealed.parts.is_empty());
         db.flush().unwrap();
@@ -271,7 +271,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let db = crate::journal::database::settings(&folder.path().join("store")).open().unwrap();
         let sealed = Sealed::open(&db).unwrap();
-        sealed.insert(&[1; 17], value(3, 100_000)).unwrap();
+        sealed.insert([1; 17], value(3, 100_000)).unwrap();
         assert!(sealed.contains_key([1; 17]).unwrap());
         let part = sealed.parts.iter().keys().nth(7).unwrap().unwrap();
         sealed.parts.remove(part).unwrap();
