@@ -91,10 +91,15 @@ impl Ui {
                 return None;
             }
             _ if form.sending => "Sending; wait for the answer.",
-            Key::Up => return Self::stay(form.moved(-1)),
-            Key::Down | Key::Tab => return Self::stay(form.moved(1)),
-            Key::PageUp => return Self::stay(form.moved(-10)),
-            Key::PageDown => return Self::stay(form.moved(10)),
+            Key::Up | Key::Down | Key::Tab | Key::PageUp | Key::PageDown => {
+                form.moved(match key {
+                    Key::Up => -1,
+                    Key::PageUp => -10,
+                    Key::PageDown => 10,
+                    _ => 1,
+                });
+                return None;
+            }
             Key::Char(digit) if form.asks_why => {
                 let reason = digit.to_digit(10).and_then(|own| REASONS.get((own as usize).checked_sub(1)?));
                 match (reason, form.chosen()) {
@@ -141,10 +146,6 @@ impl Ui {
             _ => "Only digits here. Esc leaves; then the other keys work.",
         };
         self.say(wrong, true, now_ms);
-        None
-    }
-
-    fn stay((): ()) -> Option<Action> {
         None
     }
 

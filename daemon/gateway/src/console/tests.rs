@@ -18,6 +18,7 @@ mod calls;
 mod diary;
 mod limits;
 mod night;
+mod redraw;
 
 const PLAIN: Capabilities = Capabilities { colour: false, utf8: false };
 const FULL: Capabilities = Capabilities { colour: true, utf8: true };
