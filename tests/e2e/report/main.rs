@@ -61,6 +61,8 @@ fn the_ten_days_make_a_report() {
     // Its motors were seen in ten of 92 days, so that its energy is not known.
     assert_eq!(told[&("p4".to_owned(), "kwh_per_kg".to_owned())]["not_known"], "energy-gaps");
     assert!(value("p4", "kwh_known_percent").is_some_and(|share| (9.0..12.0).contains(&share)));
+    // Feed was recorded for ten days of 92: no ratio is made of it.
+    assert_eq!(told[&("p4".to_owned(), "feed_conversion".to_owned())]["not_known"], "feed-gaps");
     // The crops of the others are in the ponds.
     assert_eq!(told[&("p1".to_owned(), "survival_percent".to_owned())]["not_known"], "not-harvested-yet");
     // P1 fell to about 4.0 when a feeder tripped, P4 to about 2.6 under the rain.

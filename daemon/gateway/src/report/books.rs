@@ -12,6 +12,10 @@ use crate::local::protocol::PondFacts;
 /// Energy counts as known for a crop from this share of its group hours on. (Common practice, no source.)
 pub const ENERGY_SHARE: f64 = 0.9;
 
+/// Feed counts as recorded through a crop where no two entries, nor the crop's beginning or end, lie further
+/// apart. (Common practice, no source: who does not note meals notes weeks.)
+pub const FEED_GAP_DAYS: i64 = 8;
+
 /// The crop that a report tells of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Crop {
@@ -142,6 +146,8 @@ pub struct Book {
     pub dead: Sum,
     /// Feed, kg.
     pub feed_kg: Sum,
+    /// Too long a part of the crop has no feed recorded: what rests on feed is not known.
+    pub feed_has_gaps: bool,
     /// Doses: slurry, kg.
     pub dose_kg: Sum,
     /// Doses: slurry, L.
@@ -293,6 +299,7 @@ pub fn book(gathered: &Gathered, pond: &GatheredPond, facts: &PondFacts) -> Book
     }
     book.weights.sort_by_key(|(at, ..)| *at);
     book.energy = super::days::energy(pond, span);
+    book.feed_has_gaps = crop.is_some_and(|crop| has_gaps(&feeds, crop.span));
     let mut pricer = Pricer { book: &mut book, prices: &prices, used: Vec::new() };
     pricer.each(Kind::Feed, &feeds.iter().map(|(at, kg)| (*at, [("kg", *kg)].to_vec())).collect::<Vec<_>>());
     let seed = pricer.book.stocked.value.map(|count| (span.from, vec![("", Some(count))]));
@@ -311,6 +318,15 @@ pub fn book(gathered: &Gathered, pond: &GatheredPond, facts: &PondFacts) -> Book
         .collect();
     book.ledger = ledger(&book, facts);
     book
+}
+
+/// Whether feed was recorded in too small a part of a crop.
+fn has_gaps(feeds: &[(Timestamp, Option<f64>)], span: Period) -> bool {
+    let longest_ms = FEED_GAP_DAYS * 86_400_000;
+    let mut times: Vec<i64> = feeds.iter().map(|(at, _)| at.as_millisecond()).collect();
+    times.extend([span.from.as_millisecond(), span.to.as_millisecond()]);
+    times.sort_unstable();
+    times.iter().zip(times.iter().skip(1)).any(|(earlier, later)| later - earlier > longest_ms)
 }
 
 /// The newest price up to a time, or else the first after it.
@@ -367,6 +383,10 @@ impl Pricer<'_> {
         self.used.extend(&entries);
         let item = kind.id().to_owned();
         self.book.costs.push(CostLine { kind, item, amount: sum, is_priced: true, entries });
+        if kind == Kind::Feed && self.book.feed_has_gaps {
+            // What was recorded is priced, and is not all.
+            self.book.unpriced.push(kind);
+        }
     }
 
     /// Electricity: by the diary's price for a kWh, else by the configuration's.
@@ -423,7 +443,7 @@ fn ledger(book: &Book, facts: &PondFacts) -> Ledger {
         stocked: book.stocked.known(),
         harvested: of_ended(book.harvested.known()),
         harvested_kg: of_ended(book.harvested_kg.known()),
-        feed_kg: book.feed_kg.known(),
+        feed_kg: book.feed_kg.known().filter(|_| !book.feed_has_gaps),
         energy_kwh: book.crop_kwh(),
         cost: book.cost(),
         revenue: of_ended(book.revenue.known()),

@@ -2,6 +2,7 @@
 //!
 //! The figures are made elsewhere; here is only the form in which they are told, and the wording levels.
 
+use jiff::civil::Date;
 use serde::Serialize;
 
 /// What is known of a treatment.
@@ -40,6 +41,17 @@ impl Wording {
     }
 }
 
+/// An estimate with its interval of 95 %.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Effect {
+    /// Its size, in the unit of the outcome.
+    pub estimate: f64,
+    /// Lower end.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
 /// What one outcome of one trial came to.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Trial {
@@ -49,20 +61,32 @@ pub struct Trial {
     pub control: String,
     /// What was to change, as fixed before the first dose.
     pub outcome: String,
-    /// Estimate of the change, in the unit of the outcome.
-    pub estimate: Option<f64>,
-    /// 95 % interval.
-    pub interval: Option<(f64, f64)>,
-    /// Unit of both.
+    /// Unit of the outcome.
     pub unit: String,
+    /// Decimals worth showing.
+    pub decimals: usize,
+    /// Size of the change and its interval; absent where none can be computed.
+    pub effect: Option<Effect>,
+    /// What the usual test says, which takes days for independent: shown, never acted on.
+    pub usual: Option<Effect>,
     /// What may be said.
     pub wording: Wording,
+    /// Why no more, in English.
+    pub reasons: Vec<String>,
+    /// Days with a value of both ponds, before and after.
+    pub days_known: [usize; 2],
     /// Days that could not be used.
-    pub days_lost: u32,
-    /// What else differed between the ponds.
+    pub days_lost: usize,
+    /// What else differed between the ponds, or was done to one of them, in English.
     pub confounders: Vec<String>,
     /// Who chose the control.
     pub chosen_by: String,
-    /// How it was worked out, with sources.
-    pub method: String,
+    /// How it was worked out, with sources, in English.
+    pub method: Vec<String>,
+    /// Said beside a result of a single pair, in English; empty where there are several.
+    pub caution: String,
+    /// Outcome of the treated pond by day.
+    pub treated_days: Vec<(Date, f64)>,
+    /// Outcome of its control.
+    pub control_days: Vec<(Date, f64)>,
 }

@@ -220,7 +220,11 @@ fn stock(maker: &mut Maker<'_>, facts: &PondFacts, book: &Book) {
         "feed_conversion",
         ledger.feed_conversion(),
         ("", 2),
-        if book.feed_kg.known().is_none() { "no-feed" } else { until_harvest },
+        match book.feed_kg.known() {
+            None => "no-feed",
+            Some(_) if book.feed_has_gaps => "feed-gaps",
+            Some(_) => until_harvest,
+        },
         vec![of(&["feed_kg", "harvested_kg"])],
     );
 }
@@ -280,6 +284,7 @@ fn energy_and_money(maker: &mut Maker<'_>, book: &Book) {
     maker.put("cost_so_far", so_far, (MONEY, 0), "no-costs", vec![diary(&entries)]);
     let why_no_cost = match book.unpriced.first() {
         _ if book.costs.is_empty() => "no-costs",
+        Some(Kind::Feed) if book.feed_has_gaps => "feed-gaps",
         Some(Kind::Feed) => "feed-unpriced",
         Some(Kind::Seed) => "seed-unpriced",
         Some(Kind::Slurry) => "slurry-unpriced",

@@ -3,7 +3,7 @@
 use askama::Template;
 
 use super::books::{Book, Kind};
-use super::evidence::DidItHelp;
+use super::evidence::{DidItHelp, Effect, Trial};
 use super::figures::{COMPLETENESS, FIRST_PAGE, SIDE_BY_SIDE};
 use super::parts::{Words, number};
 use super::{Gathered, PondReport, QUANTITIES, Texts, VALID_SHARE, rank, time};
@@ -51,17 +51,18 @@ impl Grid {
 }
 
 struct Ranked {
-    place: usize,
     id: String,
     name: String,
     reasons: Vec<String>,
-    figures: Vec<Cell>,
+    figures: Vec<(String, Cell)>,
 }
 
 struct TrialView {
     heading: String,
     wording: String,
-    lines: Vec<(String, String)>,
+    lines: Vec<(String, Cell)>,
+    plots: Vec<Drawn>,
+    caution: String,
 }
 
 struct PondView {
@@ -86,7 +87,6 @@ struct Page<'a> {
     version: String,
     lead: String,
     ranked: Vec<Ranked>,
-    rank_heads: Vec<String>,
     first: Grid,
     wording: String,
     wording_more: String,
@@ -128,9 +128,6 @@ pub fn html(gathered: &Gathered, reports: &[PondReport], texts: &Texts) -> Resul
         version: gathered.farm.version.clone(),
         lead: maker.lead(),
         ranked: maker.ranked(),
-        rank_heads: ["dawn_min_lowest", "nights_below_warn", "nh3_peak_mg_l", "days_lost_do_mg_l"]
-            .map(|id| words.name(id))
-            .to_vec(),
         first: maker.side_by_side(&order, &FIRST_PAGE, first_caption),
         wording,
         wording_more,
@@ -216,22 +213,20 @@ impl Maker<'_> {
     fn ranked(&self) -> Vec<Ranked> {
         let all = rank::ranked(self.gathered, self.reports);
         let with = all.into_iter().filter_map(|own| Some((self.reports.get(own.place)?, own.reasons)));
-        with.enumerate()
-            .map(|(place, (report, reasons))| Ranked {
-                place: place + 1,
-                id: report.id.clone(),
-                name: self.title(report),
-                reasons: if reasons.is_empty() {
-                    vec![self.t.get("reason-none")]
-                } else {
-                    let told = reasons.iter();
-                    told.map(|own| self.t.fill(own.key, &[("count", &number(own.count, 0))])).collect()
-                },
-                figures: ["dawn_min_lowest", "nights_below_warn", "nh3_peak_mg_l", "days_lost_do_mg_l"]
-                    .map(|id| self.cell(report, id))
-                    .to_vec(),
-            })
-            .collect()
+        with.map(|(report, reasons)| Ranked {
+            id: report.id.clone(),
+            name: self.title(report),
+            reasons: if reasons.is_empty() {
+                vec![self.t.get("reason-none")]
+            } else {
+                let told = reasons.iter();
+                told.map(|own| self.t.fill(own.key, &[("count", &number(own.count, 0))])).collect()
+            },
+            figures: ["dawn_min_lowest", "nights_below_warn", "nh3_peak_mg_l", "days_lost_do_mg_l"]
+                .map(|id| (self.words.name(id), self.cell(report, id)))
+                .to_vec(),
+        })
+        .collect()
     }
 
     /// What may be said of the treatment, in the words of its level, and why.
@@ -249,33 +244,51 @@ impl Maker<'_> {
 
     fn trials(&self) -> Vec<TrialView> {
         let DidItHelp::Trials(trials) = &self.gathered.did_it_help else { return Vec::new() };
-        let told = |value: f64| number(value, 2);
-        let views = trials.iter().map(|trial| {
-            let estimate = trial.estimate.map_or_else(
+        trials.iter().enumerate().map(|(place, trial)| self.trial(place, trial)).collect()
+    }
+
+    fn trial(&self, place: usize, trial: &Trial) -> TrialView {
+        let told = |effect: Option<Effect>| {
+            effect.map_or_else(
                 || self.t.get("missing-no-interval"),
-                |estimate| format!("{} {}", told(estimate), trial.unit),
-            );
-            let interval = trial.interval.map_or_else(
-                || self.t.get("missing-no-interval"),
-                |(low, high)| format!("{} … {} {}", told(low), told(high), trial.unit),
-            );
-            let lines = [
-                ("trial-treated", trial.treated.clone()),
-                ("trial-control", trial.control.clone()),
-                ("trial-chosen-by", trial.chosen_by.clone()),
-                ("trial-estimate", estimate),
-                ("trial-interval", interval),
-                ("trial-days-lost", trial.days_lost.to_string()),
-                ("trial-confounders", trial.confounders.join("; ")),
-                ("trial-method", trial.method.clone()),
-            ];
-            TrialView {
-                heading: trial.outcome.clone(),
-                wording: self.t.get(trial.wording.key()),
-                lines: lines.into_iter().map(|(key, value)| (self.t.get(key), value)).collect(),
-            }
-        });
-        views.collect()
+                |Effect { estimate, low, high }| {
+                    let [estimate, low, high] =
+                        [estimate, low, high].map(|value| number(value, trial.decimals));
+                    let unit = &trial.unit;
+                    self.t.fill(
+                        "trial-effect-told",
+                        &[("estimate", &estimate), ("low", &low), ("high", &high), ("unit", unit)],
+                    )
+                },
+            )
+        };
+        let plain = |key: &str, text: String| (self.t.get(key), Cell::plain(text));
+        let english = |key: &str, lines: &[String]| {
+            let text = if lines.is_empty() { self.t.get("trial-nothing") } else { lines.join("; ") };
+            (self.t.get(key), Cell { is_english: !lines.is_empty(), ..Cell::plain(text) })
+        };
+        let [before, after] = trial.days_known.map(|days| days.to_string());
+        TrialView {
+            heading: trial.outcome.clone(),
+            wording: self.t.get(trial.wording.key()),
+            plots: self.trial_plot(place, trial).into_iter().collect(),
+            lines: vec![
+                plain("trial-treated", trial.treated.to_uppercase()),
+                plain("trial-control", trial.control.to_uppercase()),
+                plain("trial-chosen-by", trial.chosen_by.clone()),
+                plain("trial-effect", told(trial.effect)),
+                plain("trial-usual", told(trial.usual)),
+                plain(
+                    "trial-days",
+                    self.t.fill("trial-days-told", &[("before", &before), ("after", &after)]),
+                ),
+                plain("trial-days-lost", trial.days_lost.to_string()),
+                english("trial-reasons", &trial.reasons),
+                english("trial-confounders", &trial.confounders),
+                english("trial-method", &trial.method),
+            ],
+            caution: trial.caution.clone(),
+        }
     }
 
     fn pond(&self, report: &PondReport) -> PondView {

@@ -9,8 +9,14 @@ use super::texts::{Language, Texts};
 use super::{Gathered, time};
 use crate::local::diary::DeedStatus;
 
-/// Narrow space that does not break: between thousands, and between a number and its unit.
+/// Narrow space that does not break, between thousands.
 const THIN: char = '\u{202f}';
+
+/// Space that does not break, between a number and its unit.
+const FIRM: char = '\u{a0}';
+
+/// Runs of numbers that are listed one by one.
+const MOST_RUNS: usize = 12;
 
 /// What a report is written with.
 #[derive(Debug)]
@@ -123,7 +129,6 @@ impl<'a> Words<'a> {
             "m2" => "m²".to_owned(),
             "m3" => "m³".to_owned(),
             "1/m2" => "/m²".to_owned(),
-            "d" => self.texts.get("unit-days"),
             "shrimp" => self.texts.get("unit-shrimp"),
             other => other.to_owned(),
         }
@@ -135,7 +140,7 @@ impl<'a> Words<'a> {
         if unit.is_empty() {
             number(value, decimals)
         } else {
-            format!("{}{THIN}{unit}", number(value, decimals))
+            format!("{}{FIRM}{unit}", number(value, decimals))
         }
     }
 
@@ -171,7 +176,7 @@ impl<'a> Words<'a> {
     fn trace(&self, trace: &Trace) -> Option<String> {
         Some(match trace {
             Trace::Diary { entries } if entries.is_empty() => return None,
-            Trace::Diary { entries } => self.texts.fill("from-diary", &[("entries", &runs(entries))]),
+            Trace::Diary { entries } => self.entries(entries),
             Trace::Readings { quantity, usable, left_out, .. } => self.texts.fill(
                 "from-readings",
                 &[
@@ -189,6 +194,20 @@ impl<'a> Words<'a> {
             }
             Trace::Configuration { key } => self.texts.fill("from-configuration", &[("key", key)]),
         })
+    }
+
+    /// Entries by their numbers, or how many where they are too many to list.
+    fn entries(&self, entries: &[u64]) -> String {
+        let listed = runs(entries);
+        if let (Some(first), Some(last)) = (entries.first(), entries.last())
+            && listed.split(',').count() > MOST_RUNS
+        {
+            let [count, first, last] = [entries.len() as u64, *first, *last].map(|number| number.to_string());
+            return self
+                .texts
+                .fill("from-diary-many", &[("count", &count), ("first", &first), ("last", &last)]);
+        }
+        self.texts.fill("from-diary", &[("entries", &listed)])
     }
 
     /// A deed in one line, and whether it is in English though the report is not.

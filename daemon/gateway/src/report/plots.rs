@@ -10,6 +10,12 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 const WIDTH: u32 = 420;
 const HEIGHT: u32 = 250;
 
+/// No quantity, weight or energy of a pond comes near it; the drawing library's axis would not end.
+const MOST: f64 = 1e9;
+
+/// Room beside the plot for the names of limits.
+const LABELS: u32 = 66;
+
 /// plotters takes sizes in a unit of its own: this is 12 px.
 const SMALL: (&str, u32) = ("sans-serif", 15);
 
@@ -82,9 +88,9 @@ type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64
 type Drawn<T> = Result<T, Box<dyn std::error::Error>>;
 
 impl Plot {
-    /// Whether there is anything to draw.
+    /// Whether there is anything to draw, and nothing beyond all sense among it.
     pub(super) fn has_values(&self) -> bool {
-        self.values().next().is_some()
+        self.values().next().is_some() && self.values().all(|value| value.abs() < MOST)
     }
 
     fn values(&self) -> impl Iterator<Item = f64> {
@@ -99,6 +105,9 @@ impl Plot {
             return (0.0, if high > 0.0 { high * 1.1 } else { 1.0 });
         }
         let spread = (high - low).max(10_f64.powi(-i32::try_from(self.decimals).unwrap_or(2)) * 4.0);
+        // Values that hardly differ stand in the middle, so that the axis names different numbers.
+        let middle = low.midpoint(high);
+        let (low, high) = (low.min(middle - spread / 2.0), high.max(middle + spread / 2.0));
         // A limit as far away as the values are apart is shown; one further off would flatten them.
         let near = self.limits.iter().map(|limit| limit.value);
         let near = near.filter(|value| *value > low - spread * 1.2 && *value < high + spread * 1.2);
@@ -111,7 +120,7 @@ impl Plot {
     /// The plot as an element of a page; empty where drawing fails, which no value makes it do.
     pub(super) fn svg(&self) -> String {
         let mut text = String::new();
-        if self.draw(&mut text).is_err() {
+        if !self.has_values() || self.draw(&mut text).is_err() {
             return String::new();
         }
         let Some((_, inside)) = text.split_once('>') else { return String::new() };
@@ -129,7 +138,7 @@ impl Plot {
         let last = self.days.len().saturating_sub(1).max(1) as f64;
         let mut chart = ChartBuilder::on(&root)
             .margin(8)
-            .margin_right(16)
+            .margin_right(if self.limits.is_empty() { 16 } else { LABELS })
             .x_label_area_size(30)
             .y_label_area_size(52)
             .build_cartesian_2d(-0.5..last + 0.5, low..high)?;
@@ -168,8 +177,10 @@ impl Plot {
         for limit in self.limits.iter().filter(|limit| limit.value > low && limit.value < high) {
             let line = [(-0.5, limit.value), (last + 0.5, limit.value)];
             chart.draw_series(DashedLineSeries::new(line, 7, 4, LIMIT.stroke_width(1)))?;
-            let label = SMALL.into_font().color(&LIMIT).pos(Pos::new(HPos::Right, VPos::Bottom));
-            chart.draw_series([Text::new(limit.name.clone(), (last + 0.5, limit.value), label)])?;
+            // Beside the plot, where no value lies.
+            let label = SMALL.into_font().color(&LIMIT).pos(Pos::new(HPos::Left, VPos::Center));
+            let (x, y) = chart.backend_coord(&(last + 0.5, limit.value));
+            root.draw(&Text::new(limit.name.clone(), (x + 4, y), label))?;
         }
         for (nr, series) in self.series.iter().enumerate().take(COLOURS.len()) {
             if self.bars { bars(&mut chart, series)? } else { line(&mut chart, nr, series)? }
@@ -280,6 +291,6 @@ mod tests {
             let _ = plot(values).svg();
             let _ = Plot { bars: true, ..plot(values) }.svg();
         }
-        assert!(!plot(&[None, None]).has_values());
+        assert!(!plot(&[None, None]).has_values() && !plot(&[Some(1e300)]).has_values());
     }
 }

@@ -1,6 +1,9 @@
 //! The plots of the page, with their captions.
 
+use jiff::civil::Date;
+
 use super::super::days::Day;
+use super::super::evidence::Trial;
 use super::super::figures::MONEY;
 use super::super::parts::number;
 use super::super::plots::{Limit, MARKS, Plot, Point, Series};
@@ -39,6 +42,30 @@ impl Maker<'_> {
         let dawn = plot("all-dawn", "plot-dawn", |day| (day.dawn_min, day.dawn_seen.is_lost()));
         let dusk = plot("all-dusk", "plot-dusk", |day| (day.dusk_peak, day.dusk_seen.is_lost()));
         dawn.into_iter().chain(dusk).collect()
+    }
+
+    /// The outcome of a trial in both ponds, from its first day on.
+    pub(super) fn trial_plot(&self, place: usize, trial: &Trial) -> Option<Drawn> {
+        let dates = trial.treated_days.iter().chain(&trial.control_days).map(|(date, _)| *date);
+        let (first, last) = (dates.clone().min()?, dates.max()?);
+        let days_after = |date: Date| date.since(first).map(|span| span.get_days()).unwrap_or(0);
+        let series = [("trial-treated", &trial.treated_days), ("trial-control", &trial.control_days)];
+        let series = series.map(|(key, days)| {
+            let value =
+                |day: i32| days.iter().find(|(date, _)| days_after(*date) == day).map(|(_, value)| *value);
+            let points = (0..=days_after(last)).map(|day| Point {
+                day: f64::from(day),
+                value: value(day),
+                is_lost: false,
+            });
+            Series { name: self.t.get(key), points: points.collect() }
+        });
+        let names = (0..=i64::from(days_after(last)))
+            .filter_map(|days| Some(self.words.short(first.checked_add(jiff::Span::new().days(days)).ok()?)));
+        let days = names.collect();
+        let (id, unit) = (format!("trial-{}", place + 1), (trial.unit.as_str(), trial.decimals));
+        let plot = self.plot(self.reports.first()?, &id, "plot-trial", unit, series.to_vec(), Vec::new());
+        self.drawn(&Plot { days, ..plot })
     }
 
     /// A pond's plots, and what there is nothing to draw of.
@@ -120,8 +147,7 @@ impl Maker<'_> {
         let weights = &report.book.weights;
         let dates: Vec<_> = weights.iter().map(|(at, ..)| self.words.date_of(*at)).collect();
         let first = dates.first().copied().unwrap_or_default();
-        let day =
-            |date: jiff::civil::Date| f64::from(date.since(first).map(|span| span.get_days()).unwrap_or(0));
+        let day = |date: Date| f64::from(date.since(first).map(|span| span.get_days()).unwrap_or(0));
         let points = weights.iter().zip(&dates).map(|((_, abw, _), date)| Point {
             day: day(*date),
             value: Some(*abw),
@@ -203,7 +229,9 @@ impl Maker<'_> {
         let has_lost = plot.series.iter().flat_map(|series| &series.points).any(is_lost);
         let lost = if has_lost { format!(" {}", self.t.get("plot-hollow")) } else { String::new() };
         let caption = format!("{}.{lost}", marks.join(" · "));
-        Some(Drawn { svg: plot.svg(), title: format!("{} ({})", plot.title, plot.unit), caption })
+        let is_its_own = plot.title == plot.unit;
+        let title = if is_its_own { plot.unit.clone() } else { format!("{} ({})", plot.title, plot.unit) };
+        Some(Drawn { svg: plot.svg(), title, caption })
     }
 
     fn oxygen_limits(&self, report: &PondReport) -> Vec<Limit> {
