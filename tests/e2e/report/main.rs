@@ -73,6 +73,14 @@ fn the_ten_days_make_a_report() {
     );
     assert!(value("p1", "dawn_min_lowest").is_some_and(|low| (3.4..4.4).contains(&low)));
 
+    // A trial that is fixed after the first dose is told, and is no evidence.
+    let mut fix = Command::new(pondreeve_tests::program("pondreeve"));
+    fix.args(["trial", "fix", "--treated", "p1", "--control", "p2", "--outcome", "dawn_minimum"]);
+    fix.args(["--method", "before_after", "--from", "2026-03-17", "--to", "2026-03-26"]);
+    fix.args(["--by", "adviser", "--reason", "like ponds of one lot", "--after-first-dose", "--socket"]);
+    let fixed = fix.arg(&season.socket).env_remove("PONDREEVE_SOCKET").output().expect("the program runs");
+    assert!(fixed.status.success(), "{}", String::from_utf8_lossy(&fixed.stderr));
+
     for (language, name) in [("en", "season.html"), ("es", "temporada.html")] {
         let page = folder().join(name);
         let out = page.to_str().expect("UTF-8");
@@ -86,6 +94,9 @@ fn the_ten_days_make_a_report() {
         }
         let text = std::fs::read_to_string(&page).expect("written");
         assert!(!text.contains("http:") && !text.contains("https:") && !text.contains('⟨'));
+        let told = if language == "en" { "Not enough evidence." } else { "No hay evidencia suficiente." };
+        let helped = text.split("id=\"help\"").nth(1).and_then(|rest| rest.split("</section>").next());
+        assert!(helped.is_some_and(|part| part.contains(told) && part.contains("<svg")), "{helped:?}");
     }
     days_are_in_the_table(&folder().join("season-days.csv"));
     mistakes_are_told(&season.socket);

@@ -228,7 +228,28 @@ impl Asker<'_> {
             pond.energy = self.energy(&pond.id, Period { from: since, to }, &zone, crop).await?;
         }
         (gathered.audit, gathered.audit_head) = self.audit(period).await?;
+        gathered.did_it_help = self.did_it_help(&ids).await?;
         Ok(gathered)
+    }
+
+    /// What the trials of these ponds came to, but for those whose place another took.
+    async fn did_it_help(&mut self, ponds: &[String]) -> Result<report::DidItHelp, Failure> {
+        let trials = match self.ask(Ask::Trials).await? {
+            Reply::Trials { trials } => trials,
+            other => return Err(self.daemon.unexpected(&other)),
+        };
+        let is_here = |pond: &String| ponds.contains(pond);
+        let mut told = Vec::new();
+        for trial in trials {
+            if trial.replaced_by.is_some() || !is_here(&trial.treated) || !is_here(&trial.control) {
+                continue;
+            }
+            match self.ask(Ask::Evidence { trial: trial.trial }).await? {
+                Reply::Evidence(evidence) => told.push(report::evidence::Trial::from(&*evidence)),
+                other => return Err(self.daemon.unexpected(&other)),
+            }
+        }
+        Ok(if told.is_empty() { report::DidItHelp::NoTrial } else { report::DidItHelp::Trials(told) })
     }
 
     async fn facts(&mut self) -> Result<FactsStatus, Failure> {

@@ -5,6 +5,8 @@
 use jiff::civil::Date;
 use serde::Serialize;
 
+use crate::local::evidence::{DayStatus, DifferedStatus, EffectStatus, EvidenceStatus, PeriodStatus};
+
 /// What is known of a treatment.
 #[derive(Debug, Clone, PartialEq, Serialize, Default)]
 pub enum DidItHelp {
@@ -89,4 +91,74 @@ pub struct Trial {
     pub treated_days: Vec<(Date, f64)>,
     /// Outcome of its control.
     pub control_days: Vec<(Date, f64)>,
+}
+
+impl Wording {
+    /// By the id that the daemon tells; what it does not know says the least.
+    fn of(level: &str) -> Self {
+        match level {
+            "consistent_with_an_effect" => Self::ConsistentWithAnEffect,
+            "supported" => Self::Supported,
+            "contradicted" => Self::Contradicted,
+            _ => Self::NotEnoughEvidence,
+        }
+    }
+}
+
+impl From<&EffectStatus> for Effect {
+    fn from(told: &EffectStatus) -> Self {
+        Self { estimate: told.estimate, low: told.low, high: told.high }
+    }
+}
+
+impl From<&EvidenceStatus> for Trial {
+    fn from(told: &EvidenceStatus) -> Self {
+        let own = &told.trial;
+        let mut reasons = told.reasons.clone();
+        reasons.extend(told.earlier.iter().map(|before| {
+            format!("it took the place of trial {}, fixed on {}", before.trial, before.fixed_at)
+        }));
+        reasons.extend(
+            told.doses_lost
+                .iter()
+                .map(|lost| format!("the dose of {} does not count: {}", lost.day, lost.why)),
+        );
+        reasons.extend(told.together.iter().map(|all| {
+            let numbers: Vec<String> = all.trials.iter().map(ToString::to_string).collect();
+            format!("trials {} together: {}", numbers.join(", "), all.verdict)
+        }));
+        let unlike = told.differed.iter().filter(|own| own.balanced != Some(true)).map(differed);
+        let lost = |period: &PeriodStatus| period.days.saturating_sub(period.known);
+        Self {
+            treated: own.treated.clone(),
+            control: own.control.clone(),
+            outcome: format!("{} ({})", own.outcome_words, own.method_words),
+            unit: told.unit.clone(),
+            decimals: told.decimals,
+            effect: told.effect.as_ref().map(Effect::from),
+            usual: told.usual.as_ref().map(Effect::from),
+            wording: Wording::of(&told.level),
+            reasons,
+            days_known: [told.before.known, told.after.known],
+            days_lost: lost(&told.before) + lost(&told.after),
+            confounders: unlike.chain(told.noted.iter().cloned()).collect(),
+            chosen_by: format!("{}: {}", own.chosen_by, own.reason),
+            method: told.formulas.clone(),
+            caution: told.caution.clone(),
+            treated_days: days(&told.treated_days),
+            control_days: days(&told.control_days),
+        }
+    }
+}
+
+fn days(told: &[DayStatus]) -> Vec<(Date, f64)> {
+    told.iter().filter_map(|own| Some((own.day.parse().ok()?, own.value))).collect()
+}
+
+/// What differed, with its numbers: before and after in either pond, where they are known.
+fn differed(own: &DifferedStatus) -> String {
+    let shown =
+        |value: Option<f64>| value.map_or_else(|| "not known".to_owned(), |value| format!("{value:.2}"));
+    let [[a, b], [c, d]] = [own.treated, own.control].map(|pair| pair.map(shown));
+    format!("{} (treated {a} then {b}, control {c} then {d} {})", own.words, own.unit).replace(" )", ")")
 }
