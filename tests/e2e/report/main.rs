@@ -76,7 +76,7 @@ fn the_ten_days_make_a_report() {
     // A trial that is fixed after the first dose is told, and is no evidence.
     let mut fix = Command::new(pondreeve_tests::program("pondreeve"));
     fix.args(["trial", "fix", "--treated", "p1", "--control", "p2", "--outcome", "dawn_minimum"]);
-    fix.args(["--method", "before_after", "--from", "2026-03-17", "--to", "2026-03-26"]);
+    fix.args(["--method", "before_after", "--from", "2026-02-20", "--to", "2026-04-10"]);
     fix.args(["--by", "adviser", "--reason", "like ponds of one lot", "--after-first-dose", "--socket"]);
     let fixed = fix.arg(&season.socket).env_remove("PONDREEVE_SOCKET").output().expect("the program runs");
     assert!(fixed.status.success(), "{}", String::from_utf8_lossy(&fixed.stderr));
