@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use pondreeve_core::crop::{Energy, energy};
 use pondreeve_core::effect::Flag;
+use pondreeve_core::limit_change::LimitChange;
 use pondreeve_core::site::{Channel, PondIndex, Site};
 use pondreeve_core::{Quantity, Span, Timestamp};
 use serde::{Deserialize, Serialize};
@@ -62,12 +63,12 @@ pub struct PondFacts {
     /// The pond that the configuration calls alike.
     pub like: Option<String>,
     /// Limits in force: key, value in the unit that ends the key, source.
-    pub limits: Vec<LimitStatus>,
+    pub limits: Vec<LimitInForce>,
 }
 
 /// A limit in force.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct LimitStatus {
+pub struct LimitInForce {
     /// As in the configuration, such as `do_low_mg_l.critical`.
     pub key: String,
     /// The limit.
@@ -90,8 +91,8 @@ pub struct GroupEnergy {
     pub by: String,
 }
 
-/// The farm, as the configuration has it.
-pub fn facts(farm: &Farm) -> FactsStatus {
+/// The farm, as the configuration has it, with the limits that people changed since.
+pub fn facts(farm: &Farm, changes: &[LimitChange]) -> FactsStatus {
     let all = settings::of_farm(farm);
     let ponds = farm.site.ponds.iter().enumerate().map(|(place, pond)| {
         let about = farm.about_ponds.get(place).cloned().unwrap_or_default();
@@ -106,7 +107,7 @@ pub fn facts(farm: &Farm) -> FactsStatus {
             area_m2: pond.area_m2,
             depth_m: pond.depth_m,
             like: like.map(|like| like.id.clone()),
-            limits: limits(farm, index, &all, &pond.id),
+            limits: changed(farm, index, changes, limits(farm, index, &all, &pond.id)),
         }
     });
     FactsStatus {
@@ -128,16 +129,36 @@ pub fn facts(farm: &Farm) -> FactsStatus {
 /// What of a setting is the limit itself; its delays and deadband are in the configuration.
 const BESIDE: [&str; 3] = ["deadband", "on_delay", "off_delay"];
 
-fn limits(farm: &Farm, pond: PondIndex, all: &BTreeMap<String, String>, id: &str) -> Vec<LimitStatus> {
+fn limits(farm: &Farm, pond: PondIndex, all: &BTreeMap<String, String>, id: &str) -> Vec<LimitInForce> {
     let prefix = format!("ponds.{id}.limits.");
     let own = all.iter().filter_map(|(key, value)| Some((key.strip_prefix(&prefix)?, value)));
     own.filter(|(key, _)| !BESIDE.iter().any(|beside| key.contains(beside)))
         .map(|(key, value)| {
             let key = key.strip_suffix(".limit").unwrap_or(key);
+            let key = key.strip_prefix("water.").unwrap_or(key);
             let key = key.strip_prefix("thresholds.").unwrap_or(key);
-            LimitStatus { key: key.to_owned(), value: value.clone(), source: source(farm, pond, key) }
+            LimitInForce { key: key.to_owned(), value: value.clone(), source: source(farm, pond, key) }
         })
         .collect()
+}
+
+/// The same, with what somebody changed while the daemon ran.
+fn changed(
+    farm: &Farm,
+    index: PondIndex,
+    changes: &[LimitChange],
+    mut limits: Vec<LimitInForce>,
+) -> Vec<LimitInForce> {
+    let id = farm.site.ponds.get(usize::from(index.0)).map(|pond| pond.id.as_str());
+    for change in changes.iter().filter(|change| Some(change.pond.as_str()) == id) {
+        let (key, value) = (change.key.clone(), change.value.to_string());
+        let source = super::limits::source(farm, changes, index, &key);
+        match limits.iter_mut().find(|limit| limit.key == key) {
+            Some(limit) => *limit = LimitInForce { key, value, source },
+            None => limits.push(LimitInForce { key, value, source }),
+        }
+    }
+    limits
 }
 
 /// Settings whose name is not the key of their limit in the configuration.
@@ -288,7 +309,16 @@ mod tests {
         let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/demo/farm.toml");
         let text = std::fs::read_to_string(&path).unwrap();
         let farm = crate::config::from_text(&path, text).unwrap().farm;
-        let facts = facts(&farm);
+        let change = LimitChange {
+            pond: "p4".to_owned(),
+            key: "do_low_mg_l.critical".to_owned(),
+            configured: 3.0,
+            value: 3.4,
+            at: at(0),
+            by: "adviser".to_owned(),
+            reason: "a weak crop".to_owned(),
+        };
+        let facts = facts(&farm, &[change]);
         let p4 = &facts.ponds[3];
         assert_eq!((p4.species.as_str(), p4.style.as_deref()), ("monodon", Some("earthen")));
         let silent: Vec<&str> = p4
@@ -298,6 +328,12 @@ mod tests {
             .map(|limit| limit.key.as_str())
             .collect();
         assert_eq!(silent, [""; 0], "limits without a source");
-        assert!(p4.limits.iter().any(|limit| limit.key == "do_low_mg_l.critical"), "{:?}", p4.limits);
+        let critical = |pond: &PondFacts| {
+            let own = pond.limits.iter().find(|limit| limit.key == "do_low_mg_l.critical").unwrap();
+            (own.value.clone(), own.source.clone().unwrap())
+        };
+        let (value, source) = critical(p4);
+        assert!(value == "3.4" && source.contains("CHANGED to 3.4 by adviser"), "{value} {source}");
+        assert_eq!(critical(&facts.ponds[0]).0, "3.0");
     }
 }

@@ -10,7 +10,7 @@ pub use super::calls::{CalledStatus, HornTestStatus, NextCallStatus};
 use super::diary::{DeedStatus, RecordAsk, RecordedStatus};
 use super::dose::{DosePlanStatus, DoseRequest};
 use super::evidence::EvidenceStatus;
-pub use super::facts::{FactsStatus, GroupEnergy, LimitStatus, PondFacts};
+pub use super::facts::{FactsStatus, GroupEnergy, LimitInForce, PondFacts};
 pub use super::farm::{
     AdviceStatus, AerationNightStatus, AeratorStatus, BalanceStatus, FarmStatus, FaultStatus,
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus,

@@ -226,6 +226,9 @@ impl<'a> Words<'a> {
 
     /// What became of an entry.
     pub(super) fn fate(&self, deed: &DeedStatus) -> String {
+        if let Some(reason) = &deed.refused {
+            return self.texts.fill("deed-refused", &[("reason", reason)]);
+        }
         match (&deed.withdrawn, deed.superseded_by) {
             (Some(reason), _) => self.texts.fill("deed-withdrawn", &[("reason", reason)]),
             (None, Some(number)) => self.texts.fill("deed-superseded", &[("number", &number.to_string())]),

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use super::texts::NO_TEXT;
 use super::*;
 use crate::console::sample;
-use crate::local::protocol::LimitStatus;
+use crate::local::protocol::LimitInForce;
 
 /// Days from stocking to the final harvest.
 const CROP_DAYS: i64 = 105;
@@ -35,6 +35,7 @@ fn deed(number: u64, pond: &str, kind: &str, at: Timestamp, values: &Value) -> D
         corrects: None,
         superseded_by: None,
         withdrawn: None,
+        refused: None,
         words: format!("{kind} <in words> & more"),
         values: serde_json::from_value(values.clone()).unwrap(),
     }
@@ -151,7 +152,7 @@ impl Example {
             area_m2: 5_000.0,
             depth_m: 1.5,
             like: None,
-            limits: vec![LimitStatus {
+            limits: vec![LimitInForce {
                 key: "ph_high.warn".to_owned(),
                 value: "8.2".to_owned(),
                 source: Some("common practice".to_owned()),

@@ -330,6 +330,7 @@ deed-shelving = shelving
 deed-reset = reset
 deed-service = service of a probe
 deed-superseded = superseded by entry { $number }
+deed-refused = refused, nothing came of it: { $reason }
 deed-withdrawn = withdrawn: { $reason }
 value-slurry_kg = slurry, kg:
 value-slurry_l = slurry, L:

@@ -330,6 +330,7 @@ deed-shelving = alarma apartada
 deed-reset = reposición
 deed-service = servicio de una sonda
 deed-superseded = reemplazada por la entrada { $number }
+deed-refused = rechazado, sin efecto: { $reason }
 deed-withdrawn = retirada: { $reason }
 value-slurry_kg = lechada, kg:
 value-slurry_l = lechada, L:
