@@ -110,7 +110,7 @@ pub enum Command {
     Replay(replay::Arguments),
     /// Print what the store keeps, as CSV or SenML
     Export(export::Arguments),
-    /// Write the crop report: one HTML page with plots, and its tables as CSV
+    /// Write the crop report: one HTML page, and its tables as CSV
     Report(report::Arguments),
     /// Copy the store while the daemon runs
     Backup(backup::Arguments),
