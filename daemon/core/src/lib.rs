@@ -10,7 +10,8 @@
 //! - [`quality`]: calibration and the QARTOD tests; [`window`]: a day of usable values; [`probe`]: the
 //!   faults of a probe, told apart from those of the water; [`verdict`]: by which clues;
 //!   [`service`]: its calibration and cleaning; [`compensation`]: what it does not take into account;
-//! - [`diary`]: what people do to a pond, recorded; [`evidence`]: whether a treatment helped;
+//! - [`diary`]: what people do to a pond, recorded; [`crop`]: what a crop came to; [`evidence`]: whether a
+//!   treatment helped;
 //! - [`derived`]: what probes cannot see; [`sunlight`], [`night`] and [`regression`]: tonight's low;
 //! - [`respiration`] by night, and [`metabolism`]: what the whole pond makes and uses up in a day;
 //! - [`alarm`]: one alarm's life; [`alarm_set`]: what makes which alarm true; [`gateway_fault`]; [`power`]: the
@@ -38,6 +39,7 @@ pub mod alarm_load;
 pub mod alarm_set;
 pub mod call;
 pub mod compensation;
+pub mod crop;
 pub mod defaults;
 pub mod derived;
 pub mod diary;

@@ -20,6 +20,7 @@ pub mod metrics;
 pub mod mqtt_link;
 pub mod outbox;
 pub mod probes;
+pub mod report;
 pub mod run;
 
 pub use pondreeve_core::{Event, Timestamp};

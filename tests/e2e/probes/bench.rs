@@ -48,6 +48,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
         outbox: pondreeve::outbox::Bounds::default(),
         metrics: None,
         limit_sources: Vec::new(),
+        about_ponds: Vec::new(),
     }
 }
 

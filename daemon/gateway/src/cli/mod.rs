@@ -38,6 +38,7 @@ pub mod plan;
 mod plan_feed;
 pub mod record;
 pub mod replay;
+pub mod report;
 pub mod run;
 pub mod salvage;
 pub mod shelve;
@@ -109,6 +110,8 @@ pub enum Command {
     Replay(replay::Arguments),
     /// Print what the store keeps, as CSV or SenML
     Export(export::Arguments),
+    /// Write the crop report: one HTML page, and its tables as CSV
+    Report(report::Arguments),
     /// Copy the store while the daemon runs
     Backup(backup::Arguments),
     /// Check a backup, or a store that is not in use
@@ -161,6 +164,7 @@ pub fn main() -> ExitCode {
         Command::Evidence(arguments) => evidence::run(arguments),
         Command::Replay(arguments) => replay::run(arguments),
         Command::Export(arguments) => export::run(arguments),
+        Command::Report(arguments) => report::run(arguments),
         Command::Backup(arguments) => backup::run(arguments),
         Command::Verify(arguments) => verify::run(arguments),
         Command::Salvage(arguments) => salvage::run(arguments),

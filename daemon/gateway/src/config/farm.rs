@@ -44,6 +44,19 @@ pub struct Farm {
     pub metrics: Option<SocketAddr>,
     /// Where each limit of each pond comes from, in the order of the ponds.
     pub limit_sources: Vec<LimitSources>,
+    /// What the core need not know of each pond, in the order of the ponds.
+    pub about_ponds: Vec<AboutPond>,
+}
+
+/// What people call a pond's crop and the way it is farmed.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct AboutPond {
+    /// Species of the crop.
+    pub species: String,
+    /// Its stage.
+    pub stage: String,
+    /// How the pond is farmed, in the farm's own words.
+    pub style: Option<String>,
 }
 
 impl Farm {

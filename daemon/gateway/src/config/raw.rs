@@ -176,6 +176,9 @@ table! {
         /// A pond alike in build, stocking and water: its probes speak as neighbours where this pond has no
         /// second probe of a quantity.
         like: String = optional Id;
+        /// How the pond is farmed, in the farm's own words, such as "lined, intensive": the report sets ponds
+        /// of one style beside those of another.
+        style: String = optional Text;
         /// Limits that differ from the defaults of the species and stage.
         limits: RawLimits = optional TableOf::<RawLimits>::new();
     }

@@ -142,7 +142,7 @@ async fn put_day(
 }
 
 fn put_rows(out: &mut GzEncoder<Vec<u8>>, pond: &str, quantity: Quantity, found: &[Kept]) -> io::Result<()> {
-    for Kept { at, probe, raw, value, flag } in found {
+    for Kept { at, probe, raw, value, flag, .. } in found {
         let text = |value: Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();
         let flag = flag.map(|flag| (flag as u8).to_string()).unwrap_or_default();
         let id = quantity.id();

@@ -51,6 +51,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
         outbox: crate::outbox::Bounds::default(),
         metrics: None,
         limit_sources: Vec::new(),
+        about_ponds: Vec::new(),
     }
 }
 

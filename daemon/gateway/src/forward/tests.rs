@@ -170,6 +170,7 @@ pub(super) fn farm(port: u16) -> Farm {
         products: Vec::new(),
         metrics: None,
         limit_sources: Vec::new(),
+        about_ponds: Vec::new(),
         annunciation: crate::config::annunciation::Annunciation::default(),
         outbox: crate::outbox::Bounds::default(),
         destinations: vec![super::office(port)],

@@ -35,6 +35,8 @@ pub struct Kept {
     pub at: Timestamp,
     /// Id of the probe; empty for a person's entry and for a derived value.
     pub probe: String,
+    /// Position among the probe's channels, where that is known.
+    pub channel: Option<u16>,
     /// As reported, before calibration.
     pub raw: Option<f64>,
     /// Corrected.
@@ -141,8 +143,9 @@ impl<'a> Answer<'a> {
     }
 
     fn kept(&self, found: &Found) -> Kept {
-        let Found { at, raw, value, flag, .. } = *found;
-        Kept { at, probe: self.probes.get(found.probe).cloned().unwrap_or_default(), raw, value, flag }
+        let Found { at, channel, raw, value, flag, .. } = *found;
+        let probe = self.probes.get(found.probe).cloned().unwrap_or_default();
+        Kept { at, probe, channel, raw, value, flag }
     }
 
     fn piece(&mut self, key: &[u8], value: &[u8], shapes: &Shapes, places: &[usize]) {

@@ -7,6 +7,7 @@ pub mod client;
 pub mod diary;
 pub mod dose;
 pub mod evidence;
+pub mod facts;
 pub mod farm;
 pub mod limits;
 pub mod mass_balance;

@@ -10,6 +10,7 @@ pub use super::calls::{CalledStatus, HornTestStatus, NextCallStatus};
 use super::diary::{DeedStatus, RecordAsk, RecordedStatus};
 use super::dose::{DosePlanStatus, DoseRequest};
 use super::evidence::EvidenceStatus;
+pub use super::facts::{FactsStatus, GroupEnergy, LimitInForce, PondFacts};
 pub use super::farm::{
     AdviceStatus, AerationNightStatus, AeratorStatus, BalanceStatus, FarmStatus, FaultStatus,
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus,
@@ -163,6 +164,17 @@ pub enum Ask {
     },
     /// What the alarms have asked of people over the last thirty days.
     AlarmLoad,
+    /// The farm as configured, for a report.
+    Facts,
+    /// Energy of a pond's aerators in a stretch of time.
+    Energy {
+        /// Pond id.
+        pond: String,
+        /// RFC 3339 time from which on.
+        from: String,
+        /// RFC 3339 time up to which, a day later at most.
+        to: String,
+    },
     /// Tonight's expected course of a pond, and its last nights.
     Night {
         /// Pond id.
@@ -239,6 +251,13 @@ pub enum Reply {
     Evidence(Box<EvidenceStatus>),
     /// The measures.
     AlarmLoad(Box<AlarmLoadStatus>),
+    /// The farm as configured.
+    Facts(Box<FactsStatus>),
+    /// Energy of each aerator group.
+    Energy {
+        /// In the order of the configuration.
+        groups: Vec<GroupEnergy>,
+    },
     /// The pond's nights.
     Night(Box<NightStatus>),
     /// Stored values, oldest first: RFC 3339 time, value, flag.

@@ -136,6 +136,11 @@ impl Counter {
             Ask::FixTrial(ask) => self.fix_trial(*ask, by).await,
             Ask::Trials => self.trials().await,
             Ask::Evidence { trial } => self.evidence(trial).await,
+            Ask::Facts => {
+                let view = self.desk.view().await.ok_or(Refusal::Ended)?;
+                Ok(Reply::Facts(Box::new(super::facts::facts(&self.farm, &view.limit_changes))))
+            }
+            Ask::Energy { pond, from, to } => self.energy(&pond, &from, &to).await,
             Ask::AlarmLoad => {
                 let load = self.desk.alarm_load().await.ok_or(Refusal::Ended)?;
                 let view = self.desk.view().await.ok_or(Refusal::Ended)?;

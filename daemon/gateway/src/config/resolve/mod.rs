@@ -54,6 +54,7 @@ pub(super) fn resolve(raw: &RawFarm, folder: &Path, problems: &Problems) -> (Opt
         problems,
         elsewhere: RefCell::default(),
         limit_sources: RefCell::default(),
+        about_ponds: RefCell::default(),
         ponds: RefCell::default(),
         probes: RefCell::default(),
         without_salt: RefCell::default(),
@@ -89,6 +90,7 @@ struct Resolver<'a> {
     elsewhere: RefCell<Vec<Problem>>,
     /// Where the limits of each pond come from, in the order of the ponds.
     limit_sources: RefCell<Vec<super::farm::LimitSources>>,
+    about_ponds: RefCell<Vec<super::farm::AboutPond>>,
     ponds: RefCell<Vec<KnownPond>>,
     /// Per pond, how often each of its oxygen probes reports.
     oxygen_every: RefCell<HashMap<PondIndex, Vec<At<Duration>>>>,
@@ -150,6 +152,7 @@ impl Resolver<'_> {
             outbox: Self::outbox(raw.outbox.as_ref().map(|at| &at.value)),
             metrics: metrics.map_or(Some(None), |address| address.map(Some))?,
             limit_sources: self.limit_sources.take(),
+            about_ponds: self.about_ponds.take(),
         })
     }
 

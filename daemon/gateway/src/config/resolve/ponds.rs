@@ -7,7 +7,7 @@ use pondreeve_core::Quantity;
 use pondreeve_core::defaults::AERATION_RISK;
 use pondreeve_core::site::{AeratorGroup, Limits, Pond, PondIndex};
 
-use super::super::farm::LimitSources;
+use super::super::farm::{AboutPond, LimitSources};
 use super::super::raw::{RawAerator, RawFarm, RawPond};
 use super::super::reader::At;
 use super::super::words::{did_you_mean, listed};
@@ -61,6 +61,12 @@ impl Resolver<'_> {
         let own = raw.limits.as_ref().map(|at| &at.value);
         let sources = sources::of_pond(sources.unwrap_or_default(), own);
         self.limit_sources.borrow_mut().push(sources);
+        let said = |text: &Option<At<String>>| text.as_ref().map(|at| at.value.clone());
+        self.about_ponds.borrow_mut().push(AboutPond {
+            species: said(&raw.species).unwrap_or_default(),
+            stage: said(&raw.stage).unwrap_or_default(),
+            style: said(&raw.style),
+        });
         let limits = defaults.and_then(|base| limits::for_pond(raw.limits.as_ref(), &base, self.problems));
         Some(Pond {
             id: raw.id.as_ref()?.value.clone(),

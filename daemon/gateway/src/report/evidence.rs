@@ -1,0 +1,164 @@
+//! Did it help? What the evidence says of a treated pond beside its control, as the report tells it.
+//!
+//! The figures are made elsewhere; here is only the form in which they are told, and the wording levels.
+
+use jiff::civil::Date;
+use serde::Serialize;
+
+use crate::local::evidence::{DayStatus, DifferedStatus, EffectStatus, EvidenceStatus, PeriodStatus};
+
+/// What is known of a treatment.
+#[derive(Debug, Clone, PartialEq, Serialize, Default)]
+pub enum DidItHelp {
+    /// No trial was fixed before the first dose, so nothing can be said, whatever the plots look like.
+    #[default]
+    NoTrial,
+    /// What each trial came to.
+    Trials(Vec<Trial>),
+}
+
+/// How strongly something may be said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Wording {
+    /// The interval spans zero, data have gaps, or no interval can be computed.
+    NotEnoughEvidence,
+    /// The right sign, an interval without zero, confounders balanced, one pair.
+    ConsistentWithAnEffect,
+    /// Three pairs or crops and more with the same sign.
+    Supported,
+    /// The other sign, with an interval without zero.
+    Contradicted,
+}
+
+impl Wording {
+    /// Key of its words.
+    pub const fn key(self) -> &'static str {
+        match self {
+            Self::NotEnoughEvidence => "wording-not-enough",
+            Self::ConsistentWithAnEffect => "wording-consistent",
+            Self::Supported => "wording-supported",
+            Self::Contradicted => "wording-contradicted",
+        }
+    }
+}
+
+/// An estimate with its interval of 95 %.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Effect {
+    /// Its size, in the unit of the outcome.
+    pub estimate: f64,
+    /// Lower end.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+/// What one outcome of one trial came to.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Trial {
+    /// Pond id.
+    pub treated: String,
+    /// Pond id.
+    pub control: String,
+    /// What was to change, as fixed before the first dose.
+    pub outcome: String,
+    /// Unit of the outcome.
+    pub unit: String,
+    /// Decimals worth showing.
+    pub decimals: usize,
+    /// Size of the change and its interval; absent where none can be computed.
+    pub effect: Option<Effect>,
+    /// What the usual test says, which takes days for independent: shown, never acted on.
+    pub usual: Option<Effect>,
+    /// What may be said.
+    pub wording: Wording,
+    /// Why no more, in English.
+    pub reasons: Vec<String>,
+    /// Days with a value of both ponds, before and after.
+    pub days_known: [usize; 2],
+    /// Days that could not be used.
+    pub days_lost: usize,
+    /// What else differed between the ponds, or was done to one of them, in English.
+    pub confounders: Vec<String>,
+    /// Who chose the control.
+    pub chosen_by: String,
+    /// How it was worked out, with sources, in English.
+    pub method: Vec<String>,
+    /// Said beside a result of a single pair, in English; empty where there are several.
+    pub caution: String,
+    /// Outcome of the treated pond by day.
+    pub treated_days: Vec<(Date, f64)>,
+    /// Outcome of its control.
+    pub control_days: Vec<(Date, f64)>,
+}
+
+impl Wording {
+    /// By the id that the daemon tells; what it does not know says the least.
+    fn of(level: &str) -> Self {
+        match level {
+            "consistent_with_an_effect" => Self::ConsistentWithAnEffect,
+            "supported" => Self::Supported,
+            "contradicted" => Self::Contradicted,
+            _ => Self::NotEnoughEvidence,
+        }
+    }
+}
+
+impl From<&EffectStatus> for Effect {
+    fn from(told: &EffectStatus) -> Self {
+        Self { estimate: told.estimate, low: told.low, high: told.high }
+    }
+}
+
+impl From<&EvidenceStatus> for Trial {
+    fn from(told: &EvidenceStatus) -> Self {
+        let own = &told.trial;
+        let mut reasons = told.reasons.clone();
+        reasons.extend(told.earlier.iter().map(|before| {
+            format!("it took the place of trial {}, fixed on {}", before.trial, before.fixed_at)
+        }));
+        reasons.extend(
+            told.doses_lost
+                .iter()
+                .map(|lost| format!("the dose of {} does not count: {}", lost.day, lost.why)),
+        );
+        reasons.extend(told.together.iter().map(|all| {
+            let numbers: Vec<String> = all.trials.iter().map(ToString::to_string).collect();
+            format!("trials {} together: {}", numbers.join(", "), all.verdict)
+        }));
+        let unlike = told.differed.iter().filter(|own| own.balanced != Some(true)).map(differed);
+        let lost = |period: &PeriodStatus| period.days.saturating_sub(period.known);
+        Self {
+            treated: own.treated.clone(),
+            control: own.control.clone(),
+            outcome: format!("{} ({})", own.outcome_words, own.method_words),
+            unit: told.unit.clone(),
+            decimals: told.decimals,
+            effect: told.effect.as_ref().map(Effect::from),
+            usual: told.usual.as_ref().map(Effect::from),
+            wording: Wording::of(&told.level),
+            reasons,
+            days_known: [told.before.known, told.after.known],
+            days_lost: lost(&told.before) + lost(&told.after),
+            confounders: unlike.chain(told.noted.iter().cloned()).collect(),
+            chosen_by: format!("{}: {}", own.chosen_by, own.reason),
+            method: told.formulas.clone(),
+            caution: told.caution.clone(),
+            treated_days: days(&told.treated_days),
+            control_days: days(&told.control_days),
+        }
+    }
+}
+
+fn days(told: &[DayStatus]) -> Vec<(Date, f64)> {
+    told.iter().filter_map(|own| Some((own.day.parse().ok()?, own.value))).collect()
+}
+
+/// What differed, with its numbers: before and after in either pond, where they are known.
+fn differed(own: &DifferedStatus) -> String {
+    let shown =
+        |value: Option<f64>| value.map_or_else(|| "not known".to_owned(), |value| format!("{value:.2}"));
+    let [[a, b], [c, d]] = [own.treated, own.control].map(|pair| pair.map(shown));
+    format!("{} (treated {a} then {b}, control {c} then {d} {})", own.words, own.unit).replace(" )", ")")
+}
