@@ -11,11 +11,11 @@ use pondreeve::audit::Place;
 use pondreeve::clock::{Clock, TimeSource};
 use pondreeve::config::Farm;
 use pondreeve::engine::{Desk, Engine};
-use pondreeve::forward::{FORWARD_BOUND, Waiting};
 use pondreeve::inbox::{INBOX_BOUND, Inbox, Incoming};
 use pondreeve::journal::Journal;
 use pondreeve::local::requests::Counter;
 use pondreeve::local::server;
+use pondreeve::outbox::queue::Queue;
 use pondreeve_core::diary::{Dose, Entry, Feed, Harvest, Mortality, Sampling, Stocking, WaterMove, What};
 use pondreeve_core::effect::{AlarmState, Effect};
 use pondreeve_core::input::Sample;
@@ -86,6 +86,8 @@ fn farm(folder: &Path) -> Farm {
     farm.store.path = folder.join("store");
     farm.local.socket = folder.join("p.sock");
     farm.local.mode = 0o600;
+    // Nobody listens.
+    farm.destinations.clear();
     farm.site.energy_price = Some(EnergyPrice { per_kwh: 0.12, currency: "cu".to_owned() });
     farm
 }
@@ -94,13 +96,10 @@ async fn serve(folder: &Path, ready: std::sync::mpsc::Sender<()>, stop: Cancella
     let farm = Arc::new(farm(folder));
     let hand = Arc::new(AtomicI64::new(FIRST_MS));
     let clock = Clock::reading(Hand(Arc::clone(&hand)));
-    let (journal, notes) = Journal::open(&farm.store.path, clock.now()).expect("a new store");
+    let (mut journal, notes) = Journal::open(&farm.store.path, clock.now()).expect("a new store");
     let (inbox, incoming) = mpsc::channel(INBOX_BOUND);
-    let (effects, mut forwarded) = mpsc::channel(FORWARD_BOUND);
-    tokio::spawn(async move { while forwarded.recv().await.is_some() {} });
-    let waiting = Waiting::default();
-    let engine =
-        Engine::start(Arc::clone(&farm), clock.clone(), incoming, (effects, waiting.clone()), journal, notes);
+    let queue = Queue::new([], journal.take_outbox());
+    let engine = Engine::start(Arc::clone(&farm), clock.clone(), incoming, queue.clone(), journal, notes);
     let (engine, desk) = engine.await.expect("the engine starts");
     let running = tokio::spawn(engine.run(stop.clone()));
     let changes = desk.changes();
@@ -114,7 +113,7 @@ async fn serve(folder: &Path, ready: std::sync::mpsc::Sender<()>, stop: Cancella
     };
     driver.drive().await;
     let socket = server::listen(&farm.local).await.expect("a socket");
-    let counter = Arc::new(Counter { farm, clock, desk, inbox, waiting });
+    let counter = Arc::new(Counter { farm, clock, desk, inbox, queue });
     let serving = tokio::spawn(server::serve(socket, counter, stop));
     ready.send(()).expect("somebody waits");
     let _ = serving.await;

@@ -354,9 +354,12 @@ struct Pricer<'a> {
     used: Vec<u64>,
 }
 
+/// Amounts of one entry with their names; `None` where it tells none.
+type Amounts<'a> = Vec<(&'a str, Option<f64>)>;
+
 impl Pricer<'_> {
     /// Amounts of one kind, each in the units in which it is known.
-    fn each(&mut self, kind: Kind, amounts: &[(Timestamp, Vec<(&str, Option<f64>)>)]) {
+    fn each(&mut self, kind: Kind, amounts: &[(Timestamp, Amounts<'_>)]) {
         if amounts.is_empty() || self.book.costs.iter().any(|line| line.kind == kind) {
             // Recorded as money, which says more than a price.
             return;

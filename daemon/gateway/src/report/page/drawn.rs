@@ -48,7 +48,7 @@ impl Maker<'_> {
     pub(super) fn trial_plot(&self, place: usize, trial: &Trial) -> Option<Drawn> {
         let dates = trial.treated_days.iter().chain(&trial.control_days).map(|(date, _)| *date);
         let (first, last) = (dates.clone().min()?, dates.max()?);
-        let days_after = |date: Date| date.since(first).map(|span| span.get_days()).unwrap_or(0);
+        let days_after = |date: Date| date.since(first).map_or(0, |span| span.get_days());
         let series = [("trial-treated", &trial.treated_days), ("trial-control", &trial.control_days)];
         let series = series.map(|(key, days)| {
             let value =
@@ -147,7 +147,7 @@ impl Maker<'_> {
         let weights = &report.book.weights;
         let dates: Vec<_> = weights.iter().map(|(at, ..)| self.words.date_of(*at)).collect();
         let first = dates.first().copied().unwrap_or_default();
-        let day = |date: Date| f64::from(date.since(first).map(|span| span.get_days()).unwrap_or(0));
+        let day = |date: Date| f64::from(date.since(first).map_or(0, |span| span.get_days()));
         let points = weights.iter().zip(&dates).map(|((_, abw, _), date)| Point {
             day: day(*date),
             value: Some(*abw),
