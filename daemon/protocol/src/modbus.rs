@@ -14,6 +14,7 @@ use core::fmt;
 use crate::register_map::Table;
 
 mod coil;
+pub mod survey;
 
 pub use coil::{CoilFound, CoilWrite, WRITE_COIL};
 

@@ -6,7 +6,9 @@ Usage: pymodbus_server.py PORT. Prints `ready` once it serves.
 import asyncio
 import struct
 import sys
+import time
 
+from pymodbus import ModbusDeviceIdentification
 from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
@@ -46,6 +48,10 @@ DEVICES = [
     device(15, inputs=[words(0, registers(">ff", float("nan"), 27.5))]),
     # An oxygen probe that keeps its salinity setting, 20.5 PSU in tenths, in a holding register.
     device(16, holding=[words(30, [205])], inputs=[SimData(0, values=[6.1, 29.2], datatype=DataType.FLOAT32)]),
+    # pH 8.02, behind three bytes of noise; a line that flips a bit of every answer; and one that takes its time.
+    device(20, holding=[words(0, [802])]),
+    device(21, holding=[words(0, [790])]),
+    device(22, holding=[words(0, [811])]),
     # Light and, in pascal, pressure.
     device(40, holding=[words(0, [1450, 0] + registers(">I", 101132))]),
     # Three clamps: running at 4.41 kW, stopped, running at 2.15 kW.
@@ -57,13 +63,27 @@ DEVICES = [
 ]
 
 
-def mute(sending, data):
-    """Unit 90 never gets a word out."""
-    return b"" if sending and data[:1] == bytes([90]) else data
+NAME = ModbusDeviceIdentification(info_name={"VendorName": "Bench", "ProductCode": "B-1", "MajorMinorRevision": "2.0"})
+
+
+def line_of(sending, data):
+    """Who is not there says nothing, where pymodbus would refuse in its name; unit 90 never gets a word out."""
+    if not sending:
+        return data
+    unit = data[0]
+    if unit == 90 or unit not in {own.id for own in DEVICES}:
+        return b""
+    if unit == 20:
+        return b"\xff\x00\xa5" + data
+    if unit == 21:
+        return bytes([data[0], data[1], data[2] ^ 0x10]) + data[3:]
+    if unit == 22:
+        time.sleep(0.26)
+    return data
 
 
 async def main():
-    server = ModbusSerialServer(DEVICES, port=sys.argv[1], baudrate=9600, trace_packet=mute)
+    server = ModbusSerialServer(DEVICES, port=sys.argv[1], baudrate=9600, identity=NAME, trace_packet=line_of)
     await server.serve_forever(background=True)
     print("ready", flush=True)
     await asyncio.Event().wait()
