@@ -18,24 +18,29 @@ use super::bench::{Bench, Engine, farm, project};
 const SOON: Duration = Duration::from_secs(30);
 
 /// Both ends of the line and the server on the far one.
-struct FarEnd {
+pub(crate) struct FarEnd {
     _server: Running,
     _line: Running,
 }
 
+/// The Python that has the pinned peers.
+pub(crate) fn python() -> PathBuf {
+    let venv = std::env::var_os("PONDREEVE_VENV").map_or_else(|| project(".venv"), PathBuf::from);
+    let python = venv.join("bin/python");
+    assert!(python.exists(), "{} is missing: tests/all.sh sets it up", python.display());
+    python
+}
+
 impl FarEnd {
-    fn start(folder: &Path) -> Self {
+    pub(crate) fn start(folder: &Path) -> Self {
         let end = |name: &str| format!("pty,raw,echo=0,link={}", folder.join(name).display());
         let line =
             Running::start(Command::new("socat").arg(end("far")).arg(end("near")), &folder.join("socat.log"));
         wait_for("socat's pseudo-terminals", SOON, || {
             (folder.join("far").exists() && folder.join("near").exists()).then_some(())
         });
-        let venv = std::env::var_os("PONDREEVE_VENV").map_or_else(|| project(".venv"), PathBuf::from);
-        let python = venv.join("bin/python");
-        assert!(python.exists(), "{} is missing: tests/all.sh sets it up", python.display());
         let log = std::fs::File::create(folder.join("pymodbus.log")).unwrap();
-        let mut server = Command::new(python)
+        let mut server = Command::new(python())
             .arg(project("tests/e2e/probes/pymodbus_server.py"))
             .arg(folder.join("far"))
             .stdout(Stdio::piped())

@@ -63,6 +63,8 @@ DEVICES = [
 ]
 
 
+KNOWN = {own.id for own in DEVICES}
+
 NAME = ModbusDeviceIdentification(info_name={"VendorName": "Bench", "ProductCode": "B-1", "MajorMinorRevision": "2.0"})
 
 
@@ -71,7 +73,7 @@ def line_of(sending, data):
     if not sending:
         return data
     unit = data[0]
-    if unit == 90 or unit not in {own.id for own in DEVICES}:
+    if unit == 90 or unit not in KNOWN:
         return b""
     if unit == 20:
         return b"\xff\x00\xa5" + data

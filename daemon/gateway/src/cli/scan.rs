@@ -52,7 +52,7 @@ pub struct Arguments {
     #[arg(long, value_name = "NAME|FILE")]
     pub profile: Vec<String>,
     /// How long a probe may take to answer
-    #[arg(long, value_name = "LENGTH", default_value = "100ms", value_parser = timeout)]
+    #[arg(long, value_name = "LENGTH", default_value = "90ms", value_parser = timeout)]
     pub timeout: Duration,
     /// Write what was found as configuration to a file that is not there yet
     #[arg(long, value_name = "FILE")]

@@ -23,7 +23,7 @@ const LOOK_PATIENCE: Duration = Duration::from_millis(300);
 
 /// Looks at the values of a map that fits, and the pause between them.
 const LOOKS: usize = 3;
-const BETWEEN_LOOKS: Duration = Duration::from_millis(400);
+const BETWEEN_LOOKS: Duration = Duration::from_millis(150);
 
 /// After so many unanswered requests for registers no further map is tried on a unit: it keeps silent where
 /// others refuse, and each silence costs time.
