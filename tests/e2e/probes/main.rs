@@ -2,6 +2,7 @@
 //! Debian's mosquitto with its own clients.
 
 mod bench;
+mod framings;
 mod mqtt;
 mod pymodbus;
 mod scan;

@@ -1,6 +1,6 @@
 """A bus of Modbus RTU probes served by pymodbus: a second implementation that knows nothing of ours.
 
-Usage: pymodbus_server.py PORT. Prints `ready` once it serves.
+Usage: pymodbus_server.py PORT [rtu|ascii|tcp]; for tcp PORT is a number on 127.0.0.1. Prints `ready` once it serves.
 """
 
 import asyncio
@@ -8,8 +8,8 @@ import struct
 import sys
 import time
 
-from pymodbus import ModbusDeviceIdentification
-from pymodbus.server import ModbusSerialServer
+from pymodbus import FramerType, ModbusDeviceIdentification
+from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 
@@ -84,8 +84,19 @@ def line_of(sending, data):
     return data
 
 
+FRAMING = sys.argv[2] if len(sys.argv) > 2 else "rtu"
+
+
 async def main():
-    server = ModbusSerialServer(DEVICES, port=sys.argv[1], baudrate=9600, identity=NAME, trace_packet=line_of)
+    if FRAMING == "tcp":
+        address = ("127.0.0.1", int(sys.argv[1]))
+        server = ModbusTcpServer(DEVICES, address=address, identity=NAME)
+    else:
+        framer = FramerType.ASCII if FRAMING == "ascii" else FramerType.RTU
+        trace = None if FRAMING == "ascii" else line_of
+        server = ModbusSerialServer(
+            DEVICES, framer=framer, port=sys.argv[1], baudrate=9600, identity=NAME, trace_packet=trace
+        )
     await server.serve_forever(background=True)
     print("ready", flush=True)
     await asyncio.Event().wait()

@@ -4,7 +4,6 @@
 //! happens into events. A probe that does not answer is reported and asked less often; a port that is
 //! gone is reported and opened again and again.
 
-use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -12,7 +11,6 @@ use pondreeve_core::Event;
 use pondreeve_core::Quantity;
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_protocol::modbus::exception_name;
-use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use tokio_util::sync::CancellationToken;
 use tracing::info;
 
@@ -20,6 +18,7 @@ use self::coils::Coils;
 use self::line::{Failure, Line, Timing};
 use self::loan::{LoanAsk, Loans, Window};
 use self::poll::{Device, Doubts, Reading};
+use self::port::Port;
 use self::schedule::Schedule;
 use self::setting::SettingWatch;
 use super::report::{Gone, Reporter};
@@ -34,8 +33,11 @@ pub mod coils;
 pub mod line;
 pub mod loan;
 pub mod poll;
+mod port;
 pub mod schedule;
 mod setting;
+
+pub(crate) use self::port::{open_error, open_port};
 
 #[cfg(test)]
 mod line_faults;
@@ -137,18 +139,18 @@ impl<'a> BusTask<'a> {
                 self.lend(ask).await?;
                 tries = TRIES_AFTER_LOAN;
             }
-            let mut opened = open(self.bus);
+            let mut opened = port::open(self.bus).await;
             while opened.is_err() && tries > 1 {
                 tokio::time::sleep(Duration::from_millis(100)).await;
-                opened = open(self.bus);
+                opened = port::open(self.bus).await;
                 tries -= 1;
             }
             tries = 1;
             let detail = match opened {
                 Ok(port) => {
-                    info!(bus = self.bus.id, device = %self.bus.device.display(), "serial port opened");
+                    info!(bus = self.bus.id, device = self.bus.place(), "line opened");
                     wait = REOPEN_AFTER.0;
-                    let mut line = Line::new(port, self.timing);
+                    let mut line = Line::with_framing(port, self.timing, self.bus.framing);
                     let error = match self.poll(&mut line).await? {
                         Ended::Failed(error) => error,
                         Ended::Lend(ask) => {
@@ -158,17 +160,11 @@ impl<'a> BusTask<'a> {
                             continue;
                         }
                     };
-                    format!(
-                        "serial port {} failed: {error}; is the adapter plugged in and powered?",
-                        self.bus.device.display()
-                    )
+                    port::failed(self.bus, &error)
                 }
-                Err(error) => format!(
-                    "serial port {} cannot be opened: {}; the probes of bus {} are not read until it can",
-                    self.bus.device.display(),
-                    open_error(&error),
-                    self.bus.id
-                ),
+                Err(why) => {
+                    format!("{why}; the probes of bus {} are not read until it can", self.bus.id)
+                }
             };
             self.reporter.gateway_fault(GatewayPart::Bus, &self.bus.id, Some(detail.clone())).await?;
             for (probe, device) in self.bus.probes.iter().zip(&self.devices) {
@@ -210,7 +206,7 @@ impl<'a> BusTask<'a> {
     }
 
     /// Polls until the port fails or the line is asked for.
-    async fn poll(&mut self, line: &mut Line<SerialStream>) -> Result<Ended, Gone> {
+    async fn poll(&mut self, line: &mut Line<Port>) -> Result<Ended, Gone> {
         // What the kernel or the adapter has kept from before is nobody's answer.
         if let Err(error) = line.settle(self.timing.frame_silence.max(Duration::from_millis(5))).await {
             return Ok(Ended::Failed(error));
@@ -344,42 +340,5 @@ fn fault_of(failure: &Failure, probe: &BusProbe, device: &Device) -> (ProbeFault
             format!("{name} refused with Modbus exception {code} ({})", exception_name(*code)),
         ),
         Failure::Device(error) => (ProbeFault::Unreachable, format!("{name}: {error}")),
-    }
-}
-
-fn open(bus: &Bus) -> Result<SerialStream, tokio_serial::Error> {
-    open_port(&bus.device, bus.baud, (bus.data_bits, bus.parity, bus.stop_bits))
-}
-
-/// Opens a port for nobody else: `tokio-serial` does it exclusively (TIOCEXCL and flock), so a second master on
-/// the bus fails.
-pub(crate) fn open_port(
-    device: &Path,
-    baud: u32,
-    (data_bits, parity, stop_bits): (u8, Parity, u8),
-) -> Result<SerialStream, tokio_serial::Error> {
-    use tokio_serial::{DataBits, FlowControl, StopBits};
-    tokio_serial::new(device.to_string_lossy(), baud)
-        .data_bits(if data_bits == 7 { DataBits::Seven } else { DataBits::Eight })
-        .parity(match parity {
-            Parity::None => tokio_serial::Parity::None,
-            Parity::Even => tokio_serial::Parity::Even,
-            Parity::Odd => tokio_serial::Parity::Odd,
-        })
-        .stop_bits(if stop_bits == 2 { StopBits::Two } else { StopBits::One })
-        .flow_control(FlowControl::None)
-        .open_native_async()
-}
-
-pub(crate) fn open_error(error: &tokio_serial::Error) -> String {
-    use std::io::ErrorKind;
-    match error.kind() {
-        tokio_serial::ErrorKind::NoDevice | tokio_serial::ErrorKind::Io(ErrorKind::NotFound) => {
-            format!("{} (not plugged in, or held by another program)", error.description)
-        }
-        tokio_serial::ErrorKind::Io(ErrorKind::PermissionDenied) => {
-            format!("{} (the user needs the group that owns the device, often `dialout`)", error.description)
-        }
-        _ => error.description.clone(),
     }
 }
