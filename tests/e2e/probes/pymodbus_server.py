@@ -28,11 +28,11 @@ def words(address, values):
     return SimData(address, values=values, datatype=DataType.REGISTERS)
 
 
-def device(unit, holding=None, inputs=None):
+def device(unit, holding=None, inputs=None, coils=None):
     """A device with separate tables; one that has no such table has one word far away."""
     nothing = [SimData(9999, values=0, datatype=DataType.REGISTERS)]
     bits = [SimData(9999, values=[False] * 16, datatype=DataType.BITS)]
-    return SimDevice(unit, (bits, bits, holding or nothing, inputs or nothing))
+    return SimDevice(unit, (coils or bits, bits, holding or nothing, inputs or nothing))
 
 
 DEVICES = [
@@ -58,6 +58,8 @@ DEVICES = [
     device(51, inputs=[words(0, [1, 441]), words(10, [0, 0]), words(20, [1, 215])]),
     # The meter's clamp is on the wrong way round: −4.4 kW in tenths of a watt, words exchanged.
     device(52, holding=[words(18, swapped(registers(">i", -44000)))]),
+    # A relay for the horn.
+    device(60, coils=[SimData(0, values=[False] * 16, datatype=DataType.BITS)]),
     # Dead: see `mute`.
     device(90, inputs=[words(0, [1, 2, 3, 4])]),
 ]

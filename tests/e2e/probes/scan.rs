@@ -271,3 +271,41 @@ fn the_daemon_lends_its_line_and_goes_on_by_itself() {
     assert!(status.code() == Some(1) && log.contains("it was interrupted"), "{log}");
     after(oxygen_at(&scratch));
 }
+
+/// The horn's relay hangs on the lent line. It is heard at once all the same, and the scan goes on.
+#[test]
+fn the_horn_takes_its_line_back_for_a_moment() {
+    let scratch = Scratch::new();
+    let folder = scratch.folder.path();
+    let _far_end = FarEnd::start(folder);
+    let more = format!(
+        "[pond.limits.do_low_mg_l]\ncritical = {{ limit = 3.0, on_delay = \"0s\", source = \"test\" }}\n\
+         emergency = {{ limit = 2.0, on_delay = \"0s\", source = \"test\" }}\n\
+         [[bus]]\nid = \"line\"\ndevice = \"{}\"\n[[bus.probe]]\nid = \"p1-ph\"\npond = \"p1\"\n\
+         address = 12\nprofile = \"glass-ph\"\npoll_every = \"2s\"\n\
+         [annunciation.horn]\nlabel = \"horn\"\nrelay = {{ bus = \"line\", address = 60, coil = 0 }}\n",
+        scratch.path("near").display()
+    );
+    scratch.write("farm.toml", &farm(folder, &more));
+    let _daemon = scratch.run_daemon();
+    let mut command = Command::new(program("pondreeve"));
+    command.args(["scan", "--speeds", "9600", "--addresses", "100-190", "--line"]).arg(scratch.path("near"));
+    command.env("PONDREEVE_SOCKET", scratch.path("sock"));
+    let mut scanner = Running::start(&mut command, &scratch.path("scan.log"));
+    wait_for("the line to be lent", SOON, || lent(&scratch).then_some(()));
+    let entered = scratch.pondreeve(&["enter", "--pond", "p1", "do_mg_l=1.0"]);
+    assert!(entered.status.success(), "{}", String::from_utf8_lossy(&entered.stderr));
+    let log = || fs::read_to_string(scratch.path("scan.log")).expect("a log");
+    wait_for("the horn to take its line", Duration::from_secs(10), || {
+        log().contains("the daemon needs the line for a moment").then_some(())
+    });
+    wait_for("the line to be lent again", SOON, || lent(&scratch).then_some(()));
+    let status = wait_for("the scan to end", SOON, || scanner.0.try_wait().expect("waitable"));
+    let log = log();
+    assert!(status.code() == Some(1) && !log.contains("STOPPED EARLY"), "{log}");
+    assert!(log.contains("Tried 9600 8N1: addresses 100-190"), "{log}");
+    let horn = scratch.json(&["alarms"]).into_iter().find(|own| own["id"] == "gateway.horn.horn");
+    assert!(horn.is_none(), "the horn was never out of reach: {horn:?}");
+    let daemon = fs::read_to_string(scratch.path("daemon.log")).expect("a log");
+    assert!(!daemon.contains("could not be switched"), "{daemon}");
+}
