@@ -201,6 +201,8 @@ pub enum ProbeFault {
     Undecodable(String),
     /// The bus or broker it hangs on is not there.
     Unreachable,
+    /// Its line is lent to somebody who looks for probes on it: nothing is wrong with the probe.
+    Lent,
 }
 
 /// Parts of the gateway that can fail.

@@ -377,6 +377,7 @@ pub fn fault(fault: &ProbeFault) -> String {
         }
         ProbeFault::Undecodable(detail) => format!("sends what cannot be read: {detail}"),
         ProbeFault::Unreachable => String::from("cannot be reached: its bus or broker is not there"),
+        ProbeFault::Lent => String::from("is not read: its line is lent to a scan, and comes back by itself"),
     }
 }
 

@@ -118,7 +118,7 @@ impl ProbeState {
     /// Its line or broker is back: what it did not say meanwhile was no fault of its own, and it has its
     /// time to report again.
     pub fn reached_again(&mut self, probe: &Probe, now: Timestamp) {
-        if self.fault == Some(ProbeFault::Unreachable) {
+        if matches!(self.fault, Some(ProbeFault::Unreachable | ProbeFault::Lent)) {
             self.fault = None;
             self.expect_anew(now);
             let longest = probe.channels.iter().map(|channel| channel.quality.missing_after).max();
@@ -259,8 +259,9 @@ impl ProbeState {
     /// The alarm that tells of the cause of its silence: that of the power it lost, or that of the line or
     /// broker it hangs on.
     fn root(&self, probe: &Probe, roots: &Roots<'_>, now: Timestamp) -> Option<String> {
-        let is_silent = matches!(self.fault, Some(ProbeFault::Silent | ProbeFault::Unreachable))
-            || (self.fault.is_none() && self.channels.iter().any(ChannelState::is_missing));
+        let is_silent =
+            matches!(self.fault, Some(ProbeFault::Silent | ProbeFault::Unreachable | ProbeFault::Lent))
+                || (self.fault.is_none() && self.channels.iter().any(ChannelState::is_missing));
         let since_then =
             roots.power_lost.is_some_and(|lost| !self.alarm.stands() || self.alarm.raised_at >= lost);
         if is_silent && since_then {

@@ -22,6 +22,7 @@ pub mod outbox;
 pub mod probes;
 pub mod report;
 pub mod run;
+pub mod scan;
 
 pub use pondreeve_core::{Event, Timestamp};
 pub use run::{RunError, run};

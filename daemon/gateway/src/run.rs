@@ -117,7 +117,7 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     // Ends after the horn, which may hang on a bus.
     let stop_reading = CancellationToken::new();
     let tally = Tally::default();
-    let (mut reading, coils) =
+    let (mut reading, coils, loans) =
         probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop_reading.clone(), &tally);
     let announcing =
         annunciate::run(Arc::clone(&farm), clock.clone(), desk.clone(), inbox.clone(), coils, stop.clone());
@@ -125,7 +125,7 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let daily =
         daily::keep(Arc::clone(&farm), clock.clone(), desk.shelf().clone(), inbox.clone(), stop.clone());
     let daily = tokio::spawn(daily);
-    let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), queue });
+    let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), queue, loans });
     let sources = Arc::new(metrics::Sources { counter: Arc::clone(&counter), tally });
     let mut metering = JoinSet::new();
     metering.extend(metered.map(|listener| metrics::serve(listener, sources, stop.clone())));

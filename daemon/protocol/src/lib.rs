@@ -8,6 +8,7 @@ extern crate alloc;
 pub mod modbus;
 pub mod payload;
 pub mod register_map;
+pub mod sdi12;
 pub mod senml;
 pub mod time;
 pub mod unit;

@@ -14,6 +14,10 @@ use core::fmt;
 use crate::register_map::Table;
 
 mod coil;
+mod framing;
+pub mod survey;
+
+pub use framing::{ASCII_BYTES_MAX, Framed, Framing, lrc};
 
 pub use coil::{CoilFound, CoilWrite, WRITE_COIL};
 

@@ -77,7 +77,7 @@ impl Bench {
     pub(crate) fn start(farm: &Farm, engine: Engine) -> Self {
         let (inbox, mut incoming) = mpsc::channel::<Incoming>(INBOX_BOUND);
         let stop = CancellationToken::new();
-        let (tasks, _coils) = pondreeve::probes::start(
+        let (tasks, _coils, _loans) = pondreeve::probes::start(
             Arc::new(farm.clone()),
             Clock::system(),
             inbox,

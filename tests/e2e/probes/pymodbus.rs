@@ -11,6 +11,7 @@ use pondreeve::config::profile;
 use pondreeve_core::input::{GatewayPart, ProbeFault};
 use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Event, Quantity, Span};
+use pondreeve_protocol::modbus::Framing;
 use pondreeve_tests::{Running, Scratch, wait_for};
 
 use super::bench::{Bench, Engine, farm, project};
@@ -18,26 +19,46 @@ use super::bench::{Bench, Engine, farm, project};
 const SOON: Duration = Duration::from_secs(30);
 
 /// Both ends of the line and the server on the far one.
-struct FarEnd {
+pub(crate) struct FarEnd {
     _server: Running,
-    _line: Running,
+    _line: Option<Running>,
+}
+
+/// The Python that has the pinned peers.
+pub(crate) fn python() -> PathBuf {
+    let venv = std::env::var_os("PONDREEVE_VENV").map_or_else(|| project(".venv"), PathBuf::from);
+    let python = venv.join("bin/python");
+    assert!(python.exists(), "{} is missing: tests/all.sh sets it up", python.display());
+    python
 }
 
 impl FarEnd {
-    fn start(folder: &Path) -> Self {
+    pub(crate) fn start(folder: &Path) -> Self {
+        Self::speaking(folder, "rtu")
+    }
+
+    /// A line with another framing.
+    pub(crate) fn speaking(folder: &Path, framing: &str) -> Self {
         let end = |name: &str| format!("pty,raw,echo=0,link={}", folder.join(name).display());
         let line =
             Running::start(Command::new("socat").arg(end("far")).arg(end("near")), &folder.join("socat.log"));
         wait_for("socat's pseudo-terminals", SOON, || {
             (folder.join("far").exists() && folder.join("near").exists()).then_some(())
         });
-        let venv = std::env::var_os("PONDREEVE_VENV").map_or_else(|| project(".venv"), PathBuf::from);
-        let python = venv.join("bin/python");
-        assert!(python.exists(), "{} is missing: tests/all.sh sets it up", python.display());
+        let far = folder.join("far").display().to_string();
+        Self { _server: Self::serve(folder, &far, framing), _line: Some(line) }
+    }
+
+    /// A serial server on loopback.
+    pub(crate) fn over_tcp(folder: &Path, port: u16) -> Self {
+        Self { _server: Self::serve(folder, &port.to_string(), "tcp"), _line: None }
+    }
+
+    fn serve(folder: &Path, port: &str, framing: &str) -> Running {
         let log = std::fs::File::create(folder.join("pymodbus.log")).unwrap();
-        let mut server = Command::new(python)
+        let mut server = Command::new(python())
             .arg(project("tests/e2e/probes/pymodbus_server.py"))
-            .arg(folder.join("far"))
+            .args([port, framing])
             .stdout(Stdio::piped())
             .stderr(log)
             .spawn()
@@ -46,7 +67,7 @@ impl FarEnd {
         BufReader::new(server.stdout.take().unwrap()).read_line(&mut line_read).unwrap();
         let server = Running(server);
         assert_eq!(line_read, "ready\n", "pymodbus did not start; see its log");
-        Self { _server: server, _line: line }
+        server
     }
 }
 
@@ -65,7 +86,7 @@ const PROBES: &[(&str, u8, &str)] = &[
 ];
 
 /// Probes with a register more than the profile has.
-fn bus(device: PathBuf, probes: &[(&str, u8, &str)], more: &str) -> Bus {
+pub(crate) fn bus(device: PathBuf, probes: &[(&str, u8, &str)], more: &str) -> Bus {
     let probe = |(index, (_, unit, profile)): (usize, &(&str, u8, &str))| {
         let file = project(&format!("config/probes/{profile}.toml"));
         let text = std::fs::read_to_string(&file).unwrap() + more;
@@ -81,6 +102,8 @@ fn bus(device: PathBuf, probes: &[(&str, u8, &str)], more: &str) -> Bus {
     Bus {
         id: "bus0".into(),
         device,
+        server: None,
+        framing: Framing::Rtu,
         baud: 9_600,
         data_bits: 8,
         parity: Parity::None,
@@ -90,7 +113,7 @@ fn bus(device: PathBuf, probes: &[(&str, u8, &str)], more: &str) -> Bus {
     }
 }
 
-fn close(values: &[f64], expected: f64) -> bool {
+pub(crate) fn close(values: &[f64], expected: f64) -> bool {
     // Single precision over the line.
     !values.is_empty() && values.iter().all(|value| (value - expected).abs() < 1e-5 * expected.abs().max(1.0))
 }

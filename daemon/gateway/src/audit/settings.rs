@@ -98,7 +98,10 @@ pub fn of_farm(farm: &Farm) -> Settings {
     let probe_of = |index: usize| farm.site.probes.get(index).map_or("?", |probe| probe.id.as_str());
     for bus in &farm.buses {
         let of = |key: &str| format!("buses.{}.{key}", bus.id);
-        put(&of("device"), bus.device.display().to_string());
+        put(&of("device"), bus.place());
+        if bus.framing != pondreeve_protocol::modbus::Framing::Rtu {
+            put(&of("framing"), format!("{:?}", bus.framing));
+        }
         let (bits, parity, stop) = (bus.data_bits, bus.parity, bus.stop_bits);
         put(&of("line"), format!("{} {bits} {parity:?} {stop}", bus.baud));
         for probe in &bus.probes {

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use pondreeve_core::Quantity;
 use pondreeve_core::site::{PondIndex, Probe};
+use pondreeve_protocol::modbus::Framing;
 
 use crate::config::annunciation::{DrivenBy, Output};
 use crate::config::farm::{BrokerAddress, Bus, Parity};
@@ -131,7 +132,7 @@ fn farm_json(farm: &Farm) -> serde_json::Value {
         .map(|bus| {
             serde_json::json!({
                 "id": bus.id,
-                "device": bus.device.display().to_string(),
+                "device": bus.place(),
                 "baud": bus.baud,
                 "probes": bus.probes.len(),
                 "load_percent": tenths(bus_load::share(bus) * 100.0),
@@ -205,7 +206,7 @@ fn summary(path: &Path, loaded: &Loaded) -> String {
     }
     lines.push(String::new());
     for bus in &farm.buses {
-        lines.push(format!("bus {}  {}", bus.id, bus.device.display()));
+        lines.push(format!("bus {}  {}", bus.id, bus.place()));
         lines.push(format!(
             "  {}, {} probes, {:.0} % of the line's time",
             line_settings(bus),
@@ -332,7 +333,14 @@ fn line_settings(bus: &Bus) -> String {
         Parity::Even => 'E',
         Parity::Odd => 'O',
     };
-    format!("{} bits/s {}{parity}{}", bus.baud, bus.data_bits, bus.stop_bits)
+    let own = format!("{} bits/s {}{parity}{}", bus.baud, bus.data_bits, bus.stop_bits);
+    match (bus.framing, &bus.server) {
+        (Framing::Tcp, _) => format!("Modbus TCP, {} bits/s behind it", bus.baud),
+        (Framing::Rtu, Some(_)) => format!("Modbus RTU, {} bits/s behind it", bus.baud),
+        (Framing::Ascii, Some(_)) => format!("Modbus ASCII, {} bits/s behind it", bus.baud),
+        (Framing::Ascii, None) => format!("{own} Modbus ASCII"),
+        (Framing::Rtu, None) => own,
+    }
 }
 
 fn reached(address: &BrokerAddress) -> String {

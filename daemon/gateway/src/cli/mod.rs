@@ -41,6 +41,7 @@ pub mod replay;
 pub mod report;
 pub mod run;
 pub mod salvage;
+pub mod scan;
 pub mod shelve;
 pub mod status;
 pub mod trial;
@@ -118,6 +119,8 @@ pub enum Command {
     Verify(verify::Arguments),
     /// Make a new store of a backup, or of what a damaged store still has
     Salvage(salvage::Arguments),
+    /// Look for probes on a serial line: who answers, what it reads, the configuration
+    Scan(scan::Arguments),
     /// The chemistry as a calculator: JSON lines in, JSON lines out
     Calc(calc::Arguments),
     /// Print what a shell completes
@@ -168,6 +171,7 @@ pub fn main() -> ExitCode {
         Command::Backup(arguments) => backup::run(arguments),
         Command::Verify(arguments) => verify::run(arguments),
         Command::Salvage(arguments) => salvage::run(arguments),
+        Command::Scan(arguments) => scan::run(arguments),
         Command::Calc(arguments) => calc::command(arguments),
         Command::Completions(arguments) => manual::completions(arguments),
         Command::Manual(arguments) => manual::manual(arguments),

@@ -75,6 +75,8 @@ mod tests {
         Bus {
             id: "line".into(),
             device: "/dev/null".into(),
+            server: None,
+            framing: pondreeve_protocol::modbus::Framing::Rtu,
             baud,
             data_bits: 8,
             parity,

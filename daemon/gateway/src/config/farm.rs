@@ -10,6 +10,7 @@ use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::Site;
 use pondreeve_core::Span;
 use pondreeve_core::site::{PondIndex, ProbeIndex};
+use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::payload::Pick;
 use pondreeve_protocol::register_map::RegisterMap;
 
@@ -126,8 +127,13 @@ pub enum Parity {
 pub struct Bus {
     /// Short id.
     pub id: String,
-    /// Path of the device, best a stable one below `/dev/serial/by-path`.
+    /// Path of the device, best a stable one below `/dev/serial/by-path`; empty where a serial server has the
+    /// line.
     pub device: PathBuf,
+    /// Host and port of the serial server that has the line.
+    pub server: Option<(String, u16)>,
+    /// How frames travel.
+    pub framing: Framing,
     /// Bits per second.
     pub baud: u32,
     /// 7 or 8.
@@ -140,6 +146,16 @@ pub struct Bus {
     pub turnaround: Duration,
     /// Probes on it, in the order of the configuration.
     pub probes: Vec<BusProbe>,
+}
+
+impl Bus {
+    /// Where it is, for people.
+    pub fn place(&self) -> String {
+        match &self.server {
+            Some((host, port)) => format!("serial server {host}:{port}"),
+            None => self.device.display().to_string(),
+        }
+    }
 }
 
 /// A Modbus probe on a bus.

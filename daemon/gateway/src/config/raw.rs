@@ -13,6 +13,7 @@ use std::time::Duration;
 use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::Quantity;
 use pondreeve_core::site::Layer;
+use pondreeve_protocol::modbus::Framing;
 
 use super::farm::{Encoding, Parity, Version};
 use super::reader::At;
@@ -50,6 +51,10 @@ pub const LAYERS: Choice<Layer> = Choice(&[("surface", Layer::Surface), ("bottom
 /// The parities of a serial line.
 pub const PARITIES: Choice<Parity> =
     Choice(&[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)]);
+
+/// How frames travel on a line.
+pub const FRAMINGS: Choice<Framing> =
+    Choice(&[("rtu", Framing::Rtu), ("ascii", Framing::Ascii), ("tcp", Framing::Tcp)]);
 
 /// Versions of MQTT that a destination may speak.
 pub const VERSIONS: Choice<Version> = Choice(&[("3.1.1", Version::Four), ("5", Version::Five)]);
@@ -222,11 +227,15 @@ table! {
         /// Short id.
         id: String = needed Id;
         /// Device; a stable path such as one below /dev/serial/by-path survives replugging.
-        device: PathBuf = needed FilePath;
+        device: PathBuf = optional FilePath;
+        /// Host and port of a serial server that has the line, in place of `device`.
+        server: String = optional Text;
+        /// How frames travel: rtu, ascii, or tcp (Modbus TCP, to a serial server alone).
+        framing: Framing = optional FRAMINGS;
         /// Bits per second; every probe on the line must be set to the same.
         baud: i64 = optional whole(1_200, 1_000_000, "bits/s");
-        /// Data bits. Modbus RTU needs 8.
-        data_bits: i64 = optional whole(8, 8, "bits");
+        /// Data bits. Modbus RTU needs 8, Modbus ASCII is made for 7.
+        data_bits: i64 = optional whole(7, 8, "bits");
         /// Parity: none, even or odd.
         parity: Parity = optional PARITIES;
         /// Stop bits.

@@ -11,6 +11,7 @@ use super::reader::FromTable;
 use super::{Loaded, Style, from_text, raw};
 
 mod annunciation;
+mod lines;
 mod metrics;
 
 fn repository() -> PathBuf {

@@ -252,6 +252,7 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
                     put_text(out, detail);
                 }
                 ProbeFault::Unreachable => out.push(5),
+                ProbeFault::Lent => out.push(6),
             }
         }
         Event::ManualSample { pond, quantity, value, taken_at, by } => {
@@ -380,6 +381,7 @@ pub(super) fn read_event(
                 3 => ProbeFault::Exception(reader.byte()?),
                 4 => ProbeFault::Undecodable(reader.text()?),
                 5 => ProbeFault::Unreachable,
+                6 => ProbeFault::Lent,
                 _ => return Err(Malformed::Unknown),
             };
             Event::ProbeFault { probe, fault }

@@ -92,6 +92,7 @@ fn any_event() -> impl Strategy<Value = Event> {
         any::<u8>().prop_map(ProbeFault::Exception),
         any::<String>().prop_map(ProbeFault::Undecodable),
         Just(ProbeFault::Unreachable),
+        Just(ProbeFault::Lent),
     ];
     let part = prop_oneof![
         Just(GatewayPart::Store),

@@ -96,6 +96,11 @@ impl Client {
         }
     }
 
+    /// What the daemon has said unasked, without waiting: `None` if nothing, `Some(None)` once it has closed.
+    pub fn unasked(&mut self) -> Option<Result<Option<Reply>, ClientError>> {
+        futures_util::FutureExt::now_or_never(self.next_reply())
+    }
+
     /// Turns the connection into a stream of the farm's status: one now, one each second, and one at
     /// once when an alarm changes.
     pub async fn watch(mut self) -> Result<Watch, ClientError> {

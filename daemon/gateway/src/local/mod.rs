@@ -10,6 +10,7 @@ pub mod evidence;
 pub mod facts;
 pub mod farm;
 pub mod limits;
+pub mod line;
 pub mod mass_balance;
 pub mod night;
 pub mod protocol;

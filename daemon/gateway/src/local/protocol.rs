@@ -16,6 +16,7 @@ pub use super::farm::{
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus,
 };
 use super::limits::LimitStatus;
+pub use super::line::{LentLine, LentProbe};
 use super::mass_balance::{FeedAsk, FeedLoadStatus};
 use super::night::NightStatus;
 use super::service::StepAsk;
@@ -180,6 +181,15 @@ pub enum Ask {
         /// Pond id.
         pond: String,
     },
+    /// Lend the serial line of a device to who asks, until it is returned, recalled, or this connection ends.
+    BorrowLine {
+        /// Absolute path of the device.
+        device: String,
+        /// For so long, seconds; the answer says for how long it is lent.
+        seconds: u64,
+    },
+    /// Give the borrowed line back.
+    ReturnLine,
     /// Copy the store into a folder of the gateway while it goes on.
     Backup {
         /// Absolute path of the folder.
@@ -279,6 +289,15 @@ pub enum Reply {
     AuditTrail {
         /// The records.
         records: Vec<AuditRecord>,
+    },
+    /// The line is lent, and its port closed.
+    LineLent(Box<LentLine>),
+    /// The daemon has no such line: whoever wants it may take it.
+    NotOurLine,
+    /// The lent line is wanted back at once. Comes unasked.
+    LineRecalled {
+        /// Why.
+        why: String,
     },
     /// The backup is whole and on disk.
     BackedUp {

@@ -25,6 +25,7 @@ use crate::engine::{Desk, HISTORY_KEPT};
 use crate::inbox::{Applied, Inbox, Incoming};
 use crate::journal::{Level, Query};
 use crate::outbox::queue::Queue;
+use crate::probes::serial::loan::LoanSender;
 
 /// A request that the engine has not answered after this long is given up. The engine itself waits
 /// for the disk for five seconds at most.
@@ -53,6 +54,8 @@ pub struct Counter {
     pub inbox: Inbox,
     /// What waits to be forwarded.
     pub queue: Queue,
+    /// To borrow lines, one for each bus in order.
+    pub loans: Vec<LoanSender>,
 }
 
 impl Counter {
@@ -155,6 +158,10 @@ impl Counter {
                     ))
                 })?;
                 Ok(Reply::Night(Box::new(night_status(own, &pond, self.clock.now()))))
+            }
+            // Who borrows keeps the connection open, so the server does it where it has that.
+            Ask::BorrowLine { .. } | Ask::ReturnLine => {
+                Err(Refusal::Failed("lines are lent over the local socket alone".to_owned()))
             }
             Ask::Backup { folder } => self.backup(&folder).await,
             Ask::AuditTrail { from } => {

@@ -21,6 +21,7 @@ use tokio_util::sync::CancellationToken;
 use super::protocol::{Ask, Reply, Request};
 use super::requests::Counter;
 use crate::config::farm::LocalSettings;
+use crate::probes::serial::loan::Loan;
 
 /// Clients at one time. A farm has one or two consoles and a few scripts; more is a script gone wrong,
 /// and each watcher costs a status a second.
@@ -31,6 +32,9 @@ const LONGEST_REQUEST_BYTES: usize = 64 * 1024;
 
 /// A client that has not taken an answer after this long is dropped.
 const WRITE_PATIENCE: Duration = Duration::from_secs(5);
+
+/// A borrower whose line is recalled has this long to say that its port is closed.
+const RETURN_PATIENCE: Duration = Duration::from_secs(3);
 
 /// A watcher is told the status this often, in real time.
 const WATCH_EVERY: Duration = Duration::from_secs(1);
@@ -156,6 +160,8 @@ async fn attend(stream: UnixStream, counter: &Counter) {
     let mut every = tokio::time::interval(WATCH_EVERY);
     every.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     let mut watching = false;
+    // Dropped with the connection, however that ends, and the daemon has its line back.
+    let mut borrowed: Option<Loan> = None;
     loop {
         let reply = tokio::select! {
             line = lines.next() => match line {
@@ -174,13 +180,35 @@ async fn attend(stream: UnixStream, counter: &Counter) {
                             watching = true;
                             every.reset();
                         }
-                        counter.answer_from(place, ask, &by).await
+                        match ask {
+                            Ask::BorrowLine { device, seconds } => {
+                                drop(borrowed.take());
+                                let (reply, loan) = counter.borrow_line(&device, seconds, &by).await;
+                                borrowed = loan;
+                                reply
+                            }
+                            Ask::ReturnLine => {
+                                borrowed = None;
+                                Reply::Done { warning: None, checks: Vec::new() }
+                            }
+                            ask => counter.answer_from(place, ask, &by).await,
+                        }
                     }
                     Err(error) => bad_request(format!(
                         "a request that is not understood ({error}): send one JSON object a line, such as {{\"ask\":{{\"what\":\"status\"}}}}"
                     )),
                 },
             },
+            why = recalled(&mut borrowed) => {
+                // Kept until the borrower says that it has closed the port, or goes.
+                let reply = Reply::LineRecalled { why };
+                if tell(&mut lines, &reply).await.is_err() {
+                    return;
+                }
+                let _ = tokio::time::timeout(RETURN_PATIENCE, lines.next()).await;
+                borrowed = None;
+                Reply::Done { warning: None, checks: Vec::new() }
+            }
             _ = every.tick(), if watching => counter.answer(Ask::Status, &by).await,
             () = alarm_change(&mut changes), if watching => {
                 tokio::time::sleep(WATCH_AT_MOST_EVERY).await;
@@ -197,6 +225,14 @@ async fn attend(stream: UnixStream, counter: &Counter) {
             // Unread effects would be kept for a client that does not want them.
             changes = changes.resubscribe();
         }
+    }
+}
+
+/// Waits until the borrowed line is wanted back; for ever where none is.
+async fn recalled(borrowed: &mut Option<Loan>) -> String {
+    match borrowed {
+        Some(loan) => loan.recalled().await,
+        None => std::future::pending().await,
     }
 }
 
@@ -233,7 +269,9 @@ fn parse(line: &str) -> Result<Request, String> {
     let keys = value.get("ask").and_then(serde_json::Value::as_object).cloned().unwrap_or_default();
     let request: Request = serde_json::from_value(value).map_err(|error| error.to_string())?;
     match keys.keys().find(|key| *key != "what") {
-        Some(key) if matches!(request.ask, Ask::Status | Ask::Watch) => Err(format!("unknown field `{key}`")),
+        Some(key) if matches!(request.ask, Ask::Status | Ask::Watch | Ask::ReturnLine) => {
+            Err(format!("unknown field `{key}`"))
+        }
         _ => Ok(request),
     }
 }

@@ -13,6 +13,7 @@ use crate::config::Farm;
 use crate::inbox::Inbox;
 
 use serial::coils::CoilSender;
+use serial::loan::LoanSender;
 use tally::Tally;
 
 pub mod mqtt;
@@ -21,8 +22,8 @@ pub mod serial;
 pub mod tally;
 
 /// Starts one task for each bus and each broker of the farm. They run until `stop` is cancelled or the
-/// inbox closes; the set is empty then. The senders switch coils, one for each bus in order. Each answer and each
-/// failure counts in `tally`.
+/// inbox closes; the set is empty then. The senders switch coils and borrow lines, one of each for each bus in
+/// order. Each answer and each failure counts in `tally`.
 #[expect(clippy::needless_pass_by_value, reason = "the tasks own all four from here on")]
 pub fn start(
     farm: Arc<Farm>,
@@ -30,14 +31,16 @@ pub fn start(
     inbox: Inbox,
     stop: CancellationToken,
     tally: &Tally,
-) -> (JoinSet<()>, Vec<CoilSender>) {
+) -> (JoinSet<()>, Vec<CoilSender>, Vec<LoanSender>) {
     let mut tasks = JoinSet::new();
-    let mut coil_senders = Vec::new();
+    let (mut coil_senders, mut loan_senders) = (Vec::new(), Vec::new());
     for index in 0..farm.buses.len() {
         let (sender, coils) = serial::coils::queue();
         coil_senders.push(sender);
+        let (sender, loans) = serial::loan::queue();
+        loan_senders.push(sender);
         let (farm, clock, inbox, stop) = (Arc::clone(&farm), clock.clone(), inbox.clone(), stop.clone());
-        tasks.spawn(serial::run(farm, index, clock, (inbox, tally.clone()), coils, stop));
+        tasks.spawn(serial::run(farm, index, clock, (inbox, tally.clone()), (coils, loans), stop));
     }
     for index in 0..farm.brokers.len() {
         tasks.spawn(mqtt::run(
@@ -48,5 +51,5 @@ pub fn start(
             stop.clone(),
         ));
     }
-    (tasks, coil_senders)
+    (tasks, coil_senders, loan_senders)
 }

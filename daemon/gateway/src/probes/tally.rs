@@ -34,7 +34,9 @@ impl Tally {
     }
 
     pub(super) fn failed(&self, probe: ProbeIndex, fault: &ProbeFault) {
-        self.with(|counts| *counts.errors.entry((probe, kind(fault))).or_default() += 1);
+        // On a lent line nothing was asked, so nothing failed.
+        let Some(kind) = kind(fault) else { return };
+        self.with(|counts| *counts.errors.entry((probe, kind)).or_default() += 1);
     }
 
     pub(super) fn link_failed(&self, part: GatewayPart, which: &str) {
@@ -50,14 +52,15 @@ impl Tally {
 /// The kinds of error, as metrics name them.
 pub const KINDS: [&str; 5] = ["silent", "garbled", "exception", "undecodable", "unreachable"];
 
-fn kind(fault: &ProbeFault) -> &'static str {
-    match fault {
+fn kind(fault: &ProbeFault) -> Option<&'static str> {
+    Some(match fault {
         ProbeFault::Silent => "silent",
         ProbeFault::Garbled => "garbled",
         ProbeFault::Exception(_) => "exception",
         ProbeFault::Undecodable(_) => "undecodable",
         ProbeFault::Unreachable => "unreachable",
-    }
+        ProbeFault::Lent => return None,
+    })
 }
 
 #[cfg(test)]

@@ -6,12 +6,13 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
+use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::RegisterMap;
 
 use super::super::farm::{Bus, BusProbe, Parity};
 use super::super::raw::{RawBus, RawBusProbe};
 use super::super::reader::At;
-use super::super::words::{did_you_mean, listed};
+use super::super::words::{did_you_mean, listed, quoted};
 use super::super::{builtin, bus_load, files, profile};
 use super::probes::RawChannel;
 use super::{Resolver, span};
@@ -54,12 +55,27 @@ impl Resolver<'_> {
     }
 
     fn bus(&self, raw: &RawBus) -> Option<Bus> {
+        let framing = raw.framing.as_ref().map_or(Framing::Rtu, |at| at.value);
+        let is_ascii = framing == Framing::Ascii;
+        let server = self.server_of(raw, framing)?;
         let settings = Bus {
+            server,
+            framing,
             id: raw.id.as_ref().map(|at| at.value.clone()).unwrap_or_default(),
             device: raw.device.as_ref().map(|at| self.absolute(&at.value)).unwrap_or_default(),
             baud: raw.baud.as_ref().map_or(BAUD, |at| u32::try_from(at.value).unwrap_or(BAUD)),
-            data_bits: 8,
-            parity: raw.parity.as_ref().map_or(Parity::None, |at| at.value),
+            // Modbus ASCII by default as its specification has it: seven bits, even parity.
+            data_bits: match raw.data_bits.as_ref().map(|at| at.value) {
+                Some(7) => 7,
+                Some(_) => 8,
+                None if is_ascii => 7,
+                None => 8,
+            },
+            parity: match raw.parity.as_ref().map(|at| at.value) {
+                Some(parity) => parity,
+                None if is_ascii => Parity::Even,
+                None => Parity::None,
+            },
             stop_bits: if raw.stop_bits.as_ref().is_some_and(|at| at.value == 2) { 2 } else { 1 },
             turnaround: raw.turnaround.as_ref().map_or(TURNAROUND, |at| at.value),
             probes: Vec::new(),
@@ -78,7 +94,62 @@ impl Resolver<'_> {
         self.check_addresses(&list.value);
         let bus = Bus { probes: probes.into_iter().collect::<Option<_>>()?, ..settings };
         self.check_load(raw, &bus);
-        (raw.id.is_some() && raw.device.is_some()).then_some(bus)
+        raw.id.is_some().then_some(bus)
+    }
+
+    /// The serial server of a line, if it has one: `None` on a problem.
+    #[expect(clippy::option_option, reason = "outer: sound or not; inner: a server or none")]
+    fn server_of(&self, raw: &RawBus, framing: Framing) -> Option<Option<(String, u16)>> {
+        let refuse = |at: &At<()>, found: &str, accepted: &str| {
+            self.problems.push(self.problems.about(at, found, accepted));
+            None
+        };
+        if let Some(bits) = raw.data_bits.as_ref().filter(|at| at.value == 7 && framing != Framing::Ascii) {
+            return refuse(&bits.with(()), "7 data bits", "8, or 7 with `framing = \"ascii\"`");
+        }
+        let server = match (&raw.device, &raw.server) {
+            (Some(_), None) if framing == Framing::Tcp => {
+                let at = raw.framing.as_ref().map_or_else(|| raw.at.clone(), |at| at.with(()));
+                return refuse(
+                    &at,
+                    "Modbus TCP on a device",
+                    "`server` with the host and port of a serial server",
+                );
+            }
+            (Some(_), None) => return Some(None),
+            (None, None) => {
+                let accepted = "`device` with the adapter, or `server` with a serial server";
+                return refuse(&raw.at, "a bus without a device", accepted);
+            }
+            (Some(_), Some(server)) => {
+                let accepted = "`device`, or `server` for a line that a serial server has: one of them";
+                return refuse(&server.with(()), "a server beside a device", accepted);
+            }
+            (None, Some(server)) => server,
+        };
+        let own = [
+            raw.parity.as_ref().map(|at| at.with(())),
+            raw.stop_bits.as_ref().map(|at| at.with(())),
+            raw.data_bits.as_ref().map(|at| at.with(())),
+        ];
+        if let Some(at) = own.iter().flatten().next() {
+            let accepted =
+                "no `data_bits`, `parity` and `stop_bits`: they are set on the serial server itself";
+            return refuse(at, "a line setting beside `server`", accepted);
+        }
+        let parts = server.value.rsplit_once(':');
+        let port = parts.and_then(|(_, port)| port.parse().ok()).filter(|port| *port > 0);
+        match (parts, port) {
+            (Some((host, _)), Some(port)) if !host.is_empty() && !host.contains([' ', '/', '@']) => {
+                let host = host.trim_start_matches('[').trim_end_matches(']');
+                Some(Some((host.to_owned(), port)))
+            }
+            _ => refuse(
+                &server.with(()),
+                &format!("the server {}", quoted(&server.value)),
+                "host and port, such as \"192.168.1.50:502\"",
+            ),
+        }
     }
 
     fn bus_probe(&self, raw: &RawBusProbe, bus: &Bus) -> Option<BusProbe> {

@@ -14,7 +14,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
-use pondreeve_protocol::modbus::{AnswerError, CoilWrite, FRAME_BYTES_MAX, ReadRequest};
+use pondreeve_protocol::modbus::{AnswerError, CoilWrite, FRAME_BYTES_MAX, Framing, ReadRequest};
 use pondreeve_protocol::register_map::Table;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::time::{Instant, timeout};
@@ -23,9 +23,9 @@ use tokio_modbus::{ExceptionCode, Slave};
 
 use super::asked::{Answered, Asked};
 
-/// Received bytes kept while an answer is looked for: two frames, so that an answer behind a late one is
+/// Frames of received bytes kept while an answer is looked for: two, so that an answer behind a late one is
 /// still found. Older bytes are dropped; a line that babbles ends in the time-out.
-const RECEIVED_BYTES_MAX: usize = 2 * FRAME_BYTES_MAX;
+const RECEIVED_FRAMES_MAX: usize = 2;
 
 /// A line that never falls silent is given up on after so many silences.
 const SETTLE_LIMIT: u32 = 4;
@@ -101,6 +101,11 @@ pub struct Line<P> {
 struct Inner<P> {
     port: P,
     asked: Option<Asked>,
+    framing: Framing,
+    /// Number of the request, where the framing has one.
+    transaction: u16,
+    /// What is still to go out of a request that is framed otherwise than the client does it.
+    outgoing: Vec<u8>,
     written: usize,
     received: Vec<u8>,
     received_bytes: u64,
@@ -117,13 +122,21 @@ type Exchanged<T> =
     Result<Result<Result<Option<T>, ExceptionCode>, tokio_modbus::Error>, tokio::time::error::Elapsed>;
 
 impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<P> {
-    /// Around an open port.
+    /// Around an open port with Modbus RTU.
     pub fn new(port: P, timing: Timing) -> Self {
+        Self::with_framing(port, timing, Framing::Rtu)
+    }
+
+    /// Around an open port. The client speaks RTU; what goes over the port is framed as told.
+    pub fn with_framing(port: P, timing: Timing, framing: Framing) -> Self {
         let inner = Inner {
             port,
             asked: None,
+            framing,
+            transaction: 0,
+            outgoing: Vec::new(),
             written: 0,
-            received: Vec::with_capacity(RECEIVED_BYTES_MAX),
+            received: Vec::new(),
             received_bytes: 0,
             answer: Vec::new(),
             handed_over: 0,
@@ -193,7 +206,8 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
 
     /// Time that the bytes of a request and its answer take.
     fn on_the_line(&self, asked: &Asked) -> Duration {
-        self.timing.character * (8 + asked.answer_bytes()) as u32
+        let framing = self.lock().framing;
+        self.timing.character * (framing.bytes(8) + framing.bytes(asked.answer_bytes())) as u32
     }
 
     /// Makes the line ready and attaches a fresh client.
@@ -202,6 +216,11 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
         self.drain().await.map_err(Failure::Device)?;
         let mut inner = self.lock();
         inner.asked = Some(asked);
+        inner.transaction = inner.transaction.wrapping_add(1);
+        inner.outgoing = match inner.framing {
+            Framing::Rtu => Vec::new(),
+            framing => framing.wrap(&asked.encode(), inner.transaction),
+        };
         inner.written = 0;
         inner.received.clear();
         inner.received_bytes = 0;
@@ -219,7 +238,7 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
         let (bytes, why, exception, echoed) = {
             let mut inner = self.lock();
             inner.asked = None;
-            let why = asked.explain(&inner.received);
+            let why = inner.explain(asked);
             (inner.received_bytes, why, inner.exception, inner.heard_itself)
         };
         // Garbage tells nothing about the adapter.
@@ -309,6 +328,29 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Inner<P> {
         }
     }
 
+    /// What was received, as RTU has it: of other framings the whole frames, one after the other. And how many
+    /// bytes were passed over to find them.
+    fn sound(&self) -> (std::borrow::Cow<'_, [u8]>, usize) {
+        if self.framing == Framing::Rtu {
+            return (self.received.as_slice().into(), 0);
+        }
+        let frames = self.framing.frames(&self.received, self.transaction);
+        let whole: usize = frames.iter().map(|frame| frame.end - frame.start).sum();
+        let rtu: Vec<u8> = frames.into_iter().flat_map(|frame| frame.rtu).collect();
+        (rtu.into(), self.received.len().saturating_sub(whole))
+    }
+
+    /// The nearest miss, for people.
+    fn explain(&self, asked: &Asked) -> AnswerError {
+        let (sound, skipped) = self.sound();
+        match asked.explain(&sound) {
+            AnswerError::Short { wanted, .. } if self.framing != Framing::Rtu && sound.is_empty() => {
+                AnswerError::Short { found: skipped, wanted: self.framing.bytes(wanted) }
+            }
+            why => why,
+        }
+    }
+
     /// Takes in bytes until the answer stands there whole.
     fn poll_answer(&mut self, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
         let Some(asked) = self.asked else {
@@ -324,18 +366,23 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Inner<P> {
             }
             self.received_bytes += came.len() as u64;
             self.received.extend_from_slice(came);
-            let found = asked.find_answer(&self.received);
-            let before = self.received.get(..found.map_or(self.received.len(), |found| found.start));
+            let (sound, skipped) = self.sound();
+            let found = asked.find_answer(&sound);
+            let before = sound.get(..found.map_or(sound.len(), |found| found.start));
             let own = asked.encode();
-            self.heard_itself |= before.unwrap_or_default().windows(own.len()).any(|bytes| bytes == own);
+            let heard_itself = before.unwrap_or_default().windows(own.len()).any(|bytes| bytes == own);
             let Some(Answered { start, end, exception }) = found else {
-                let excess = self.received.len().saturating_sub(RECEIVED_BYTES_MAX);
+                self.heard_itself |= heard_itself;
+                let most = RECEIVED_FRAMES_MAX * self.framing.bytes(FRAME_BYTES_MAX);
+                let excess = self.received.len().saturating_sub(most);
                 self.received.drain(..excess);
                 continue;
             };
+            let answer = sound.get(start..end).unwrap_or_default().to_vec();
+            self.heard_itself |= heard_itself;
             self.exception = exception;
-            self.counts.skipped_bytes += start as u64;
-            self.answer.extend_from_slice(self.received.get(start..end).unwrap_or_default());
+            self.counts.skipped_bytes += skipped as u64 + start as u64;
+            self.answer = answer;
         }
         Poll::Ready(Ok(()))
     }
@@ -374,13 +421,27 @@ impl<P: AsyncRead + AsyncWrite + Unpin> AsyncWrite for Guard<P> {
         if !rest.starts_with(buf) {
             return Poll::Ready(Err(io::Error::other("the Modbus client sends another request than asked")));
         }
-        let count = ready!(Pin::new(&mut inner.port).poll_write(cx, buf))?;
+        let count = if inner.outgoing.is_empty() {
+            ready!(Pin::new(&mut inner.port).poll_write(cx, buf))?
+        } else {
+            // Its own framing goes out once the request is there whole.
+            buf.len()
+        };
         inner.written += count;
         Poll::Ready(Ok(count))
     }
 
     fn poll_flush(self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Pin::new(&mut lock(&self.0).port).poll_flush(cx)
+        let mut guard = lock(&self.0);
+        let inner = &mut *guard;
+        let whole = inner.asked.is_some_and(|asked| asked.encode().len() == inner.written);
+        while whole && !inner.outgoing.is_empty() {
+            match ready!(Pin::new(&mut inner.port).poll_write(cx, &inner.outgoing))? {
+                0 => return Poll::Ready(Err(hung_up())),
+                count => drop(inner.outgoing.drain(..count)),
+            }
+        }
+        Pin::new(&mut inner.port).poll_flush(cx)
     }
 
     fn poll_shutdown(self: Pin<&mut Self>, _cx: &mut Context<'_>) -> Poll<io::Result<()>> {

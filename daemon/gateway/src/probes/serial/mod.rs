@@ -11,13 +11,14 @@ use pondreeve_core::Event;
 use pondreeve_core::Quantity;
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_protocol::modbus::exception_name;
-use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use tokio_util::sync::CancellationToken;
 use tracing::info;
 
 use self::coils::Coils;
 use self::line::{Failure, Line, Timing};
+use self::loan::{LoanAsk, Loans, Window};
 use self::poll::{Device, Doubts, Reading};
+use self::port::Port;
 use self::schedule::Schedule;
 use self::setting::SettingWatch;
 use super::report::{Gone, Reporter};
@@ -30,9 +31,13 @@ use crate::inbox::Inbox;
 mod asked;
 pub mod coils;
 pub mod line;
+pub mod loan;
 pub mod poll;
+mod port;
 pub mod schedule;
 mod setting;
+
+pub(crate) use self::port::{open_error, open_port};
 
 #[cfg(test)]
 mod line_faults;
@@ -41,19 +46,23 @@ mod line_faults;
 /// the wait after plugging in short; an attempt costs next to nothing.
 const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(5));
 
+/// After a loan the port is tried so often, a tenth of a second apart, before it counts as gone: a borrower that
+/// was killed may let go of the socket before it lets go of the port.
+const TRIES_AFTER_LOAN: u32 = 15;
+
 /// Polls the probes of one bus, and switches coils in between, until `stop` is cancelled or the engine is gone.
 pub async fn run(
     farm: Arc<Farm>,
     index: usize,
     clock: Clock,
     (inbox, tally): (Inbox, Tally),
-    coils: Coils,
+    (coils, loans): (Coils, Loans),
     stop: CancellationToken,
 ) {
     let Some(bus) = farm.buses.get(index) else { return };
     let work = async {
         let reporter = Reporter::new(clock.clone(), inbox, tally);
-        let mut task = BusTask::new(&farm, bus, clock, reporter, coils);
+        let mut task = BusTask::new(&farm, bus, clock, reporter, (coils, loans));
         // It only ends when the engine is gone.
         let Err(Gone) = task.run().await;
     };
@@ -72,11 +81,29 @@ struct BusTask<'a> {
     settings: Vec<SettingWatch>,
     doubts: Doubts,
     coils: Coils,
+    /// A coil that came while the line was lent, and goes first.
+    recalled_for: Option<coils::CoilJob>,
+    loans: Loans,
+    lent: Window,
     timing: Timing,
 }
 
+/// Why polling ended.
+enum Ended {
+    /// The port failed.
+    Failed(std::io::Error),
+    /// The line is asked for.
+    Lend(LoanAsk),
+}
+
 impl<'a> BusTask<'a> {
-    fn new(farm: &Farm, bus: &'a Bus, clock: Clock, reporter: Reporter, coils: Coils) -> Self {
+    fn new(
+        farm: &Farm,
+        bus: &'a Bus,
+        clock: Clock,
+        reporter: Reporter,
+        (coils, loans): (Coils, Loans),
+    ) -> Self {
         let slowest = bus.probes.iter().map(|probe| probe.timeout).max().unwrap_or_default();
         let parity_bit = u32::from(bus.parity != Parity::None);
         let bits = 1 + u32::from(bus.data_bits) + parity_bit + u32::from(bus.stop_bits);
@@ -97,54 +124,103 @@ impl<'a> BusTask<'a> {
             devices,
             doubts: Doubts::default(),
             coils,
+            recalled_for: None,
+            loans,
+            lent: Window::default(),
             timing: Timing::new(bus.baud, bits, bus.turnaround, slowest, longest),
         }
     }
 
     async fn run(&mut self) -> Result<std::convert::Infallible, Gone> {
         let mut wait = REOPEN_AFTER.0;
+        let mut tries = 1;
         loop {
-            let detail = match open(self.bus) {
+            if let Some(ask) = self.loans.waiting() {
+                self.lend(ask).await?;
+                tries = TRIES_AFTER_LOAN;
+            }
+            let mut opened = port::open(self.bus).await;
+            while opened.is_err() && tries > 1 {
+                tokio::time::sleep(Duration::from_millis(100)).await;
+                opened = port::open(self.bus).await;
+                tries -= 1;
+            }
+            tries = 1;
+            let detail = match opened {
                 Ok(port) => {
-                    info!(bus = self.bus.id, device = %self.bus.device.display(), "serial port opened");
+                    info!(bus = self.bus.id, device = self.bus.place(), "line opened");
                     wait = REOPEN_AFTER.0;
-                    let mut line = Line::new(port, self.timing);
-                    let error = self.poll(&mut line).await?;
-                    format!(
-                        "serial port {} failed: {error}; is the adapter plugged in and powered?",
-                        self.bus.device.display()
-                    )
+                    let mut line = Line::with_framing(port, self.timing, self.bus.framing);
+                    let error = match self.poll(&mut line).await? {
+                        Ended::Failed(error) => error,
+                        Ended::Lend(ask) => {
+                            drop(line);
+                            self.lend(ask).await?;
+                            tries = TRIES_AFTER_LOAN;
+                            continue;
+                        }
+                    };
+                    port::failed(self.bus, &error)
                 }
-                Err(error) => format!(
-                    "serial port {} cannot be opened: {}; the probes of bus {} are not read until it can",
-                    self.bus.device.display(),
-                    open_error(&error),
-                    self.bus.id
-                ),
+                Err(why) => {
+                    format!("{why}; the probes of bus {} are not read until it can", self.bus.id)
+                }
             };
             self.reporter.gateway_fault(GatewayPart::Bus, &self.bus.id, Some(detail.clone())).await?;
             for (probe, device) in self.bus.probes.iter().zip(&self.devices) {
                 let detail = format!("{} waits for its bus", device.name);
                 self.reporter.probe_fault(probe.probe, ProbeFault::Unreachable, &detail).await?;
             }
+            if let Some(job) = self.recalled_for.take() {
+                let _ = job.done.send(Err(detail.clone()));
+            }
             self.coils.refuse_for(wait, &detail).await;
             wait = (wait * 2).min(REOPEN_AFTER.1);
         }
     }
 
-    /// Polls until the port fails.
-    async fn poll(&mut self, line: &mut Line<SerialStream>) -> Result<std::io::Error, Gone> {
+    /// Lends the line, whose port is closed, and says so.
+    async fn lend(&mut self, ask: LoanAsk) -> Result<(), Gone> {
+        let length = match self.lent.grant(ask.length, tokio::time::Instant::now()) {
+            Ok(length) => length,
+            Err(why) => {
+                let _ = ask.answer.send(Err(why));
+                return Ok(());
+            }
+        };
+        let (bus, seconds) = (self.bus, length.as_secs());
+        let detail = format!(
+            "line lent to a scan that {} started, for at most {seconds} s: its probes are not read meanwhile, and \
+             oxygen that is not seen alarms as ever",
+            ask.by
+        );
+        info!(bus = bus.id, by = ask.by, seconds, "line lent to a scan");
+        self.reporter.gateway_fault(GatewayPart::Bus, &bus.id, Some(detail)).await?;
+        for (probe, device) in bus.probes.iter().zip(&self.devices) {
+            let detail = format!("{}: line lent to a scan", device.name);
+            self.reporter.probe_fault(probe.probe, ProbeFault::Lent, &detail).await?;
+        }
+        self.recalled_for = loan::lend(ask, length, &mut self.coils, &mut self.loans).await;
+        info!(bus = bus.id, "line back from the scan");
+        Ok(())
+    }
+
+    /// Polls until the port fails or the line is asked for.
+    async fn poll(&mut self, line: &mut Line<Port>) -> Result<Ended, Gone> {
         // What the kernel or the adapter has kept from before is nobody's answer.
         if let Err(error) = line.settle(self.timing.frame_silence.max(Duration::from_millis(5))).await {
-            return Ok(error);
+            return Ok(Ended::Failed(error));
         }
         let mut cleared = false;
         loop {
-            if let Some(job) = self.coils.waiting() {
+            if let Some(job) = self.recalled_for.take().or_else(|| self.coils.waiting()) {
                 if let Err(error) = coils::switch(line, job).await {
-                    return Ok(error);
+                    return Ok(Ended::Failed(error));
                 }
                 continue;
+            }
+            if let Some(ask) = self.loans.waiting() {
+                return Ok(Ended::Lend(ask));
             }
             let next = self.schedule.next(self.clock.now());
             let due = next.map(|next| next.due);
@@ -158,9 +234,10 @@ impl<'a> BusTask<'a> {
                 };
                 tokio::select! {
                     () = wait => {}
+                    ask = self.loans.next() => return Ok(Ended::Lend(ask)),
                     job = self.coils.next() => {
                         if let Err(error) = coils::switch(line, job).await {
-                            return Ok(error);
+                            return Ok(Ended::Failed(error));
                         }
                     }
                 }
@@ -174,7 +251,7 @@ impl<'a> BusTask<'a> {
             let attempts = if next.failing { 1 } else { 1 + u32::from(probe.retries) };
             let outcome = poll::read_probe(line, probe, device, attempts, &mut self.doubts).await;
             if let Err(Failure::Device(error)) = outcome {
-                return Ok(error);
+                return Ok(Ended::Failed(error));
             }
             if !cleared {
                 self.reporter.gateway_fault(GatewayPart::Bus, &bus.id, None).await?;
@@ -189,7 +266,7 @@ impl<'a> BusTask<'a> {
                         let (own, told) = ((probe, device), &mut self.reporter);
                         let looked = watch.look(line, own, &mut self.doubts, told, now).await?;
                         if let Err(Failure::Device(error)) = looked {
-                            return Ok(error);
+                            return Ok(Ended::Failed(error));
                         }
                     }
                 }
@@ -263,36 +340,5 @@ fn fault_of(failure: &Failure, probe: &BusProbe, device: &Device) -> (ProbeFault
             format!("{name} refused with Modbus exception {code} ({})", exception_name(*code)),
         ),
         Failure::Device(error) => (ProbeFault::Unreachable, format!("{name}: {error}")),
-    }
-}
-
-fn open(bus: &Bus) -> Result<SerialStream, tokio_serial::Error> {
-    use tokio_serial::{DataBits, FlowControl, StopBits};
-    // `tokio-serial` opens exclusively (TIOCEXCL and flock), so a second master on the bus fails.
-    tokio_serial::new(bus.device.to_string_lossy(), bus.baud)
-        .data_bits(if bus.data_bits == 7 { DataBits::Seven } else { DataBits::Eight })
-        .parity(match bus.parity {
-            Parity::None => tokio_serial::Parity::None,
-            Parity::Even => tokio_serial::Parity::Even,
-            Parity::Odd => tokio_serial::Parity::Odd,
-        })
-        .stop_bits(if bus.stop_bits == 2 { StopBits::Two } else { StopBits::One })
-        .flow_control(FlowControl::None)
-        .open_native_async()
-}
-
-fn open_error(error: &tokio_serial::Error) -> String {
-    use std::io::ErrorKind;
-    match error.kind() {
-        tokio_serial::ErrorKind::NoDevice | tokio_serial::ErrorKind::Io(ErrorKind::NotFound) => {
-            format!("{} (not plugged in, or held by another program)", error.description)
-        }
-        tokio_serial::ErrorKind::Io(ErrorKind::PermissionDenied) => {
-            format!(
-                "{} (the daemon's user needs the group that owns the device, often `dialout`)",
-                error.description
-            )
-        }
-        _ => error.description.clone(),
     }
 }

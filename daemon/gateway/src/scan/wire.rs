@@ -1,0 +1,162 @@
+//! A question and its answer on a line that is looked over: silences kept, what comes unasked taken in, time bounded.
+
+use std::io;
+use std::time::Duration;
+
+use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
+use tokio::time::{Instant, timeout, timeout_at};
+
+use super::Setting;
+
+/// Silence before each question beyond the standard's own, for units that are slow to let go of the line.
+const TURNAROUND: Duration = Duration::from_millis(4);
+
+/// A line that does not fall silent is given up on after this.
+const SETTLE_AT_MOST: Duration = Duration::from_millis(600);
+
+/// An open port.
+#[derive(Debug)]
+pub(super) struct Wire<P> {
+    port: P,
+    character: Duration,
+    silence: Duration,
+    last: Option<Instant>,
+}
+
+/// What came of a question.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Heard<T> {
+    /// What was found in it.
+    pub(super) found: Option<T>,
+    /// All bytes of it.
+    pub(super) bytes: Vec<u8>,
+    /// Time until it was there, the bytes' own time taken off.
+    pub(super) after: Duration,
+}
+
+impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
+    /// Around a port that has this setting.
+    pub(super) fn new(port: P, setting: Setting) -> Self {
+        let character = Duration::from_secs_f64(f64::from(setting.bits()) / f64::from(setting.baud.max(1)));
+        // Serial line guide V1.02, section 2.5.1.1.
+        let frame = if setting.baud > 19_200 { Duration::from_micros(1_750) } else { character.mul_f64(3.5) };
+        Self { port, character, silence: frame.max(TURNAROUND), last: None }
+    }
+
+    /// Sends a question and collects what comes until `find` is content or the patience, to which the time of
+    /// the bytes is added, is over. What came before it was sent stands in front of what is searched.
+    pub(super) async fn ask<T>(
+        &mut self,
+        question: &[u8],
+        answer_bytes: usize,
+        patience: Duration,
+        mut find: impl FnMut(&[u8]) -> Option<T>,
+    ) -> io::Result<Heard<T>> {
+        if let Some(last) = self.last {
+            tokio::time::sleep_until(last + self.silence).await;
+        }
+        let mut bytes = self.waiting().await?;
+        self.port.write_all(question).await?;
+        self.port.flush().await?;
+        let on_the_line = self.character * u32::try_from(question.len() + answer_bytes).unwrap_or(u32::MAX);
+        let sent = Instant::now();
+        let until = sent + on_the_line + patience;
+        let mut chunk = [0; 256];
+        let found = loop {
+            // What has come counts, whatever the clock says by now.
+            match timeout_at(until, self.port.read(&mut chunk)).await {
+                Err(_elapsed) => break None,
+                Ok(count) => match count? {
+                    0 => return Err(io::Error::new(io::ErrorKind::BrokenPipe, "the device hung up")),
+                    count => bytes.extend_from_slice(chunk.get(..count).unwrap_or_default()),
+                },
+            }
+            if let Some(found) = find(&bytes) {
+                break Some(found);
+            }
+            if bytes.len() > 4_096 {
+                // A line that babbles.
+                break None;
+            }
+        };
+        self.last = Some(Instant::now());
+        Ok(Heard { found, bytes, after: sent.elapsed().saturating_sub(on_the_line) })
+    }
+
+    /// What has come unasked, without waiting for more.
+    async fn waiting(&mut self) -> io::Result<Vec<u8>> {
+        let mut bytes = Vec::new();
+        let mut chunk = [0; 256];
+        while bytes.len() < 4_096 {
+            match timeout(Duration::ZERO, self.port.read(&mut chunk)).await {
+                Err(_elapsed) => break,
+                Ok(count) => match count? {
+                    0 => return Err(io::Error::new(io::ErrorKind::BrokenPipe, "the device hung up")),
+                    count => bytes.extend_from_slice(chunk.get(..count).unwrap_or_default()),
+                },
+            }
+        }
+        Ok(bytes)
+    }
+
+    /// Listens for so long without asking anything.
+    pub(super) async fn listen(&mut self, length: Duration) -> io::Result<Vec<u8>> {
+        let until = Instant::now() + length;
+        let mut bytes = Vec::new();
+        let mut chunk = [0; 256];
+        while let Ok(count) = timeout_at(until, self.port.read(&mut chunk)).await {
+            match count? {
+                0 => return Err(io::Error::new(io::ErrorKind::BrokenPipe, "the device hung up")),
+                count if bytes.len() < 65_536 => {
+                    bytes.extend_from_slice(chunk.get(..count).unwrap_or_default());
+                }
+                _ => {}
+            }
+        }
+        Ok(bytes)
+    }
+
+    /// Waits until nothing has come for `silence`, so that nothing late is taken for another answer.
+    pub(super) async fn settle(&mut self, silence: Duration) -> io::Result<()> {
+        let give_up = Instant::now() + silence.max(SETTLE_AT_MOST);
+        while Instant::now() < give_up && !self.listen(silence).await?.is_empty() {}
+        self.last = Some(Instant::now());
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _, duplex};
+
+    use super::*;
+
+    #[tokio::test(start_paused = true)]
+    async fn a_question_takes_its_time_and_no_more() {
+        let (near, mut far) = duplex(1_024);
+        let mut wire = Wire::new(near, Setting::parse("9600").unwrap());
+        let began = Instant::now();
+        let silent = wire.ask(&[0; 8], 7, Duration::from_millis(100), |_| None::<()>).await.unwrap();
+        assert_eq!((silent.found, silent.bytes.len()), (None, 0));
+        // 15 characters of 10 bits at 9600 bits/s, and the patience; timers here tick by the millisecond.
+        let expected = Duration::from_secs_f64(150.0 / 9_600.0) + Duration::from_millis(100);
+        assert!(began.elapsed().abs_diff(expected) <= Duration::from_millis(2), "{:?}", began.elapsed());
+        // A unit that answers in time, behind bytes that came unasked.
+        far.write_all(&[9]).await.unwrap();
+        tokio::spawn(async move {
+            let mut request = [0; 16];
+            far.read_exact(&mut request).await.unwrap();
+            tokio::time::sleep(Duration::from_millis(60)).await;
+            far.write_all(&[1, 2]).await.unwrap();
+            std::future::pending::<()>().await;
+        });
+        let find = |bytes: &[u8]| bytes.ends_with(&[1, 2]).then_some(bytes.len());
+        let heard = wire.ask(&[0; 8], 2, Duration::from_millis(100), find).await.unwrap();
+        assert_eq!((heard.found, heard.bytes), (Some(3), vec![9, 1, 2]));
+        assert!(
+            heard.after < Duration::from_millis(60) && heard.after > Duration::from_millis(45),
+            "{:?}",
+            heard.after
+        );
+    }
+}
