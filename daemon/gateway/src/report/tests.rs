@@ -391,7 +391,7 @@ fn the_page_stands_alone_and_is_sound_in_both_languages() {
         let html = Html::parse_document(&page);
         assert!(html.errors.is_empty(), "{:?}", html.errors);
         let loads = select(&html, "[src], link, iframe, object, embed, [style]");
-        assert!(loads.is_empty(), "not self-contained: {:?}", loads.first().map(scraper::ElementRef::html));
+        assert!(loads.is_empty(), "not self-contained: {:?}", loads.first().map(ElementRef::html));
         assert!(select(&html, "a").iter().all(|own| own.attr("href").is_some_and(|to| to.starts_with('#'))));
         let tables = select(&html, "table");
         assert!(tables.len() > 10, "{}", tables.len());

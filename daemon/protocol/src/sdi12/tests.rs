@@ -1,5 +1,7 @@
 //! The examples that the SDI-12 specification 1.4 prints, and bytes that nobody sends.
 
+#![expect(clippy::approx_constant, reason = "the specification's own examples")]
+
 use alloc::vec;
 
 use proptest::prelude::*;
