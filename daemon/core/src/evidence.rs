@@ -7,8 +7,8 @@
 //!
 //! - [`outcome`]: what can be compared, and how much of it there must be;
 //! - [`days`]: from readings to one value a day; [`series`]: the days of a pond, and the difference of two;
-//! - [`baci`]: before and after, treated and control; [`shift`]: the check that needs no model;
-//! - [`bounce`]: the days after doses, beside sham days; [`student`]: Student's t;
+//! - [`mod@baci`]: before and after, treated and control; [`shift`]: the check that needs no model;
+//! - [`mod@bounce`]: the days after doses, beside sham days; [`student`]: Student's t;
 //! - [`differed`]: what else differed; [`verdict`]: what may be said; [`trial`]: what was fixed beforehand.
 
 pub mod baci;
