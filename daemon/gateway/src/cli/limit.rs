@@ -9,13 +9,15 @@ use crate::local::protocol::{Ask, FarmStatus, Reply};
 
 const AFTER: &str = "\
 Without NAME=VALUE the limits are listed, with what somebody changed. A change
-holds at once, over the configuration and across restarts, until it is taken back
-with --back or the configuration itself is given another value for that limit. It
-is in the audit trail with the old value, the new one and the reason, and `why`
-names it. Who may: root, the daemon's own user, and `limits_by` of [local].
+holds at once, over the configuration and across restarts, until it is taken
+back with --back or the configuration itself is given another value for that
+limit. It is in the audit trail with the old value, the new one and the reason,
+and `why` names it. Who may: root, the daemon's own user, and `limits_by` of
+[local].
 
-A limit of low oxygen cannot be switched off. Set below 3.0 (warn), 2.0 (critical)
-or 1.0 mg/L (emergency), it raises an alarm that stands as long as it is so.
+A limit of low oxygen cannot be switched off. Set below 3.0 (warn),
+2.0 (critical) or 1.0 mg/L (emergency), it raises an alarm that stands as long
+as it is so.
 
 Examples:
   pondreeve limit --pond p1
