@@ -21,7 +21,8 @@ What may be said, from weak to strong:
   Contradicted                 as consistent, with the other sign
 
 The unit of proof is the pond in a crop, not the number of readings. A dose's
-effect and that of fewer drainages cannot be told apart unless one is held equal.
+effect and that of fewer drainages cannot be told apart unless one is held
+equal.
 
 Examples:
   pondreeve evidence --pond p1

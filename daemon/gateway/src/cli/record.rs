@@ -23,8 +23,9 @@ and a time of the farm, such as \"2026-03-01 06:30\"; or RFC 3339 with an offset
 such as 2026-03-01T11:30:00Z. Without it: now. Who records is known by login.
 
 Nothing is overwritten. --correct NUMBER records the entry anew, in place of
-the one with that number, which stays visible as superseded; `withdraw` takes an
-entry back. Say everything anew but the time, which stays unless --at is given.
+the one with that number, which stays visible as superseded; `withdraw` takes
+an entry back. Say everything anew but the time, which stays unless --at is
+given.
 
 An entry is on disk for good when the command says so.
 

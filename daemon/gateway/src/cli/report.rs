@@ -14,22 +14,24 @@ use crate::local::protocol::{AlarmLoadStatus, Ask, FactsStatus, FarmStatus, Grou
 use crate::report::{self, AuditLine, Gathered, GatheredPond, Language, Period, QUANTITIES, Texts};
 
 const AFTER: &str = "\
-One HTML file that needs nothing else: no network, plots within, fit to print. The
-first page says which pond needs attention and what may be said of a treatment;
-then each pond by the day, its crop in figures, alarms, what people did, what is
-not known, how every figure was worked out, and the limits in force. Beside it
-stand the tables as CSV: report.html goes with report-figures.csv and so on.
+One HTML file that needs nothing else: no network, plots within, fit to print.
+The first page says which pond needs attention and what may be said of a
+treatment; then each pond by the day, its crop in figures, alarms, what people
+did, what is not known, how every figure was worked out, and the limits in
+force. Beside it stand the tables as CSV: report.html goes with
+report-figures.csv and so on.
 
-DATE is a day of the farm, such as 2026-03-17, or a time by RFC 3339. The days of
---from and --to are both in the report. Without --from it begins with the oldest
-crop that is in a pond (400 days back at most), or 30 days back where no stocking
-was recorded. Figures of a crop are those of the whole crop, whatever --from says.
+DATE is a day of the farm, such as 2026-03-17, or a time by RFC 3339. The days
+of --from and --to are both in the report. Without --from it begins with the
+oldest crop that is in a pond (400 days back at most), or 30 days back where no
+stocking was recorded. Figures of a crop are those of the whole crop, whatever
+--from says.
 
-What was not recorded is said to be so, never taken for zero. Costs, prices, feed,
-doses, samples and harvests come from the diary (pondreeve record).
+What was not recorded is said to be so, never taken for zero. Costs, prices,
+feed, doses, samples and harvests come from the diary (pondreeve record).
 
-With --json: one figure a line, with its unit, what it rests on and, where it is
-not known, why.
+With --json: one figure a line, with its unit, what it rests on and, where it
+is not known, why.
 
 Examples:
   pondreeve report --out crop.html

@@ -7,10 +7,10 @@ use crate::journal::archive;
 
 const AFTER: &str = "\
 Reads a backup, or a store that was set aside as damaged, and makes a new store
-of everything that can be read. The old one is left as it is. To use the new one:
-stop the daemon, name it in the configuration ([store] path), start the daemon.
-What became of the audit trail is told, and noted in it at the next start.
-Exit status 1 if something could not be read.
+of everything that can be read. The old one is left as it is. To use the new
+one: stop the daemon, name it in the configuration ([store] path), start the
+daemon. What became of the audit trail is told, and noted in it at the next
+start. Exit status 1 if something could not be read.
 
 Examples:
   pondreeve salvage /media/stick/pondreeve /var/lib/pondreeve/restored

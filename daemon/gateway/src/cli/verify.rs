@@ -9,11 +9,11 @@ use crate::journal::verify::{self, Checked};
 const AFTER: &str = "\
 Reads everything and compares every checksum; changes nothing. A store must not
 be in use (of a running daemon, make a backup and verify that), and is copied
-beside itself for the while, which needs as much room again.
-Of the audit trail it tells which records were changed, removed, put elsewhere or
-cut off. Who can write the whole store can chain a trail anew: against that, give
-a record's number and hash as an export or a day's file of earlier has them.
-Exit status 1 if anything is damaged or the trail is broken.
+beside itself for the while, which needs as much room again. Of the audit trail
+it tells which records were changed, removed, put elsewhere or cut off. Who can
+write the whole store can chain a trail anew: against that, give a record's
+number and hash as an export or a day's file of earlier has them. Exit status 1
+if anything is damaged or the trail is broken.
 
 Examples:
   pondreeve verify /media/stick/pondreeve
