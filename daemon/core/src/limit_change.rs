@@ -11,13 +11,18 @@ use crate::site::{Limits, Threshold};
 use crate::time::Timestamp;
 use crate::water_limits::Water;
 
-/// A limit of low oxygen below these stays loud as long as it holds, mg/L: warn, critical, emergency. A daily
+/// A limit of low oxygen below these stays loud as long as it holds, mg/L: warn, critical, emergency; warn and critical
+/// of the forecast likewise. A daily
 /// minimum above 3 for feed and growth (Boyd); above 2 (Kramer 1975); below 1 for hours kills (Boyd).
 pub const OXYGEN_FLOOR_MG_L: [f64; 3] = [3.0, 2.0, 1.0];
 
 /// A limit of low oxygen below this would be as good as none, mg/L, and is refused: half of shrimp die within
 /// eight hours near 0.8 (Wu, Lam & Wan 2002).
 pub const LEAST_OXYGEN_MG_L: f64 = 0.8;
+
+/// A fall of oxygen by more than this in half an hour hardly comes about, so the alarm would be off, mg/L: twice the
+/// default. (Common practice, no source.)
+const MOST_FALL_MG_L: f64 = 3.0;
 
 /// A reason is cut here.
 const LONGEST_REASON: usize = 400;
@@ -78,11 +83,11 @@ pub fn value_of(limits: &Limits, key: &str) -> Option<f64> {
 
 /// Limits of low oxygen that are below [`OXYGEN_FLOOR_MG_L`]: level, limit and floor.
 pub fn below_floor(limits: &Limits) -> impl Iterator<Item = (&'static str, f64, f64)> {
-    let levels = ["warn", "critical", "emergency"].into_iter().zip(&limits.do_low_mg_l);
-    levels
-        .zip(OXYGEN_FLOOR_MG_L)
-        .map(|((level, own), floor)| (level, own.limit, floor))
-        .filter(|(_, limit, floor)| limit < floor)
+    let measured = limits.do_low_mg_l.iter().map(|own| own.limit);
+    let levels = ["warn", "critical", "emergency"].into_iter().zip(measured).zip(OXYGEN_FLOOR_MG_L);
+    let forecast = ["forecast warn", "forecast critical"].into_iter().zip(limits.do_forecast_mg_l);
+    let all = levels.chain(forecast.zip(OXYGEN_FLOOR_MG_L));
+    all.map(|((level, limit), floor)| (level, limit, floor)).filter(|(_, limit, floor)| limit < floor)
 }
 
 fn place<'a>(limits: &'a mut Limits, key: &str) -> Option<&'a mut f64> {
@@ -126,13 +131,15 @@ pub fn changed(limits: &Limits, key: &str, value: f64) -> Result<Limits, String>
     if !value.is_finite() || value <= 0.0 || value > 10_000.0 {
         return Err(format!("{key} = {value} cannot be a limit: a number above 0 is accepted"));
     }
-    if key.starts_with("do_low_mg_l") && value < LEAST_OXYGEN_MG_L {
+    if ["do_low_mg_l", "do_forecast"].iter().any(|own| key.starts_with(own)) && value < LEAST_OXYGEN_MG_L {
         return Err(format!(
             "{key} = {value} would switch the alarm of low oxygen off: {LEAST_OXYGEN_MG_L} mg/L or more is accepted"
         ));
     }
-    if key == "do_fall_30min_mg_l" && value > 5.0 {
-        return Err(format!("{key} = {value} would switch the alarm off: up to 5 mg/L is accepted"));
+    if key == "do_fall_30min_mg_l" && value > MOST_FALL_MG_L {
+        return Err(format!(
+            "{key} = {value} would switch the alarm off: up to {MOST_FALL_MG_L} mg/L is accepted"
+        ));
     }
     *own = value;
     in_order(&new).map(|()| new)
@@ -201,7 +208,8 @@ mod tests {
             ("do_low_mg_l.critical", 4.5, "4, 4.5, 2"),
             ("do_low_mg_l.warn", f64::NAN, "above 0"),
             ("do_low_mg_l.warn", -1.0, "above 0"),
-            ("do_fall_30min_mg_l", 9.0, "up to 5"),
+            ("do_fall_30min_mg_l", 4.0, "up to 3"),
+            ("do_forecast.critical_mg_l", 0.1, "switch the alarm of low oxygen off"),
             ("ph_low.warn", 9.0, "pH"),
             ("tan_mg_l.warn", 9.0, "tan_mg_l would be 9, 4"),
         ] {
@@ -211,5 +219,7 @@ mod tests {
         let new = changed(&limits, "do_low_mg_l.emergency", 0.9).unwrap();
         assert_eq!(below_floor(&new).collect::<Vec<_>>(), [("emergency", 0.9, 1.0)]);
         assert_eq!(below_floor(&limits).count(), 0);
+        let new = changed(&limits, "do_forecast.critical_mg_l", 1.0).unwrap();
+        assert_eq!(below_floor(&new).collect::<Vec<_>>(), [("forecast critical", 1.0, 2.0)]);
     }
 }

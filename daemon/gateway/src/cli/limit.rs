@@ -15,9 +15,9 @@ limit. It is in the audit trail with the old value, the new one and the reason,
 and `why` names it. Who may: root, the daemon's own user, and `limits_by` of
 [local].
 
-A limit of low oxygen cannot be switched off. Set below 3.0 (warn),
-2.0 (critical) or 1.0 mg/L (emergency), it raises an alarm that stands as long
-as it is so.
+A limit of low oxygen cannot be switched off. Set below 3.0 (warn), 2.0
+(critical) or 1.0 mg/L (emergency), of the forecast too, it raises an alarm that
+stands as long as it is so.
 
 Examples:
   pondreeve limit --pond p1
