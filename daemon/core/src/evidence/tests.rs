@@ -177,6 +177,9 @@ fn three_pairs_that_agree_support_it() {
     assert_eq!(all(&[(yes, 0.3), (yes, 0.2), (unclear, 0.1)]), Level::Consistent);
     assert_eq!(all(&[(yes, 0.3), (yes, 0.2), (yes, 0.4), (unclear, -0.1)]), Level::Consistent);
     assert_eq!(all(&[(yes, 0.3), (no, -0.2)]), Level::NotEnough);
+    // One clear pair of many is not picked out.
+    assert_eq!(all(&[(yes, 0.3), (unclear, -0.1), (unclear, -0.2)]), Level::NotEnough);
+    assert_eq!(all(&[(no, -0.3), (unclear, 0.1), (unclear, 0.2)]), Level::NotEnough);
     assert_eq!(all(&[(unclear, 0.3)]), Level::NotEnough);
     assert_eq!(all(&[(no, -0.3), (unclear, -0.1)]), Level::Contradicted);
 }

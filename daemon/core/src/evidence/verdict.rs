@@ -249,12 +249,16 @@ pub fn of_bounce(found: &Bounce, wanted: Wanted, mut against: Vec<Reason>) -> Ve
 pub fn together(pairs: &[(Verdict, Option<f64>)], wanted: Wanted) -> Level {
     let count = |level: Level| pairs.iter().filter(|(own, _)| own.level == level).count();
     let (consistent, contradicted) = (count(Level::Consistent), count(Level::Contradicted));
-    // A pair that could not be judged still has a sign, where it has an estimate.
-    let all_alike = pairs.iter().filter_map(|(_, estimate)| *estimate).all(|own| wanted.is_met(own));
+    // A pair that could not be judged still has a sign, where it has an estimate. Of many pairs one is clear by
+    // chance: as many that lean the other way outweigh it. (Our own choice.)
+    let (mut with, mut against) = (0, 0);
+    for estimate in pairs.iter().filter_map(|(_, estimate)| *estimate) {
+        *(if wanted.is_met(estimate) { &mut with } else { &mut against }) += 1;
+    }
     match (consistent, contradicted) {
-        (PAIRS.., 0) if all_alike => Level::Supported,
-        (1.., 0) => Level::Consistent,
-        (0, 1..) => Level::Contradicted,
+        (PAIRS.., 0) if against == 0 => Level::Supported,
+        (1.., 0) if against < consistent => Level::Consistent,
+        (0, 1..) if with < contradicted => Level::Contradicted,
         _ => Level::NotEnough,
     }
 }
