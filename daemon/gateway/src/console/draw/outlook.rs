@@ -50,10 +50,14 @@ pub(super) fn value_text(context: &Context<'_>, reading: &ReadingStatus) -> Stri
     }
 }
 
-/// Oxygen as a share of saturation, %; none where the oxygen itself is not known.
+/// Oxygen as a share of saturation, %; none where the oxygen itself is not known. Worked out from the oxygen that is
+/// shown: the derived share may still be that of a hand meter which stood in for the probe.
 pub(super) fn share_percent(pond: &PondStatus) -> Option<f64> {
-    reading(pond, "do_mg_l")?.value?;
-    derived(pond, "do_saturation_percent")?.value
+    let oxygen = reading(pond, "do_mg_l")?.value?;
+    match derived(pond, "do_saturation_mg_l").and_then(|own| own.value) {
+        Some(saturation) if saturation > 0.0 => Some(100.0 * oxygen / saturation),
+        _ => derived(pond, "do_saturation_percent")?.value,
+    }
 }
 
 /// Slope of the oxygen, mg/L per hour: the last half hour's, else the forecast's; none where the oxygen
