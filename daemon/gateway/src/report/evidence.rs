@@ -61,8 +61,12 @@ pub struct Trial {
     pub treated: String,
     /// Pond id.
     pub control: String,
-    /// What was to change, as fixed before the first dose.
+    /// Id of what was to change, as fixed before the first dose.
     pub outcome: String,
+    /// Id of how it is compared.
+    pub compared: String,
+    /// Both in English, for what the page has no words for.
+    pub words: String,
     /// Unit of the outcome.
     pub unit: String,
     /// Decimals worth showing.
@@ -132,7 +136,9 @@ impl From<&EvidenceStatus> for Trial {
         Self {
             treated: own.treated.clone(),
             control: own.control.clone(),
-            outcome: format!("{} ({})", own.outcome_words, own.method_words),
+            outcome: own.outcome.clone(),
+            compared: own.method.clone(),
+            words: format!("{} ({})", own.outcome_words, own.method_words),
             unit: told.unit.clone(),
             decimals: told.decimals,
             effect: told.effect.as_ref().map(Effect::from),

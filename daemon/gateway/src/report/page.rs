@@ -236,10 +236,21 @@ impl Maker<'_> {
             DidItHelp::Trials(trials) => {
                 let told = trials
                     .iter()
-                    .map(|trial| format!("{}: {}", trial.outcome, self.t.get(trial.wording.key())));
+                    .map(|trial| format!("{}: {}", self.heading(trial), self.t.get(trial.wording.key())));
                 (told.collect::<Vec<_>>().join("; "), self.t.get("wording-see"))
             }
         }
+    }
+
+    /// What is compared and how.
+    fn heading(&self, trial: &Trial) -> String {
+        let keys = [format!("outcome-{}", trial.outcome), format!("compared-{}", trial.compared)];
+        let keys = keys.map(|key| key.replace('_', "-"));
+        if !keys.iter().all(|key| self.t.has(key)) {
+            return trial.words.clone();
+        }
+        let [outcome, compared] = keys.map(|key| self.t.get(&key));
+        format!("{outcome} ({compared})")
     }
 
     fn trials(&self) -> Vec<TrialView> {
@@ -269,7 +280,7 @@ impl Maker<'_> {
         };
         let [before, after] = trial.days_known.map(|days| days.to_string());
         TrialView {
-            heading: trial.outcome.clone(),
+            heading: self.heading(trial),
             wording: self.t.get(trial.wording.key()),
             plots: self.trial_plot(place, trial).into_iter().collect(),
             lines: vec![

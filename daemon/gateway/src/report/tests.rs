@@ -322,7 +322,9 @@ fn trial() -> evidence::Trial {
     evidence::Trial {
         treated: "p1".to_owned(),
         control: "p2".to_owned(),
-        outcome: "total ammonia".to_owned(),
+        outcome: "tan".to_owned(),
+        compared: "before_after".to_owned(),
+        words: "total ammonia".to_owned(),
         unit: "mg/L".to_owned(),
         decimals: 2,
         effect: Some(evidence::Effect { estimate: -0.28, low: -0.6, high: 0.05 }),
@@ -350,7 +352,10 @@ fn a_trial_is_told_with_its_interval_and_its_doubts() {
     let html = Html::parse_document(&page);
     assert!(html.errors.is_empty(), "{:?}", html.errors);
     let first = words(&select(&html, "#first .wording")[0]);
-    assert!(first.contains("total ammonia: Not enough evidence"), "{first}");
+    assert!(
+        first.contains("(TAN) (before and after the first dose, treated less control): Not enough evidence"),
+        "{first}"
+    );
     let told = words(&select(&html, "#help")[0]);
     for part in [
         "−0.28 mg/L (−0.60 to 0.05)",
@@ -503,9 +508,20 @@ fn no_text_is_missing_and_none_is_idle() {
         .filter(|line| line.starts_with(|c: char| c.is_ascii_lowercase()))
         .filter_map(|line| Some(line.split_once(" = ")?.0))
         .collect();
-    // Keys that are put together: from the id of a figure, a reason, a quantity, a kind.
-    let made =
-        ["figure-", "formula-", "missing-", "quantity-", "value-", "deed-", "cost-", "caution-", "alarms-"];
+    // Keys that are put together: from the id of a figure, a reason, a quantity, a kind, a trial's outcome.
+    let made = [
+        "figure-",
+        "formula-",
+        "missing-",
+        "quantity-",
+        "value-",
+        "deed-",
+        "cost-",
+        "caution-",
+        "alarms-",
+        "outcome-",
+        "compared-",
+    ];
     for key in &keys {
         let is_made = made.iter().any(|begin| key.starts_with(begin));
         assert!(is_made || sources.contains(&format!("\"{key}\"")), "{key} is asked for nowhere");

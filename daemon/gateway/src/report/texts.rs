@@ -147,6 +147,19 @@ mod tests {
     }
 
     #[test]
+    fn whatever_a_trial_may_compare_has_words() {
+        use pondreeve_core::evidence::{Method, Outcome};
+        let outcomes = Outcome::ALL.map(|own| format!("outcome-{}", own.id()));
+        let methods = [Method::BeforeAfter, Method::Doses].map(|own| format!("compared-{}", own.id()));
+        for language in [Language::En, Language::Es] {
+            let texts = Texts::new(language);
+            for key in outcomes.iter().chain(&methods) {
+                assert!(texts.has(&key.replace('_', "-")), "{key} in {}", language.code());
+            }
+        }
+    }
+
+    #[test]
     fn a_text_that_is_missing_shows() {
         let texts = Texts::new(Language::En);
         assert!(texts.get("no-such-text").starts_with(NO_TEXT));

@@ -100,6 +100,17 @@ help-separate = Fewer drainages belong to the treatment: the effect of the dose 
 exposure = Water exchanged is told as exposure only: every cubic metre let in can bring disease with it. How much that matters here is not known, and no claim is made.
 ranges = For comparison: lined ponds at 120 to the m² brought 12 to 15 t/ha in 105 days (Moreno-Figueroa et al. 2017, Aquaculture Research); P. monodon at 15 to the m² 3.2 to 4.9 t/ha with 73 to 96 % survival (salinity trial, Int. J. Dev. Res. 2014). Feed conversion about 2, 1.2 to 1.4 with better feeding (Davis et al., feed-management study).
 
+outcome-dawn-minimum = Lowest oxygen of the night
+outcome-dusk-peak = Highest oxygen of the day
+outcome-night-fall = Fall of oxygen by night
+outcome-nh3-n = Un-ionised ammonia (NH3-N), mean of the day
+outcome-tan = Total ammonia nitrogen (TAN)
+outcome-nitrite = Nitrite nitrogen (NO2-N)
+outcome-sludge-ph = pH of the sludge
+outcome-aeration-kwh = Energy of the aerators
+compared-before-after = before and after the first dose, treated less control
+compared-doses = the day after each dose against the three days before, treated less control
+
 trial-treated = Treated pond
 trial-control = Control pond
 trial-chosen-by = Control chosen by

@@ -100,6 +100,17 @@ help-separate = Vaciar menos agua es parte del tratamiento: el efecto de la dosi
 exposure = El agua recambiada se dice solo como exposición: cada metro cúbico que entra puede traer enfermedad. Cuánto importa aquí no se sabe, y nada se afirma.
 ranges = Para comparar: estanques revestidos con 120 por m² dieron 12 a 15 t/ha en 105 días (Moreno-Figueroa et al. 2017, Aquaculture Research); P. monodon con 15 por m², 3.2 a 4.9 t/ha con 73 a 96 % de supervivencia (ensayo de salinidad, Int. J. Dev. Res. 2014). Conversión alimenticia cerca de 2; 1.2 a 1.4 con mejor alimentación (Davis et al., estudio de manejo del alimento).
 
+outcome-dawn-minimum = Oxígeno más bajo de la noche
+outcome-dusk-peak = Oxígeno más alto del día
+outcome-night-fall = Caída del oxígeno de noche
+outcome-nh3-n = Amoníaco no ionizado (NH3-N), media del día
+outcome-tan = Nitrógeno amoniacal total (TAN)
+outcome-nitrite = Nitrógeno de nitrito (NO2-N)
+outcome-sludge-ph = pH del lodo
+outcome-aeration-kwh = Energía de los aireadores
+compared-before-after = antes y después de la primera dosis, tratado menos control
+compared-doses = el día después de cada dosis contra los tres días anteriores, tratado menos control
+
 trial-treated = Estanque tratado
 trial-control = Estanque de control
 trial-chosen-by = Control elegido por
