@@ -23,8 +23,6 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use nix::errno::Errno;
 use nix::fcntl::{AT_FDCWD, renameat};
 
-use super::folder::sync_parent;
-
 /// How often each was called.
 static SYNCS: AtomicU64 = AtomicU64::new(0);
 static RENAMES: AtomicU64 = AtomicU64::new(0);
@@ -65,11 +63,20 @@ extern "C" fn rename(from: *const c_char, to: *const c_char) -> c_int {
     }
     #[expect(unsafe_code, reason = "as for the C library's, the caller hands in texts that end with a zero")]
     let (from, to) = unsafe { (CStr::from_ptr(from), CStr::from_ptr(to)) };
-    let renamed = renameat(AT_FDCWD, from, AT_FDCWD, to).and_then(|()| {
-        let synced = sync_parent(Path::new(OsStr::from_bytes(to.to_bytes())));
-        synced.map_err(|error| error.raw_os_error().map_or(Errno::EIO, Errno::from_raw))
-    });
-    told(renamed)
+    let renamed = renameat(AT_FDCWD, from, AT_FDCWD, to);
+    told(renamed.and_then(|()| sync_folder_of(Path::new(OsStr::from_bytes(to.to_bytes())))))
+}
+
+/// Syncs the folder in which a file is. One that cannot be read, or a file system without such a sync, is no
+/// failure: the rename was done, as by the C library's.
+#[cfg(target_os = "linux")]
+fn sync_folder_of(path: &Path) -> nix::Result<()> {
+    let parent = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let Ok(folder) = File::open(parent) else { return Ok(()) };
+    match nix::unistd::fsync(folder) {
+        Err(Errno::EINVAL | Errno::ENOTSUP | Errno::ENOSYS) => Ok(()),
+        synced => synced,
+    }
 }
 
 /// Syncs a file's data; names the functions above, so that the linker cannot leave them out.
