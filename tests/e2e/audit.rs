@@ -6,36 +6,13 @@ use std::io::Write as _;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use pondreeve_tests::{Scratch, wait_for};
+use pondreeve_tests::{Scratch, one_pond, wait_for};
 
 const SOON: Duration = Duration::from_secs(20);
 
 fn configuration(scratch: &Scratch, critical: f64) -> String {
-    let folder = scratch.folder.path().display();
-    format!(
+    let rest = format!(
         r#"
-[farm]
-name = "Scratch farm"
-gateway = "g1"
-time_zone = "-05:00"
-latitude = -3.4
-longitude = -80.2
-
-[store]
-path = "{folder}/store"
-
-[local]
-socket = "{folder}/sock"
-mode = "600"
-
-[[pond]]
-id = "p1"
-name = "Heron"
-species = "vannamei"
-stage = "grow-out"
-area_m2 = 5000
-depth_m = 1.5
-salinity_psu = 18
 
 [pond.limits.do_low_mg_l]
 critical = {{ limit = {critical}, source = "test" }}
@@ -53,7 +30,8 @@ qos = 1
 sends_every = "1m"
 value = [{{ quantity = "do_mg_l", json = "/oxygen" }}]
 "#
-    )
+    );
+    one_pond(scratch.folder.path(), "5s", "", &rest)
 }
 
 /// Runs a program on a text.

@@ -4,39 +4,14 @@
 use std::fs;
 use std::time::Duration;
 
-use pondreeve_tests::{Mosquitto, Scratch, wait_for};
+use pondreeve_tests::{Mosquitto, Scratch, one_pond, wait_for};
 
 const SOON: Duration = Duration::from_secs(20);
 
 /// One pond whose oxygen comes over MQTT; alarms without delay, so that the test does not sit through them.
 fn configuration(scratch: &Scratch, port: u16) -> String {
-    let folder = scratch.folder.path().display();
-    format!(
+    let rest = format!(
         r#"
-[farm]
-name = "Scratch farm"
-gateway = "g1"
-time_zone = "-05:00"
-latitude = -3.4
-longitude = -80.2
-summary_every = "1m"
-
-[store]
-path = "{folder}/store"
-durable_within = "1s"
-
-[local]
-socket = "{folder}/sock"
-mode = "600"
-
-[[pond]]
-id = "p1"
-name = "Heron"
-species = "vannamei"
-stage = "grow-out"
-area_m2 = 5000
-depth_m = 1.5
-salinity_psu = 18
 
 [pond.limits.do_low_mg_l]
 warn = {{ limit = 4.0, on_delay = "0s", off_delay = "0s", source = "test" }}
@@ -64,7 +39,8 @@ id = "office"
 host = "127.0.0.1"
 port = {port}
 "#
-    )
+    );
+    one_pond(scratch.folder.path(), "1s", "summary_every = \"1m\"", &rest)
 }
 
 fn alarm(scratch: &Scratch, id: &str) -> Option<serde_json::Value> {

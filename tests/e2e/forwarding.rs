@@ -9,7 +9,7 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use pondreeve_tests::{Mosquitto, Running, Scratch, free_port, python, wait_for};
+use pondreeve_tests::{Mosquitto, Running, Scratch, free_port, one_pond, python, wait_for};
 use serde_json::Value;
 
 const SOON: Duration = Duration::from_secs(20);
@@ -19,32 +19,8 @@ const A_SUMMARY: Duration = Duration::from_secs(100);
 
 fn configuration(scratch: &Scratch, open: u16, secure: u16) -> String {
     let folder = scratch.folder.path().display();
-    format!(
+    let rest = format!(
         r#"
-[farm]
-name = "Scratch farm"
-gateway = "g1"
-time_zone = "-05:00"
-latitude = -3.4
-longitude = -80.2
-summary_every = "1m"
-
-[store]
-path = "{folder}/store"
-durable_within = "100ms"
-
-[local]
-socket = "{folder}/sock"
-mode = "600"
-
-[[pond]]
-id = "p1"
-name = "Heron"
-species = "vannamei"
-stage = "grow-out"
-area_m2 = 5000
-depth_m = 1.5
-salinity_psu = 18
 
 [pond.limits.do_low_mg_l]
 critical = {{ limit = 3.0, on_delay = "0s", source = "test" }}
@@ -82,7 +58,8 @@ client_key_file = "{folder}/gateway.key"
 mqtt = "5"
 encoding = "cbor"
 "#
-    )
+    );
+    one_pond(scratch.folder.path(), "100ms", "summary_every = \"1m\"", &rest)
 }
 
 /// One authority, a certificate for the broker on 127.0.0.1 and one for the gateway.

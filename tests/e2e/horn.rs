@@ -3,43 +3,19 @@
 
 use std::fs;
 use std::io::{BufRead as _, BufReader, Write as _};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{ChildStdin, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
-use pondreeve_tests::{Mosquitto, Running, Scratch, wait_for};
+use pondreeve_tests::{Mosquitto, Running, Scratch, one_pond, python, wait_for};
 
 const SOON: Duration = Duration::from_secs(30);
 
 /// One pond whose alarms come without delay, so that the tests do not sit through them.
 fn farm(scratch: &Scratch, rest: &str) -> String {
-    let folder = scratch.folder.path().display();
-    format!(
+    let rest = format!(
         r#"
-[farm]
-name = "Scratch farm"
-gateway = "g1"
-time_zone = "-05:00"
-latitude = -3.4
-longitude = -80.2
-
-[store]
-path = "{folder}/store"
-durable_within = "1s"
-
-[local]
-socket = "{folder}/sock"
-mode = "600"
-
-[[pond]]
-id = "p1"
-name = "Heron"
-species = "vannamei"
-stage = "grow-out"
-area_m2 = 5000
-depth_m = 1.5
-salinity_psu = 18
 aerator = [{{ id = "a", power_kw = 4.5, sae_kg_kwh = 1.2 }}]
 
 [pond.limits.do_low_mg_l]
@@ -49,7 +25,8 @@ emergency = {{ limit = 2.0, on_delay = "0s", off_delay = "0s", source = "test" }
 
 {rest}
 "#
-    )
+    );
+    one_pond(scratch.folder.path(), "1s", "", &rest)
 }
 
 /// A line with an oxygen probe and a relay at its far end.
@@ -69,10 +46,7 @@ impl FarEnd {
             (folder.join("far").exists() && folder.join("near").exists()).then_some(())
         });
         let project = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
-        let venv = std::env::var_os("PONDREEVE_VENV").map_or_else(|| project.join(".venv"), PathBuf::from);
-        let python = venv.join("bin/python");
-        assert!(python.exists(), "{} is missing: tests/all.sh sets it up", python.display());
-        let mut server = Command::new(python)
+        let mut server = Command::new(python())
             .arg(project.join("tests/e2e/relay_server.py"))
             .arg(folder.join("far"))
             .stdin(Stdio::piped())

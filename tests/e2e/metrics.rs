@@ -7,41 +7,14 @@ use std::net::TcpStream;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use pondreeve_tests::{Mosquitto, Running, Scratch, free_port, python, wait_for};
+use pondreeve_tests::{Mosquitto, Running, Scratch, free_port, one_pond, python, wait_for};
 use serde_json::Value;
 
 const SOON: Duration = Duration::from_secs(20);
 
 fn configuration(scratch: &Scratch, broker: u16, metrics: u16) -> String {
-    let folder = scratch.folder.path().display();
-    format!(
+    let rest = format!(
         r#"
-[farm]
-name = "Scratch farm"
-gateway = "g1"
-time_zone = "-05:00"
-latitude = -3.4
-longitude = -80.2
-
-[store]
-path = "{folder}/store"
-durable_within = "100ms"
-
-[local]
-socket = "{folder}/sock"
-mode = "600"
-
-[metrics]
-listen = "127.0.0.1:{metrics}"
-
-[[pond]]
-id = "p1"
-name = "Heron"
-species = "vannamei"
-stage = "grow-out"
-area_m2 = 5000
-depth_m = 1.5
-salinity_psu = 18
 
 [[bus]]
 id = "east"
@@ -71,8 +44,12 @@ value = [{{ quantity = "do_mg_l", json = "/oxygen" }}, {{ quantity = "temperatur
 id = "office"
 host = "127.0.0.1"
 port = {broker}
+
+[metrics]
+listen = "127.0.0.1:{metrics}"
 "#
-    )
+    );
+    one_pond(scratch.folder.path(), "100ms", "", &rest)
 }
 
 /// One request by hand: status, headers, body.

@@ -23,6 +23,41 @@ pub fn python() -> PathBuf {
     python
 }
 
+/// A farm of one pond, `p1`, whose store and socket lie in `folder`; `rest` goes on with the pond's table. `farm` are
+/// further lines of the farm's own.
+pub fn one_pond(folder: &Path, durable_within: &str, farm: &str, rest: &str) -> String {
+    let folder = folder.display();
+    format!(
+        r#"
+[farm]
+name = "Scratch farm"
+gateway = "g1"
+time_zone = "-05:00"
+latitude = -3.4
+longitude = -80.2
+{farm}
+
+[store]
+path = "{folder}/store"
+durable_within = "{durable_within}"
+
+[local]
+socket = "{folder}/sock"
+mode = "600"
+
+[[pond]]
+id = "p1"
+name = "Heron"
+species = "vannamei"
+stage = "grow-out"
+area_m2 = 5000
+depth_m = 1.5
+salinity_psu = 18
+{rest}
+"#
+    )
+}
+
 /// A program of this workspace, as cargo built it beside the running test.
 pub fn program(name: &str) -> PathBuf {
     let test = std::env::current_exe().expect("a running test has a path");

@@ -12,7 +12,7 @@ use pondreeve_core::input::{GatewayPart, ProbeFault};
 use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Event, Quantity, Span};
 use pondreeve_protocol::modbus::Framing;
-use pondreeve_tests::{Running, Scratch, wait_for};
+use pondreeve_tests::{Running, Scratch, python, wait_for};
 
 use super::bench::{Bench, Engine, farm, project};
 
@@ -22,14 +22,6 @@ const SOON: Duration = Duration::from_secs(30);
 pub(crate) struct FarEnd {
     _server: Running,
     _line: Option<Running>,
-}
-
-/// The Python that has the pinned peers.
-pub(crate) fn python() -> PathBuf {
-    let venv = std::env::var_os("PONDREEVE_VENV").map_or_else(|| project(".venv"), PathBuf::from);
-    let python = venv.join("bin/python");
-    assert!(python.exists(), "{} is missing: tests/all.sh sets it up", python.display());
-    python
 }
 
 impl FarEnd {

@@ -5,41 +5,17 @@ use std::path::Path;
 use std::process::{Command, Output};
 use std::time::Duration;
 
-use pondreeve_tests::{Running, Scratch, program, wait_for};
+use pondreeve_tests::{Running, Scratch, one_pond, program, python, wait_for};
 use serde_json::Value;
 
 use super::bench::project;
-use super::pymodbus::{FarEnd, python};
+use super::pymodbus::FarEnd;
 
 const SOON: Duration = Duration::from_secs(60);
 
 fn farm(folder: &Path, more: &str) -> String {
-    let folder = folder.display();
-    format!(
+    let rest = format!(
         r#"
-[farm]
-name = "Scratch farm"
-gateway = "g1"
-time_zone = "-05:00"
-latitude = -3.4
-longitude = -80.2
-
-[store]
-path = "{folder}/store"
-durable_within = "1s"
-
-[local]
-socket = "{folder}/sock"
-mode = "600"
-
-[[pond]]
-id = "p1"
-name = "Heron"
-species = "vannamei"
-stage = "grow-out"
-area_m2 = 5000
-depth_m = 1.5
-salinity_psu = 18
 
 [[pond.aerator]]
 id = "a"
@@ -48,7 +24,8 @@ sae_kg_kwh = 1.2
 
 {more}
 "#
-    )
+    );
+    one_pond(folder, "1s", "", &rest)
 }
 
 fn scan(scratch: &Scratch, arguments: &[&str]) -> Output {
