@@ -219,7 +219,7 @@ impl Keeper {
         let before = batches.last().map_or(self.kept_before, |(key, bytes)| read_batch(*key, bytes).next_seq);
         let last_key = batches.last().map(|(key, _)| *key);
         let left_out_count = left_out.len();
-        match self.writer.commit(Commit { batches, left_out, forwarded: None }, now) {
+        match self.writer.commit(Commit { batches, left_out }, now) {
             Some(answer) => {
                 let since = Instant::now();
                 let left_out = left_out_count;

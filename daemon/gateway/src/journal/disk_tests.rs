@@ -91,9 +91,7 @@ fn a_disk_that_runs_full_under_the_database_costs_nothing_acknowledged() {
         disk.fill_up_to(100_000 + round * 150_000);
         let mut refused = 0;
         while refused < 3 {
-            match journal
-                .commit(&Commit { batches: vec![batch(seq)], left_out: vec![], forwarded: None }, NOW)
-            {
+            match journal.commit(&Commit { batches: vec![batch(seq)], left_out: vec![] }, NOW) {
                 Ok(_) => {
                     acknowledged = seq;
                     seq += 1;
@@ -110,7 +108,7 @@ fn a_disk_that_runs_full_under_the_database_costs_nothing_acknowledged() {
         disk.empty();
         journal.tried = None;
         let notes = journal
-            .commit(&Commit { batches: vec![batch(seq)], left_out: vec![], forwarded: None }, NOW)
+            .commit(&Commit { batches: vec![batch(seq)], left_out: vec![] }, NOW)
             .expect("there is room again");
         assert!(notes.is_empty(), "round {round}: {notes:?}");
         acknowledged = acknowledged.max(seq);

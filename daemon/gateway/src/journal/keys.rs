@@ -34,8 +34,7 @@ pub(super) mod kind {
     pub(crate) const PROGRESS: u8 = b'p';
     /// Hour 0: a position never to be replayed.
     pub(crate) const LEFT_OUT: u8 = b'x';
-    /// Hour 0: time up to which other systems have confirmed everything.
-    pub(crate) const FORWARDED: u8 = b'w';
+    // b'w' was, before the outbox, a time up to which other systems had confirmed everything.
     /// Hour 0: a day of a pond's quantity, rolled up.
     pub(crate) const ROLLED: u8 = b'r';
     /// Hour 0: the day before which every day is rolled up.

@@ -12,17 +12,12 @@ use super::record::read_batch;
 use super::seal::{Sealer, Shapes, number_of};
 
 /// Carries a store of format 1 over: one value per commit in the tree `inputs`, keys the positions of
-/// the first inputs; positions left out in a tree of their own; the time of the last confirmation in
-/// `about`. The new store is made beside it and takes its place when it is whole; the old one is kept.
+/// the first inputs; positions left out in a tree of their own. The new store is made beside it and takes its place when it is whole; the old one is kept.
 pub(super) fn from_1(path: &Path, old: Store, now: Timestamp) -> Result<String, Trouble> {
     let mut inputs = 0;
     let mut damaged = 0;
     let making = build_store(path, |new| {
-        let about = old.db.open_tree("about")?;
         let mut others = Vec::new();
-        if let Some(forwarded) = about.get(b"forwarded")? {
-            others.push((key(0, kind::FORWARDED, 0, 0), forwarded.to_vec()));
-        }
         for seq in old.db.open_tree("left-out")?.iter().keys() {
             if let Some(seq) = number_of(&seq?) {
                 others.push((key(0, kind::LEFT_OUT, 0, seq), Vec::new()));

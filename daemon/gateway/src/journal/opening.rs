@@ -48,12 +48,7 @@ impl Journal {
                 self.notes.push(note);
                 self.adopt(Store::open(&self.path)?, true)
             }
-            Ok(mut store) => {
-                if store.format < FORMAT {
-                    store.note_format()?;
-                }
-                self.adopt_or_mend(store, now)
-            }
+            Ok(store) => self.adopt_or_mend(store, now),
             Err(Trouble::Damaged(detail)) => {
                 let aside = set_aside(&self.path, now)?;
                 make_store(&self.path)?;
@@ -75,13 +70,21 @@ impl Journal {
     /// Takes a store that was opened. A cut in the middle of a seal can leave the database with a tree that
     /// names a page it has not: it opens, and fails when that page is looked for. Everything sealed since
     /// its last snapshot is also in the copy, so that nothing is lost when the rest is carried over.
-    fn adopt_or_mend(&mut self, store: Store, now: Timestamp) -> Result<(), Trouble> {
-        match catch_unwind(AssertUnwindSafe(|| self.look_into(&store))) {
-            Ok(put_back) => {
-                let put_back = put_back?;
-                self.take(store, put_back, true)
+    fn adopt_or_mend(&mut self, mut store: Store, now: Timestamp) -> Result<(), Trouble> {
+        let looked = catch_unwind(AssertUnwindSafe(|| {
+            #[cfg(test)]
+            assert!(!FAILS_ONCE.take(), "as the database does when a page is missing");
+            // Reads all of it, so it fails like any other look where a page is missing.
+            if store.format < FORMAT {
+                store.note_format()?;
             }
-            Err(_) => {
+            self.look_into(&store)
+        }));
+        match looked {
+            Ok(Ok(put_back)) => self.take(store, put_back, true),
+            Ok(Err(trouble @ (Trouble::Io(_) | Trouble::Refused(_)))) => Err(trouble),
+            // It fails, or says itself that a page is not what it should be.
+            Ok(Err(Trouble::Damaged(_))) | Err(_) => {
                 self.store = Some(store);
                 self.carry_over(now)
             }
@@ -96,8 +99,6 @@ impl Journal {
 
     /// How many pieces were put back.
     fn look_into(&mut self, store: &Store) -> Result<usize, Trouble> {
-        #[cfg(test)]
-        assert!(!FAILS_ONCE.take(), "as the database does when a page is missing");
         let put_back = put_back(store, &self.path, lowest_in_tail(&self.path)?)?;
         self.load(store)?;
         Ok(put_back)
@@ -159,10 +160,6 @@ impl Journal {
                 Some((_, kind::WRITTEN, ..)) => {
                     self.written_ever = self.written_ever.max(number_of(&value).unwrap_or(0));
                 }
-                Some((_, kind::FORWARDED, ..)) => {
-                    let until = number_of(&value).map(|ms| Timestamp(ms.cast_signed()));
-                    self.forwarded = self.forwarded.max(until);
-                }
                 _ => {}
             }
         }
@@ -182,17 +179,13 @@ impl Journal {
                     self.left_out_unsealed.insert(seq);
                 });
             }
-            Kind::Forwarded => {
-                let until = number_of(entry.body).map(|ms| Timestamp(ms.cast_signed()));
-                self.forwarded = self.forwarded.max(until);
-            }
             Kind::Batch => {
                 let batch = read_batch(entry.key, entry.body);
                 self.newest_at = self.newest_at.max(newest_in(&batch));
                 self.take_trail(&batch);
                 self.outbox.take(&batch);
             }
-            Kind::Closed | Kind::Turned => {}
+            Kind::Forwarded | Kind::Closed | Kind::Turned => {}
         })?;
         Ok(())
     }

@@ -153,10 +153,6 @@ impl Journal {
         for &seq in &self.left_out_unsealed {
             sealed.entries.push((key(0, kind::LEFT_OUT, 0, seq), Vec::new()));
         }
-        if let Some(forwarded) = self.forwarded {
-            let bytes = forwarded.as_millis().to_be_bytes().to_vec();
-            sealed.entries.push((key(0, kind::FORWARDED, 0, 0), bytes));
-        }
         let mut trail = self.trail.sealed;
         sealed.entries.extend(super::trail::entries(&mut trail, &sealed.notes));
         sealed.entries.extend(self.outbox_entries(&sealed.outbox));

@@ -84,9 +84,6 @@ pub struct Commit {
     pub batches: Vec<KeyedBatch>,
     /// Positions of inputs that are never to be replayed.
     pub left_out: Vec<u64>,
-    /// Time up to which other systems have confirmed everything, where it changed. Never worth a commit
-    /// of its own: without it something is forwarded twice.
-    pub forwarded: Option<Timestamp>,
 }
 
 /// The journal and, while all is well, the open store behind it.
@@ -118,7 +115,6 @@ pub struct Journal {
     pub(super) left_out: BTreeSet<u64>,
     /// Those of them that only the tail knows.
     pub(super) left_out_unsealed: BTreeSet<u64>,
-    pub(super) forwarded: Option<Timestamp>,
     pub(super) limits: Limits,
     /// What the tail alone had, as sealed, when it was last asked for.
     pub(super) unsealed: RefCell<Option<Unsealed>>,
@@ -186,7 +182,6 @@ impl Journal {
             outbox: Outbox::default(),
             left_out: BTreeSet::new(),
             left_out_unsealed: BTreeSet::new(),
-            forwarded: None,
             limits: Limits::default(),
             unsealed: RefCell::new(None),
             rolled_before: 0,
@@ -229,11 +224,6 @@ impl Journal {
         self.left_out.clone()
     }
 
-    /// Time up to which other systems have confirmed everything; `None` where nothing was written yet.
-    pub fn forwarded(&self) -> Option<Timestamp> {
-        self.forwarded
-    }
-
     /// Puts batches on disk for good: in the tail. [`Journal::upkeep`] carries them into the database.
     /// On `Err` they are not, for the reason given; handing the same
     /// batches in again later is right.
@@ -247,7 +237,7 @@ impl Journal {
                 return Err(self.trouble.clone());
             }
         }
-        if commit.batches.is_empty() && commit.left_out.is_empty() && commit.forwarded.is_none() {
+        if commit.batches.is_empty() && commit.left_out.is_empty() {
             return Ok(std::mem::take(&mut self.notes));
         }
         let free = free_bytes(&self.path);
@@ -263,7 +253,6 @@ impl Journal {
         }
         let Some(tail) = &mut self.tail else { return Err(self.trouble.clone()) };
         let left_out: Vec<u8> = commit.left_out.iter().flat_map(|seq| seq.to_be_bytes()).collect();
-        let forwarded = commit.forwarded.map(|until| until.as_millis().to_be_bytes());
         let mut newest_at = self.newest_at;
         let (mut trail, mut settings) = (self.trail, None);
         let (mut outbox_changes, mut last_seq) = (Vec::new(), 0);
@@ -287,9 +276,6 @@ impl Journal {
         if !left_out.is_empty() {
             items.push(Item { kind: Kind::LeftOut, key: 0, body: &left_out, next_seq: 0 });
         }
-        if let Some(forwarded) = &forwarded {
-            items.push(Item { kind: Kind::Forwarded, key: 0, body: forwarded, next_seq: 0 });
-        }
         match tail.write(&items, self.sealed_before) {
             Ok(()) => {
                 self.newest_at = newest_at;
@@ -298,7 +284,6 @@ impl Journal {
                 self.settings = settings.or(self.settings.take());
                 self.left_out.extend(&commit.left_out);
                 self.left_out_unsealed.extend(&commit.left_out);
-                self.forwarded = commit.forwarded.or(self.forwarded);
                 Ok(std::mem::take(&mut self.notes))
             }
             Err(error) => {

@@ -41,13 +41,9 @@ fn what_was_committed_is_there_after_reopening() {
     let path = folder.path().join("deep/below/store");
     let (mut journal, notes) = open(&path);
     assert_eq!((notes.len(), read(&mut journal)), (0, (Vec::new(), Reading::default())));
-    journal
-        .commit(&Commit { batches: vec![batch(1..4), batch(4..5)], left_out: vec![2], forwarded: None }, NOW)
-        .unwrap();
+    journal.commit(&Commit { batches: vec![batch(1..4), batch(4..5)], left_out: vec![2] }, NOW).unwrap();
     // Handing the same in again changes nothing.
-    journal
-        .commit(&Commit { batches: vec![batch(4..5), batch(5..9)], left_out: vec![2], forwarded: None }, NOW)
-        .unwrap();
+    journal.commit(&Commit { batches: vec![batch(4..5), batch(5..9)], left_out: vec![2] }, NOW).unwrap();
     drop(journal);
     let (mut journal, notes) = open(&path);
     let (inputs, reading) = read(&mut journal);
@@ -78,7 +74,7 @@ fn a_store_of_a_later_version_is_refused_and_left_as_it_is() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("store");
     let (mut journal, _) = open(&path);
-    journal.commit(&Commit { batches: vec![batch(1..2)], left_out: vec![], forwarded: None }, NOW).unwrap();
+    journal.commit(&Commit { batches: vec![batch(1..2)], left_out: vec![] }, NOW).unwrap();
     let store = journal.store.as_ref().unwrap();
     let about = store.db.open_tree("about").unwrap();
     about.insert(FORMAT_KEY, &7_u64.to_be_bytes()).unwrap();
@@ -102,7 +98,7 @@ fn a_half_made_store_is_no_obstacle() {
     fs::write(folder.path().join("store.making/db"), b"half a segment").unwrap();
     let (mut journal, notes) = open(&path);
     assert!(notes.is_empty());
-    journal.commit(&Commit { batches: vec![batch(1..3)], left_out: vec![], forwarded: None }, NOW).unwrap();
+    journal.commit(&Commit { batches: vec![batch(1..3)], left_out: vec![] }, NOW).unwrap();
     assert_eq!(read(&mut journal).1.inputs, 2);
     assert!(!folder.path().join("store.making").exists());
 }
@@ -121,9 +117,7 @@ fn a_store_that_will_not_open_is_set_aside_whole() {
         let folder = TempDir::new().unwrap();
         let path = folder.path().join("store");
         let (mut journal, _) = open(&path);
-        journal
-            .commit(&Commit { batches: vec![batch(1..3)], left_out: vec![], forwarded: None }, NOW)
-            .unwrap();
+        journal.commit(&Commit { batches: vec![batch(1..3)], left_out: vec![] }, NOW).unwrap();
         drop(journal);
         spoil(&path);
         let (mut journal, notes) = open(&path);
@@ -132,9 +126,7 @@ fn a_store_that_will_not_open_is_set_aside_whole() {
         assert!(notes[0].contains(&aside.display().to_string()), "{notes:?}");
         assert!(aside.exists());
         // The new one works, and begins with what the tail of the old one held, where that was left.
-        journal
-            .commit(&Commit { batches: vec![batch(10..12)], left_out: vec![], forwarded: None }, NOW)
-            .unwrap();
+        journal.commit(&Commit { batches: vec![batch(10..12)], left_out: vec![] }, NOW).unwrap();
         let reading = read(&mut journal).1;
         let (inputs, missing) = if aside.is_dir() { (4, 7) } else { (2, 0) };
         assert_eq!(reading, Reading { inputs, damaged: 0, missing, ..Reading::default() });
@@ -148,14 +140,7 @@ fn damaged_values_and_gaps_are_counted_and_skipped() {
     let path = folder.path().join("store");
     let (mut journal, _) = open(&path);
     journal
-        .commit(
-            &Commit {
-                batches: vec![batch(1..4), batch(4..8), batch(10..11)],
-                left_out: vec![],
-                forwarded: None,
-            },
-            NOW,
-        )
+        .commit(&Commit { batches: vec![batch(1..4), batch(4..8), batch(10..11)], left_out: vec![] }, NOW)
         .unwrap();
     journal.seal_all(NOW);
     let sealed = journal.store.as_ref().unwrap().sealed.clone();
@@ -199,9 +184,7 @@ fn kill_child() {
     out.flush().unwrap();
     loop {
         let end = next + 1 + next % 7;
-        journal
-            .commit(&Commit { batches: vec![batch(next..end)], left_out: vec![], forwarded: None }, NOW)
-            .unwrap();
+        journal.commit(&Commit { batches: vec![batch(next..end)], left_out: vec![] }, NOW).unwrap();
         writeln!(out, "kept {}", end - 1).unwrap();
         out.flush().unwrap();
         next = end;

@@ -52,7 +52,7 @@ pub(super) enum Kind {
     Batch = 1,
     /// Positions never to be replayed, eight bytes each.
     LeftOut = 2,
-    /// Time up to which other systems have confirmed everything.
+    /// Before the outbox: time up to which other systems had confirmed everything. No longer written, passed over.
     Forwarded = 3,
     /// The store was closed in order.
     Closed = 4,
