@@ -135,12 +135,16 @@ impl Queue {
         inner.destinations.iter().map(|own| inner.standing(own)).collect()
     }
 
-    /// What waits of a class and is not on its way to any destination, oldest first.
+    /// What waits of a class and is not on its way to any destination, nor with one that has confirmed it before those
+    /// ahead of it, oldest first.
     pub(super) fn untouched(&self, class: Class) -> Vec<Waiting> {
         let inner = self.lock();
         let index = class.index();
         let in_flight = |number: u64| {
-            inner.destinations.iter().any(|own| own.position[index] < number && number <= own.handed[index])
+            inner.destinations.iter().any(|own| {
+                own.position[index] < number && number <= own.handed[index]
+                    || own.beyond[index].contains(&number)
+            })
         };
         let waiting = inner.waiting[index].values();
         waiting.filter(|waiting| !in_flight(waiting.number)).cloned().collect()
@@ -238,6 +242,9 @@ impl Inner {
         for waiting in &mut self.waiting {
             self.bytes -= waiting.remove(&number).map_or(0, |gone| gone.bytes.len());
         }
+        for beyond in self.destinations.iter_mut().flat_map(|own| &mut own.beyond) {
+            beyond.remove(&number);
+        }
     }
 
     /// What a destination has not confirmed, from a number on.
@@ -254,10 +261,7 @@ impl Inner {
     }
 
     fn standing(&self, own: &Destination) -> Standing {
-        let waiting = |class: Class| {
-            let after = own.position[class.index()].saturating_add(1);
-            (self.waiting[class.index()].range(after..).count() - own.beyond[class.index()].len()) as u64
-        };
+        let waiting = |class: Class| self.of(own, class, 0).count() as u64;
         let oldest = Class::ALL.into_iter().filter_map(|class| self.of(own, class, 0).next());
         Standing {
             id: own.id.clone(),

@@ -77,6 +77,27 @@ fn what_is_confirmed_out_of_order_is_not_sent_again_but_moves_no_position() {
     assert_eq!((numbers(&queue, 0), queue.standing()[0].confirmed), (vec![7], 2));
 }
 
+/// Confirmed out of order, then the connection broke, then too much waited: it is neither merged and sent again nor
+/// counted twice.
+#[test]
+fn what_one_destination_has_out_of_order_is_not_merged() {
+    let queue = filled(&["a"], &[5, 6, 7]);
+    queue.begin(0);
+    for number in [5, 6] {
+        assert_eq!(queue.next(0, Class::Summary, number).map(|own| own.number), Some(number));
+    }
+    queue.confirm(0, Class::Summary, 6);
+    queue.begin(0);
+    let free: Vec<u64> = queue.untouched(Class::Summary).iter().map(|own| own.number).collect();
+    assert_eq!(free, [5, 7]);
+    // Were it dropped all the same, nothing would count below nothing.
+    queue.take([Change::Merged { gone: vec![6], kept: None }]);
+    assert_eq!((queue.standing()[0].waiting, numbers(&queue, 0)), (2, vec![5, 7]));
+    queue.confirm(0, Class::Summary, 5);
+    queue.confirm(0, Class::Summary, 7);
+    assert_eq!((queue.waits(), queue.bytes()), (0, 0));
+}
+
 #[test]
 fn alarms_are_a_row_of_their_own() {
     let queue = filled(&["a"], &[1, 3]);
