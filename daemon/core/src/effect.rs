@@ -281,6 +281,9 @@ pub struct Forecast {
     pub low_80: f64,
     /// Upper bound of the 80 % interval of the minimum, mg/L.
     pub high_80: f64,
+    /// One night in ten falls lower than this, mg/L: what plans are made for. Below `low_80` where the interval ends at
+    /// the oxygen seen already.
+    pub low_tenth_mg_l: f64,
     /// Oxygen expected at sunrise, mg/L.
     pub do_sunrise_mg_l: f64,
     /// Present net slope, mg/L per hour; negative while it falls.

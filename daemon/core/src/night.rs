@@ -35,7 +35,7 @@ pub use fan::CoursePoint;
 use kept::Kept;
 pub use look_back::{EarlyForecastView, PastNightView};
 pub use score::ForecastScore;
-use score::{Early, SCORED_AFTER_H, Scored};
+use score::{Early, LATE, Scored, interval_80, low_tenth};
 
 use basis::basis;
 use course::{HALF_HOUR, below_chance, crossing, lasting_low};
@@ -93,6 +93,10 @@ pub struct NightState {
     kept: Option<Kept>,
     /// Tonight's forecast as it is scored in the morning.
     early: Option<Early>,
+    /// Later forecasts of tonight that wait for the morning.
+    late: [Option<Early>; LATE],
+    /// What the intervals of the last nights' later forecasts needed, newest last.
+    late_needs: [VecDeque<f64>; LATE],
     /// The last nights' scores, newest last.
     scores: VecDeque<Scored>,
     past: VecDeque<PastNight>,
@@ -142,6 +146,7 @@ impl NightState {
         self.refusal = None;
         self.kept = None;
         self.early = None;
+        self.late = Default::default();
         self.tonight.clear();
         self.saturation_mg_l = Default::default();
         self.day_mg_l = None;
@@ -352,11 +357,8 @@ impl NightState {
             / (1.0 + nights as f64);
         let unscaled =
             libm::sqrt(error * error + 0.25 * spread * spread + DOUBT * DOUBT * shifted_mg_l * shifted_mg_l);
-        let error = unscaled * self.interval_scale();
-        let (low_80, high_80) = (
-            (do_min_mg_l - Z_80 * error).max(0.0),
-            (do_min_mg_l + Z_80 * error).min(highest).max(do_min_mg_l),
-        );
+        let error = unscaled * self.interval_scale(hours);
+        let (low_80, high_80) = interval_80(do_min_mg_l, error, highest);
         let end = sunrise + LOW_UNTIL;
         let usual_at = self.usual_low_after().map_or(sunrise, |after| sunset + after);
         // Oxygen that still has to fall does so until light stops it, though it is later than usual.
@@ -404,6 +406,7 @@ impl NightState {
             do_min_at,
             low_80,
             high_80,
+            low_tenth_mg_l: low_tenth(do_min_mg_l, error),
             do_sunrise_mg_l,
             night_slope_mg_l_h: slope,
             slope_if_aerators_stop_mg_l_h: evening
@@ -413,9 +416,8 @@ impl NightState {
             below,
             basis: basis(&witnesses, &weights, shifted_mg_l, do_min_mg_l, self.has_farm()),
         };
-        if hours >= SCORED_AFTER_H && self.early.is_none() {
-            self.early = Some(Early { at: now, do_min_mg_l, error: unscaled, low_80, high_80, assumed_kg_h });
-        }
+        let made = Early { at: now, do_min_mg_l, error: unscaled, low_80, high_80, highest, assumed_kg_h };
+        self.keep_for_score(hours, made);
         self.kept = Some(Kept::new(&forecast, error, highest));
         Ok(forecast)
     }

@@ -16,8 +16,8 @@ use crate::time::{Span, Timestamp};
 /// More groups than this are not searched for the best set; the first of them are.
 const MAX_GROUPS: usize = 10;
 
-/// The expected course of oxygen taken as a straight line from now to its pessimistic minimum: the
-/// lower end of the 80 % interval, so that about one night in ten falls lower.
+/// The expected course of oxygen taken as a straight line from now to its pessimistic minimum, below which
+/// about one night in ten falls.
 #[derive(Debug, Clone, Copy)]
 struct Course {
     from: Timestamp,
@@ -77,7 +77,7 @@ pub(super) fn for_the_night(
         from: now,
         from_mg_l: oxygen,
         until: forecast.do_min_at.max(now),
-        until_mg_l: forecast.low_80.min(hold),
+        until_mg_l: forecast.low_tenth_mg_l.min(hold),
     };
     let idle = idle_groups(situation);
     if idle.is_empty() {

@@ -120,6 +120,7 @@ mod tests {
             do_min_at: hour(10.0),
             low_80: 2.0,
             high_80: 4.0,
+            low_tenth_mg_l: 2.0,
             do_sunrise_mg_l: 3.5,
             night_slope_mg_l_h: -0.5,
             slope_if_aerators_stop_mg_l_h: None,

@@ -3,7 +3,8 @@
 use alloc::format;
 
 use super::course::below_chance;
-use super::{Evening, NightState, Z_80};
+use super::score::{interval_80, low_tenth};
+use super::{Evening, NightState};
 use crate::effect::Forecast;
 use crate::message::length;
 use crate::time::Timestamp;
@@ -35,6 +36,7 @@ impl Kept {
         let widening = WIDENS_MG_L_H * blind.as_hours().max(0.0);
         let error = libm::sqrt(self.error * self.error + widening * widening);
         let low = old.do_min_mg_l;
+        let (low_80, high_80) = interval_80(low, error, self.highest);
         let below = old.below.iter().map(|crossing| {
             let probability =
                 below_chance(crossing.limit_mg_l, low, error).max(crossing.probability.min(0.5));
@@ -45,8 +47,9 @@ impl Kept {
         Forecast {
             at: now,
             do_min_at: old.do_min_at.max(now),
-            low_80: (low - Z_80 * error).max(0.0),
-            high_80: (low + Z_80 * error).min(self.highest).max(low),
+            low_80,
+            high_80,
+            low_tenth_mg_l: low_tenth(low, error),
             below: below.collect(),
             basis: format!(
                 "{reason}; kept from the last good reading {} ago and widened. Then: {}",

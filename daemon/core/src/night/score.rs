@@ -9,9 +9,20 @@ use crate::time::Timestamp;
 /// Nights scored.
 const NIGHTS: usize = 14;
 /// Hours after sunset at which the night's forecast is taken for its score.
-pub(super) const SCORED_AFTER_H: f64 = 2.0;
+const SCORED_AFTER_H: f64 = 2.0;
+/// Hours after sunset at which later forecasts are taken, which tell how wide the interval is to be by then.
+const LATE_AFTER_H: [f64; LATE] = [4.0, 6.0];
+/// Later forecasts of a night that are taken.
+pub(super) const LATE: usize = 2;
+/// Fewer nights say nothing of an interval.
+const FEWEST_NIGHTS: usize = 5;
 /// What the interval as it is made is worth, in nights, against what the last ones say.
 const PRIOR_NIGHTS: f64 = 10.0;
+/// Standard errors below the mean that one night in five passes (normal distribution).
+const Z_ONE_SIDED: f64 = 0.841_621_233_572_9;
+/// Up to so many standard errors above the forecast the interval that ends at the highest possible low is the shorter:
+/// `2 * 1.2816 - 0.8416`.
+const ENDS_AT_HIGHEST: f64 = 2.0 * Z_80 - Z_ONE_SIDED;
 /// The interval is not made narrower or wider than by these factors.
 const SCALE: (f64, f64) = (0.5, 2.0);
 
@@ -25,6 +36,8 @@ pub(super) struct Early {
     pub(super) error: f64,
     pub(super) low_80: f64,
     pub(super) high_80: f64,
+    /// Highest that the low could still be, mg/L.
+    pub(super) highest: f64,
     /// Mean of what was assumed to run until sunrise, kg/h.
     pub(super) assumed_kg_h: Option<f64>,
 }
@@ -35,8 +48,8 @@ pub(super) struct Early {
 pub(super) struct Scored {
     /// Forecast less what came, mg/L.
     error: f64,
-    /// Its size in standard errors.
-    sigmas: f64,
+    /// What the standard error had to be multiplied by for the night's low to lie just inside.
+    needed: f64,
     covered: bool,
 }
 
@@ -53,9 +66,50 @@ pub struct ForecastScore {
     pub inside_80: usize,
 }
 
+/// The shortest interval about a forecast that holds the low four times in five. Where the oxygen is not far above
+/// the forecast, the low cannot come much higher than it: the interval then ends at `highest`, and all of the fifth
+/// that it leaves out lies below.
+pub(super) fn interval_80(low_mg_l: f64, error: f64, highest: f64) -> (f64, f64) {
+    let (below, above) = if highest - low_mg_l < ENDS_AT_HIGHEST * error {
+        (Z_ONE_SIDED * error, highest - low_mg_l)
+    } else {
+        (Z_80 * error, Z_80 * error)
+    };
+    ((low_mg_l - below).max(0.0), (low_mg_l + above).min(highest).max(low_mg_l))
+}
+
+/// One night in ten falls lower, mg/L.
+pub(super) fn low_tenth(low_mg_l: f64, error: f64) -> f64 {
+    (low_mg_l - Z_80 * error).max(0.0)
+}
+
+/// What the standard error of a forecast had to be multiplied by for its interval to reach what came.
+fn needed(early: &Early, came_mg_l: f64) -> f64 {
+    let error = early.error.max(0.05);
+    let ends_at_highest = (early.highest - early.do_min_mg_l).max(0.0) / (ENDS_AT_HIGHEST * error);
+    let off = libm::fabs(early.do_min_mg_l - came_mg_l) / error;
+    if came_mg_l > early.do_min_mg_l {
+        (off / Z_80).min(ends_at_highest)
+    } else if off / Z_80 <= ends_at_highest {
+        off / Z_80
+    } else {
+        (off / Z_ONE_SIDED).max(ends_at_highest)
+    }
+}
+
 impl NightState {
     /// Holds last night's forecast against what came, unless other aerators ran than it assumed.
     pub(super) fn score(&mut self, low_mg_l: f64, aeration: Option<&Aeration<'_>>, sunrise: Timestamp) {
+        for (late, needs) in self.late.iter_mut().zip(&mut self.late_needs) {
+            let late = late.take();
+            let as_assumed = |late: &Early| ran_as_assumed(aeration, late.at, sunrise, late.assumed_kg_h);
+            if let Some(late) = late.filter(as_assumed) {
+                if needs.len() >= NIGHTS {
+                    needs.pop_front();
+                }
+                needs.push_back(needed(&late, low_mg_l));
+            }
+        }
         let Some(early) = self.early.take() else { return };
         if !ran_as_assumed(aeration, early.at, sunrise, early.assumed_kg_h) {
             return;
@@ -66,25 +120,40 @@ impl NightState {
         }
         self.scores.push_back(Scored {
             error,
-            sigmas: libm::fabs(error) / early.error.max(0.05),
+            needed: needed(&early, low_mg_l),
             covered: (early.low_80..=early.high_80).contains(&low_mg_l),
         });
     }
 
-    /// What the standard error is multiplied by: so that of the last nights four in five would have lain
-    /// inside, drawn toward 1 while they are few.
-    pub(super) fn interval_scale(&self) -> f64 {
-        let nights = self.scores.len();
-        if nights < 5 {
+    /// Keeps what is scored in the morning, each the first that is made after its hour.
+    pub(super) fn keep_for_score(&mut self, hours: f64, made: Early) {
+        let early = (SCORED_AFTER_H, &mut self.early);
+        let late = LATE_AFTER_H.into_iter().zip(&mut self.late);
+        for (_, place) in core::iter::once(early).chain(late).filter(|(after_h, _)| hours >= *after_h) {
+            place.get_or_insert(made);
+        }
+    }
+
+    /// What the standard error of a forecast so many hours after sunset is multiplied by: so that of the last nights
+    /// four in five would have lain inside, drawn toward 1 while they are few. What is known late in a night errs
+    /// otherwise than what is known early, so each has nights of its own.
+    pub(super) fn interval_scale(&self, hours: f64) -> f64 {
+        let stage = LATE_AFTER_H.iter().rposition(|&after_h| hours >= after_h - 1.0);
+        let late = stage.and_then(|stage| self.late_needs.get(stage));
+        let late = late.filter(|needs| needs.len() >= FEWEST_NIGHTS);
+        let mut needed: Vec<f64> = late.map_or_else(
+            || self.scores.iter().map(|scored| scored.needed).collect(),
+            |needs| needs.iter().copied().collect(),
+        );
+        let nights = needed.len();
+        if nights < FEWEST_NIGHTS {
             return 1.0;
         }
-        let mut sigmas: Vec<f64> = self.scores.iter().map(|scored| scored.sigmas).collect();
-        sigmas.sort_unstable_by(f64::total_cmp);
+        needed.sort_unstable_by(f64::total_cmp);
         let place = (0.8 * (nights as f64 + 1.0) - 1.0).clamp(0.0, nights as f64 - 1.0);
-        let at = |place: f64| sigmas.get(place as usize).copied().unwrap_or(Z_80);
+        let at = |place: f64| needed.get(place as usize).copied().unwrap_or(1.0);
         let share = place - libm::floor(place);
-        let quantile = at(place) * (1.0 - share) + at(libm::ceil(place)) * share;
-        let own = quantile / Z_80;
+        let own = at(place) * (1.0 - share) + at(libm::ceil(place)) * share;
         let weight = nights as f64 / (nights as f64 + PRIOR_NIGHTS);
         (weight * own + 1.0 - weight).clamp(SCALE.0, SCALE.1)
     }
@@ -119,6 +188,7 @@ mod tests {
                 error: 0.5,
                 low_80: forecast - 0.5 * Z_80,
                 high_80: forecast + 0.5 * Z_80,
+                highest: 8.0,
             };
             state.early = Some(early);
             state.score(came, None, Timestamp(0));
@@ -142,11 +212,79 @@ mod tests {
         let wild: Vec<(f64, f64)> =
             (0..14).map(|n| (4.0, 4.0 + if n % 2 == 0 { 1.5 } else { -1.5 })).collect();
         // Each is three standard errors off: 3 / 1.2816 = 2.34, by 14 nights of 24, and 1 by 10: 1.78.
-        let scale = after(&wild).interval_scale();
+        let scale = after(&wild).interval_scale(2.0);
         assert!((scale - 1.782).abs() < 0.01, "{scale}");
         let calm = alloc::vec![(4.0, 4.05); 14];
         // A tenth of a standard error: 0.078, by 14 of 24, and 1 by 10: 0.46, held at 0.5.
-        assert_eq!(after(&calm).interval_scale(), 0.5);
+        assert_eq!(after(&calm).interval_scale(2.0), 0.5);
         assert_eq!(after(&alloc::vec![(4.0, 4.0); 40]).forecast_score().unwrap().nights, 14);
+    }
+    #[test]
+    fn an_interval_that_ends_at_the_highest_low_leaves_the_fifth_out_below() {
+        // 5 mg/L now, 4 forecast, 1 off: four in five lie between 4 - 0.8416 and 5, since none can lie above 5.
+        assert_eq!(interval_80(4.0, 1.0, 5.0), (4.0 - Z_ONE_SIDED, 5.0));
+        // Far above, and so evenly about it: 1.2816 on either side.
+        assert_eq!(interval_80(4.0, 1.0, 8.0), (4.0 - Z_80, 4.0 + Z_80));
+        // Where one becomes the other both are as wide: 2.563.
+        let (low, high) = interval_80(4.0, 1.0, 4.0 + ENDS_AT_HIGHEST - 1e-9);
+        assert!((high - low - 2.0 * Z_80).abs() < 1e-6);
+        // Oxygen is not below nothing, and a forecast at the reading itself has it as its upper end.
+        assert_eq!(interval_80(0.5, 1.0, 0.5), (0.0, 0.5));
+        // Plans keep to one night in ten all the same.
+        assert_eq!(low_tenth(4.0, 1.0), 4.0 - Z_80);
+    }
+
+    #[test]
+    fn what_a_night_needed_is_where_its_interval_just_reaches_it() {
+        for (forecast, highest, came) in [
+            (4.0, 8.0, 5.1),
+            (4.0, 8.0, 2.2),
+            (4.0, 4.3, 3.0),
+            (4.0, 4.3, 4.2),
+            (4.0, 4.0, 3.9),
+            (2.0, 3.4, 0.4),
+        ] {
+            let early = Early {
+                at: Timestamp(0),
+                assumed_kg_h: None,
+                do_min_mg_l: forecast,
+                error: 0.4,
+                low_80: forecast,
+                high_80: forecast,
+                highest,
+            };
+            let needed = needed(&early, came);
+            let inside = |scale: f64| {
+                let (low, high) = interval_80(forecast, 0.4 * scale, highest);
+                (low..=high).contains(&came)
+            };
+            assert!(inside(needed + 1e-6), "{forecast} {highest} {came}: {needed}");
+            assert!(!inside(needed - 1e-6), "{forecast} {highest} {came}: {needed}");
+        }
+    }
+
+    #[test]
+    fn late_in_the_night_the_late_forecasts_tell_the_width() {
+        let mut state = NightState::default();
+        for _ in 0..14 {
+            let made = |do_min_mg_l: f64| Early {
+                at: Timestamp(0),
+                assumed_kg_h: None,
+                do_min_mg_l,
+                error: 0.5,
+                low_80: 3.0,
+                high_80: 5.0,
+                highest: 9.0,
+            };
+            // At two hours 1.5 too high, at four hours just so; later ones than the first of an hour are not taken.
+            state.keep_for_score(2.0, made(5.5));
+            state.keep_for_score(4.0, made(4.0));
+            state.keep_for_score(5.0, made(9.0));
+            state.score(4.0, None, Timestamp(0));
+        }
+        assert!((state.interval_scale(2.0) - 1.782).abs() < 0.01);
+        assert_eq!(state.interval_scale(4.0), 0.5);
+        // No forecast was made after six hours: what was known at two tells it.
+        assert!((state.interval_scale(7.0) - 1.782).abs() < 0.01);
     }
 }
