@@ -52,6 +52,7 @@ pub mod limit_change;
 pub mod mass_balance;
 pub mod message;
 pub mod metabolism;
+pub mod mineral_balance;
 pub mod names;
 pub mod night;
 pub mod pond;

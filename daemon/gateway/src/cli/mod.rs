@@ -35,6 +35,7 @@ pub mod limit;
 pub mod manual;
 mod plain;
 pub mod plan;
+mod plan_balance;
 mod plan_feed;
 pub mod record;
 pub mod replay;

@@ -41,6 +41,8 @@ pub enum What {
     Dose(Dose),
     /// What a day's feed brings into the water and asks of it: nitrogen, oxygen, alkalinity
     Feed(super::plan_feed::Arguments),
+    /// Whether doses and feed as recorded agree with the alkalinity and hardness that kits read
+    Balance(super::plan_balance::Arguments),
 }
 
 /// Arguments of `plan dose`.
@@ -87,6 +89,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let arguments = match &arguments.what {
         What::Dose(own) => own,
         What::Feed(own) => return super::plan_feed::run(own),
+        What::Balance(own) => return super::plan_balance::run(own),
     };
     let usual = if arguments.before_stocking { 20.0 } else { 4.0 };
     let request = DoseRequest {

@@ -395,7 +395,7 @@ fn pages(period: Period) -> Vec<Period> {
     pages
 }
 
-fn zone(facts: &FactsStatus, farm: &FarmStatus) -> TimeZone {
+pub(super) fn zone(facts: &FactsStatus, farm: &FarmStatus) -> TimeZone {
     let named = facts.time_zone.as_deref().and_then(|name| TimeZone::get(name).ok());
     named.unwrap_or_else(|| {
         jiff::tz::Offset::from_seconds(farm.time_zone_offset_s).map_or(TimeZone::UTC, TimeZone::fixed)
@@ -403,7 +403,7 @@ fn zone(facts: &FactsStatus, farm: &FarmStatus) -> TimeZone {
 }
 
 /// A day of the farm, at its beginning or its end, or a time.
-fn day(text: &str, option: &str, zone: &TimeZone, end: bool) -> Result<Timestamp, Failure> {
+pub(super) fn day(text: &str, option: &str, zone: &TimeZone, end: bool) -> Result<Timestamp, Failure> {
     if let Ok(at) = text.parse::<Timestamp>() {
         return Ok(at);
     }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::diary::{Basin, Dose, Entry, WaterMove, What};
+use pondreeve_core::mineral_balance::KIT_STEP_MG_L;
 use pondreeve_core::service::Step;
 use pondreeve_core::view::DiaryView;
 use pondreeve_core::{Event, Quantity};
@@ -36,9 +37,6 @@ fn rounded(value: f64) -> f64 {
     let rounded = (value * 1e6).round() / 1e6;
     if rounded.is_finite() { rounded } else { value }
 }
-
-/// Below this a kit for alkalinity shows nothing, mg/L. (Common practice, no source.)
-const KIT_STEP_MG_L: f64 = 10.0;
 
 /// How a basis is said.
 fn basis_words(basis: Basis) -> &'static str {
