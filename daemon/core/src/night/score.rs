@@ -203,7 +203,7 @@ mod tests {
         let score = state.forecast_score().unwrap();
         assert_eq!((score.nights, score.inside_80), (4, 3));
         assert!((score.mean_error_mg_l - 0.5).abs() < 1e-12 && (score.bias_mg_l - 0.25).abs() < 1e-12);
-        assert_eq!(state.interval_scale(), 1.0, "four nights say nothing of an interval");
+        assert_eq!(state.interval_scale(2.0), 1.0, "four nights say nothing of an interval");
         assert_eq!(NightState::default().forecast_score(), None);
     }
 
