@@ -140,6 +140,7 @@ fn register(table: Table, address: u16) -> Register {
         offset: 0.0,
         unit: String::new(),
         no_value: Vec::new(),
+        range: None,
     }
 }
 
