@@ -4,7 +4,7 @@
 //! The way of a reading: [`probes`] → [`inbox`] → [`engine`] (journal first, then the core's step) →
 //! [`local`] (status, console), [`forward`] (other systems).
 
-mod annunciate;
+pub mod annunciate;
 pub mod audit;
 pub mod cli;
 pub mod clock;

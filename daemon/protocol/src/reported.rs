@@ -40,7 +40,9 @@ pub enum NoValue {
         lowest: f64,
     },
     /// Above the range that carries a measurement.
-    #[error("over range: raw {raw} is above {highest}, as of a shorted loop or a probe that reports its failure")]
+    #[error(
+        "over range: raw {raw} is above {highest}, as of a shorted loop or a probe that reports its failure"
+    )]
     OverRange {
         /// The number.
         raw: f64,
@@ -117,7 +119,8 @@ mod tests {
             assert!((found - metres).abs() < 1e-9, "{raw}: {found}");
             assert!((level.raw(metres) - raw).abs() < 1e-6);
         }
-        for (raw, under) in [(0.0, true), (3_600.0, true), (3_799.0, true), (20_501.0, false), (22_000.0, false)]
+        for (raw, under) in
+            [(0.0, true), (3_600.0, true), (3_799.0, true), (20_501.0, false), (22_000.0, false)]
         {
             match level.value(raw) {
                 Err(NoValue::UnderRange { .. }) if under => {}

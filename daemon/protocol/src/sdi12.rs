@@ -129,6 +129,18 @@ pub fn crc_text(crc: u16) -> [u8; 3] {
     [six(12), six(6), six(0)]
 }
 
+/// A value as a sensor sends it: its sign, and up to seven digits of it.
+pub fn value_text(value: f64) -> String {
+    let value = if value.is_finite() { value } else { -9_999.0 };
+    for decimals in (0..=3).rev() {
+        let text = alloc::format!("{value:+.decimals$}");
+        if text.bytes().filter(u8::is_ascii_digit).count() <= VALUE_DIGITS_MAX {
+            return text;
+        }
+    }
+    String::from("-9999")
+}
+
 /// A measurement that a sensor has begun.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Begun {
@@ -194,6 +206,15 @@ pub fn is_service_request(received: &[u8], address: u8) -> bool {
 pub fn is_acknowledged(received: &[u8], address: u8) -> bool {
     let sent = Command::Acknowledge.encode(address).unwrap_or_default();
     body(received, &sent, address) == Ok(&[])
+}
+
+/// What is wrong with an answer to [`Command::Acknowledge`].
+pub fn not_acknowledged(received: &[u8], address: u8) -> Sdi12Error {
+    let sent = Command::Acknowledge.encode(address).unwrap_or_default();
+    match body(received, &sent, address) {
+        Ok(rest) => form(rest, "the address alone"),
+        Err(why) => why,
+    }
 }
 
 /// The command of a line that a sensor was sent, and the address: what a capture of a line holds.

@@ -84,6 +84,8 @@ pub struct LineMap {
     pub pattern: Pattern,
     /// What the captures mean.
     pub values: Vec<(String, Reported)>,
+    /// A line as the probe sends it, its checksum left out.
+    pub example: String,
 }
 
 /// Why a line is no reading.
@@ -124,6 +126,34 @@ fn shown(line: &[u8]) -> String {
 }
 
 impl LineMap {
+    /// The example with other values in it, each with as many decimals as it has there, with checksum and end: what a
+    /// probe of this kind would send. `None` where the pattern does not fit the example.
+    pub fn write(&self, values: &[(&str, f64)]) -> Option<Vec<u8>> {
+        let captures = self.pattern.compiled.captures(self.example.as_bytes())?;
+        let mut pieces: Vec<(usize, usize, String)> = Vec::new();
+        for (name, reported) in &self.values {
+            let Some(found) = captures.name(name) else { continue };
+            let Some((_, value)) = values.iter().find(|(channel, _)| *channel == reported.channel) else {
+                continue;
+            };
+            let decimals = found.as_bytes().iter().rev().position(|byte| *byte == b'.').unwrap_or(0);
+            let text = alloc::format!("{:.*}", decimals, reported.raw(*value));
+            pieces.push((found.start(), found.end(), text));
+        }
+        pieces.sort_by_key(|(start, ..)| core::cmp::Reverse(*start));
+        let mut line = self.example.clone();
+        for (start, end, text) in pieces {
+            // Ranges of the example itself, from its end to its beginning.
+            line = alloc::format!("{}{text}{}", line.get(..start)?, line.get(end..)?);
+        }
+        if self.checksum == Checksum::Xor {
+            line = alloc::format!("{line}*{:02X}", xor(line.as_bytes()));
+        }
+        let mut bytes = line.into_bytes();
+        bytes.extend_from_slice(&self.end);
+        Some(bytes)
+    }
+
     /// Reads a whole line, its end left out. The echo of what was asked may stand in front of it.
     ///
     /// # Errors

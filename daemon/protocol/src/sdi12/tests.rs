@@ -56,7 +56,11 @@ fn the_specifications_measurements_are_read() {
         "another page's echo"
     );
     assert_eq!(decode_data(b"0D0!0+3.14-2.5\r\n", 0, b'0', false), Ok(vec![3.14, -2.5]));
-    assert_eq!(decode_data(b"\x000D0!\xff0+3.14\r\n", 0, b'0', false), Ok(vec![3.14]), "a break, its echo, noise");
+    assert_eq!(
+        decode_data(b"\x000D0!\xff0+3.14\r\n", 0, b'0', false),
+        Ok(vec![3.14]),
+        "a break, its echo, noise"
+    );
     assert!(is_acknowledged(b"0!0\r\n", b'0') && is_acknowledged(b"\x000\r\n", b'0'));
     assert!(!is_acknowledged(b"1\r\n", b'0') && !is_acknowledged(b"0+3.14\r\n", b'0'));
 }

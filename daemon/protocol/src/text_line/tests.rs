@@ -27,7 +27,24 @@ fn map(pattern: &str, checksum: Checksum, values: &[(&str, &str)]) -> LineMap {
         checksum,
         pattern: Pattern::new(pattern).expect("sound"),
         values: values.iter().map(|(name, channel)| ((*name).into(), reported(channel, 1.0))).collect(),
+        example: String::new(),
     }
+}
+
+#[test]
+fn a_simulated_probe_writes_what_is_read() {
+    let mut map = map(
+        r"\$OX,(?P<ox>-?\d+\.\d+);(?P<temp>\d+)",
+        Checksum::Xor,
+        &[("temp", "temperature_c"), ("ox", "do_mg_l")],
+    );
+    map.example = "$OX,6.42;29".into();
+    let line = map.write(&[("do_mg_l", 10.257), ("temperature_c", 7.4)]).expect("it fits");
+    assert_eq!(line, b"$OX,10.26;7*1C\r\n", "checksum worked out by hand");
+    let values = map.read(line.strip_suffix(b"\r\n").expect("its end"));
+    assert_eq!(values, Ok(vec![("temperature_c".into(), Ok(7.0)), ("do_mg_l".into(), Ok(10.26))]));
+    map.example = "OX".into();
+    assert_eq!(map.write(&[]), None);
 }
 
 /// Sentences with their checksums, as commonly printed to explain NMEA 0183.

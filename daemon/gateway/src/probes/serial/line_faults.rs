@@ -177,6 +177,7 @@ fn bus() -> Bus {
         parity: Parity::None,
         stop_bits: 1,
         turnaround: Duration::from_millis(5),
+        capture: None,
         probes,
     }
 }
