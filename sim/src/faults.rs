@@ -102,6 +102,12 @@ pub enum Kind {
         /// How many.
         bytes: usize,
     },
+    /// Half of each answer is missing.
+    Partial,
+    /// The adapter hears its own sending: each request comes back in front of the answer.
+    Echo,
+    /// Answers come from another address.
+    OtherAddress,
 }
 
 /// What a fault does to the line, as opposed to the value.
@@ -117,6 +123,12 @@ pub enum LineFault {
     Late(u64),
     /// So many stray bytes first.
     Stray(usize),
+    /// The second half is missing.
+    Partial,
+    /// The request comes back in front of it.
+    Echo,
+    /// Another address answers.
+    OtherAddress,
 }
 
 impl Kind {
@@ -166,6 +178,9 @@ pub fn on_line(plan: &[Fault], probe: &str, at_ms: i64) -> Option<LineFault> {
             Kind::Exception(code) => Some(LineFault::Exception(code)),
             Kind::Late { by_ms } => Some(LineFault::Late(by_ms)),
             Kind::Stray { bytes } => Some(LineFault::Stray(bytes)),
+            Kind::Partial => Some(LineFault::Partial),
+            Kind::Echo => Some(LineFault::Echo),
+            Kind::OtherAddress => Some(LineFault::OtherAddress),
             _ => None,
         }
     })

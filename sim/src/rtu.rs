@@ -1,22 +1,23 @@
-//! Simulated probes on a serial line: a Modbus RTU server for several units, with the line faults of
-//! real ones.
+//! Simulated probes on a serial line: a Modbus server for several units, over RTU, ASCII or TCP, with the line
+//! faults of real ones.
 
 use std::io::{self, Read, Write};
+use std::net::{TcpListener, TcpStream};
 use std::os::fd::AsFd;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
-use std::time::Duration;
 
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
-use pondreeve_protocol::modbus::{self, Exception, Request};
+use pondreeve_protocol::modbus::{self, Exception, Framing, Request};
 use pondreeve_protocol::register_map::{RegisterMap, Table};
 
 use crate::faults::LineFault;
+use crate::line_faults;
 use crate::pty::Line;
 
 /// How often a waiting server looks whether it should stop.
-const LOOK_EVERY_MS: u8 = 50;
+pub(crate) const LOOK_EVERY_MS: u8 = 50;
 /// A request cut short is forgotten after this much silence, as a real probe forgets it.
 const FORGET_AFTER_MS: u8 = 20;
 
@@ -46,17 +47,80 @@ pub struct Server {
 }
 
 impl Server {
-    /// Serves the probes' end of a line. `ask` is called for each request with the unit asked; units
+    /// Serves the probes' end of a line with Modbus RTU. `ask` is called for each request with the unit asked; units
     /// that it does not know stay silent.
     pub fn start(line: &Line, ask: impl FnMut(u8) -> Option<Answer> + Send + 'static) -> io::Result<Self> {
+        Self::speaking(line, Framing::Rtu, ask)
+    }
+
+    /// The same with another framing.
+    pub fn speaking(
+        line: &Line,
+        framing: Framing,
+        mut ask: impl FnMut(u8) -> Option<Answer> + Send + 'static,
+    ) -> io::Result<Self> {
+        let port = line.probes.try_clone()?;
+        Self::run(move |stop| serve(port, framing, stop, &mut ask))
+    }
+
+    /// Serves whoever connects to a loopback port, one at a time, as a serial server does.
+    pub fn over_tcp(
+        listener: TcpListener,
+        framing: Framing,
+        mut ask: impl FnMut(u8) -> Option<Answer> + Send + 'static,
+    ) -> io::Result<Self> {
+        Self::run(move |stop| {
+            while let Some(client) = next_client(&listener, stop)? {
+                match serve(client, framing, stop, &mut ask) {
+                    Err(error) if error.kind() != io::ErrorKind::UnexpectedEof => {
+                        tracing::info!(%error, "a client of the simulated serial server is gone");
+                    }
+                    _ => {}
+                }
+            }
+            Ok(())
+        })
+    }
+
+    /// Runs a server in a thread of its own.
+    pub(crate) fn run(work: impl FnOnce(&AtomicBool) -> io::Result<()> + Send + 'static) -> io::Result<Self> {
         let stop = Arc::new(AtomicBool::new(false));
-        let (port, stopped) = (line.probes.try_clone()?, Arc::clone(&stop));
+        let stopped = Arc::clone(&stop);
         let thread = thread::Builder::new().name("probes".to_owned()).spawn(move || {
-            if let Err(error) = serve(port, &stopped, ask) {
+            if let Err(error) = work(&stopped) {
                 tracing::warn!(%error, "the simulated serial line failed");
             }
         })?;
         Ok(Self { stop, thread: Some(thread) })
+    }
+}
+
+/// The next one who connects; none once the server is stopped.
+fn next_client(listener: &TcpListener, stop: &AtomicBool) -> io::Result<Option<TcpStream>> {
+    while !stop.load(Ordering::Relaxed) {
+        let mut waiting = [PollFd::new(listener.as_fd(), PollFlags::POLLIN)];
+        if poll(&mut waiting, PollTimeout::from(LOOK_EVERY_MS))? > 0 {
+            let (client, _) = listener.accept()?;
+            client.set_nodelay(true)?;
+            return Ok(Some(client));
+        }
+    }
+    Ok(None)
+}
+
+/// The first request in what was received, its transaction, and how many bytes it takes.
+fn take(framing: Framing, received: &[u8]) -> (Option<Request>, u16, usize) {
+    let transaction = match received {
+        [high, low, ..] if framing == Framing::Tcp => u16::from_be_bytes([*high, *low]),
+        _ => 0,
+    };
+    if framing == Framing::Rtu {
+        let (request, used) = modbus::take_request(received);
+        return (request, 0, used);
+    }
+    match framing.frames(received, transaction).first() {
+        Some(first) => (modbus::decode_request(&first.rtu), transaction, first.end),
+        None => (None, 0, 0),
     }
 }
 
@@ -72,13 +136,16 @@ impl Drop for Server {
 
 fn serve(
     mut port: impl Read + Write + AsFd,
+    framing: Framing,
     stop: &AtomicBool,
-    mut ask: impl FnMut(u8) -> Option<Answer>,
+    ask: &mut impl FnMut(u8) -> Option<Answer>,
 ) -> io::Result<()> {
     let mut received = Vec::new();
-    let mut chunk = [0; modbus::FRAME_BYTES_MAX];
+    let mut chunk = [0; 1_024];
     while !stop.load(Ordering::Relaxed) {
-        let patience = if received.is_empty() { LOOK_EVERY_MS } else { FORGET_AFTER_MS };
+        // A frame of RTU is cut by silence; the others say themselves where they begin.
+        let patience =
+            if received.is_empty() || framing != Framing::Rtu { LOOK_EVERY_MS } else { FORGET_AFTER_MS };
         let ready = poll(&mut [PollFd::new(port.as_fd(), PollFlags::POLLIN)], PollTimeout::from(patience))?;
         if ready == 0 {
             received.clear();
@@ -90,11 +157,16 @@ fn serve(
         }
         received.extend_from_slice(&chunk[..count]);
         loop {
-            let (request, used) = modbus::take_request(&received);
-            received.drain(..used);
-            let Some(request) = request else { break };
+            let (request, transaction, used) = take(framing, &received);
+            let asked: Vec<u8> = received.drain(..used).collect();
+            let Some(request) = request else {
+                if used == 0 {
+                    break;
+                }
+                continue;
+            };
             if let Some(answer) = ask(request.unit()) {
-                send(&mut port, &request, &answer)?;
+                send(&mut port, (framing, transaction), (&request, &asked), &answer)?;
             }
         }
     }
@@ -117,23 +189,25 @@ fn register(answer: &Answer, table: Table, address: u16) -> Option<u16> {
     })
 }
 
-fn send(port: &mut impl Write, request: &Request, answer: &Answer) -> io::Result<()> {
+fn send(
+    port: &mut impl Write,
+    (framing, transaction): (Framing, u16),
+    (request, asked): (&Request, &[u8]),
+    answer: &Answer,
+) -> io::Result<()> {
     let mut frame = modbus::answer(request, |table, address| register(answer, table, address));
-    match answer.fault {
-        Some(LineFault::Silent) => return Ok(()),
-        Some(LineFault::BadChecksum) => {
-            // The middle byte: data of a normal answer, so that unit and function still look right.
-            let middle = frame.len() / 2;
-            if let Some(byte) = frame.get_mut(middle) {
-                *byte ^= 0x10;
-            }
-        }
-        Some(LineFault::Exception(code)) => frame = exception(request, code),
-        Some(LineFault::Late(ms)) => thread::sleep(Duration::from_millis(ms)),
-        Some(LineFault::Stray(bytes)) => port.write_all(&vec![0xFF; bytes])?,
-        None => {}
+    if let Some(LineFault::Exception(code)) = answer.fault {
+        frame = exception(request, code);
     }
-    port.write_all(&frame)
+    let mut others = frame.clone();
+    if let (Some(unit), Some(body)) = (others.first().copied(), others.len().checked_sub(2)) {
+        others.truncate(body);
+        others[0] = unit % 247 + 1;
+        let check = modbus::crc16(&others);
+        others.extend(check.to_le_bytes());
+    }
+    let (frame, others) = (framing.wrap(&frame, transaction), framing.wrap(&others, transaction));
+    line_faults::send(port, answer.fault, asked, frame, others)
 }
 
 fn exception(request: &Request, code: u8) -> Vec<u8> {

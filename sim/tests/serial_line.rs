@@ -30,6 +30,7 @@ fn register(
         offset: 0.0,
         unit: String::new(),
         no_value: Vec::new(),
+        range: None,
     }
 }
 

@@ -4,15 +4,17 @@
 //! The way of a reading: [`probes`] → [`inbox`] → [`engine`] (journal first, then the core's step) →
 //! [`local`] (status, console), [`forward`] (other systems).
 
-mod annunciate;
+pub mod annunciate;
 pub mod audit;
 pub mod cli;
 pub mod clock;
+pub mod commission;
 pub mod config;
 pub mod console;
 pub mod engine;
 pub mod exit_code;
 pub mod forward;
+pub mod frames;
 pub mod inbox;
 pub mod journal;
 pub mod local;

@@ -119,13 +119,29 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let tally = Tally::default();
     let (mut reading, coils, loans) =
         probes::start(Arc::clone(&farm), clock.clone(), inbox.clone(), stop_reading.clone(), &tally);
-    let announcing =
-        annunciate::run(Arc::clone(&farm), clock.clone(), desk.clone(), inbox.clone(), coils, stop.clone());
+    let (tests, asked) = annunciate::output_tests();
+    let announcing = annunciate::run(
+        Arc::clone(&farm),
+        clock.clone(),
+        desk.clone(),
+        inbox.clone(),
+        (coils, asked),
+        stop.clone(),
+    );
     let mut announcing = JoinSet::from_iter([announcing]);
     let daily =
         daily::keep(Arc::clone(&farm), clock.clone(), desk.shelf().clone(), inbox.clone(), stop.clone());
     let daily = tokio::spawn(daily);
-    let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), queue, loans });
+    let counter = Arc::new(Counter {
+        farm,
+        clock,
+        desk,
+        inbox: inbox.clone(),
+        queue,
+        loans,
+        tally: tally.clone(),
+        tests,
+    });
     let sources = Arc::new(metrics::Sources { counter: Arc::clone(&counter), tally });
     let mut metering = JoinSet::new();
     metering.extend(metered.map(|listener| metrics::serve(listener, sources, stop.clone())));

@@ -5,6 +5,7 @@ use alloc::vec;
 use alloc::vec::Vec;
 
 use crate::modbus::{REGISTERS_MAX, ReadRequest};
+use crate::reported::{self, NoValue};
 
 /// The register map of one kind of probe.
 #[derive(Debug, Clone, PartialEq)]
@@ -42,6 +43,8 @@ pub struct Register {
     pub unit: String,
     /// Raw numbers that mean "no value", such as 0x7FFF.
     pub no_value: Vec<f64>,
+    /// Raw numbers outside are no measurement, such as the current of a broken loop.
+    pub range: Option<(f64, f64)>,
 }
 
 /// Modbus register tables.
@@ -120,6 +123,9 @@ pub enum ValueError {
         /// The registers.
         words: Vec<u16>,
     },
+    /// Outside the range that carries a measurement.
+    #[error("{0}")]
+    OutOfRange(NoValue),
     /// The registers were not among those read.
     #[error("register {address} was not among those read")]
     NotRead {
@@ -199,6 +205,9 @@ impl Register {
         };
         if self.no_value.contains(&raw) {
             return Err(ValueError::NoValue { raw });
+        }
+        if raw.is_finite() {
+            reported::check(raw, &[], self.range).map_err(ValueError::OutOfRange)?;
         }
         let value = raw * self.scale + self.offset;
         if !value.is_finite() {

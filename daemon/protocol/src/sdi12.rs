@@ -8,6 +8,10 @@ use alloc::string::String;
 use alloc::vec::Vec;
 use core::fmt;
 
+pub use self::sensor::{SensorMap, VALUES_MAX};
+
+mod sensor;
+
 /// Longest value: sign, seven digits and a point (section 4.4.6).
 const VALUE_DIGITS_MAX: usize = 7;
 
@@ -125,6 +129,18 @@ pub fn crc_text(crc: u16) -> [u8; 3] {
     [six(12), six(6), six(0)]
 }
 
+/// A value as a sensor sends it: its sign, and up to seven digits of it.
+pub fn value_text(value: f64) -> String {
+    let value = if value.is_finite() { value } else { -9_999.0 };
+    for decimals in (0..=3).rev() {
+        let text = alloc::format!("{value:+.decimals$}");
+        if text.bytes().filter(u8::is_ascii_digit).count() <= VALUE_DIGITS_MAX {
+            return text;
+        }
+    }
+    String::from("-9999")
+}
+
 /// A measurement that a sensor has begun.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Begun {
@@ -137,11 +153,14 @@ pub struct Begun {
 /// The characters between the address and the line's end, of the first line in what was received. What is no
 /// printable ASCII in front of it (a break, noise) is passed over, and so is the echo of the command.
 fn body<'r>(received: &'r [u8], command: &[u8], address: u8) -> Result<&'r [u8], Sdi12Error> {
-    let received = received.strip_prefix(command).unwrap_or(received);
     let end = received.windows(2).position(|pair| pair == b"\r\n").ok_or(Sdi12Error::NoEnd)?;
-    let line = received.get(..end).unwrap_or_default();
-    let start = line.iter().position(u8::is_ascii_graphic).unwrap_or(line.len());
-    match line.get(start..).and_then(<[u8]>::split_first) {
+    let printable = |bytes: &'r [u8]| {
+        let start = bytes.iter().position(u8::is_ascii_graphic).unwrap_or(bytes.len());
+        bytes.get(start..).unwrap_or_default()
+    };
+    let line = printable(received.get(..end).unwrap_or_default());
+    let line = line.strip_prefix(command).map_or(line, printable);
+    match line.split_first() {
         Some((found, rest)) if *found == address => Ok(rest),
         Some((found, _)) => Err(Sdi12Error::OtherAddress { found: *found, asked: address }),
         None => Err(Sdi12Error::NoEnd),
@@ -181,6 +200,48 @@ pub fn decode_begun(received: &[u8], command: Command, address: u8) -> Result<Be
 /// Whether a sensor says that it is ready: its address alone on a line.
 pub fn is_service_request(received: &[u8], address: u8) -> bool {
     body(received, &[], address) == Ok(&[])
+}
+
+/// Whether a sensor says that it is there: its address alone on a line, behind the adapter's own echo if any.
+pub fn is_acknowledged(received: &[u8], address: u8) -> bool {
+    let sent = Command::Acknowledge.encode(address).unwrap_or_default();
+    body(received, &sent, address) == Ok(&[])
+}
+
+/// What is wrong with an answer to [`Command::Acknowledge`].
+pub fn not_acknowledged(received: &[u8], address: u8) -> Sdi12Error {
+    let sent = Command::Acknowledge.encode(address).unwrap_or_default();
+    match body(received, &sent, address) {
+        Ok(rest) => form(rest, "the address alone"),
+        Err(why) => why,
+    }
+}
+
+/// The command of a line that a sensor was sent, and the address: what a capture of a line holds.
+pub fn decode_command(sent: &[u8]) -> Option<(u8, Command)> {
+    let start = sent.iter().position(u8::is_ascii_graphic)?;
+    let (&address, rest) = sent.get(start..)?.split_first()?;
+    let rest = rest.strip_suffix(b"!").filter(|_| is_address(address))?;
+    let digit = |bytes: &[u8]| match bytes {
+        [] => Some(0),
+        [digit] if digit.is_ascii_digit() => Some(digit - b'0'),
+        _ => None,
+    };
+    let command = match rest.split_first() {
+        None => Command::Acknowledge,
+        Some((b'I', [])) => Command::Identify,
+        Some((b'D', page)) if page.len() == 1 => Command::Data(digit(page)?),
+        Some((letter @ (b'M' | b'C'), more)) => {
+            let crc = more.first() == Some(&b'C');
+            let number = digit(more.strip_prefix(b"C").unwrap_or(more))?;
+            match letter {
+                b'M' => Command::Measure { number, crc },
+                _ => Command::Concurrent { number, crc },
+            }
+        }
+        Some(_) => return None,
+    };
+    Some((address, command))
 }
 
 /// Reads the values of one answer to [`Command::Data`], with or without the CRC that was asked for.

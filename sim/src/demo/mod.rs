@@ -1,6 +1,7 @@
 //! The demo: a farm of four simulated ponds goes through a night while the real daemon watches it
 //! over a serial line and MQTT.
 
+mod bench;
 mod notebook;
 mod onlooker;
 mod place;
@@ -145,7 +146,7 @@ pub(crate) async fn run(options: Options) -> Result<()> {
     for bus in &farm.buses {
         let line = Line::open(&bus.device)
             .with_context(|| format!("making the serial line {} failed", bus.device.display()))?;
-        let server = stage::serve_bus(bus, &line, &world, pace.clone())?;
+        let server = stage::serve_bus(bus, stage::Place::Line(&line), &world, pace.clone())?;
         lines.push((server, line));
     }
     let nodes = {

@@ -1,12 +1,13 @@
 //! Only the simulated water and probes, at the speed of real time, for a daemon started by hand.
 
 use std::fs;
-use std::net::{SocketAddr, TcpStream};
+use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use anyhow::{Context as _, Result, anyhow, bail};
+use pondreeve::config::farm::LineKind;
 use pondreeve::config::{self, Farm};
 use sim::faults::{Fault, Kind};
 use sim::pace::Pace;
@@ -25,11 +26,16 @@ pub(crate) struct Options {
     /// on 127.0.0.1. Without it the demo farm is set up in a folder of its own
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
+    /// Serve the same probes on one line of each kind, Modbus RTU, ASCII and TCP, SDI-12 and text, in a folder of their
+    /// own: a bench to try a daemon, or another program, against
+    #[arg(long, conflicts_with_all = ["config", "keep"])]
+    bench: bool,
     /// Seed of weather and probe noise
     #[arg(long, default_value_t = 1)]
     seed: u64,
     /// Let a probe fail from the start: silent (or dropout), stuck, fouling, film, drift, spikes, bubble,
-    /// dry, noise, unit-swap, reboot, clock, bad-checksum, exception, late or stray. May be given several times
+    /// dry, noise, unit-swap, reboot, clock, bad-checksum, exception, late, stray, partial, echo or wrong-address. May
+    /// be given several times
     #[arg(long = "fault", value_name = "PROBE=KIND", value_parser = probe_and_kind)]
     faults: Vec<(String, Kind)>,
     /// Keep the demo farm's configuration, and the store that a daemon makes, in this new folder
@@ -65,10 +71,14 @@ fn probe_and_kind(text: &str) -> Result<(String, Kind), String> {
         "exception" => Kind::Exception(4),
         "late" => Kind::Late { by_ms: 600 },
         "stray" => Kind::Stray { bytes: 30 },
+        "partial" => Kind::Partial,
+        "echo" => Kind::Echo,
+        "wrong-address" => Kind::OtherAddress,
         _ => {
             return Err(
                 "accepted is silent, dropout, stuck, fouling, film, drift, spikes, bubble, dry, noise, \
-                        unit-swap, reboot, clock, bad-checksum, exception, late or stray"
+                        unit-swap, reboot, clock, bad-checksum, exception, late, stray, partial, echo or \
+                 wrong-address"
                     .to_owned(),
             );
         }
@@ -81,7 +91,16 @@ pub(crate) async fn run(options: Options) -> Result<()> {
     let mut signals = Signals::new()?;
     // Held to the end: a temporary folder goes when it is dropped.
     let mut place = None;
-    let (path, farm) = if let Some(path) = options.config.clone() {
+    let mut bench = None;
+    let given = if options.bench {
+        let folder = tempfile::tempdir().context("making a folder for the bench failed")?;
+        let path = super::bench::write(folder.path())?;
+        bench = Some(folder);
+        Some(path)
+    } else {
+        options.config.clone()
+    };
+    let (path, farm) = if let Some(path) = given {
         let text = fs::read_to_string(&path).with_context(|| format!("reading {} failed", path.display()))?;
         let farm = config::from_text(&path, text).map_err(|error| anyhow!("{error}"))?.farm;
         (path, farm)
@@ -99,14 +118,24 @@ pub(crate) async fn run(options: Options) -> Result<()> {
 
     let mut lines = Vec::new();
     for bus in &farm.buses {
-        let line = Line::open(&bus.device).with_context(|| {
-            format!(
-                "making the serial line {} of bus {} failed; accepted is a path that does not exist yet, in a folder that does",
-                bus.device.display(),
-                bus.id
-            )
-        })?;
-        lines.push((stage::serve_bus(bus, &line, &world, pace.clone())?, line));
+        let (server, line) = match &bus.server {
+            Some((host, port)) => {
+                let listener = listen(host, *port, &bus.id)?;
+                (stage::serve_bus(bus, stage::Place::Port(listener), &world, pace.clone())?, None)
+            }
+            None => {
+                let line = open(&bus.device, &bus.id)?;
+                (stage::serve_bus(bus, stage::Place::Line(&line), &world, pace.clone())?, Some(line))
+            }
+        };
+        lines.push((server, line));
+    }
+    for text in &farm.lines {
+        if text.server.is_some() {
+            bail!("line {} is on a serial server; simulated lines of text accept only a `device`", text.id);
+        }
+        let line = open(&text.device, &text.id)?;
+        lines.push((stage::serve_line(text, &line, &world, pace.clone())?, Some(line)));
     }
     let nodes = {
         let world = world.lock().unwrap_or_else(PoisonError::into_inner);
@@ -128,8 +157,26 @@ pub(crate) async fn run(options: Options) -> Result<()> {
     publishing.shutdown().await;
     drop(lines);
     drop(place);
+    drop(bench);
     print("\nStopped; the serial lines are gone.\n");
     Ok(())
+}
+
+fn open(device: &std::path::Path, id: &str) -> Result<Line> {
+    Line::open(device).with_context(|| {
+        format!(
+            "making the serial line {} of {id} failed; accepted is a path that does not exist yet, in a folder that does",
+            device.display()
+        )
+    })
+}
+
+fn listen(host: &str, port: u16, id: &str) -> Result<TcpListener> {
+    if host != "127.0.0.1" && host != "localhost" {
+        bail!("bus {id} is on a serial server at {host}:{port}; a simulated one accepts only 127.0.0.1");
+    }
+    TcpListener::bind(("127.0.0.1", port))
+        .with_context(|| format!("listening on port {port} for bus {id} failed"))
 }
 
 /// The loopback port of each broker, after starting one wherever none answers.
@@ -205,7 +252,14 @@ fn told(farm: &Farm, path: &std::path::Path) -> String {
         let units: Vec<String> = bus.probes.iter().map(|probe| probe.unit.to_string()).collect();
         let mut units = units;
         units.dedup();
-        text += &format!("  bus {}: {} (units {})\n", bus.id, bus.device.display(), units.join(", "));
+        text += &format!("  bus {}: {} (units {})\n", bus.id, bus.place(), units.join(", "));
+    }
+    for line in &farm.lines {
+        let kind = match line.kind {
+            LineKind::Sdi12 => "SDI-12",
+            LineKind::Text => "lines of text",
+        };
+        text += &format!("  line {}: {} ({kind}, {} probes)\n", line.id, line.place(), line.probes.len());
     }
     for broker in &farm.brokers {
         let topics = broker.subscriptions.len();

@@ -1,11 +1,13 @@
 //! From a resolved configuration to simulated water with simulated probes in it: each probe of the
 //! configuration gets one that speaks as the configuration expects.
 
+use std::net::TcpListener;
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use anyhow::{Context as _, Result, bail};
 use pondreeve::config::Farm as Configured;
-use pondreeve::config::farm::Bus;
+use pondreeve::config::farm::{Bus, LineKind, LineProbe, Spoken, TextLine};
 use sim::farm::{Farm, Happening, PondSetup};
 use sim::faults::Fault;
 use sim::mqtt_node::Node;
@@ -13,6 +15,7 @@ use sim::noise::Noise;
 use sim::pace::Pace;
 use sim::pty::Line;
 use sim::rtu::{Answer, Part, Server};
+use sim::spoken::{self, Sensor, Speaker};
 use sim::tidewick;
 use sim::water::Aerator;
 use sim::weather::Climate;
@@ -78,7 +81,12 @@ pub(crate) fn world(configured: &Configured, play: Play) -> Result<World> {
 }
 
 /// Serves the probes of one bus on a line. Stops when the result is dropped.
-pub(crate) fn serve_bus(bus: &Bus, line: &Line, world: &Arc<Mutex<World>>, pace: Pace) -> Result<Server> {
+pub(crate) fn serve_bus(
+    bus: &Bus,
+    place: Place<'_>,
+    world: &Arc<Mutex<World>>,
+    pace: Pace,
+) -> Result<Server> {
     let probes = bus.probes.clone();
     let world = Arc::clone(world);
     let ask = move |unit: u8| {
@@ -103,7 +111,73 @@ pub(crate) fn serve_bus(bus: &Bus, line: &Line, world: &Arc<Mutex<World>>, pace:
         let fault = here.iter().find_map(|probe| world.line_fault(usize::from(probe.probe.0), at_ms));
         Some(Answer { parts, fault })
     };
-    Server::start(line, ask).with_context(|| format!("serving the probes of bus {} failed", bus.id))
+    let served = match place {
+        Place::Line(line) => Server::speaking(line, bus.framing, ask),
+        Place::Port(listener) => Server::over_tcp(listener, bus.framing, ask),
+    };
+    served.with_context(|| format!("serving the probes of bus {} failed", bus.id))
+}
+
+/// Where the probes of a bus are served.
+pub(crate) enum Place<'a> {
+    /// The far end of a serial line.
+    Line(&'a Line),
+    /// A loopback port, as a serial server has it.
+    Port(TcpListener),
+}
+
+/// A measurement of a simulated SDI-12 sensor takes so long, s.
+const MEASURES_S: u16 = 1;
+
+/// A simulated probe that sends by itself sends so often.
+const SENDS_EVERY: Duration = Duration::from_secs(1);
+
+/// Serves the probes of one line of text. Stops when the result is dropped.
+pub(crate) fn serve_line(
+    text: &TextLine,
+    line: &Line,
+    world: &Arc<Mutex<World>>,
+    pace: Pace,
+) -> Result<Server> {
+    let probes = text.probes.clone();
+    let world = Arc::clone(world);
+    // Values by channel, and the fault of the line, of one probe now.
+    let now = move |own: &LineProbe, channels: &[&str]| {
+        let at_ms = pace.now_ms();
+        let mut world = world.lock().unwrap_or_else(PoisonError::into_inner);
+        world.advance_to(at_ms);
+        let probe = usize::from(own.probe.0);
+        let value = |quantity: &str| {
+            let index =
+                world.probes().get(probe)?.channels.iter().position(|own| own.quantity == quantity)?;
+            world.report(probe, index, at_ms)
+        };
+        let values: Vec<f64> = channels.iter().map(|channel| value(channel).unwrap_or(0.0)).collect();
+        (values, world.line_fault(probe, at_ms))
+    };
+    let served = match text.kind {
+        LineKind::Sdi12 => spoken::sdi12(line, move |asked| {
+            let own = probes
+                .iter()
+                .find(|own| matches!(own.spoken, Spoken::Sensor(address, _) if address == asked))?;
+            let Spoken::Sensor(_, map) = &own.spoken else { return None };
+            let channels: Vec<&str> = map.values.iter().map(|(_, value)| value.channel.as_str()).collect();
+            let (values, fault) = now(own, &channels);
+            Some(Sensor { map: Arc::clone(map), values, takes_s: MEASURES_S, fault })
+        }),
+        LineKind::Text => spoken::text(line, SENDS_EVERY, move || {
+            let all = probes.iter().filter_map(|own| {
+                let Spoken::Text(map) = &own.spoken else { return None };
+                let channels: Vec<&str> =
+                    map.values.iter().map(|(_, value)| value.channel.as_str()).collect();
+                let (values, fault) = now(own, &channels);
+                let names = channels.iter().map(|name| (*name).to_owned());
+                Some(Speaker { map: Arc::clone(map), values: names.zip(values).collect(), fault })
+            });
+            all.collect()
+        }),
+    };
+    served.with_context(|| format!("serving the probes of line {} failed", text.id))
 }
 
 /// The nodes whose messages the configuration listens to.

@@ -41,6 +41,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
         },
         local: LocalSettings { socket: "/nowhere".into(), mode: 0o600, group: None, limits_by: Vec::new() },
         buses,
+        lines: Vec::new(),
         brokers,
         products: Vec::new(),
         annunciation: pondreeve::config::annunciation::Annunciation::default(),

@@ -2,7 +2,11 @@
 //! Debian's mosquitto with its own clients.
 
 mod bench;
+mod commission;
 mod framings;
 mod mqtt;
+mod our_servers;
 mod pymodbus;
 mod scan;
+mod spoken;
+mod unplug;

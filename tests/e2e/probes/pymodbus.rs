@@ -101,6 +101,7 @@ pub(crate) fn bus(device: PathBuf, probes: &[(&str, u8, &str)], more: &str) -> B
         parity: Parity::None,
         stop_bits: 1,
         turnaround: Duration::from_millis(5),
+        capture: None,
         probes: probes.iter().enumerate().map(probe).collect(),
     }
 }

@@ -113,7 +113,16 @@ async fn serve(folder: &Path, ready: std::sync::mpsc::Sender<()>, stop: Cancella
     };
     driver.drive().await;
     let socket = server::listen(&farm.local).await.expect("a socket");
-    let counter = Arc::new(Counter { farm, clock, desk, inbox, queue, loans: Vec::new() });
+    let counter = Arc::new(Counter {
+        farm,
+        clock,
+        desk,
+        inbox,
+        queue,
+        loans: Vec::new(),
+        tally: pondreeve::probes::tally::Tally::default(),
+        tests: pondreeve::annunciate::OutputTests::default(),
+    });
     let serving = tokio::spawn(server::serve(socket, counter, stop));
     ready.send(()).expect("somebody waits");
     let _ = serving.await;

@@ -6,6 +6,9 @@ use jiff::tz::TimeZone;
 use pondreeve_core::call::{Carried, Outcome};
 use pondreeve_core::{Event, Timestamp};
 
+use tokio::sync::mpsc;
+
+use super::TestAsk;
 use super::switch::{Knob, Stands};
 use crate::audit::Place;
 use crate::clock::Clock;
@@ -31,6 +34,40 @@ pub(super) async fn daily(knob: Knob, plan: HornTestPlan, zone: TimeZone, clock:
             return;
         }
     }
+}
+
+/// How long an output is on in a test that was asked for, where the configuration has no test of the day.
+const SOUND: Duration = Duration::from_secs(2);
+
+/// Tests the horn or the lamp whenever somebody asks for it.
+pub(super) async fn when_asked(
+    horn: Option<Knob>,
+    lamp: Option<Knob>,
+    mut asked: mpsc::Receiver<TestAsk>,
+    plan: Option<HornTestPlan>,
+    inbox: Inbox,
+) {
+    let sound = plan.map_or(SOUND, |plan| plan.sound);
+    while let Some(TestAsk { is_horn, answer }) = asked.recv().await {
+        let Some(knob) = (if is_horn { &horn } else { &lamp }) else {
+            let which = if is_horn { "horn" } else { "lamp" };
+            let _ = answer.send(Err(format!("the configuration has no {which} under [annunciation]")));
+            continue;
+        };
+        let outcome = once(knob, sound).await;
+        tracing::info!(?outcome, is_horn, "a test that was asked for");
+        if is_horn {
+            let event = Event::Carried { what: Carried::HornTest, outcome: outcome.clone() };
+            if inbox.send(Incoming { event, done: None, urgent: false, place: Place::Command }).await.is_err()
+            {
+                return;
+            }
+        }
+        // Whoever has gone needs no answer.
+        let _ = answer.send(Ok(outcome));
+    }
+    // The set of tasks ends where one ends.
+    std::future::pending::<()>().await;
 }
 
 /// Sounds the horn for a moment, unless it sounds already.

@@ -11,6 +11,7 @@ use serde_json::Value;
 use super::row::hash_of;
 use crate::config::Farm;
 use crate::config::annunciation::{Command, DrivenBy, Gpio, Relay};
+use crate::config::farm::Spoken;
 use crate::journal::trail::SettingsBefore;
 use crate::journal::{Journal, site_text};
 
@@ -107,6 +108,22 @@ pub fn of_farm(farm: &Farm) -> Settings {
         for probe in &bus.probes {
             let of = |key: &str| of(&format!("{}.{key}", probe_of(usize::from(probe.probe.0))));
             put(&of("unit"), probe.unit.to_string());
+            put(&of("poll_every_s"), (probe.poll_every.as_millis() as f64 / 1_000.0).to_string());
+        }
+    }
+    for line in &farm.lines {
+        let of = |key: &str| format!("lines.{}.{key}", line.id);
+        put(&of("device"), line.place());
+        put(&of("kind"), format!("{:?}", line.kind));
+        let (bits, parity, stop) = (line.data_bits, line.parity, line.stop_bits);
+        put(&of("line"), format!("{} {bits} {parity:?} {stop}", line.baud));
+        for probe in &line.probes {
+            let of = |key: &str| of(&format!("{}.{key}", probe_of(usize::from(probe.probe.0))));
+            let spoken = match &probe.spoken {
+                Spoken::Sensor(address, map) => format!("{} {}", char::from(*address), map.id),
+                Spoken::Text(map) => map.id.clone(),
+            };
+            put(&of("spoken"), spoken);
             put(&of("poll_every_s"), (probe.poll_every.as_millis() as f64 / 1_000.0).to_string());
         }
     }

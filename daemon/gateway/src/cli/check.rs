@@ -8,7 +8,7 @@ use pondreeve_core::site::{PondIndex, Probe};
 use pondreeve_protocol::modbus::Framing;
 
 use crate::config::annunciation::{DrivenBy, Output};
-use crate::config::farm::{BrokerAddress, Bus, Parity};
+use crate::config::farm::{BrokerAddress, Bus, LineKind, Parity};
 use crate::config::{self, ConfigError, Farm, Loaded, Problem, Style, bus_load};
 use crate::exit_code::{DONE, Failure, Outcome, USAGE};
 
@@ -146,6 +146,11 @@ fn farm_json(farm: &Farm) -> serde_json::Value {
         "gateway": farm.site.gateway,
         "ponds": ponds,
         "buses": buses,
+        "lines": farm
+            .lines
+            .iter()
+            .map(|line| serde_json::json!({ "id": line.id, "device": line.place(), "probes": line.probes.len() }))
+            .collect::<Vec<_>>(),
         "brokers": farm.brokers.iter().map(|broker| connection(&broker.id, &broker.address)).collect::<Vec<_>>(),
         "destinations": farm.destinations.iter().map(|to| connection(&to.id, &to.address)).collect::<Vec<_>>(),
     })
@@ -213,6 +218,20 @@ fn summary(path: &Path, loaded: &Loaded) -> String {
             bus.probes.len(),
             bus_load::share(bus) * 100.0
         ));
+    }
+    for line in &farm.lines {
+        let kind = match line.kind {
+            LineKind::Sdi12 => "SDI-12",
+            LineKind::Text => "lines of text",
+        };
+        let parity = match line.parity {
+            Parity::None => 'N',
+            Parity::Even => 'E',
+            Parity::Odd => 'O',
+        };
+        let setting = format!("{} {}{parity}{}", line.baud, line.data_bits, line.stop_bits);
+        lines.push(format!("line {}  {}", line.id, line.place()));
+        lines.push(format!("  {kind}, {setting}, {} probes", line.probes.len()));
     }
     for broker in &farm.brokers {
         lines.push(format!(

@@ -25,12 +25,14 @@ pub mod backup;
 pub mod calc;
 pub mod calibrate;
 pub mod check;
+pub mod commission;
 pub mod console;
 pub mod enter;
 pub mod evidence;
 pub mod export;
 mod export_audit;
 mod export_diary;
+pub mod frames;
 pub mod limit;
 pub mod manual;
 mod plain;
@@ -122,6 +124,10 @@ pub enum Command {
     Salvage(salvage::Arguments),
     /// Look for probes on a serial line: who answers, what it reads, the configuration
     Scan(scan::Arguments),
+    /// Check a whole installation before it is handed over, and write its sheet
+    Commission(commission::Arguments),
+    /// Read a captured line again with a profile: what was asked, what it says
+    Frames(frames::Arguments),
     /// The chemistry as a calculator: JSON lines in, JSON lines out
     Calc(calc::Arguments),
     /// Print what a shell completes
@@ -173,6 +179,8 @@ pub fn main() -> ExitCode {
         Command::Verify(arguments) => verify::run(arguments),
         Command::Salvage(arguments) => salvage::run(arguments),
         Command::Scan(arguments) => scan::run(arguments),
+        Command::Commission(arguments) => commission::run(arguments),
+        Command::Frames(arguments) => frames::run(arguments),
         Command::Calc(arguments) => calc::command(arguments),
         Command::Completions(arguments) => manual::completions(arguments),
         Command::Manual(arguments) => manual::manual(arguments),

@@ -145,7 +145,7 @@ fn plan(arguments: &Arguments) -> Result<Plan, Failure> {
     }
     let addresses = scan::addresses(&arguments.addresses).map_err(Failure::usage)?;
     let profiles = match arguments.profile.as_slice() {
-        [] => builtin::PROFILES.iter().map(|(name, _)| map(name)).collect::<Result<_, _>>()?,
+        [] => every_map(),
         named => named.iter().map(|name| map(name)).collect::<Result<_, _>>()?,
     };
     let every_setting = !arguments.speeds.is_empty();
@@ -158,6 +158,11 @@ fn plan(arguments: &Arguments) -> Result<Plan, Failure> {
         patience: arguments.timeout,
         profiles,
     })
+}
+
+/// The built-in register maps: those of other kinds of lines are not scanned for.
+fn every_map() -> Vec<RegisterMap> {
+    builtin::PROFILES.iter().filter_map(|(name, text)| profile::parse(text, name).ok()).collect()
 }
 
 /// A register map by name or file.

@@ -10,9 +10,11 @@ macro_rules! files {
 pub const LIMITS: &[(&str, &str)] =
     files!("limits": "monodon-grow-out", "monodon-post-larva", "vannamei-grow-out", "vannamei-post-larva");
 
-/// Register maps of probes.
+/// Profiles of probes.
 pub const PROFILES: &[(&str, &str)] = files!(
-    "probes": "energy-meter", "glass-ph", "motor-1", "motor-2", "motor-3", "optical-oxygen", "salinity", "weather-mast"
+    "probes": "ammonium-electrode", "current-level", "energy-meter", "glass-ph", "level", "motor-1",
+    "motor-2", "motor-3", "optical-oxygen", "salinity", "sdi12-level", "sdi12-oxygen", "text-oxygen",
+    "text-weather", "turbidity", "weather-mast"
 );
 
 /// The commented example of a configuration.
@@ -36,12 +38,12 @@ pub fn limits_names() -> Vec<String> {
     names(LIMITS)
 }
 
-/// Text of a built-in register map.
+/// Text of a built-in profile.
 pub fn profile(name: &str) -> Option<&'static str> {
     find(PROFILES, name)
 }
 
-/// Names of the built-in register maps.
+/// Names of the built-in profiles.
 pub fn profile_names() -> Vec<String> {
     names(PROFILES)
 }

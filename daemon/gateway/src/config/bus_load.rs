@@ -82,6 +82,7 @@ mod tests {
             parity,
             stop_bits: 1,
             turnaround: Duration::from_millis(5),
+            capture: None,
             probes: vec![probe],
         }
     }

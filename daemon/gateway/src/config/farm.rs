@@ -13,6 +13,8 @@ use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::payload::Pick;
 use pondreeve_protocol::register_map::RegisterMap;
+use pondreeve_protocol::sdi12::SensorMap;
+use pondreeve_protocol::text_line::LineMap;
 
 use super::annunciation::Annunciation;
 
@@ -31,6 +33,8 @@ pub struct Farm {
     pub local: LocalSettings,
     /// Serial buses.
     pub buses: Vec<Bus>,
+    /// Lines on which probes speak text.
+    pub lines: Vec<TextLine>,
     /// Brokers that readings come from.
     pub brokers: Vec<Broker>,
     /// Brokers that summaries go to.
@@ -144,6 +148,8 @@ pub struct Bus {
     pub stop_bits: u8,
     /// Silence kept between an answer and the next request.
     pub turnaround: Duration,
+    /// File that what goes over it is written to.
+    pub capture: Option<PathBuf>,
     /// Probes on it, in the order of the configuration.
     pub probes: Vec<BusProbe>,
 }
@@ -173,6 +179,87 @@ pub struct BusProbe {
     pub timeout: Duration,
     /// Further attempts within one poll.
     pub retries: u8,
+}
+
+/// What is spoken on a line of text.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LineKind {
+    /// SDI-12, through a serial adapter.
+    Sdi12,
+    /// Plain lines.
+    Text,
+}
+
+/// Who wakes the sensors of an SDI-12 line before each command.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wake {
+    /// The gateway, by a break.
+    Break,
+    /// The adapter, by itself.
+    Adapter,
+}
+
+/// A line on which probes speak text.
+#[derive(Debug, Clone)]
+pub struct TextLine {
+    /// Short id.
+    pub id: String,
+    /// What is spoken.
+    pub kind: LineKind,
+    /// Path of the device; empty where a serial server has the line.
+    pub device: PathBuf,
+    /// Host and port of the serial server that has the line.
+    pub server: Option<(String, u16)>,
+    /// Bits per second.
+    pub baud: u32,
+    /// 7 or 8.
+    pub data_bits: u8,
+    /// Parity.
+    pub parity: Parity,
+    /// 1 or 2.
+    pub stop_bits: u8,
+    /// Who wakes SDI-12 sensors.
+    pub wake: Wake,
+    /// Silence kept between an answer and the next question.
+    pub turnaround: Duration,
+    /// File that what goes over it is written to.
+    pub capture: Option<PathBuf>,
+    /// Probes on it, in the order of the configuration.
+    pub probes: Vec<LineProbe>,
+}
+
+impl TextLine {
+    /// Where it is, for people.
+    pub fn place(&self) -> String {
+        match &self.server {
+            Some((host, port)) => format!("serial server {host}:{port}"),
+            None => self.device.display().to_string(),
+        }
+    }
+}
+
+/// A probe on a line of text.
+#[derive(Debug, Clone)]
+pub struct LineProbe {
+    /// Which probe of the site.
+    pub probe: ProbeIndex,
+    /// How it is asked and understood.
+    pub spoken: Spoken,
+    /// Time between polls, in farm time.
+    pub poll_every: Span,
+    /// Time to wait for an answer.
+    pub timeout: Duration,
+    /// Further attempts within one poll.
+    pub retries: u8,
+}
+
+/// How a probe on a line of text is asked and understood. Channels are quantity ids that the resolver has checked.
+#[derive(Debug, Clone)]
+pub enum Spoken {
+    /// An SDI-12 sensor at its address.
+    Sensor(u8, Arc<SensorMap>),
+    /// A probe that sends lines.
+    Text(Arc<LineMap>),
 }
 
 /// Transport security of a broker connection.

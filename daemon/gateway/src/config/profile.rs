@@ -5,16 +5,22 @@
 //! turned here, once: a profile may say `S/m` for a probe that reports it.
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use pondreeve_core::Quantity;
 use pondreeve_protocol::register_map::{
     GAP_DEFAULT, MapError, Number, Register, RegisterMap, Table, WordOrder,
 };
+use pondreeve_protocol::reported::{Reported, loop_scaling};
+use pondreeve_protocol::sdi12::SensorMap;
+use pondreeve_protocol::text_line::LineMap;
 use pondreeve_protocol::unit;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::Problem;
+
+mod kinds;
 
 /// Channel of a register that holds the salinity an oxygen probe is set to.
 pub const SET_SALINITY: &str = "set_salinity_psu";
@@ -25,17 +31,58 @@ const REGISTERS_MAX: usize = 256;
 /// Longest gap that may be read along; a longer one costs more than a request of its own.
 const GAP_MAX: i64 = 100;
 
-const TOP_KEYS: &[&str] = &["id", "description", "gap", "register"];
-const REGISTER_KEYS: &[&str] =
-    &["channel", "table", "address", "number", "order", "scale", "offset", "unit", "no_value"];
+const TOP_KEYS: &[&str] = &["id", "description", "kind", "gap", "register"];
+const REGISTER_KEYS: &[&str] = &[
+    "channel", "table", "address", "number", "order", "scale", "offset", "unit", "no_value", "range", "loop",
+];
 
-/// Reads a profile.
+/// A profile of any kind.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Profile {
+    /// Registers of a Modbus probe.
+    Registers(Arc<RegisterMap>),
+    /// Values of an SDI-12 sensor.
+    Sensor(Arc<SensorMap>),
+    /// Lines of text.
+    Text(Arc<LineMap>),
+}
+
+impl Profile {
+    /// Its id.
+    pub fn id(&self) -> &str {
+        match self {
+            Self::Registers(map) => &map.id,
+            Self::Sensor(map) => &map.id,
+            Self::Text(map) => &map.id,
+        }
+    }
+
+    /// What it describes, for people.
+    pub fn description(&self) -> &str {
+        match self {
+            Self::Registers(map) => &map.description,
+            Self::Sensor(map) => &map.description,
+            Self::Text(map) => &map.description,
+        }
+    }
+
+    /// What kind of line it belongs to, in words.
+    pub const fn belongs(&self) -> &'static str {
+        match self {
+            Self::Registers(_) => "Modbus",
+            Self::Sensor(_) => "SDI-12",
+            Self::Text(_) => "lines of text",
+        }
+    }
+}
+
+/// Reads a profile of any kind.
 ///
 /// `file` is its path as the user named it, for the messages.
 ///
 /// # Errors
 /// Every problem of the profile, in the order of the file.
-pub fn parse(text: &str, file: &str) -> Result<RegisterMap, Vec<Problem>> {
+pub fn parse_any(text: &str, file: &str) -> Result<Profile, Vec<Problem>> {
     let mut walk = Walk { text, file, problems: Vec::new() };
     let (root, syntax) = DeTable::parse_recoverable(text);
     for error in &syntax {
@@ -46,12 +93,40 @@ pub fn parse(text: &str, file: &str) -> Result<RegisterMap, Vec<Problem>> {
         // Half a table would only bring problems that are not there.
         return Err(walk.problems);
     }
-    let map = walk.profile(root.get_ref());
-    match (map, walk.problems.is_empty()) {
-        (Some(map), true) => Ok(map),
+    let root = root.get_ref();
+    let kinds = [("modbus", 0_u8), ("sdi12", 1), ("text", 2)];
+    let kind = if root.contains_key("kind") { walk.word(root, "kind", None, &kinds) } else { Some(0) };
+    let found = match kind {
+        Some(0) => walk.profile(root).map(|map| Profile::Registers(Arc::new(map))),
+        Some(1) => walk.sensor(root).map(|map| Profile::Sensor(Arc::new(map))),
+        Some(_) => walk.lines(root).map(|map| Profile::Text(Arc::new(map))),
+        None => None,
+    };
+    match (found, walk.problems.is_empty()) {
+        (Some(found), true) => Ok(found),
         _ => {
             walk.problems.sort_by_key(|problem| (problem.line, problem.column));
             Err(walk.problems)
+        }
+    }
+}
+
+/// Reads the register map of a Modbus probe.
+///
+/// # Errors
+/// As [`parse_any`], and for a profile of another kind.
+pub fn parse(text: &str, file: &str) -> Result<RegisterMap, Vec<Problem>> {
+    match parse_any(text, file)? {
+        Profile::Registers(map) => Ok(Arc::unwrap_or_clone(map)),
+        other => {
+            let found = format!("a profile for {}", other.belongs());
+            Err(vec![Problem::at(
+                file,
+                text,
+                0,
+                found,
+                "a profile for Modbus, with `[[register]]`".to_owned(),
+            )])
         }
     }
 }
@@ -240,22 +315,7 @@ impl Walk<'_> {
     fn register(&mut self, table: &DeTable<'_>, place: usize) -> Option<Register> {
         self.unknown_keys(table, REGISTER_KEYS);
         let here = Some(place);
-        let channel = self.text(table, "channel", here, "a measured quantity, such as `do_mg_l`");
-        let quantity = channel
-            .as_deref()
-            .and_then(
-                |id| if id == SET_SALINITY { Some(Quantity::SalinityPsu) } else { Quantity::from_id(id) },
-            )
-            .filter(|found| !found.is_derived());
-        if let (Some(_), None, Some(value)) = (&channel, quantity, table.get("channel")) {
-            let ids: Vec<&str> =
-                Quantity::ALL.iter().filter(|q| !q.is_derived()).map(|quantity| quantity.id()).collect();
-            self.wrong(
-                value,
-                "channel",
-                format!("a measured quantity: {}; or {SET_SALINITY}, a setting", ids.join(", ")),
-            );
-        }
+        let value = self.reported(table, place);
         let tables = [("holding", Table::Holding), ("input", Table::Input)];
         let table_word = self.word(table, "table", here, &tables);
         let address = self.whole(table, "address", here, 0..65_536);
@@ -280,6 +340,47 @@ impl Walk<'_> {
             None if order_required.is_none() && !table.contains_key("order") => Some(WordOrder::default()),
             order => order,
         };
+        if let (Some(first), Some(number)) = (address, number)
+            && first + i64::from(number.registers()) > 65_536
+            && let Some(value) = table.get("address")
+        {
+            self.wrong(value, "address", "0 to 65534 for a number of two registers");
+            return None;
+        }
+        let value = value?;
+        Some(Register {
+            channel: value.channel,
+            table: table_word?,
+            address: u16::try_from(address?).ok()?,
+            number: number?,
+            order: order?,
+            scale: value.scale,
+            offset: value.offset,
+            unit: value.unit,
+            no_value: value.no_value,
+            range: value.range,
+        })
+    }
+
+    /// What a raw number stands for: the keys that all kinds of probes have in common.
+    fn reported(&mut self, table: &DeTable<'_>, place: usize) -> Option<Reported> {
+        let here = Some(place);
+        let channel = self.text(table, "channel", here, "a measured quantity, such as `do_mg_l`");
+        let quantity = channel
+            .as_deref()
+            .and_then(
+                |id| if id == SET_SALINITY { Some(Quantity::SalinityPsu) } else { Quantity::from_id(id) },
+            )
+            .filter(|found| !found.is_derived());
+        if let (Some(_), None, Some(value)) = (&channel, quantity, table.get("channel")) {
+            let ids: Vec<&str> =
+                Quantity::ALL.iter().filter(|q| !q.is_derived()).map(|quantity| quantity.id()).collect();
+            self.wrong(
+                value,
+                "channel",
+                format!("a measured quantity: {}; or {SET_SALINITY}, a setting", ids.join(", ")),
+            );
+        }
         let scale = self.number(table, "scale", 1.0, false);
         let offset = self.number(table, "offset", 0.0, true);
         let unit = self.text(table, "unit", here, "the unit after scaling, such as `unit = \"mg/L\"`");
@@ -295,25 +396,62 @@ impl Walk<'_> {
             _ => None,
         };
         let no_value = self.no_value(table);
-        if let (Some(first), Some(number)) = (address, number)
-            && first + i64::from(number.registers()) > 65_536
-            && let Some(value) = table.get("address")
+        let own_range =
+            self.pair(table, "range", "[lowest, highest] raw number that is a measurement, rising");
+        let ends = self.pair(table, "loop", "[value at 4 mA, value at 20 mA], two different numbers");
+        if let Some(value) = table.get("range").filter(|_| own_range.is_some_and(|(low, high)| low >= high)) {
+            self.wrong(value, "range", "[lowest, highest] raw number that is a measurement, rising");
+            return None;
+        }
+        if let Some(value) = table.get("loop") {
+            if ends.is_some_and(|(low, high)| low == high) {
+                self.wrong(value, "loop", "[value at 4 mA, value at 20 mA], two different numbers");
+                return None;
+            }
+            if let Some(offset) = table.get("offset") {
+                self.wrong(
+                    offset,
+                    "offset",
+                    "no `offset` beside `loop`: `scale` turns the raw number into mA",
+                );
+                return None;
+            }
+        }
+        if table.contains_key("range") && own_range.is_none() || table.contains_key("loop") && ends.is_none()
         {
-            self.wrong(value, "address", "0 to 65534 for a number of two registers");
             return None;
         }
         let conversion = conversion?;
-        Some(Register {
+        let (scale, offset, range) = match ends {
+            Some((low, high)) => {
+                let (scale, offset, range) = loop_scaling(scale?, low, high);
+                (scale, offset, Some(own_range.unwrap_or(range)))
+            }
+            None => (scale?, offset?, own_range),
+        };
+        Some(Reported {
             channel: channel?,
-            table: table_word?,
-            address: u16::try_from(address?).ok()?,
-            number: number?,
-            order: order?,
-            scale: scale? * conversion.scale,
-            offset: offset? * conversion.scale + conversion.offset,
+            scale: scale * conversion.scale,
+            offset: offset * conversion.scale + conversion.offset,
             unit: quantity?.unit().to_owned(),
             no_value: no_value?,
+            range,
         })
+    }
+
+    /// Two numbers.
+    fn pair(&mut self, table: &DeTable<'_>, key: &str, accepted: &str) -> Option<(f64, f64)> {
+        let value = table.get(key)?;
+        let items = value.get_ref().as_array().map(|items| -> Vec<f64> {
+            items.iter().filter_map(|item| number(item.get_ref())).filter(|x| x.is_finite()).collect()
+        });
+        match items.as_deref() {
+            Some([low, high]) => Some((*low, *high)),
+            _ => {
+                self.wrong(value, key, accepted);
+                None
+            }
+        }
     }
 
     fn no_value(&mut self, table: &DeTable<'_>) -> Option<Vec<f64>> {
@@ -347,103 +485,4 @@ fn number(value: &DeValue<'_>) -> Option<f64> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    const GOOD: &str = "id = \"x\"\ndescription = \"y\"\n[[register]]\nchannel = \"do_mg_l\"\n\
-                        table = \"input\"\naddress = 0\nnumber = \"f32\"\norder = \"cdab\"\nunit = \"mg/L\"\n";
-
-    /// Every problem as `line:column found`, for a text made from a good one.
-    fn problems(text: &str) -> Vec<String> {
-        match parse(text, "probe.toml") {
-            Ok(map) => panic!("accepted as {map:?}"),
-            Err(problems) => {
-                problems.iter().map(|p| format!("{}:{} {}", p.line, p.column, p.found)).collect()
-            }
-        }
-    }
-
-    #[test]
-    fn every_profile_that_is_shipped_can_be_read_and_planned() {
-        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/probes");
-        let mut count = 0;
-        for entry in std::fs::read_dir(&folder).unwrap() {
-            let path = entry.unwrap().path();
-            let text = std::fs::read_to_string(&path).unwrap();
-            let map = parse(&text, &path.display().to_string()).unwrap_or_else(|p| panic!("{p:?}"));
-            assert_eq!(Some(map.id.as_str()), path.file_stem().and_then(|stem| stem.to_str()));
-            assert!(!map.plan().unwrap().is_empty());
-            count += 1;
-        }
-        assert!(count >= 8, "only {count} profiles in {}", folder.display());
-    }
-
-    #[test]
-    fn a_good_profile_is_read_and_its_unit_turned_into_the_quantitys_own() {
-        let text = GOOD
-            .replace("mg/L", "kg/m3")
-            .replace("unit", "scale = 2\noffset = 0.5\nno_value = [0x7FFF]\nunit");
-        let map = parse(&text, "probe.toml").unwrap();
-        let register = &map.registers[0];
-        assert_eq!((register.scale, register.offset, register.unit.as_str()), (2_000.0, 500.0, "mg/L"));
-        assert_eq!(register.no_value, vec![32_767.0]);
-        assert_eq!((register.order, map.gap), (WordOrder::Cdab, 0));
-    }
-
-    #[test]
-    fn all_problems_are_told_at_once_each_in_its_place() {
-        let text = "id = \"X y\"\nspeed = 9600\n[[register]]\nchannel = \"oxygen\"\ntable = \"coil\"\n\
-                    address = 65536\nnumber = \"f64\"\nscale = 0\noffset = nan\nunit = \"mg/L\"\n\
-                    no_value = [1, nan]\nunits = 3\n[[register]]\nchannel = \"do_mg_l\"\nunit = \"Cel\"\n\
-                    table = \"input\"\naddress = 65535\nnumber = \"f32\"\n";
-        assert_eq!(
-            problems(text),
-            [
-                "1:1 no `description`",
-                "1:6 `id = \"X y\"`",
-                "2:1 unknown key `speed`",
-                "4:11 `channel = \"oxygen\"`",
-                "5:9 `table = \"coil\"`",
-                "6:11 `address = 65536`",
-                "7:10 `number = \"f64\"`",
-                "8:9 `scale = 0`",
-                "9:10 `offset = nan`",
-                "11:16 `no_value = nan`",
-                "12:1 unknown key `units`",
-                "13:1 no `order`",
-                "15:8 `unit = \"Cel\"`",
-                "17:11 `address = 65535`",
-            ]
-        );
-    }
-
-    #[test]
-    fn derived_quantities_and_repeats_are_refused() {
-        assert_eq!(problems(&GOOD.replace("do_mg_l", "nh3_n_mg_l")), ["4:11 `channel = \"nh3_n_mg_l\"`"]);
-        let (_, register) = GOOD.split_once("[[").unwrap();
-        let twice = format!("{GOOD}[[{}", register.replace("= 0", "= 2"));
-        assert_eq!(problems(&twice), ["11:11 `do_mg_l` is read from two registers"]);
-        assert_eq!(problems("id = \"x\"\ndescription = \"y\"\n"), ["1:1 no `register`"]);
-        assert_eq!(problems("id = \"x\"\ndescription = \"y\"\nregister = []\n"), ["3:12 `register = []`"]);
-    }
-
-    #[test]
-    fn what_is_not_toml_is_placed() {
-        let found = problems("id = \"x\"\nnumber == 3\n");
-        assert!(found[0].starts_with("2:9 "), "{found:?}");
-    }
-
-    #[test]
-    fn a_register_may_hold_the_salinity_the_probe_is_set_to() {
-        let setting = "[[register]]\nchannel = \"set_salinity_psu\"\ntable = \"holding\"\naddress = 40\n\
-                       number = \"u16\"\nscale = 0.1\nunit = \"PSU\"\n";
-        let map = parse(&format!("{GOOD}{setting}"), "x.toml").expect("sound");
-        let register = &map.registers[1];
-        assert_eq!((register.channel.as_str(), register.scale), (SET_SALINITY, 0.1));
-        let no_oxygen = GOOD.replace("do_mg_l", "temperature_c").replace("mg/L", "Cel");
-        assert_eq!(
-            problems(&format!("{no_oxygen}{setting}")),
-            ["11:11 `set_salinity_psu` of a probe that reports no oxygen"]
-        );
-    }
-}
+mod tests;

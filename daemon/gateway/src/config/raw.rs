@@ -3,6 +3,7 @@
 
 mod annunciation;
 mod limits;
+mod lines;
 mod metrics;
 mod outbox;
 mod water_limits;
@@ -26,6 +27,7 @@ pub use limits::{
     RawAmmoniaLimit, RawAmmoniaLimits, RawBlindLimits, RawFallLimit, RawForecastLimits, RawLimits,
     RawLimitsFile, RawOxygenLimit, RawOxygenLimits, RawPhLimit, RawPhLimits, RawThreshold, ThresholdParts,
 };
+pub use lines::{RawLine, RawLineProbe};
 pub use metrics::RawMetrics;
 pub use outbox::RawOutbox;
 pub use water_limits::*;
@@ -80,8 +82,10 @@ table! {
         local: RawLocal = needed TableOf::<RawLocal>::new();
         /// The ponds, in the order in which screens list them.
         pond: Vec<At<RawPond>> = needed TablesOf::<RawPond>::at_most(MOST_PONDS);
-        /// Serial lines with Modbus RTU probes.
+        /// Serial lines with Modbus probes.
         bus: Vec<At<RawBus>> = optional TablesOf::<RawBus>::at_most(MOST_BUSES);
+        /// Lines on which probes speak text: SDI-12, and plain lines.
+        line: Vec<At<RawLine>> = optional TablesOf::<RawLine>::at_most(MOST_BUSES);
         /// MQTT brokers that readings come from.
         broker: Vec<At<RawBroker>> = optional TablesOf::<RawBroker>::at_most(MOST_BUSES);
         /// MQTT brokers that summaries, alarms and health go to.
@@ -242,6 +246,8 @@ table! {
         stop_bits: i64 = optional whole(1, 2, "bits");
         /// Silence kept between an answer and the next request, for probes that are slow to let go of the line.
         turnaround: Duration = optional length_ms(1, 1_000);
+        /// File that what goes over the line is written to, with times, for a support case. It is kept small.
+        capture: PathBuf = optional FilePath;
         /// The probes on the line.
         probe: Vec<At<RawBusProbe>> = needed TablesOf::<RawBusProbe>::at_most(MOST_PROBES);
     }

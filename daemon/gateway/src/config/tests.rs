@@ -373,6 +373,8 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         RawAerator,
         RawBus,
         RawBusProbe,
+        RawLine,
+        RawLineProbe,
         RawCalibration,
         RawQuality,
         RawBroker,

@@ -44,6 +44,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
             limits_by: Vec::new(),
         },
         buses: Vec::new(),
+        lines: Vec::new(),
         brokers: Vec::new(),
         annunciation: crate::config::annunciation::Annunciation::default(),
         destinations: vec![crate::forward::office(9)],

@@ -166,6 +166,7 @@ pub(super) fn farm(port: u16) -> Farm {
             limits_by: Vec::new(),
         },
         buses: Vec::new(),
+        lines: Vec::new(),
         brokers: Vec::new(),
         products: Vec::new(),
         metrics: None,

@@ -4,6 +4,7 @@ pub mod alarms;
 pub mod calls;
 pub mod check;
 pub mod client;
+pub mod devices;
 pub mod diary;
 pub mod dose;
 pub mod evidence;

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 pub use super::alarms::{AlarmLoadStatus, AlarmStatus, FrequentAlarm, ShelfStatus};
 pub use super::calls::{CalledStatus, HornTestStatus, NextCallStatus};
+use super::devices::DeviceStatus;
 use super::diary::{DeedStatus, RecordAsk, RecordedStatus};
 use super::dose::{DosePlanStatus, DoseRequest};
 use super::evidence::EvidenceStatus;
@@ -51,6 +52,13 @@ pub enum Ask {
     Status,
     /// The farm now and whenever it changes.
     Watch,
+    /// Every probe as its line sees it.
+    Devices,
+    /// Sound the horn, or light the lamp, for a moment.
+    TestOutput {
+        /// `horn` or `lamp`.
+        which: String,
+    },
     /// Acknowledge an alarm.
     Acknowledge {
         /// Its id.
@@ -219,6 +227,16 @@ pub enum Ask {
 pub enum Reply {
     /// The farm.
     Status(Box<FarmStatus>),
+    /// The probes, in the order of the configuration.
+    Devices {
+        /// The probes.
+        devices: Vec<DeviceStatus>,
+    },
+    /// What came of a test.
+    Tested {
+        /// Why it failed or was left out; nothing where it worked.
+        why: Option<String>,
+    },
     /// Done and durable; `warning` where something should be known all the same.
     Done {
         /// Such as "the store is full: kept in memory only".

@@ -4,6 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use pondreeve_core::call::Outcome;
 use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::why::Known;
 use pondreeve_core::{Effect, Event, Quantity, Span, Timestamp};
@@ -11,12 +12,14 @@ use tokio::sync::{broadcast, oneshot};
 
 use super::alarms::load_status;
 use super::check;
+use super::devices::devices;
 use super::dose;
 use super::night::night_status;
 use super::protocol::{Ask, AuditRecord, HistoryPoint, KeptReading, Reply, RollUp};
 use super::service::{self, StepAsk};
 use super::status::{farm_status, rfc3339};
 use super::why::why_status;
+use crate::annunciate::OutputTests;
 use crate::audit::{Place, Row};
 use crate::clock::Clock;
 use crate::config::Farm;
@@ -26,6 +29,7 @@ use crate::inbox::{Applied, Inbox, Incoming};
 use crate::journal::{Level, Query};
 use crate::outbox::queue::Queue;
 use crate::probes::serial::loan::LoanSender;
+use crate::probes::tally::Tally;
 
 /// A request that the engine has not answered after this long is given up. The engine itself waits
 /// for the disk for five seconds at most.
@@ -56,6 +60,10 @@ pub struct Counter {
     pub queue: Queue,
     /// To borrow lines, one for each bus in order.
     pub loans: Vec<LoanSender>,
+    /// What became of the requests to probes.
+    pub tally: Tally,
+    /// To test the horn and the lamp.
+    pub tests: OutputTests,
 }
 
 impl Counter {
@@ -89,6 +97,20 @@ impl Counter {
                 let view = self.desk.view().await.ok_or(Refusal::Ended)?;
                 let status = farm_status(&view, &self.farm, self.clock.now(), self.queue.waits());
                 Ok(Reply::Status(Box::new(status)))
+            }
+            Ask::Devices => {
+                let channels = self.desk.channels().await.ok_or(Refusal::Ended)?;
+                let counts = self.tally.counts();
+                Ok(Reply::Devices { devices: devices(&self.farm, &counts, self.clock.now(), &channels) })
+            }
+            Ask::TestOutput { which } => {
+                let outcome = self.tests.ask(&which).await.map_err(Refusal::Bad)?;
+                Ok(Reply::Tested {
+                    why: match outcome {
+                        Outcome::Done => None,
+                        Outcome::LeftOut(why) | Outcome::Failed(why) => Some(why),
+                    },
+                })
             }
             Ask::Acknowledge { id } => {
                 let event = Event::Acknowledge { alarm: id, by: by.to_owned() };

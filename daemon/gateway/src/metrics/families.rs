@@ -17,6 +17,7 @@ use prometheus_client::registry::Registry;
 
 use super::gather::Found;
 use crate::outbox::queue::Standing;
+use crate::probes::exchanges::Ended;
 
 /// Everything as text.
 pub(super) fn text(found: Found) -> Result<String, fmt::Error> {
@@ -239,6 +240,44 @@ impl Found {
                 let mut labels = labels(*probe);
                 labels.push(("kind", kind));
                 (labels, *count)
+            }),
+        )?;
+        let devices = || self.counts.devices.iter().map(|(probe, own)| (labels(*probe), own));
+        counters(
+            encoder,
+            ("pondreeve_probe_requests_answered", "Requests to probes on lines that were answered"),
+            devices().map(|(labels, own)| (labels, own.answers)),
+        )?;
+        counters(
+            encoder,
+            (
+                "pondreeve_probe_requests_failed",
+                "Requests to probes on lines that were not: time_out, checksum, wrong_address, exception, garbled",
+            ),
+            devices().flat_map(|(labels, own)| {
+                Ended::ALL.map(|how| {
+                    let mut labels = labels.clone();
+                    labels.push(("ended", how.id()));
+                    (labels, own.failed(how))
+                })
+            }),
+        )?;
+        gauges(
+            encoder,
+            ("pondreeve_probe_latency_seconds", "What half and 95 % of the newest answers did not exceed"),
+            devices().flat_map(|(labels, own)| {
+                [("0.5", 0.5), ("0.95", 0.95)].into_iter().filter_map(move |(name, share)| {
+                    let mut labels = labels.clone();
+                    labels.push(("share", name));
+                    Some((labels, own.latency(share)?.as_secs_f64()))
+                })
+            }),
+        )?;
+        gauges(
+            encoder,
+            ("pondreeve_probe_last_good_age_seconds", "Time since a poll last gave all that was asked"),
+            devices().filter_map(|(labels, own)| {
+                Some((labels, (self.now - own.last_good?).as_millis().max(0) as f64 / 1_000.0))
             }),
         )?;
         counters(

@@ -16,12 +16,15 @@ use serial::coils::CoilSender;
 use serial::loan::LoanSender;
 use tally::Tally;
 
+pub mod capture;
+pub mod exchanges;
 pub mod mqtt;
 mod report;
 pub mod serial;
+mod spoken;
 pub mod tally;
 
-/// Starts one task for each bus and each broker of the farm. They run until `stop` is cancelled or the
+/// Starts one task for each bus, each line and each broker of the farm. They run until `stop` is cancelled or the
 /// inbox closes; the set is empty then. The senders switch coils and borrow lines, one of each for each bus in
 /// order. Each answer and each failure counts in `tally`.
 #[expect(clippy::needless_pass_by_value, reason = "the tasks own all four from here on")]
@@ -41,6 +44,10 @@ pub fn start(
         loan_senders.push(sender);
         let (farm, clock, inbox, stop) = (Arc::clone(&farm), clock.clone(), inbox.clone(), stop.clone());
         tasks.spawn(serial::run(farm, index, clock, (inbox, tally.clone()), (coils, loans), stop));
+    }
+    for index in 0..farm.lines.len() {
+        let (farm, clock, stop) = (Arc::clone(&farm), clock.clone(), stop.clone());
+        tasks.spawn(spoken::run(farm, index, clock, (inbox.clone(), tally.clone()), stop));
     }
     for index in 0..farm.brokers.len() {
         tasks.spawn(mqtt::run(

@@ -13,6 +13,7 @@ use crate::audit::Place;
 use crate::clock::Clock;
 use crate::inbox::{Applied, Inbox, Incoming};
 
+use super::exchanges::Exchanges;
 use super::tally::Tally;
 
 /// Farm time after which a fault that lasts is told again. Each telling is journalled, so not each poll;
@@ -111,6 +112,11 @@ impl Reporter {
         let since = told.map_or(now, |told| told.since);
         self.probe_faults.insert(probe, Told { fault: fault.clone(), since, rewordings });
         self.send(Event::ProbeFault { probe, fault }).await
+    }
+
+    /// What became of the requests of one poll, for the statistics of the device.
+    pub(super) fn exchanged(&self, probe: ProbeIndex, exchanges: Exchanges, good: bool) {
+        self.tally.exchanged(probe, exchanges, good.then(|| self.clock.now()));
     }
 
     /// The salinity a probe says it is set to; told when it changes.

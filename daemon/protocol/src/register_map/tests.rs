@@ -21,6 +21,7 @@ fn register(table: Table, address: u16, number: Number, order: WordOrder) -> Reg
         offset: 0.0,
         unit: "mg/L".to_string(),
         no_value: Vec::new(),
+        range: None,
     }
 }
 

@@ -56,6 +56,13 @@ fn the_specifications_measurements_are_read() {
         "another page's echo"
     );
     assert_eq!(decode_data(b"0D0!0+3.14-2.5\r\n", 0, b'0', false), Ok(vec![3.14, -2.5]));
+    assert_eq!(
+        decode_data(b"\x000D0!\xff0+3.14\r\n", 0, b'0', false),
+        Ok(vec![3.14]),
+        "a break, its echo, noise"
+    );
+    assert!(is_acknowledged(b"0!0\r\n", b'0') && is_acknowledged(b"\x000\r\n", b'0'));
+    assert!(!is_acknowledged(b"1\r\n", b'0') && !is_acknowledged(b"0+3.14\r\n", b'0'));
 }
 
 #[test]
@@ -76,6 +83,7 @@ fn commands_are_those_of_the_specification() {
         (Command::Data(9), "3D9!"),
     ] {
         assert_eq!(text(command), Some(String::from(wanted)));
+        assert_eq!(decode_command(wanted.as_bytes()), Some((b'3', command)), "and back");
     }
     assert_eq!((text(measure(10, false)), text(Command::Data(10))), (None, None));
     assert_eq!(Command::Acknowledge.encode(b'?'), None, "the wild card is for one sensor alone on a line");
@@ -113,5 +121,6 @@ proptest! {
         let _ = decode_begun(&bytes, Command::Concurrent { number: page, crc: true }, address);
         let _ = decode_identity(&bytes, address);
         let _ = is_service_request(&bytes, address);
+        let _ = decode_command(&bytes);
     }
 }

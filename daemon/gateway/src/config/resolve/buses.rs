@@ -1,6 +1,7 @@
 //! Serial buses and the Modbus probes on them.
 
 use std::collections::HashMap;
+use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -10,6 +11,7 @@ use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::RegisterMap;
 
 use super::super::farm::{Bus, BusProbe, Parity};
+use super::super::profile::Profile;
 use super::super::raw::{RawBus, RawBusProbe};
 use super::super::reader::At;
 use super::super::words::{did_you_mean, listed, quoted};
@@ -26,18 +28,22 @@ const RETRIES: u8 = 2;
 const BUSY_SHARE: f64 = 0.7;
 
 impl Resolver<'_> {
-    pub(super) fn all_buses(&self, raw: Option<&At<Vec<At<RawBus>>>>) -> Option<Vec<Bus>> {
-        let mut taken = HashMap::new();
-        let mut devices = HashMap::new();
+    /// `taken` are ids and `devices` paths; lines go on with them.
+    pub(super) fn all_buses(
+        &self,
+        raw: Option<&At<Vec<At<RawBus>>>>,
+        taken: &mut HashMap<String, Range<usize>>,
+        devices: &mut HashMap<PathBuf, Range<usize>>,
+    ) -> Option<Vec<Bus>> {
         let buses: Vec<Option<Bus>> = raw
             .iter()
             .flat_map(|list| &list.value)
             .map(|at| {
                 if let Some(id) = &at.value.id {
-                    self.claim(&mut taken, id, "bus");
+                    self.claim(taken, id, "bus");
                 }
                 if let Some(device) = &at.value.device {
-                    self.claim_device(&mut devices, device);
+                    self.claim_device(devices, device);
                 }
                 self.bus(&at.value)
             })
@@ -45,11 +51,11 @@ impl Resolver<'_> {
         buses.into_iter().collect()
     }
 
-    fn claim_device(&self, devices: &mut HashMap<PathBuf, std::ops::Range<usize>>, device: &At<PathBuf>) {
+    pub(super) fn claim_device(&self, devices: &mut HashMap<PathBuf, Range<usize>>, device: &At<PathBuf>) {
         let path = self.absolute(&device.value);
         if let Some(first) = devices.insert(path, device.span.clone()) {
             let found = format!("the device {} a second time", device.value.display());
-            let problem = self.problems.about(device, found, "one bus for each device");
+            let problem = self.problems.about(device, found, "one bus or line for each device");
             self.problems.push(problem.with_also(first, "first used here"));
         }
     }
@@ -78,6 +84,7 @@ impl Resolver<'_> {
             },
             stop_bits: if raw.stop_bits.as_ref().is_some_and(|at| at.value == 2) { 2 } else { 1 },
             turnaround: raw.turnaround.as_ref().map_or(TURNAROUND, |at| at.value),
+            capture: raw.capture.as_ref().map(|at| self.absolute(&at.value)),
             probes: Vec::new(),
         };
         let list = raw.probe.as_ref()?;
@@ -137,18 +144,24 @@ impl Resolver<'_> {
                 "no `data_bits`, `parity` and `stop_bits`: they are set on the serial server itself";
             return refuse(at, "a line setting beside `server`", accepted);
         }
+        self.server_address(server).map(Some)
+    }
+
+    /// Host and port of a serial server.
+    pub(super) fn server_address(&self, server: &At<String>) -> Option<(String, u16)> {
         let parts = server.value.rsplit_once(':');
         let port = parts.and_then(|(_, port)| port.parse().ok()).filter(|port| *port > 0);
         match (parts, port) {
             (Some((host, _)), Some(port)) if !host.is_empty() && !host.contains([' ', '/', '@']) => {
                 let host = host.trim_start_matches('[').trim_end_matches(']');
-                Some(Some((host.to_owned(), port)))
+                Some((host.to_owned(), port))
             }
-            _ => refuse(
-                &server.with(()),
-                &format!("the server {}", quoted(&server.value)),
-                "host and port, such as \"192.168.1.50:502\"",
-            ),
+            _ => {
+                let found = format!("the server {}", quoted(&server.value));
+                let accepted = "host and port, such as \"192.168.1.50:502\"";
+                self.problems.push(self.problems.about(server, found, accepted));
+                None
+            }
         }
     }
 
@@ -213,8 +226,21 @@ impl Resolver<'_> {
         Some(probe)
     }
 
-    /// A register map by name: from the folder `probes` beside the configuration, or built in.
+    /// A register map by name.
     fn profile(&self, at: &At<String>) -> Option<Arc<RegisterMap>> {
+        match self.any_profile(at)? {
+            Profile::Registers(map) => Some(map),
+            other => {
+                let found = format!("the profile `{}`, which is for {}", at.value, other.belongs());
+                let accepted = "a profile for Modbus; others belong to probes of a `[[line]]`";
+                self.problems.push(self.problems.about(at, found, accepted));
+                None
+            }
+        }
+    }
+
+    /// A profile by name: from the folder `probes` beside the configuration, or built in.
+    pub(super) fn any_profile(&self, at: &At<String>) -> Option<Profile> {
         if let Some(known) = self.profiles.borrow().get(&at.value) {
             return known.clone();
         }
@@ -223,7 +249,7 @@ impl Resolver<'_> {
         read
     }
 
-    fn read_profile(&self, at: &At<String>) -> Option<Arc<RegisterMap>> {
+    fn read_profile(&self, at: &At<String>) -> Option<Profile> {
         let file = self.folder.join("probes").join(format!("{}.toml", at.value));
         let text = if file.exists() {
             files::read(&file).map_err(|problem| self.elsewhere.borrow_mut().push(*problem)).ok()?
@@ -249,14 +275,14 @@ impl Resolver<'_> {
             self.problems.push(problem.with_hint(hint));
             return None;
         };
-        match profile::parse(&text, &file.display().to_string()) {
-            Ok(map) if map.id != at.value => {
-                let found = format!("the profile `{}`, whose file calls itself `{}`", at.value, map.id);
+        match profile::parse_any(&text, &file.display().to_string()) {
+            Ok(found) if found.id() != at.value => {
+                let found = format!("the profile `{}`, whose file calls itself `{}`", at.value, found.id());
                 let accepted = format!("`id = \"{}\"` in {}", at.value, file.display());
                 self.problems.push(self.problems.about(at, found, accepted));
                 None
             }
-            Ok(map) => Some(Arc::new(map)),
+            Ok(found) => Some(found),
             Err(problems) => {
                 self.elsewhere.borrow_mut().extend(problems);
                 None
@@ -268,13 +294,16 @@ impl Resolver<'_> {
     /// may share one address only as parts of one device: with different registers.
     fn check_addresses(&self, raw: &[At<RawBusProbe>]) {
         let profiles = self.profiles.borrow();
-        let map = |probe: &RawBusProbe| profiles.get(&probe.profile.as_ref()?.value).and_then(Option::as_ref);
+        let map = |probe: &RawBusProbe| match profiles.get(&probe.profile.as_ref()?.value)?.as_ref()? {
+            Profile::Registers(map) => Some(Arc::clone(map)),
+            _ => None,
+        };
         for (index, later) in raw.iter().enumerate() {
             let Some(address) = &later.value.address else { continue };
             for earlier in raw.iter().take(index) {
                 let first = earlier.value.address.as_ref().filter(|first| first.value == address.value);
                 if let (Some(first), Some(one), Some(two)) = (first, map(&earlier.value), map(&later.value))
-                    && shared_register(one, two)
+                    && shared_register(&one, &two)
                 {
                     let problem = self.problems.about(
                         address,

@@ -7,6 +7,7 @@ mod buses;
 mod compensation;
 mod connection;
 mod limits;
+mod lines;
 mod metrics;
 mod outbox;
 mod ponds;
@@ -19,13 +20,11 @@ use std::cell::RefCell;
 use std::collections::HashMap;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve_core::call::CallPlan;
 use pondreeve_core::site::{EnergyPrice, PondIndex, Probe};
 use pondreeve_core::{Site, Span};
-use pondreeve_protocol::register_map::RegisterMap;
 
 #[cfg(test)]
 pub(super) use ponds::limits_file;
@@ -35,6 +34,7 @@ use crate::journal::Limits;
 use super::farm::{Farm, LocalSettings, StoreSettings};
 use super::files;
 use super::problem::Problem;
+use super::profile::Profile;
 use super::raw::{RawFarm, RawFarmTable, RawLocal, RawStore};
 use super::reader::{At, Problems};
 
@@ -103,7 +103,7 @@ struct Resolver<'a> {
     /// Pond, aerator and quantity that a probe already tells about.
     aerators_told: RefCell<HashMap<ToldAerator, Range<usize>>>,
     /// Profiles read so far; `None` for one that has problems.
-    profiles: RefCell<HashMap<String, Option<Arc<RegisterMap>>>>,
+    profiles: RefCell<HashMap<String, Option<Profile>>>,
     /// Host, port and client id of connections so far.
     clients: RefCell<HashMap<(String, i64, String), Range<usize>>>,
 }
@@ -118,7 +118,9 @@ impl Resolver<'_> {
         let local = raw.local.as_ref().and_then(|at| self.local(&at.value));
         let ponds = self.all_ponds(raw);
         let gateway_id = gateway.as_deref().unwrap_or("gateway");
-        let buses = self.all_buses(raw.bus.as_ref());
+        let (mut ids, mut devices) = (HashMap::new(), HashMap::new());
+        let buses = self.all_buses(raw.bus.as_ref(), &mut ids, &mut devices);
+        let lines = self.all_lines(raw.line.as_ref(), &mut ids, &mut devices);
         let brokers = self.all_brokers(raw.broker.as_ref(), gateway_id);
         let destinations = self.all_destinations(raw.destination.as_ref(), gateway_id);
         let products = self.all_products(raw.product.as_ref());
@@ -145,6 +147,7 @@ impl Resolver<'_> {
             store: store?,
             local: local?,
             buses: buses?,
+            lines: lines?,
             brokers: brokers?,
             destinations: destinations?,
             products: products?,

@@ -45,3 +45,61 @@ fn what_cannot_be_is_told_with_what_can() {
         assert!(error.contains(words), "{lines}: {error}");
     }
 }
+
+/// A farm with one line of text and what is told of it.
+fn text_line(lines: &str, probe: &str) -> Result<super::super::farm::TextLine, String> {
+    let text = line_farm(lines, probe);
+    match from_text("/nowhere/farm.toml".as_ref(), text) {
+        Ok(loaded) => Ok(loaded.farm.lines[0].clone()),
+        Err(error) => Err(error.render(Style::Plain)),
+    }
+}
+
+fn line_farm(lines: &str, probe: &str) -> String {
+    format!(
+        "{SMALL}\n[[line]]\nid = \"l\"\n{lines}\n[[line.probe]]\nid = \"x\"\npond = \"p1\"\npoll_every = \"1m\"\n{probe}\n"
+    )
+}
+
+#[test]
+fn a_line_of_text_has_the_settings_of_what_is_spoken() {
+    use super::super::farm::{LineKind, Spoken, Wake};
+    let sdi12 = "kind = \"sdi12\"\ndevice = \"/dev/ttyS7\"";
+    let oxygen = "address = \"a\"\nprofile = \"sdi12-oxygen\"";
+    let line = text_line(sdi12, oxygen).expect("sound");
+    assert_eq!(
+        (line.kind, line.baud, line.data_bits, line.parity),
+        (LineKind::Sdi12, 1_200, 7, Parity::Even)
+    );
+    assert_eq!((line.wake, line.probes[0].retries), (Wake::Break, 2));
+    assert!(matches!(line.probes[0].spoken, Spoken::Sensor(b'a', _)));
+    let through = text_line("kind = \"sdi12\"\nserver = \"a:4001\"", oxygen).expect("sound");
+    assert_eq!(through.wake, Wake::Adapter);
+    let text = "kind = \"text\"\ndevice = \"/dev/ttyS7\"";
+    let line = text_line(text, "profile = \"text-oxygen\"").expect("sound");
+    assert_eq!((line.baud, line.data_bits, line.parity), (9_600, 8, Parity::None));
+    for (lines, probe, words) in [
+        (sdi12, "profile = \"sdi12-oxygen\"", "an SDI-12 sensor without an address"),
+        (sdi12, "address = \"12\"\nprofile = \"sdi12-oxygen\"", "the address \"12\""),
+        (sdi12, "address = \"?\"\nprofile = \"sdi12-oxygen\"", "the address \"?\""),
+        (sdi12, "address = \"1\"\nprofile = \"optical-oxygen\"", "which is for Modbus"),
+        (sdi12, "address = \"1\"\nprofile = \"text-oxygen\"", "which is for lines of text"),
+        (text, "address = \"1\"\nprofile = \"text-oxygen\"", "an address on a line of text"),
+        ("kind = \"text\"", "profile = \"text-oxygen\"", "a line without a device"),
+        ("kind = \"spoken\"\ndevice = \"/dev/ttyS7\"", "profile = \"text-oxygen\"", "spoken"),
+        ("kind = \"sdi12\"\nserver = \"a:4001\"\nwake = \"break\"", oxygen, "on a serial server"),
+        ("kind = \"text\"\nwake = \"break\"\ndevice = \"/dev/ttyS7\"", "profile = \"text-oxygen\"", "`wake`"),
+        (text, "profile = \"text-oxygen\"\ntimeout = \"30s\"", "waits for"),
+    ] {
+        let error = text_line(lines, probe).expect_err(words);
+        assert!(error.contains(words), "{words}: {error}");
+    }
+    let twice = "address = \"1\"\nprofile = \"sdi12-oxygen\"\n[[line.probe]]\nid = \"y\"\npond = \"p1\"\n\
+                 poll_every = \"1m\"\naddress = \"1\"\nprofile = \"sdi12-oxygen\"";
+    assert!(text_line(sdi12, twice).expect_err("twice").contains("a second time on this line"));
+    let taken = text_line("kind = \"sdi12\"\ndevice = \"/dev/ttyS1\"", oxygen).expect_err("the bus has it");
+    assert!(taken.contains("the device /dev/ttyS1 a second time"), "{taken}");
+    let modbus = SMALL.replace("profile = \"optical-oxygen\"", "profile = \"sdi12-oxygen\"");
+    let error = from_text("/nowhere/farm.toml".as_ref(), modbus).map(|_| ()).expect_err("another kind");
+    assert!(error.render(Style::Plain).contains("which is for SDI-12"));
+}

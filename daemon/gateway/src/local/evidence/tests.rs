@@ -52,6 +52,8 @@ impl Trying {
             inbox: rig.inbox.clone(),
             queue: rig.queue.clone(),
             loans: Vec::new(),
+            tally: crate::probes::tally::Tally::default(),
+            tests: crate::annunciate::OutputTests::default(),
         };
         Self { rig, counter, hour: 0 }
     }

@@ -21,6 +21,7 @@ use tokio::time::{Instant, timeout};
 use tokio_modbus::client::{Reader as _, Writer as _, rtu};
 use tokio_modbus::{ExceptionCode, Slave};
 
+use super::super::exchanges::{Ended, Exchanges};
 use super::asked::{Answered, Asked};
 
 /// Frames of received bytes kept while an answer is looked for: two, so that an answer behind a late one is
@@ -78,6 +79,19 @@ pub enum Failure {
     Device(io::Error),
 }
 
+impl Failure {
+    /// For the statistics of the device.
+    pub const fn ended(&self) -> Ended {
+        match self {
+            Self::Silent | Self::Device(_) => Ended::TimedOut,
+            Self::Exception(_) => Ended::Refused,
+            Self::Garbled { why: AnswerError::Crc { .. }, .. } => Ended::Checksum,
+            Self::Garbled { why: AnswerError::OtherUnit { .. }, .. } => Ended::OtherAddress,
+            Self::Garbled { .. } => Ended::Garbled,
+        }
+    }
+}
+
 /// What the line has seen, for the reports.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Counts {
@@ -95,6 +109,9 @@ pub struct Line<P> {
     last_traffic: Option<Instant>,
     /// Whether the adapter hears its own requests; `None` while nothing has been read.
     echoes: Option<bool>,
+    /// What became of the requests.
+    pub exchanges: Exchanges,
+    asked_at: Option<Instant>,
 }
 
 #[derive(Debug)]
@@ -144,7 +161,14 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
             heard_itself: false,
             counts: Counts::default(),
         };
-        Self { inner: Arc::new(Mutex::new(inner)), timing, last_traffic: None, echoes: None }
+        Self {
+            inner: Arc::new(Mutex::new(inner)),
+            timing,
+            last_traffic: None,
+            echoes: None,
+            exchanges: Exchanges::default(),
+            asked_at: None,
+        }
     }
 
     /// What the line has seen since it was opened.
@@ -229,6 +253,7 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
         inner.exception = None;
         inner.heard_itself = false;
         drop(inner);
+        self.asked_at = Some(Instant::now());
         Ok(rtu::attach_slave(Guard(Arc::clone(&self.inner)), Slave(asked.unit())))
     }
 
@@ -245,18 +270,23 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
         if matches!(asked, Asked::Read(_)) && (echoed || bytes == 0 || matches!(outcome, Ok(Ok(_)))) {
             self.echoes = Some(echoed);
         }
-        match outcome {
-            Ok(Ok(Ok(Some(found)))) => Ok(found),
-            Ok(Ok(Err(code))) => Err(Failure::Exception(exception.unwrap_or(code.into()))),
-            Ok(Err(tokio_modbus::Error::Transport(error))) => Err(Failure::Device(error)),
+        let failure = match outcome {
+            Ok(Ok(Ok(Some(found)))) => {
+                self.exchanges.answered(self.asked_at.map_or(Duration::ZERO, |at| at.elapsed()));
+                return Ok(found);
+            }
+            Ok(Ok(Err(code))) => Failure::Exception(exception.unwrap_or(code.into())),
+            Ok(Err(tokio_modbus::Error::Transport(error))) => return Err(Failure::Device(error)),
             Err(_elapsed) => {
                 self.settle(self.timing.after_timeout).await.map_err(Failure::Device)?;
-                Err(if bytes == 0 { Failure::Silent } else { Failure::Garbled { bytes, why } })
+                if bytes == 0 { Failure::Silent } else { Failure::Garbled { bytes, why } }
             }
             // The guard lets neither a short answer nor another header through; if the client ever
             // disagrees with it, its doubt counts.
-            Ok(Ok(Ok(None)) | Err(_)) => Err(Failure::Garbled { bytes, why }),
-        }
+            Ok(Ok(Ok(None)) | Err(_)) => Failure::Garbled { bytes, why },
+        };
+        self.exchanges.failed(failure.ended());
+        Err(failure)
     }
 
     /// Keeps the line silent until nothing has come for `silence`, so that what is still under way

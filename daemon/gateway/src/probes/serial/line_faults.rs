@@ -140,6 +140,7 @@ fn register(table: Table, address: u16) -> Register {
         offset: 0.0,
         unit: String::new(),
         no_value: Vec::new(),
+        range: None,
     }
 }
 
@@ -176,6 +177,7 @@ fn bus() -> Bus {
         parity: Parity::None,
         stop_bits: 1,
         turnaround: Duration::from_millis(5),
+        capture: None,
         probes,
     }
 }

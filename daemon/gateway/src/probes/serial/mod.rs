@@ -21,6 +21,7 @@ use self::poll::{Device, Doubts, Reading};
 use self::port::Port;
 use self::schedule::Schedule;
 use self::setting::SettingWatch;
+use super::capture::Capture;
 use super::report::{Gone, Reporter};
 use super::tally::Tally;
 use crate::clock::Clock;
@@ -33,7 +34,7 @@ pub mod coils;
 pub mod line;
 pub mod loan;
 pub mod poll;
-mod port;
+pub(super) mod port;
 pub mod schedule;
 mod setting;
 
@@ -86,6 +87,7 @@ struct BusTask<'a> {
     loans: Loans,
     lent: Window,
     timing: Timing,
+    capture: Option<Capture>,
 }
 
 /// Why polling ended.
@@ -128,6 +130,7 @@ impl<'a> BusTask<'a> {
             loans,
             lent: Window::default(),
             timing: Timing::new(bus.baud, bits, bus.turnaround, slowest, longest),
+            capture: Capture::of_bus(bus),
         }
     }
 
@@ -139,10 +142,10 @@ impl<'a> BusTask<'a> {
                 self.lend(ask).await?;
                 tries = TRIES_AFTER_LOAN;
             }
-            let mut opened = port::open(self.bus).await;
+            let mut opened = port::open(&port::of_bus(self.bus), self.capture.as_ref()).await;
             while opened.is_err() && tries > 1 {
                 tokio::time::sleep(Duration::from_millis(100)).await;
-                opened = port::open(self.bus).await;
+                opened = port::open(&port::of_bus(self.bus), self.capture.as_ref()).await;
                 tries -= 1;
             }
             tries = 1;
@@ -160,7 +163,7 @@ impl<'a> BusTask<'a> {
                             continue;
                         }
                     };
-                    port::failed(self.bus, &error)
+                    port::failed(&port::of_bus(self.bus), &error)
                 }
                 Err(why) => {
                     format!("{why}; the probes of bus {} are not read until it can", self.bus.id)
@@ -258,6 +261,7 @@ impl<'a> BusTask<'a> {
                 cleared = true;
             }
             let answered = outcome.is_ok();
+            self.reporter.exchanged(probe.probe, line.exchanges.take(), answered);
             match outcome {
                 Ok(reading) => {
                     accept(&mut self.reporter, probe, device, reading).await?;

@@ -7,8 +7,9 @@ use std::time::Duration;
 use nix::sys::socket::{setsockopt, sockopt};
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
-use tokio_serial::{SerialPortBuilderExt, SerialStream};
+use tokio_serial::{SerialPort as _, SerialPortBuilderExt, SerialStream};
 
+use super::super::capture::{Capture, Recorded};
 use crate::config::farm::{Bus, Parity};
 
 /// A serial server that does not take the connection within this time is not there.
@@ -19,27 +20,83 @@ const CONNECT_WITHIN: Duration = Duration::from_secs(5);
 const UNCONFIRMED_MS: u32 = 10_000;
 
 /// What bytes go over.
-pub(super) trait Bytes: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug {}
+pub(in crate::probes) trait Bytes:
+    AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug
+{
+    /// Begins or ends a break, where the port can: a network has none.
+    fn hold_break(&mut self, _on: bool) -> io::Result<()> {
+        Ok(())
+    }
+}
 
-impl Bytes for SerialStream {}
+impl Bytes for SerialStream {
+    fn hold_break(&mut self, on: bool) -> io::Result<()> {
+        let done = if on { self.set_break() } else { self.clear_break() };
+        done.map_err(io::Error::from)
+    }
+}
 impl Bytes for TcpStream {}
 
-/// An open port.
-pub(super) type Port = Box<dyn Bytes>;
+#[cfg(test)]
+impl Bytes for tokio::io::DuplexStream {}
 
-/// Opens the port of a bus.
+/// An open port.
+pub(in crate::probes) type Port = Box<dyn Bytes>;
+
+impl Bytes for Port {
+    fn hold_break(&mut self, on: bool) -> io::Result<()> {
+        self.as_mut().hold_break(on)
+    }
+}
+
+/// Which port, and how it is set.
+pub(in crate::probes) struct Settings<'a> {
+    /// The device; of no use where there is a server.
+    pub(in crate::probes) device: &'a Path,
+    /// The serial server that has the line.
+    pub(in crate::probes) server: Option<&'a (String, u16)>,
+    /// Bits per second.
+    pub(in crate::probes) baud: u32,
+    /// Data bits, parity, stop bits.
+    pub(in crate::probes) frame: (u8, Parity, u8),
+    /// Where it is, for people.
+    pub(in crate::probes) place: String,
+}
+
+/// The settings of a bus.
+pub(super) fn of_bus(bus: &Bus) -> Settings<'_> {
+    Settings {
+        device: &bus.device,
+        server: bus.server.as_ref(),
+        baud: bus.baud,
+        frame: (bus.data_bits, bus.parity, bus.stop_bits),
+        place: bus.place(),
+    }
+}
+
+/// Opens a port, and lets what goes over it be written down.
 ///
 /// # Errors
 /// It cannot be opened, in words.
-pub(super) async fn open(bus: &Bus) -> Result<Port, String> {
-    let Some((host, port)) = &bus.server else {
-        let settings = (bus.data_bits, bus.parity, bus.stop_bits);
-        let opened = open_port(&bus.device, bus.baud, settings);
+pub(in crate::probes) async fn open(
+    settings: &Settings<'_>,
+    capture: Option<&Capture>,
+) -> Result<Port, String> {
+    let port = open_plain(settings).await?;
+    Ok(match capture {
+        Some(capture) => Box::new(Recorded { port, capture: capture.clone() }),
+        None => port,
+    })
+}
+
+async fn open_plain(settings: &Settings<'_>) -> Result<Port, String> {
+    let Some((host, port)) = settings.server else {
+        let opened = open_port(settings.device, settings.baud, settings.frame);
         let cannot =
-            |error| format!("serial port {} cannot be opened: {}", bus.device.display(), open_error(&error));
+            |error| format!("serial port {} cannot be opened: {}", settings.place, open_error(&error));
         return Ok(Box::new(opened.map_err(cannot)?));
     };
-    let cannot = |why: &str| format!("{} cannot be reached: {why}", bus.place());
+    let cannot = |why: &str| format!("{} cannot be reached: {why}", settings.place);
     let connected = tokio::time::timeout(CONNECT_WITHIN, TcpStream::connect((host.as_str(), *port))).await;
     let stream = match connected {
         Ok(Ok(stream)) => stream,
@@ -54,14 +111,12 @@ pub(super) async fn open(bus: &Bus) -> Result<Port, String> {
 }
 
 /// What is said of a port that failed while it was open.
-pub(super) fn failed(bus: &Bus, error: &io::Error) -> String {
-    if bus.server.is_some() {
-        return format!(
-            "the connection to {} failed: {error}; is it powered, and the network up?",
-            bus.place()
-        );
+pub(in crate::probes) fn failed(settings: &Settings<'_>, error: &io::Error) -> String {
+    let place = &settings.place;
+    if settings.server.is_some() {
+        return format!("the connection to {place} failed: {error}; is it powered, and the network up?");
     }
-    format!("serial port {} failed: {error}; is the adapter plugged in and powered?", bus.place())
+    format!("serial port {place} failed: {error}; is the adapter plugged in and powered?")
 }
 
 /// Opens a port for nobody else: `tokio-serial` does it exclusively (TIOCEXCL and flock), so a second master on

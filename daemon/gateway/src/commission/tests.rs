@@ -1,0 +1,166 @@
+//! Points that are in order and points that are not, and the sheet that tells of them.
+
+use super::sheet::{Head, html, text};
+use super::*;
+use crate::config::from_text;
+
+const FARM: &str = r#"
+[farm]
+name = "Two <Herons>"
+gateway = "g1"
+time_zone = "-05:00"
+latitude = -3.0
+longitude = -80.0
+[store]
+path = "store"
+[local]
+socket = "sock"
+[[pond]]
+id = "p1"
+name = "North"
+species = "vannamei"
+stage = "grow-out"
+area_m2 = 5000
+depth_m = 1.5
+salinity_psu = 18
+aerator = [{ id = "a", power_kw = 4.5, sae_kg_kwh = 1.2 }]
+[[bus]]
+id = "east"
+device = "/dev/ttyS1"
+[[bus.probe]]
+id = "p1-oxygen"
+pond = "p1"
+address = 11
+profile = "optical-oxygen"
+poll_every = "1m"
+[annunciation]
+horn = { label = "siren", command = { program = "/bin/true" } }
+"#;
+
+fn device(good: u64, polls: u64, time_outs: u64) -> DeviceStatus {
+    DeviceStatus {
+        probe: "p1-oxygen".to_owned(),
+        pond: Some("p1".to_owned()),
+        link: "east".to_owned(),
+        polls,
+        good_polls: good,
+        answers: good,
+        time_outs,
+        checksum_errors: 0,
+        wrong_addresses: 0,
+        exceptions: 0,
+        garbled: 0,
+        latency_p50_ms: Some(31.0),
+        latency_p95_ms: Some(42.0),
+        last_good: Some("2026-11-28T20:00:00Z".to_owned()),
+        readings: vec![("do_mg_l".to_owned(), Some(6.42), 1, 3)],
+    }
+}
+
+fn status(farm: &Farm) -> FarmStatus {
+    let ponds: Vec<serde_json::Value> = farm
+        .site
+        .ponds
+        .iter()
+        .map(|pond| {
+            serde_json::json!({
+                "id": pond.id, "name": pond.name, "readings": [], "derived": [], "forecast": null,
+                "no_forecast": null, "advice": null, "sunset": null, "sunrise": null, "do_low_mg_l": [4.0, 3.0, 2.0],
+                "aerators": [{ "id": "a", "on": null, "stopped": false, "power_kw": 4.5 }],
+            })
+        })
+        .collect();
+    let whole = serde_json::json!({
+        "at": "2026-11-28T20:00:00Z", "time_zone_offset_s": -18_000, "farm": farm.name, "gateway": "g1",
+        "version": "0.1.0", "horn": false, "ponds": ponds, "alarms": [], "waiting_to_forward": 0,
+        "faults": [{ "part": "bus east", "detail": "no such device", "since": "2026-11-28T19:00:00Z" }],
+    });
+    serde_json::from_value(whole).expect("a status")
+}
+
+fn machine() -> Machine {
+    let now = "2026-11-28T20:00:02Z".parse::<jiff::Timestamp>().expect("a time");
+    Machine { now_s: now.as_second(), clock_kept: Some(true), store_free: Some(5_000_000_000) }
+}
+
+fn farm() -> Farm {
+    from_text("/nowhere/farm.toml".as_ref(), FARM.to_owned()).map(|loaded| loaded.farm).expect("sound")
+}
+
+fn verdict_of(points: &[Point], start: &str) -> (Verdict, String) {
+    let point = points.iter().find(|own| own.name.starts_with(start)).unwrap_or_else(|| panic!("{start}"));
+    (point.verdict, point.seen.clone())
+}
+
+#[test]
+fn what_is_seen_is_told_and_judged() {
+    let farm = farm();
+    let told = |device: DeviceStatus, machine: &Machine| points(&farm, &status(&farm), &[device], machine);
+    let good = told(device(20, 20, 0), &machine());
+    let (verdict, seen) = verdict_of(&good, "p1-oxygen");
+    assert_eq!(verdict, Verdict::Good);
+    assert_eq!(seen, "do_mg_l 6.42 (flag 1, 3 s old); 20 of 20 polls good; answers within 42 ms");
+    assert_eq!(verdict_of(&good, "bus east"), (Verdict::Bad, "no such device".to_owned()));
+    assert_eq!(verdict_of(&good, "group a").0, Verdict::NotChecked, "nothing tells of it");
+    assert_eq!(verdict_of(&good, "lamp").0, Verdict::NotChecked);
+    assert_eq!(verdict_of(&good, "clock").0, Verdict::Good);
+    assert_eq!(verdict_of(&good, "store").0, Verdict::Good);
+    assert_eq!(verdict_of(&told(device(0, 4, 12), &machine()), "p1-oxygen").0, Verdict::Bad, "silent");
+    assert_eq!(verdict_of(&told(device(18, 20, 2), &machine()), "p1-oxygen").0, Verdict::Bad, "a tenth lost");
+    let late = Machine { now_s: machine().now_s + 120, clock_kept: Some(true), store_free: Some(1_000) };
+    let bad = told(device(20, 20, 0), &late);
+    assert_eq!((verdict_of(&bad, "clock").0, verdict_of(&bad, "store").0), (Verdict::Bad, Verdict::Bad));
+}
+
+#[test]
+fn a_person_is_asked_and_only_horn_and_lamp_are_switched() {
+    let farm = farm();
+    let questions = questions(&farm);
+    let names: Vec<&str> = questions.iter().map(|own| own.name.as_str()).collect();
+    assert_eq!(
+        names,
+        [
+            "p1-oxygen hangs in p1",
+            "group a of p1 is told right",
+            "horn \u{201c}siren\u{201d}",
+            "clock against a telephone"
+        ]
+    );
+    let acts: Vec<Option<Act>> = questions.iter().map(|own| own.act).collect();
+    assert_eq!(acts, [None, None, Some(Act::Horn), None]);
+    let horn = &questions[2];
+    assert_eq!(answered(horn, Some(&Ok(())), Some(true)).verdict, Verdict::Good);
+    assert_eq!(answered(horn, Some(&Ok(())), Some(false)).verdict, Verdict::Bad, "a relay is no horn");
+    assert_eq!(answered(horn, Some(&Ok(())), None).verdict, Verdict::NotChecked);
+    assert_eq!(answered(horn, Some(&Err("no answer".to_owned())), Some(true)).verdict, Verdict::Bad);
+}
+
+#[test]
+fn the_sheet_is_whole_in_text_and_on_a_page() {
+    let farm = farm();
+    let mut all = points(&farm, &status(&farm), &[device(20, 20, 0)], &machine());
+    all.extend(questions(&farm).iter().map(|own| answered(own, None, None)));
+    let head = Head {
+        farm: farm.name.clone(),
+        gateway: "g1".to_owned(),
+        version: "0.1.0".to_owned(),
+        configuration: "/etc/pondreeve/farm.toml".to_owned(),
+        at: "2026-11-28 15:00 (-05:00)".to_owned(),
+    };
+    let sheet = text(&head, &all);
+    assert!(sheet.lines().all(|line| line.chars().count() <= 80), "{sheet}");
+    for wanted in
+        ["Taken over by", "Date and signature", "[NOT IN ORDER] bus east", "nobody in the pond while"]
+    {
+        assert!(sheet.contains(wanted), "{wanted}: {sheet}");
+    }
+    let page = html(&head, &all).expect("a page");
+    let parsed = scraper::Html::parse_document(&page);
+    assert!(parsed.errors.is_empty(), "{:?}", parsed.errors);
+    let rows = scraper::Selector::parse("tbody tr").expect("a selector");
+    assert_eq!(parsed.select(&rows).count(), all.len() + 2, "a row for each point, two signatures");
+    assert!(page.contains("Two &#60;Herons&#62;") || page.contains("Two &lt;Herons&gt;"), "{page}");
+    for outside in ["http:", "https:", "<script", "src=", "url("] {
+        assert!(!page.contains(outside), "{outside}");
+    }
+}

@@ -1,0 +1,210 @@
+//! Simulated probes that speak text: SDI-12 sensors, and probes that send lines, asked or by themselves.
+
+use std::io::{self, Read, Write};
+use std::os::fd::AsFd;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
+use pondreeve_protocol::sdi12::{Command, SensorMap, crc_text, crc16, decode_command, value_text};
+use pondreeve_protocol::text_line::LineMap;
+
+use crate::faults::LineFault;
+use crate::line_faults;
+use crate::pty::Line;
+use crate::rtu::{LOOK_EVERY_MS, Server};
+
+/// Values in one answer to a command for data: with nine characters each and the CRC it stays within 35.
+const VALUES_A_PAGE: usize = 3;
+
+/// What an SDI-12 sensor holds and how it behaves at the moment it is asked.
+#[derive(Debug, Clone)]
+pub struct Sensor {
+    /// Which value is what.
+    pub map: Arc<SensorMap>,
+    /// One value for each of the map, in the map's order.
+    pub values: Vec<f64>,
+    /// Seconds that a measurement takes.
+    pub takes_s: u16,
+    /// What is wrong with its line; an exception is a measurement that is aborted.
+    pub fault: Option<LineFault>,
+}
+
+impl Sensor {
+    /// What it sends, by position; a position that the map does not know holds 0.
+    fn raw(&self) -> Vec<f64> {
+        let most = self.map.values.iter().map(|(position, _)| usize::from(*position)).max().unwrap_or(0);
+        let mut raw = vec![0.0; most];
+        for ((position, reported), value) in self.map.values.iter().zip(&self.values) {
+            if let Some(place) = raw.get_mut(usize::from(*position).saturating_sub(1)) {
+                *place = reported.raw(*value);
+            }
+        }
+        raw
+    }
+}
+
+/// A measurement that was begun.
+struct Measurement {
+    address: u8,
+    crc: bool,
+    values: Vec<f64>,
+    ready_at: Instant,
+    /// A service request is owed.
+    says_so: bool,
+}
+
+/// Serves SDI-12 sensors. `ask` is called for each command with the address; addresses that it does not know stay silent.
+pub fn sdi12(line: &Line, mut ask: impl FnMut(u8) -> Option<Sensor> + Send + 'static) -> io::Result<Server> {
+    let port = line.probes.try_clone()?;
+    Server::run(move |stop| serve_sdi12(port, stop, &mut ask))
+}
+
+fn serve_sdi12(
+    mut port: impl Read + Write + AsFd,
+    stop: &AtomicBool,
+    ask: &mut impl FnMut(u8) -> Option<Sensor>,
+) -> io::Result<()> {
+    let mut received = Vec::new();
+    let mut measurements: Vec<Measurement> = Vec::new();
+    let mut chunk = [0; 256];
+    while !stop.load(Ordering::Relaxed) {
+        for own in measurements.iter_mut().filter(|own| own.says_so && own.ready_at <= Instant::now()) {
+            own.says_so = false;
+            port.write_all(&[own.address, b'\r', b'\n'])?;
+        }
+        if poll(&mut [PollFd::new(port.as_fd(), PollFlags::POLLIN)], PollTimeout::from(LOOK_EVERY_MS))? == 0 {
+            received.clear();
+            continue;
+        }
+        let count = port.read(&mut chunk)?;
+        if count == 0 {
+            return Err(io::ErrorKind::UnexpectedEof.into());
+        }
+        received.extend_from_slice(&chunk[..count]);
+        while let Some(end) = received.iter().position(|byte| *byte == b'!') {
+            let asked: Vec<u8> = received.drain(..=end).collect();
+            let Some((address, command)) = decode_command(&asked) else { continue };
+            let Some(sensor) = ask(address) else { continue };
+            let body = answer(address, command, &sensor, &mut measurements);
+            let crc = matches!(command, Command::Data(_))
+                && measurements.iter().any(|own| own.address == address && own.crc);
+            let other = if address == b'9' { b'8' } else { b'9' };
+            let (frame, others) = (framed(address, &body, crc), framed(other, &body, crc));
+            line_faults::send(&mut port, sensor.fault, &asked, frame, others)?;
+        }
+    }
+    Ok(())
+}
+
+fn framed(address: u8, body: &str, crc: bool) -> Vec<u8> {
+    let mut frame = vec![address];
+    frame.extend_from_slice(body.as_bytes());
+    if crc {
+        let check = crc_text(crc16(&frame));
+        frame.extend(check);
+    }
+    frame.extend(b"\r\n");
+    frame
+}
+
+fn answer(address: u8, command: Command, sensor: &Sensor, measurements: &mut Vec<Measurement>) -> String {
+    match command {
+        Command::Acknowledge => String::new(),
+        Command::Identify => "14SIMULATDSENSOR100".to_owned(),
+        Command::Measure { crc, .. } | Command::Concurrent { crc, .. } => {
+            measurements.retain(|own| own.address != address);
+            let values = sensor.raw();
+            let count = values.len();
+            let alone = matches!(command, Command::Measure { .. });
+            let ready_at = Instant::now() + Duration::from_secs(u64::from(sensor.takes_s));
+            let says_so = alone && sensor.takes_s > 0;
+            measurements.push(Measurement { address, crc, values, ready_at, says_so });
+            let takes_s = sensor.takes_s;
+            if alone { format!("{takes_s:03}{}", count.min(9)) } else { format!("{takes_s:03}{count:02}") }
+        }
+        Command::Data(page) => {
+            let own =
+                measurements.iter().find(|own| own.address == address && own.ready_at <= Instant::now());
+            let aborted = matches!(sensor.fault, Some(LineFault::Exception(_)));
+            let Some(own) = own.filter(|_| !aborted) else { return String::new() };
+            let page = own.values.iter().skip(usize::from(page) * VALUES_A_PAGE).take(VALUES_A_PAGE);
+            page.map(|value| value_text(*value)).collect()
+        }
+    }
+}
+
+/// What a probe that sends lines holds and how it behaves at a moment.
+#[derive(Debug, Clone)]
+pub struct Speaker {
+    /// How it speaks.
+    pub map: Arc<LineMap>,
+    /// Channels and values.
+    pub values: Vec<(String, f64)>,
+    /// What is wrong with its line.
+    pub fault: Option<LineFault>,
+}
+
+impl Speaker {
+    fn line(&self) -> Vec<u8> {
+        let values: Vec<(&str, f64)> =
+            self.values.iter().map(|(name, value)| (name.as_str(), *value)).collect();
+        self.map.write(&values).unwrap_or_default()
+    }
+}
+
+/// Serves probes that send lines: those that are asked when they are, the others `every` so often. `all` gives them as
+/// they are at a moment.
+pub fn text(
+    line: &Line,
+    every: Duration,
+    mut all: impl FnMut() -> Vec<Speaker> + Send + 'static,
+) -> io::Result<Server> {
+    let port = line.probes.try_clone()?;
+    Server::run(move |stop| serve_text(port, every, stop, &mut all))
+}
+
+fn serve_text(
+    mut port: impl Read + Write + AsFd,
+    every: Duration,
+    stop: &AtomicBool,
+    all: &mut impl FnMut() -> Vec<Speaker>,
+) -> io::Result<()> {
+    let mut received: Vec<u8> = Vec::new();
+    let mut sends_at = Instant::now();
+    let mut chunk = [0; 256];
+    while !stop.load(Ordering::Relaxed) {
+        if sends_at <= Instant::now() {
+            sends_at = Instant::now() + every;
+            for own in all().iter().filter(|own| own.map.ask.is_none()) {
+                let others = b"ZZ,0\r\n".to_vec();
+                match line_faults::send(&mut port, own.fault, &[], own.line(), others) {
+                    // Nobody reads, and the line is full of what nobody took.
+                    Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}
+                    other => other?,
+                }
+            }
+        }
+        let wait = every.min(Duration::from_millis(u64::from(LOOK_EVERY_MS)));
+        let wait = PollTimeout::try_from(wait).unwrap_or(PollTimeout::from(LOOK_EVERY_MS));
+        if poll(&mut [PollFd::new(port.as_fd(), PollFlags::POLLIN)], wait)? == 0 {
+            continue;
+        }
+        let count = port.read(&mut chunk)?;
+        if count == 0 {
+            return Err(io::ErrorKind::UnexpectedEof.into());
+        }
+        received.extend_from_slice(&chunk[..count]);
+        for own in all() {
+            let Some(ask) = own.map.ask.as_deref().filter(|ask| !ask.is_empty()) else { continue };
+            while let Some(place) = received.windows(ask.len()).position(|bytes| bytes == ask) {
+                received.drain(..place + ask.len());
+                line_faults::send(&mut port, own.fault, ask, own.line(), b"ZZ,0\r\n".to_vec())?;
+            }
+        }
+        let excess = received.len().saturating_sub(256);
+        received.drain(..excess);
+    }
+    Ok(())
+}
