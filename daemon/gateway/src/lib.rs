@@ -23,6 +23,7 @@ pub mod probes;
 pub mod report;
 pub mod run;
 pub mod scan;
+pub mod service_manager;
 
 pub use pondreeve_core::{Event, Timestamp};
 pub use run::{RunError, run};

@@ -6,6 +6,7 @@ mod brokers;
 mod buses;
 mod compensation;
 mod connection;
+mod credential;
 mod limits;
 mod metrics;
 mod outbox;
