@@ -246,11 +246,14 @@ fn only_the_ports_of_the_configuration_are_open() {
     let scratch = Scratch::new();
     scratch.write("farm.toml", &one_pond(scratch.folder.path(), "100ms", "", ""));
     let mut daemon = scratch.run_daemon();
+    // It answers once all of it stands.
+    scratch.json(&["status"]);
     assert_eq!(open_ports(daemon.0.id()), Vec::<String>::new());
     daemon.stop(SOON);
     let port = free_port();
     let metered = format!("\n[metrics]\nlisten = \"127.0.0.1:{port}\"\n");
     scratch.write("farm.toml", &one_pond(scratch.folder.path(), "100ms", "", &metered));
     let daemon = scratch.run_daemon();
+    scratch.json(&["status"]);
     assert_eq!(open_ports(daemon.0.id()), [format!("tcp 0100007F:{port:04X}")]);
 }

@@ -22,6 +22,7 @@ use crate::inbox::{INBOX_BOUND, Inbox, Incoming};
 use crate::journal::{Journal, OpenError};
 use crate::local::requests::Counter;
 use crate::local::server;
+use crate::machine;
 use crate::metrics;
 use crate::outbox::queue::Queue;
 use crate::probes;
@@ -143,7 +144,11 @@ pub async fn run_under(
     let daily = tokio::spawn(daily);
     let signs = keep_alive(notifier.clone(), desk.pulse(), desk.clone(), inbox.clone(), stop.clone());
     let signs = tokio::spawn(signs);
-    let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), queue, loans });
+    let machine = machine::Looked::default();
+    let looking =
+        machine::keep(Arc::clone(&farm), desk.shelf().clone(), inbox.clone(), machine.clone(), stop.clone());
+    let looking = tokio::spawn(looking);
+    let counter = Arc::new(Counter { farm, clock, desk, inbox: inbox.clone(), queue, machine, loans });
     let sources = Arc::new(metrics::Sources { counter: Arc::clone(&counter), tally });
     let mut metering = JoinSet::new();
     metering.extend(metered.map(|listener| metrics::serve(listener, sources, stop.clone())));
@@ -171,6 +176,7 @@ pub async fn run_under(
     end(&mut metering, "the task of the metrics").await;
     // What it was writing it writes anew at the next start.
     daily.abort();
+    looking.abort();
     stop_engine.cancel();
     if let Err(error) = running.await {
         tracing::error!(%error, "the engine did not end in order");

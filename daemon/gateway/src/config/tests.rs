@@ -410,6 +410,7 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         RawDiscLimits,
         RawSludgePhLimits,
         RawSafe,
+        RawMachine,
         RawMetrics,
         RawOutbox,
         RawLimits

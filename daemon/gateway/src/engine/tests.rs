@@ -52,6 +52,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
         metrics: None,
         limit_sources: Vec::new(),
         about_ponds: Vec::new(),
+        machine: crate::machine::Bounds::default(),
     }
 }
 

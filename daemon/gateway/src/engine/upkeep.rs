@@ -59,8 +59,11 @@ impl Engine {
             let _ = std::fs::remove_file(salvaged);
         }
         self.look_at_clock().await;
-        self.end_stale(|part| !matches!(part, GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward))
-            .await;
+        self.end_stale(|part| {
+            use GatewayPart::{Broker, Bus, Forward, Machine};
+            !matches!(part, Bus | Broker | Forward | Machine)
+        })
+        .await;
         self.settle(true).await;
     }
 

@@ -267,7 +267,7 @@ async fn tell(lines: &mut Lines, reply: &Reply) -> Result<(), ()> {
 
 /// Reads a request; a key that is not known is an error everywhere. (Of an `ask` without fields of its
 /// own serde checks no keys.)
-fn parse(line: &str) -> Result<Request, String> {
+pub(crate) fn parse(line: &str) -> Result<Request, String> {
     let value: serde_json::Value = serde_json::from_str(line).map_err(|error| error.to_string())?;
     let keys = value.get("ask").and_then(serde_json::Value::as_object).cloned().unwrap_or_default();
     let request: Request = serde_json::from_value(value).map_err(|error| error.to_string())?;

@@ -8,6 +8,7 @@ mod compensation;
 mod connection;
 mod credential;
 mod limits;
+mod machine;
 mod metrics;
 mod outbox;
 mod ponds;
@@ -151,6 +152,7 @@ impl Resolver<'_> {
             products: products?,
             annunciation,
             outbox: Self::outbox(raw.outbox.as_ref().map(|at| &at.value)),
+            machine: Self::machine(raw.machine.as_ref().map(|at| &at.value)),
             metrics: metrics.map_or(Some(None), |address| address.map(Some))?,
             limit_sources: self.limit_sources.take(),
             about_ponds: self.about_ponds.take(),
