@@ -22,6 +22,9 @@ command -v tmux >/dev/null || packages+=(tmux)
 command -v cc >/dev/null || packages+=(gcc libc6-dev)
 command -v mkfs.ext4 >/dev/null || [ -x /usr/sbin/mkfs.ext4 ] || packages+=(e2fsprogs)
 [ -x /usr/sbin/nats-server ] || packages+=(nats-server)
+command -v fakeroot >/dev/null || packages+=(fakeroot)
+command -v dpkg-shlibdeps >/dev/null || packages+=(dpkg-dev)
+command -v systemd-analyze >/dev/null || packages+=(systemd)
 [ -d /usr/lib/postgresql ] || packages+=(postgresql)
 command -v prometheus >/dev/null || packages+=(prometheus)
 python3 -c 'import venv, ensurepip' 2>/dev/null || packages+=(python3 python3-venv)
@@ -43,6 +46,9 @@ export PATH="$PATH:/usr/sbin"
 for program in mosquitto mosquitto_sub socat tmux python3 prometheus promtool nats-server; do
     command -v "$program" >/dev/null || { echo "tests/all.sh: $program is needed and could not be installed" >&2; exit 1; }
 done
+
+say "cargo-deb, which builds the package"
+command -v cargo-deb >/dev/null || cargo install --quiet --locked cargo-deb --version 3.8.0
 
 say "python: reference libraries in .venv"
 wanted="$(cat tests/requirements.txt tests/reference/generate/requirements.txt)"
@@ -69,6 +75,10 @@ cargo test --workspace --locked
 
 say "power cuts and kills under the store, a minute of them"
 bash tests/faults/campaign.sh --short
+
+say "a farm's season of faults, a round of it, and two months of soak"
+python3 tests/faults/season.py target/debug/examples/paced_daemon --days 20 --rounds 1
+python3 tests/faults/soak.py target/debug/examples/paced_daemon --years 0.16 --minutes-per-year 1.6
 
 say "the reference libraries still give the committed tables"
 status=0

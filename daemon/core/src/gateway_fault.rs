@@ -28,6 +28,7 @@ const fn word(part: GatewayPart) -> &'static str {
         GatewayPart::Quarantine => "quarantine",
         GatewayPart::Horn => "horn",
         GatewayPart::Call => "call",
+        GatewayPart::Machine => "machine",
     }
 }
 
@@ -44,6 +45,7 @@ const fn meaning(part: GatewayPart) -> (&'static str, Priority) {
         GatewayPart::Quarantine => ("Monitoring program", Priority::High),
         GatewayPart::Horn => ("Horn", Priority::High),
         GatewayPart::Call => ("Calling people", Priority::High),
+        GatewayPart::Machine => ("Computer", Priority::Medium),
     }
 }
 

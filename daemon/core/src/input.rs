@@ -225,4 +225,6 @@ pub enum GatewayPart {
     Horn,
     /// The calling of people.
     Call,
+    /// The machine itself: heat, supply, room, wear of its disk, nobody who sets its clock.
+    Machine,
 }

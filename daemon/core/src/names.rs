@@ -82,6 +82,7 @@ impl GatewayPart {
             Self::Quarantine => "program",
             Self::Horn => "horn",
             Self::Call => "call",
+            Self::Machine => "machine",
         }
     }
 }

@@ -6,7 +6,9 @@
 //!
 //! After a step forward farm time steps too. After a step back farm time goes on at half speed until
 //! the wall clock has caught up: time that stood still would fire no deadline, and a pond whose probe
-//! falls silent in that hour would raise no alarm.
+//! falls silent in that hour would raise no alarm. A clock that is more than a day behind is not waited for: at half
+//! speed every delay of an alarm would take twice as long, for years. Farm time then goes on at full speed, and an alarm
+//! says so until somebody has looked after the clock.
 
 use std::fmt;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -21,6 +23,9 @@ pub const STEP_THRESHOLD: Span = Span::from_secs(2);
 
 /// 2024-01-01T00:00:00Z. An earlier wall clock was never set since the gateway started.
 pub const EARLIEST_BELIEVABLE: Timestamp = Timestamp(1_704_067_200_000);
+
+/// A wall clock that is behind by more than this is not waited for.
+pub const LONGEST_WAIT: Span = Span::from_hours(24);
 
 /// Longest single sleep of [`Clock::sleep_until`] on the machine's own clock, so that a sleeper notices
 /// within this time that the clock was set forward.
@@ -231,8 +236,10 @@ impl Clock {
             step.from = step.from + passed;
             step.to = wall;
         }
-        // An unset clock will be set forward: nothing to wait for, so farm time keeps its pace.
-        let gone_on = if wall < EARLIEST_BELIEVABLE { passed_ns } else { passed_ns / 2 };
+        // An unset clock will be set forward, and one that is far behind never gets there: nothing to wait for, so
+        // farm time keeps its pace.
+        let waits = wall >= EARLIEST_BELIEVABLE && watched.farm() - wall <= LONGEST_WAIT;
+        let gone_on = if waits { passed_ns / 2 } else { passed_ns };
         watched.farm_ns = ns(wall).max(watched.farm_ns + gone_on);
         watched.wall = wall;
         watched.monotonic = monotonic;
@@ -267,6 +274,11 @@ pub(crate) mod script {
             let mut both = self.0.lock().unwrap();
             both.0 = both.0 + Span::from_millis(length.as_millis() as i64);
             both.1 += length;
+        }
+
+        /// Whoever looks at a clock hangs until the guard goes.
+        pub(crate) fn hang(&self) -> std::sync::MutexGuard<'_, (Timestamp, Duration)> {
+            self.0.lock().unwrap()
         }
 
         /// Somebody sets the wall clock.
@@ -339,6 +351,19 @@ mod tests {
         script.pass(secs(20 * 60));
         assert_eq!(clock.trust(), Trust::Good);
         assert_eq!(clock.now(), script.wall());
+    }
+
+    #[test]
+    fn a_clock_that_is_years_behind_is_not_waited_for() {
+        let (script, clock) = Script::at(NOON);
+        script.set(Span::from_hours(-24 * 700));
+        assert_eq!(clock.now(), NOON);
+        script.pass(secs(3_600));
+        assert_eq!(clock.now(), NOON + Span::from_hours(1), "an alarm's delay takes as long as ever");
+        assert_eq!(clock.trust(), Trust::Ahead(Span::from_hours(24 * 700)));
+        // Somebody sets it right.
+        script.set(Span::from_hours(24 * 700));
+        assert_eq!((clock.trust(), clock.now()), (Trust::Good, script.wall()));
     }
 
     #[test]

@@ -18,13 +18,16 @@ pub mod frames;
 pub mod inbox;
 pub mod journal;
 pub mod local;
+pub mod machine;
 pub mod metrics;
 pub mod mqtt_link;
 pub mod outbox;
+pub mod outside;
 pub mod probes;
 pub mod report;
 pub mod run;
 pub mod scan;
+pub mod service_manager;
 
 pub use pondreeve_core::{Event, Timestamp};
 pub use run::{RunError, run};

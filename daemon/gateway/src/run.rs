@@ -22,10 +22,12 @@ use crate::inbox::{INBOX_BOUND, Inbox, Incoming};
 use crate::journal::{Journal, OpenError};
 use crate::local::requests::Counter;
 use crate::local::server;
+use crate::machine;
 use crate::metrics;
 use crate::outbox::queue::Queue;
 use crate::probes;
 use crate::probes::tally::Tally;
+use crate::service_manager::{Notifier, keep_alive};
 
 /// Tasks that have not ended this long after they were asked to are ended from outside.
 const STOP_PATIENCE: Duration = Duration::from_secs(5);
@@ -83,7 +85,21 @@ impl RunError {
 /// # Errors
 /// [`RunError`] where it cannot start, or where the watching itself failed.
 pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<(), RunError> {
+    run_under(Notifier::silent(), farm, clock, stop).await
+}
+
+/// The same under a service manager, which is told how it goes.
+///
+/// # Errors
+/// As [`run`].
+pub async fn run_under(
+    notifier: Notifier,
+    farm: Farm,
+    clock: Clock,
+    stop: CancellationToken,
+) -> Result<(), RunError> {
     let farm = Arc::new(farm);
+    notifier.status("Opening the store");
     let (path, now) = (farm.store.path.clone(), clock.now());
     let opened = tokio::task::spawn_blocking(move || Journal::open(&path, now)).await;
     let (mut journal, notes) =
@@ -104,6 +120,7 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let (inbox, incoming) = mpsc::channel(INBOX_BOUND);
     let destinations = farm.destinations.iter().map(|own| own.id.as_str());
     let queue = Queue::new(destinations, journal.take_outbox());
+    notifier.status("Reading the journal");
     // Ends after the engine, so that the last summaries still reach it.
     let stop_forward = CancellationToken::new();
     let mut forwarding = forward::start(&farm, &queue, &inbox, &stop_forward);
@@ -132,12 +149,19 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let daily =
         daily::keep(Arc::clone(&farm), clock.clone(), desk.shelf().clone(), inbox.clone(), stop.clone());
     let daily = tokio::spawn(daily);
+    let signs = keep_alive(notifier.clone(), desk.pulse(), desk.clone(), inbox.clone(), stop.clone());
+    let signs = tokio::spawn(signs);
+    let machine = machine::Looked::default();
+    let looking =
+        machine::keep(Arc::clone(&farm), desk.shelf().clone(), inbox.clone(), machine.clone(), stop.clone());
+    let looking = tokio::spawn(looking);
     let counter = Arc::new(Counter {
         farm,
         clock,
         desk,
         inbox: inbox.clone(),
         queue,
+        machine,
         loans,
         tally: tally.clone(),
         tests,
@@ -146,6 +170,7 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     let mut metering = JoinSet::new();
     metering.extend(metered.map(|listener| metrics::serve(listener, sources, stop.clone())));
     let serving = tokio::spawn(server::serve(socket, counter, stop.clone()));
+    notifier.ready("Watching");
     tracing::info!("watching");
 
     let early = tokio::select! {
@@ -157,6 +182,8 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
         stop.cancel();
         return Err(RunError::Engine(cause));
     }
+    notifier.stopping();
+    signs.abort();
     drop(inbox);
     end(&mut announcing, "the horn's task").await;
     stop_reading.cancel();
@@ -166,6 +193,7 @@ pub async fn run(farm: Farm, clock: Clock, stop: CancellationToken) -> Result<()
     end(&mut metering, "the task of the metrics").await;
     // What it was writing it writes anew at the next start.
     daily.abort();
+    looking.abort();
     stop_engine.cancel();
     if let Err(error) = running.await {
         tracing::error!(%error, "the engine did not end in order");

@@ -50,6 +50,7 @@ fn farm(acknowledged: bool) -> FarmStatus {
         faults: vec![],
         changed_limits: Vec::new(),
         waiting_to_forward: 0,
+        machine: None,
     }
 }
 

@@ -50,6 +50,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
         metrics: None,
         limit_sources: Vec::new(),
         about_ponds: Vec::new(),
+        machine: pondreeve::machine::Bounds::default(),
     }
 }
 

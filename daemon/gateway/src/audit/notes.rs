@@ -344,6 +344,7 @@ fn own_fault(part: GatewayPart, which: &str, detail: Option<&str>) -> Vec<Said> 
         GatewayPart::Quarantine => ("input set aside", which),
         GatewayPart::Horn => ("horn", if which.is_empty() { "sound" } else { which }),
         GatewayPart::Call => ("calling", which),
+        GatewayPart::Machine => ("machine", which),
         GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward => return Vec::new(),
     };
     vec![

@@ -11,6 +11,7 @@ use crate::console::words::{
     probe_notes, quantity_name,
 };
 use crate::local::diary::DiaryStatus;
+use crate::local::machine::MachineStatus;
 use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
@@ -188,6 +189,10 @@ fn fault_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
     }
     if farm.waiting_to_forward > 0 {
         let _ = writeln!(out, "  {} messages wait to be forwarded", farm.waiting_to_forward);
+    }
+    if let Some(machine) = farm.machine.as_ref().map(MachineStatus::words).filter(|words| !words.is_empty()) {
+        out.push('\n');
+        paragraph(out, "Gateway: ", "  ", &machine);
     }
 }
 

@@ -9,13 +9,16 @@ use tracing_subscriber::EnvFilter;
 
 use crate::clock::Clock;
 use crate::exit_code::{DONE, Failure, Outcome};
+use crate::service_manager::Notifier;
 
 const AFTER: &str = "\
 Stops in an orderly way on SIGTERM or SIGINT (Ctrl-C): what was read is on disk
 before it ends. A second one ends it at once. SIGHUP changes nothing: to take up
 a changed configuration, check it and restart.
 
-The log goes to standard error.
+The log goes to standard error. Under systemd (NOTIFY_SOCKET) it says when
+readings are taken and alarms armed, and gives signs of life only while inputs
+reach the disk.
 
 Examples:
   pondreeve check --config farm.toml && pondreeve run --config farm.toml
@@ -50,7 +53,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let ended = runtime.block_on(async {
         let stop = CancellationToken::new();
         watch_signals(&stop)?;
-        crate::run::run(farm, Clock::system(), stop).await.map_err(|error| Failure {
+        let notifier = Notifier::from_environment().map_err(|error| {
+            Failure::failed(format!("NOTIFY_SOCKET names no socket that can be told anything: {error}"))
+        })?;
+        crate::run::run_under(notifier, farm, Clock::system(), stop).await.map_err(|error| Failure {
             status: error.exit_code(),
             message: format!("running the farm of {} failed: {error}", arguments.config.display()),
         })

@@ -45,6 +45,8 @@ pub struct Farm {
     pub annunciation: Annunciation,
     /// How much may wait for the destinations.
     pub outbox: crate::outbox::Bounds,
+    /// What is asked of the machine.
+    pub machine: crate::machine::Bounds,
     /// Where metrics can be fetched, a loopback address; nowhere if absent.
     pub metrics: Option<SocketAddr>,
     /// Where each limit of each pond comes from, in the order of the ponds.
@@ -314,6 +316,8 @@ pub struct Subscription {
     pub qos: u8,
     /// A message whose own time lies further ahead than this is refused.
     pub max_ahead: Duration,
+    /// Messages beyond so many in a minute are refused.
+    pub most_per_minute: u32,
 }
 
 /// A broker that summaries, alarms and health go to.

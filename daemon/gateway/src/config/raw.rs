@@ -4,6 +4,7 @@
 mod annunciation;
 mod limits;
 mod lines;
+mod machine;
 mod metrics;
 mod outbox;
 mod water_limits;
@@ -28,6 +29,7 @@ pub use limits::{
     RawLimitsFile, RawOxygenLimit, RawOxygenLimits, RawPhLimit, RawPhLimits, RawThreshold, ThresholdParts,
 };
 pub use lines::{RawLine, RawLineProbe};
+pub use machine::RawMachine;
 pub use metrics::RawMetrics;
 pub use outbox::RawOutbox;
 pub use water_limits::*;
@@ -96,6 +98,8 @@ table! {
         annunciation: RawAnnunciation = optional TableOf::<RawAnnunciation>::new();
         /// How much may wait for the destinations.
         outbox: RawOutbox = optional TableOf::<RawOutbox>::new();
+        /// The gateway computer itself: heat and room.
+        machine: RawMachine = optional TableOf::<RawMachine>::new();
         /// Where a monitoring system on this machine fetches metrics.
         metrics: RawMetrics = optional TableOf::<RawMetrics>::new();
     }
@@ -387,6 +391,8 @@ table! {
         sends_every: Duration = needed POLL;
         /// A message whose own time lies further ahead than this is refused: that clock is wrong.
         max_ahead: Duration = optional length_s(1, DAY_S);
+        /// Messages beyond so many in a minute are refused.
+        most_per_minute: i64 = optional whole(1, 1_000_000, "");
         /// JSON Pointer (RFC 6901) to the probe's own time in a JSON payload.
         time: String = optional Text;
         /// What to read out of each message.

@@ -213,6 +213,7 @@ tells!(a_socket_path_too_long: "socket = \"pondreeve.sock\"" => "socket = \"a-ve
 tells!(modes_of_the_socket: "socket = \"pondreeve.sock\"" => "socket = \"pondreeve.sock\"\nmode = \"rw-rw----\"");
 tells!(one_client_id_twice: "[[broker.probe]]" => "client_id = \"same\"\n[[broker.probe]]",
     "value = [{ quantity = \"ph\", json = \"/ph\" }]" => "value = [{ quantity = \"ph\", json = \"/ph\" }]\n[[destination]]\nid = \"out\"\nhost = \"localhost\"\nport = 1883\nclient_id = \"same\"");
+tells!(credentials_without_a_name: "port = 1883" => "port = 1883\nusername = \"u\"\npassword_file = \"credential:../shadow\"");
 tells!(hosts_with_more_than_a_host: "host = \"localhost\"" => "host = \"mqtt://localhost:1883\"");
 tells!(warnings_do_not_stop: "host = \"localhost\"" => "host = \"broker.example\"\nusername = \"u\"\npassword_file = \"missing\"",
     "topic = \"farm/p1\"" => "topic = \"farm/+\"", "profile = \"optical-oxygen\"" => "profile = \"glass-ph\"",
@@ -411,6 +412,7 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         RawDiscLimits,
         RawSludgePhLimits,
         RawSafe,
+        RawMachine,
         RawMetrics,
         RawOutbox,
         RawLimits

@@ -127,6 +127,7 @@ pub(crate) fn normal_night() -> FarmStatus {
         lots: vec!["M-17".to_owned(), "M-18".to_owned()],
         changed_limits: Vec::new(),
         waiting_to_forward: 0,
+        machine: None,
     }
 }
 

@@ -14,6 +14,7 @@ use tokio::sync::{broadcast, mpsc, oneshot};
 
 use super::recent::Point;
 use super::shelf::Shelf;
+use crate::service_manager::Pulse;
 
 /// Bound of the queue of questions. Each local client has at most one open, and there are at most
 /// [`crate::local::server::MOST_CLIENTS`] of them.
@@ -60,9 +61,15 @@ pub struct Desk {
     pub(super) questions: mpsc::Sender<Question>,
     pub(super) changes: broadcast::Sender<Arc<Effect>>,
     pub(super) shelf: Shelf,
+    pub(super) pulse: Pulse,
 }
 
 impl Desk {
+    /// Up to where everything is on disk.
+    pub(crate) fn pulse(&self) -> Pulse {
+        self.pulse.clone()
+    }
+
     /// The farm now. Shows nothing that rests on an input which is not yet on disk and that people
     /// act on: alarms and acknowledgements. `None` once the engine has ended.
     pub async fn view(&self) -> Option<Arc<FarmView>> {

@@ -31,6 +31,9 @@ const BACKLOG_BYTES: usize = 16 * 1024 * 1024;
 /// Values without an input that wait for one; nothing rests on them.
 const MOST_LATE: usize = 4096;
 
+/// The trouble that only a new start ends.
+pub(crate) const WRITER_GONE: &str = "the thread that writes to the disk has ended";
+
 /// A disk that has not answered after this long counts as failed; alarms then go on from memory.
 const PATIENCE: Duration = Duration::from_secs(5);
 
@@ -169,6 +172,11 @@ impl Keeper {
         }
     }
 
+    /// Every input before this position is on disk.
+    pub(super) fn kept_before(&self) -> u64 {
+        self.kept_before
+    }
+
     /// Whether this input is on disk.
     pub(super) fn is_kept(&self, seq: u64) -> bool {
         seq < self.kept_before
@@ -233,9 +241,7 @@ impl Keeper {
     pub(super) async fn finished(&mut self) {
         let Some(under_way) = &mut self.under_way else { return std::future::pending().await };
         let answer = (&mut under_way.answer).await;
-        self.settle(
-            answer.unwrap_or_else(|_| Err("the thread that writes to the disk has ended".to_owned())),
-        );
+        self.settle(answer.unwrap_or_else(|_| Err(WRITER_GONE.to_owned())));
     }
 
     /// Puts everything queued on disk and returns once it is, or once it is known that it cannot be.

@@ -10,6 +10,8 @@ mod audit_tests;
 #[cfg(test)]
 mod backlog_tests;
 mod checkpoint;
+#[cfg(test)]
+mod clock_tests;
 pub mod daily;
 mod desk;
 #[cfg(test)]
@@ -42,6 +44,7 @@ use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
 pub use desk::Desk;
+pub(crate) use keeper::WRITER_GONE;
 pub use recent::{KEPT as HISTORY_KEPT, Point};
 pub use shelf::Shelf;
 
@@ -56,6 +59,7 @@ use crate::journal::{Journal, Writer};
 use crate::outbox::Change;
 use crate::outbox::postbox::Postbox;
 use crate::outbox::queue::Queue;
+use crate::service_manager::Pulse;
 use desk::{CHANGES_BOUND, QUESTIONS_BOUND, Question};
 use keeper::Keeper;
 use recent::Recent;
@@ -95,6 +99,7 @@ pub struct Engine {
     inbox: mpsc::Receiver<Incoming>,
     questions: mpsc::Receiver<Question>,
     changes: broadcast::Sender<Arc<Effect>>,
+    pulse: Pulse,
     postbox: Postbox,
     queue: Queue,
     /// Messages not yet handed out.
@@ -138,7 +143,8 @@ impl Engine {
         let (ask, questions) = mpsc::channel(QUESTIONS_BOUND);
         let (changes, _) = broadcast::channel(CHANGES_BOUND);
         let shelf = Shelf::new(keeper.writer().for_reading());
-        let desk = Desk { questions: ask, changes: changes.clone(), shelf };
+        let pulse = Pulse::default();
+        let desk = Desk { questions: ask, changes: changes.clone(), shelf, pulse: pulse.clone() };
         let mut engine = Self {
             farm,
             clock,
@@ -151,6 +157,7 @@ impl Engine {
             inbox,
             questions,
             changes,
+            pulse,
             postbox,
             queue,
             posted: Vec::new(),
@@ -328,6 +335,7 @@ impl Engine {
 
     /// Answers senders whose input is on disk or cannot be kept, and keeps the store's fault true.
     async fn after_commit(&mut self) {
+        self.pulse.kept_before(self.keeper.kept_before());
         while let Some((seq, done, applied)) = self.senders.pop_front() {
             if self.keeper.is_kept(seq) {
                 let _ = done.send(applied);

@@ -14,7 +14,7 @@ use crate::clock::script::Script;
 use crate::config::farm::{LocalSettings, StoreSettings};
 
 /// 2026-05-28T20:26:40Z, evening at the farm below.
-pub(super) const EVENING: Timestamp = Timestamp(1_780_000_000_000);
+pub(crate) const EVENING: Timestamp = Timestamp(1_780_000_000_000);
 
 /// The core is total, so a failing step has to be made: this alarm id makes one.
 const FAILS: &str = "make-the-step-fail";
@@ -53,6 +53,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
         metrics: None,
         limit_sources: Vec::new(),
         about_ponds: Vec::new(),
+        machine: crate::machine::Bounds::default(),
     }
 }
 

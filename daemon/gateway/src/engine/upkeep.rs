@@ -9,7 +9,7 @@ use pondreeve_core::{Event, Timestamp};
 
 use super::replay::{Replayed, replay};
 use super::{Engine, HEARTBEAT, HISTORY_KEPT};
-use crate::clock::Trust;
+use crate::clock::{LONGEST_WAIT, Trust};
 use crate::inbox::Applied;
 use crate::journal::store::SEQ_JUMP;
 use crate::journal::trail::SALVAGED;
@@ -59,8 +59,11 @@ impl Engine {
             let _ = std::fs::remove_file(salvaged);
         }
         self.look_at_clock().await;
-        self.end_stale(|part| !matches!(part, GatewayPart::Bus | GatewayPart::Broker | GatewayPart::Forward))
-            .await;
+        self.end_stale(|part| {
+            use GatewayPart::{Broker, Bus, Forward, Machine};
+            !matches!(part, Bus | Broker | Forward | Machine)
+        })
+        .await;
         self.settle(true).await;
     }
 
@@ -149,6 +152,11 @@ fn clock_detail(trust: Trust, farm: Timestamp) -> Option<String> {
         Trust::Good => None,
         Trust::NotSet => Some(format!(
             "the clock has not been set since the gateway started; times go on from {}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
+            rfc3339(farm)
+        )),
+        Trust::Ahead(span) if span > LONGEST_WAIT => Some(format!(
+            "the clock is {} days behind the newest reading; times go on from {}. Set the clock. If it is right now, the readings since the wrong time bear dates that are yet to come: begin a new store ([store] path), and keep the old one. Sunrise and dawn are wrong until then.",
+            span.as_millis() / 86_400_000,
             rfc3339(farm)
         )),
         Trust::Ahead(span) => Some(format!(

@@ -172,6 +172,7 @@ pub(super) fn farm(port: u16) -> Farm {
         metrics: None,
         limit_sources: Vec::new(),
         about_ponds: Vec::new(),
+        machine: crate::machine::Bounds::default(),
         annunciation: crate::config::annunciation::Annunciation::default(),
         outbox: crate::outbox::Bounds::default(),
         destinations: vec![super::office(port)],

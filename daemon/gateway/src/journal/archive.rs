@@ -23,7 +23,7 @@ use super::opening::copy_tails;
 use super::seal::progress_of;
 use super::store::Journal;
 use super::trail::{self, SALVAGED};
-use super::verify::{Checked, verify};
+use super::verify::{Checked, FIRST_FORMAT, verify};
 use crate::audit::Head;
 use crate::audit::notes::process_user;
 use crate::local::status::rfc3339;
@@ -251,6 +251,7 @@ pub fn salvage(from: &Path, to: &Path) -> Result<Checked, String> {
         } else {
             let copied = CopyOfStore::of(from, to)?;
             match Store::open(&copied.0) {
+                Ok(store) if store.format == 1 => return Err(Trouble::Damaged(FIRST_FORMAT.to_owned())),
                 Ok(store) => damaged += each_of_store(&store, &mut each),
                 Err(Trouble::Refused(error)) => return Err(Trouble::Refused(error)),
                 Err(_) => damaged += 1,

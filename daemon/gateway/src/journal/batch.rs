@@ -151,6 +151,11 @@ fn read_record(key: u64, base: Timestamp, bytes: &[u8], spare: &mut Spare) -> Op
     Some((record, bytes.len() - reader.left()))
 }
 
+/// The body of one record, whatever its checksum; whether there was one.
+pub(super) fn read_loose(key: u64, base: Timestamp, body: &[u8]) -> bool {
+    read_body(key, base, body, &mut Spare::default()).is_ok()
+}
+
 fn read_body(key: u64, base: Timestamp, body: &[u8], spare: &mut Spare) -> Result<Record, Malformed> {
     let mut reader = Reader::new(body);
     let code = reader.byte()?;

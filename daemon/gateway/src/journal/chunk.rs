@@ -194,7 +194,7 @@ impl Rows {
     }
 }
 
-fn checksum(key: &[u8], body: &[u8]) -> u32 {
+pub(super) fn checksum(key: &[u8], body: &[u8]) -> u32 {
     let mut hasher = crc32fast::Hasher::new();
     hasher.update(key);
     hasher.update(body);

@@ -39,6 +39,7 @@ mod migrate;
 mod opening;
 mod outbox;
 pub(crate) mod outbox_record;
+pub(crate) mod outside;
 mod quantity_code;
 pub mod query;
 mod reading;

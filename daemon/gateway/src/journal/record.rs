@@ -307,6 +307,7 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
                 GatewayPart::Quarantine => 6,
                 GatewayPart::Horn => 7,
                 GatewayPart::Call => 8,
+                GatewayPart::Machine => 20,
             });
             put_text(out, which);
             out.push(u8::from(detail.is_some()));
@@ -436,6 +437,7 @@ pub(super) fn read_event(
                 6 => GatewayPart::Quarantine,
                 7 => GatewayPart::Horn,
                 8 => GatewayPart::Call,
+                20 => GatewayPart::Machine,
                 _ => return Err(Malformed::Unknown),
             };
             let which = reader.text()?;

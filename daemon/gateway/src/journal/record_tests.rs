@@ -103,6 +103,7 @@ fn any_event() -> impl Strategy<Value = Event> {
         Just(GatewayPart::Quarantine),
         Just(GatewayPart::Horn),
         Just(GatewayPart::Call),
+        Just(GatewayPart::Machine),
     ];
     let outcome = prop_oneof![
         Just(Outcome::Done),

@@ -24,6 +24,7 @@ use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 use scan::Scan;
+pub(super) use scan::{read_loose, with_sums};
 
 mod scan;
 #[cfg(test)]

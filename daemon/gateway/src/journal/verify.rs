@@ -28,6 +28,10 @@ pub struct Checked {
     pub trail: audit::check::Checked,
 }
 
+/// Nothing of such a store is where it is looked for here; it must not be taken for a whole one without readings.
+pub(super) const FIRST_FORMAT: &str = "it is of the first format, which only the daemon reads: start it on the store, \
+                                       or on a copy, and it is carried over";
+
 /// Looks into one piece.
 fn check_piece(shapes: &Shapes, key: &[u8], value: &[u8], checked: &mut Checked) {
     let Some((hour, kind, number, seq)) = parts(key) else {
@@ -91,6 +95,9 @@ pub fn verify(folder: &Path, noted: Option<Head>) -> Result<Checked, String> {
     let copied = CopyOfStore::of(folder, folder).map_err(failed)?;
     let store =
         Store::open(&copied.0).map_err(|trouble| format!("the store {}: {trouble}", folder.display()))?;
+    if store.format == 1 {
+        return Err(format!("the store {}: {FIRST_FORMAT}", folder.display()));
+    }
     each_of_store(&store, &mut learn);
     let mut damaged = 0;
     let mut check = |key: &[u8], value: &[u8]| {

@@ -6,6 +6,7 @@ use super::alarms::AlarmStatus;
 use super::calls::HornTestStatus;
 use super::diary::DiaryStatus;
 use super::limits::ChangedLimitStatus;
+use super::machine::MachineStatus;
 use super::service::ProbeStatus;
 
 /// The farm at one moment. Times are RFC 3339 in UTC; `time_zone_offset_s` says how to show them.
@@ -50,6 +51,9 @@ pub struct FarmStatus {
     pub changed_limits: Vec<ChangedLimitStatus>,
     /// Summaries and alarms waiting to be forwarded.
     pub waiting_to_forward: u64,
+    /// What the gateway computer says of itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub machine: Option<MachineStatus>,
 }
 
 /// One pond.

@@ -12,6 +12,7 @@ pub mod facts;
 pub mod farm;
 pub mod limits;
 pub mod line;
+pub mod machine;
 pub mod mass_balance;
 pub mod night;
 pub mod protocol;

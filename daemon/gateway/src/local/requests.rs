@@ -14,6 +14,7 @@ use super::alarms::load_status;
 use super::check;
 use super::devices::devices;
 use super::dose;
+use super::machine::machine_status;
 use super::night::night_status;
 use super::protocol::{Ask, AuditRecord, HistoryPoint, KeptReading, Reply, RollUp};
 use super::service::{self, StepAsk};
@@ -58,6 +59,8 @@ pub struct Counter {
     pub inbox: Inbox,
     /// What waits to be forwarded.
     pub queue: Queue,
+    /// What the machine says of itself.
+    pub machine: crate::machine::Looked,
     /// To borrow lines, one for each bus in order.
     pub loans: Vec<LoanSender>,
     /// What became of the requests to probes.
@@ -95,7 +98,8 @@ impl Counter {
         match ask {
             Ask::Status | Ask::Watch => {
                 let view = self.desk.view().await.ok_or(Refusal::Ended)?;
-                let status = farm_status(&view, &self.farm, self.clock.now(), self.queue.waits());
+                let mut status = farm_status(&view, &self.farm, self.clock.now(), self.queue.waits());
+                status.machine = self.machine.newest().map(|health| machine_status(&health));
                 Ok(Reply::Status(Box::new(status)))
             }
             Ask::Devices => {

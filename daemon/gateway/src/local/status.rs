@@ -50,6 +50,7 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
         lots: farm.products.iter().map(|product| product.lot.clone()).collect(),
         changed_limits: view.limit_changes.iter().map(changed_status).collect(),
         waiting_to_forward,
+        machine: None,
     }
 }
 

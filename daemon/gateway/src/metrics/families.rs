@@ -33,7 +33,7 @@ type Labels<'a> = Vec<(&'static str, &'a str)>;
 /// Name, what it is.
 type About = (&'static str, &'static str);
 
-fn gauges<'a>(
+pub(super) fn gauges<'a>(
     encoder: &mut DescriptorEncoder<'_>,
     (name, help): About,
     values: impl IntoIterator<Item = (Labels<'a>, f64)>,
@@ -85,7 +85,8 @@ impl Collector for Found {
         self.alarms(encoder)?;
         self.lines(encoder)?;
         self.forwarding(encoder)?;
-        self.store(encoder)
+        self.store(encoder)?;
+        super::machine::families(encoder, self.machine.as_ref())
     }
 }
 

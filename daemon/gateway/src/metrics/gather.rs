@@ -9,6 +9,7 @@ use pondreeve_core::view::{ChannelNow, FarmView};
 use super::Sources;
 use crate::config::Farm;
 use crate::journal::figures::size_on_disk;
+use crate::machine::Health;
 use crate::outbox::queue::Standing;
 use crate::probes::tally::Counts;
 
@@ -28,6 +29,7 @@ pub(super) struct Found {
     pub(super) thinned: u64,
     pub(super) store_bytes: Option<u64>,
     pub(super) store_written_bytes: Option<u64>,
+    pub(super) machine: Option<Health>,
 }
 
 pub(super) async fn gather(sources: &Sources) -> Found {
@@ -49,5 +51,6 @@ pub(super) async fn gather(sources: &Sources) -> Found {
         thinned: counter.queue.thinned(),
         store_bytes: size.ok().and_then(Result::ok),
         store_written_bytes: written.ok().and_then(Result::ok),
+        machine: counter.machine.newest(),
     }
 }

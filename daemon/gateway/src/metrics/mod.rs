@@ -31,6 +31,7 @@ use crate::probes::tally::Tally;
 mod families;
 mod gather;
 mod health;
+mod machine;
 #[cfg(test)]
 mod tests;
 

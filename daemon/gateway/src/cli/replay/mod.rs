@@ -94,6 +94,29 @@ pub fn run(arguments: &Arguments) -> Outcome {
     replay(&place, &arguments.files, &arguments.only, out, &mut std::io::stderr().lock())
 }
 
+/// Reads bytes as a recording, to the last row.
+pub(crate) fn read_bytes(bytes: &[u8]) {
+    use std::io::{Seek as _, SeekFrom};
+    use std::os::fd::AsRawFd as _;
+
+    // A file is what it reads; this one is in memory and has no name.
+    let Ok(memory) = nix::sys::memfd::memfd_create(c"recording", nix::sys::memfd::MFdFlags::empty()) else {
+        return;
+    };
+    let path = PathBuf::from(format!("/proc/self/fd/{}", memory.as_raw_fd()));
+    let mut file = std::fs::File::from(memory);
+    if file.write_all(bytes).and_then(|()| file.seek(SeekFrom::Start(0))).is_err() {
+        return;
+    }
+    let mut unread = std::io::sink();
+    let mut trouble = Trouble::new(&mut unread);
+    let Ok(mut recording) = Recording::open(&path, &mut trouble) else { return };
+    let _ = recording.steps();
+    let mut row = Row::default();
+    while let Ok(true) = recording.next(&mut row, &mut trouble) {}
+    let _ = trouble.finish();
+}
+
 /// Replays `files` as one recording: lines to `out`, complaints to `errors`.
 fn replay(
     place: &Place,

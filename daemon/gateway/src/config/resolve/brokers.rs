@@ -19,6 +19,8 @@ use super::probes::RawChannel;
 const MAX_PAYLOAD_BYTES: usize = 16_384;
 /// A probe's clock may be this far ahead before its times are refused.
 const MAX_AHEAD: Duration = Duration::from_secs(300);
+/// A thousand a second: only what has gone wild sends more. A node's backlog after an outage is far below.
+const MOST_PER_MINUTE: u32 = 60_000;
 
 /// A week's backlog of 20 ponds is gone within a minute, and a thousand gateways that come back together are bounded
 /// by their brokers rather than by this.
@@ -170,6 +172,10 @@ impl Resolver<'_> {
             picks: picks.into_iter().collect::<Option<_>>()?,
             qos: raw.qos.as_ref().map_or(1, |at| u8::try_from(at.value).unwrap_or(1)),
             max_ahead: raw.max_ahead.as_ref().map_or(MAX_AHEAD, |at| at.value),
+            most_per_minute: raw
+                .most_per_minute
+                .as_ref()
+                .map_or(MOST_PER_MINUTE, |at| u32::try_from(at.value).unwrap_or(MOST_PER_MINUTE)),
         })
     }
 

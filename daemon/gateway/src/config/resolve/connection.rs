@@ -47,9 +47,8 @@ impl Resolver<'_> {
         let credentials = match (raw.username, raw.password_file) {
             (None, None) => Some(None),
             (Some(name), Some(file)) => {
-                let path = self.absolute(&file.value);
-                self.warn_if_unreadable(file, &path, "the password and nothing else");
-                Some(Some((name.value.clone(), path)))
+                let path = self.secret(file, "the password and nothing else");
+                path.map(|path| Some((name.value.clone(), path)))
             }
             (Some(name), None) => {
                 let problem =
@@ -71,10 +70,9 @@ impl Resolver<'_> {
         let client = match (raw.certificate, raw.key) {
             (None, None) => Some(None),
             (Some(certificate), Some(key)) => {
-                let paths = (self.absolute(&certificate.value), self.absolute(&key.value));
-                self.warn_if_unreadable(certificate, &paths.0, "the client's certificate in PEM");
-                self.warn_if_unreadable(key, &paths.1, "the client's key in PEM");
-                Some(Some(paths))
+                let certificate = self.secret(certificate, "the client's certificate in PEM");
+                let key = self.secret(key, "the client's key in PEM");
+                certificate.zip(key).map(Some)
             }
             (Some(at), None) | (None, Some(at)) => {
                 let accepted = "client_certificate_file and client_key_file, both or neither";
@@ -87,17 +85,13 @@ impl Resolver<'_> {
             }
         };
         let tls = match (raw.ca_file, raw.certificate.or(raw.key)) {
-            (None, None) => None,
+            (None, None) => Some(None),
             (None, Some(at)) => {
                 let accepted = "`ca_file` with the certificates to trust";
                 self.problems.push(self.problems.about(at, "a client certificate without ca_file", accepted));
                 None
             }
-            (Some(ca), _) => {
-                let path = self.absolute(&ca.value);
-                self.warn_if_unreadable(ca, &path, "the certificates to trust in PEM");
-                Some(path)
-            }
+            (Some(ca), _) => self.secret(ca, "the certificates to trust in PEM").map(Some),
         };
         let (id, host, port) = (raw.id?, raw.host?, raw.port?);
         if host.value.contains(['/', ' ', '@']) || host.value.matches(':').count() == 1 {
@@ -120,7 +114,7 @@ impl Resolver<'_> {
             port: u16::try_from(port.value).ok()?,
             client_id,
             credentials: credentials?,
-            tls: tls.map(|ca_file| Tls { ca_file, client }),
+            tls: tls?.map(|ca_file| Tls { ca_file, client }),
             keep_alive: raw.keep_alive.map_or(KEEP_ALIVE, |at| at.value),
         })
     }

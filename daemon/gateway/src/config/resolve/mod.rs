@@ -6,8 +6,10 @@ mod brokers;
 mod buses;
 mod compensation;
 mod connection;
+mod credential;
 mod limits;
 mod lines;
+mod machine;
 mod metrics;
 mod outbox;
 mod ponds;
@@ -153,6 +155,7 @@ impl Resolver<'_> {
             products: products?,
             annunciation,
             outbox: Self::outbox(raw.outbox.as_ref().map(|at| &at.value)),
+            machine: Self::machine(raw.machine.as_ref().map(|at| &at.value)),
             metrics: metrics.map_or(Some(None), |address| address.map(Some))?,
             limit_sources: self.limit_sources.take(),
             about_ponds: self.about_ponds.take(),

@@ -128,6 +128,26 @@ impl Scan {
     }
 }
 
+/// Reads a file's bytes without a file.
+pub(in crate::journal) fn read_loose(bytes: &[u8]) {
+    let scan = Scan::of(bytes);
+    let mut length = 0_usize;
+    scan.entries(bytes, |entry, _| length += entry.body.len());
+    assert!(length <= bytes.len(), "entries do not overlap");
+}
+
+/// The bytes with a checksum that fits in each head.
+pub(in crate::journal) fn with_sums(bytes: &[u8]) -> Vec<u8> {
+    let mut bytes = bytes.to_vec();
+    let heads: Vec<usize> = memchr::memmem::find_iter(&bytes, &MARK).collect();
+    for head in heads {
+        let Some(head) = bytes.get_mut(head..head + HEAD_BYTES) else { continue };
+        let (summed, sum) = head.split_at_mut(HEAD_BYTES - 4);
+        sum.copy_from_slice(&crc32fast::hash(summed).to_be_bytes());
+    }
+    bytes
+}
+
 fn find_mark(bytes: &[u8]) -> Option<usize> {
     memchr::memmem::find(bytes, &MARK)
 }

@@ -51,6 +51,7 @@ impl Trying {
             desk: rig.desk.clone(),
             inbox: rig.inbox.clone(),
             queue: rig.queue.clone(),
+            machine: crate::machine::Looked::default(),
             loans: Vec::new(),
             tally: crate::probes::tally::Tally::default(),
             tests: crate::annunciate::OutputTests::default(),

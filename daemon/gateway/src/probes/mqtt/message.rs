@@ -143,6 +143,7 @@ mod tests {
             picks: vec![Pick { channel: "do_mg_l".into(), from, scale: 1.0, offset: 0.0 }],
             qos: 1,
             max_ahead: Duration::from_secs(60),
+            most_per_minute: 60_000,
         };
         let mut publish = Publish::new("t", QoS::AtLeastOnce, payload.to_vec());
         publish.retain = retain;

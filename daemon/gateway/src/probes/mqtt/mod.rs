@@ -14,6 +14,8 @@
 //!   well, since it would be no better the next time;
 //! - retained and without a time of its own: of unknown age, and so not a reading. It is logged and
 //!   acknowledged; no probe is blamed for it. A retained message with its own time is like any other;
+//! - dated and taken before, or more than the source may send ([`gate`]): not taken, acknowledged; only too many are
+//!   held against the probe;
 //! - durable it could not be made (full disk): not acknowledged. So that the farm is not blind meanwhile,
 //!   the subscriptions fall back to quality of service 0 until the store works again.
 //!
@@ -30,6 +32,7 @@ use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, info, warn};
 
+use self::gate::{Admission, Gate};
 use self::message::Verdict;
 use super::report::{Gone, Reporter};
 use super::tally::Tally;
@@ -40,6 +43,7 @@ use crate::inbox::{Applied, Inbox};
 use crate::mqtt_link::{self, Backoff};
 
 mod fault;
+mod gate;
 mod message;
 
 /// Messages between the connection and this task. When it is full the connection is not read, so the
@@ -84,6 +88,7 @@ pub async fn run(
         farm: &farm,
         backoff: Backoff::default(),
         discard_queue: false,
+        gates: broker.subscriptions.iter().map(|_| Gate::default()).collect(),
     };
     // It ends when the engine is gone, or in order.
     let (Ok(()) | Err(Gone)) = task.run(&stop).await;
@@ -98,6 +103,8 @@ struct BrokerTask<'a> {
     /// The broker keeps a message for us that is larger than any that can be read: the next session
     /// begins without what it kept.
     discard_queue: bool,
+    /// What each subscription's source has sent, in their order.
+    gates: Vec<Gate>,
 }
 
 /// Why a connection ended.
@@ -257,13 +264,30 @@ impl BrokerTask<'_> {
     async fn take(&mut self, publish: &Publish) -> Result<VecDeque<oneshot::Receiver<Applied>>, Gone> {
         let mut done = VecDeque::new();
         let mut heard = false;
-        for subscription in &self.broker.subscriptions {
+        for (subscription, gate) in self.broker.subscriptions.iter().zip(&mut self.gates) {
             if !message::matches(&subscription.filter, &publish.topic) {
                 continue;
             }
             heard = true;
-            let verdict =
-                message::read(publish, subscription, self.broker.max_payload_bytes, self.clock.now());
+            let now = self.clock.now();
+            let mut verdict = message::read(publish, subscription, self.broker.max_payload_bytes, now);
+            if let Verdict::Read { samples, problems } = &mut verdict {
+                match gate.admit(publish, subscription, samples, now) {
+                    Admission::Taken => {}
+                    Admission::Repeated => {
+                        debug!(
+                            broker = self.broker.id,
+                            topic = publish.topic,
+                            "a message that was taken before"
+                        );
+                        continue;
+                    }
+                    Admission::Refused(why) => {
+                        samples.clear();
+                        *problems = vec![why];
+                    }
+                }
+            }
             match verdict {
                 Verdict::OfUnknownAge => warn!(
                     broker = self.broker.id,

@@ -1,0 +1,99 @@
+//! A gateway without a battery clock: it starts in 1970, and the time is set while it watches, or not at all.
+
+use std::time::Instant;
+
+use pondreeve_core::Span;
+use pondreeve_core::effect::AlarmState;
+use tempfile::TempDir;
+
+use super::tests::{EVENING, Rig, farm, oxygen, replayed, standing_in};
+use super::*;
+use crate::journal::Journal;
+
+const MORNING_OF_1970: Timestamp = Timestamp(40_000);
+
+async fn faults(rig: &Rig) -> Vec<String> {
+    let view = rig.desk.view().await.unwrap();
+    view.faults.iter().map(|fault| format!("{}: {}", fault.part.id(), fault.detail)).collect()
+}
+
+async fn danger(rig: &Rig) -> bool {
+    let view = rig.desk.view().await.unwrap();
+    ["warn", "critical", "emergency"]
+        .iter()
+        .any(|level| standing_in(&view, &format!("pond.do-low-{level}")) == Some(AlarmState::Unacknowledged))
+}
+
+/// The clock is looked at each second.
+async fn clock_is_right(rig: &Rig) -> bool {
+    for _ in 0..100 {
+        if faults(rig).await.iter().all(|text| !text.starts_with("clock")) {
+            return true;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    false
+}
+
+/// The first start of all, in 1970: it watches at once and says what is wrong with the clock. Then a time server
+/// answers and 56 years pass in one step: quickly, without alarms of those years, and low oxygen is told as ever.
+/// All of it is in the store afterwards.
+#[tokio::test]
+async fn the_first_start_is_in_1970() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, MORNING_OF_1970).await;
+    rig.readings(&[6.0, 5.9, 5.8]).await;
+    let said = faults(&rig).await;
+    assert!(said.iter().any(|text| text.starts_with("clock: the clock has not been set")), "{said:?}");
+
+    let began = Instant::now();
+    rig.script.set(EVENING - rig.clock().now());
+    rig.readings(&[5.6, 5.5]).await;
+    assert!(began.elapsed() < Duration::from_secs(10), "{:?} for 56 years", began.elapsed());
+    assert!(clock_is_right(&rig).await, "{:?}", faults(&rig).await);
+    assert!(!danger(&rig).await);
+    rig.readings(&[2.0; 60]).await;
+    assert!(danger(&rig).await, "low oxygen alarms after the step as before");
+    let ended = rig.end().await;
+    assert_eq!(replayed(&farm).await.state.view(), ended.view());
+}
+
+/// A battery clock that has lost two years while the gateway was off, with readings of now in the store: the alarms'
+/// delays take as long as ever, and the alarm of the clock says what to do.
+#[tokio::test]
+async fn the_clock_is_two_years_behind_the_store() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, EVENING).await;
+    rig.readings(&[6.0, 5.9]).await;
+    rig.end().await;
+    let rig = Rig::start(&farm, EVENING - Span::from_hours(24 * 730)).await;
+    rig.readings(&[2.0; 60]).await;
+    assert!(danger(&rig).await, "half an hour of 2 mg/L: {:#?}", rig.desk.view().await.unwrap().alarms);
+    let said = faults(&rig).await;
+    assert!(
+        said.iter().any(|text| text.starts_with("clock: the clock is 730 days behind")
+            && text.contains("begin a new store")),
+        "{said:?}"
+    );
+    rig.end().await;
+}
+
+/// Readings of 1970 do not keep a store from being opened, read and thinned out later.
+#[tokio::test]
+async fn readings_of_1970_are_in_nobodys_way() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, MORNING_OF_1970).await;
+    rig.readings(&[6.0; 4]).await;
+    rig.script.set(EVENING - rig.clock().now());
+    for _ in 0..5 {
+        rig.script.pass(Duration::from_secs(13 * 3_600));
+        assert_eq!(rig.send(oxygen(6.0)).await, Applied::Done);
+    }
+    rig.end().await;
+    let opened = Journal::open(&farm.store.path, EVENING + Span::from_hours(90));
+    let (_, notes) = opened.unwrap();
+    assert_eq!(notes, Vec::<String>::new());
+}

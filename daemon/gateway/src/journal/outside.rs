@@ -1,0 +1,208 @@
+//! The store's readers, given bytes that nobody checked: for `crate::outside`.
+//!
+//! A checksum keeps nearly every changed byte from the code behind it. Here it is made to fit, so that the code behind
+//! it is reached: a disk that lies cannot be worse.
+
+use pondreeve_core::{Quantity, Timestamp};
+
+use super::batch::{read_batch, read_loose};
+use super::chunk::{self, Chunk, Column, Shape};
+use super::codec::Reader;
+use super::{outbox_record, rollup, tail};
+use crate::audit::Row;
+
+const KEY: &[u8] = b"key";
+
+pub(crate) fn batch(bytes: &[u8]) {
+    let read = read_batch(7, bytes);
+    assert!(read.complete <= read.inputs.len(), "no more is complete than there is");
+}
+
+/// Bodies of records, each after a byte of length.
+pub(crate) fn record(bytes: &[u8]) {
+    let mut rest = bytes;
+    while let Some((&length, after)) = rest.split_first() {
+        let (body, next) = after.split_at(usize::from(length).min(after.len()));
+        let _ = read_loose(7, Timestamp(1_780_000_000_000), body);
+        rest = next;
+    }
+}
+
+pub(crate) fn tail(bytes: &[u8]) {
+    tail::read_loose(bytes);
+    tail::read_loose(&tail::with_sums(bytes));
+}
+
+/// Columns of every kind: with and without the probe's own time, beside another of its quantity, derived.
+fn columns() -> Shape {
+    let column = |quantity, timed, channel| Column {
+        probe: 3,
+        quantity,
+        channel,
+        timed,
+        pond: "p1".to_owned(),
+        probe_id: "node".to_owned(),
+        slope: 1.02,
+        offset: -0.05,
+    };
+    let columns = vec![
+        column(Quantity::DoMgL, true, None),
+        column(Quantity::TemperatureC, true, Some(1)),
+        column(Quantity::Ph, false, None),
+    ];
+    Shape { columns }
+}
+
+pub(crate) fn chunk(bytes: &[u8]) {
+    let shape = columns();
+    let mut whole = bytes.to_vec();
+    whole.extend_from_slice(&chunk::checksum(KEY, bytes).to_le_bytes());
+    let Ok(chunk) = Chunk::open(&shape, KEY, &whole) else { return };
+    for place in 0..shape.columns.len() {
+        let _ = chunk.column(place);
+    }
+    let _ = chunk.inputs();
+}
+
+pub(crate) fn shape(bytes: &[u8]) {
+    let mut whole = bytes.to_vec();
+    whole.extend_from_slice(&crc32fast::hash(bytes).to_le_bytes());
+    if let Ok(shape) = Shape::from_bytes(&whole) {
+        assert_eq!(
+            Shape::from_bytes(&shape.to_bytes()).map(|again| again.columns.len()).ok(),
+            Some(shape.columns.len())
+        );
+    }
+}
+
+pub(crate) fn roll_up(bytes: &[u8]) {
+    rollup::read_loose(KEY, bytes);
+}
+
+pub(crate) fn outbox(bytes: &[u8]) {
+    let mut reader = Reader::new(bytes);
+    while let Ok(waiting) = outbox_record::read_waiting(&mut reader) {
+        let _ = outbox_record::outgoing(&waiting);
+    }
+    let _ = outbox_record::read_positions(&mut Reader::new(bytes));
+}
+
+pub(crate) fn audit_row(bytes: &[u8]) {
+    if let Some(row) = Row::from_bytes(bytes) {
+        let _ = row.fields();
+        assert_eq!(row.to_bytes(), bytes);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+    use std::path::Path;
+
+    use pondreeve_core::input::{ProbeFault, Sample};
+    use pondreeve_core::site::{PondIndex, ProbeIndex};
+    use pondreeve_core::{Event, Input};
+
+    use super::super::chunk::Rows;
+    use super::super::record::BatchWriter;
+    use super::super::verdict::{Verdict, Verdicts};
+    use super::*;
+    use crate::audit::{Head, Note, Place};
+
+    const AT: Timestamp = Timestamp(1_780_000_000_000);
+
+    fn samples(shift: f64) -> Vec<Sample> {
+        let probe = ProbeIndex(3);
+        let sample =
+            |quantity, channel, value, taken_at| Sample { probe, quantity, channel, value, taken_at };
+        let taken = Some(Timestamp(AT.as_millis() - 1_500));
+        vec![
+            sample(Quantity::DoMgL, None, 5.1 + shift, taken),
+            sample(Quantity::TemperatureC, Some(1), 28.25, taken),
+            sample(Quantity::Ph, None, 8.1 - shift, None),
+        ]
+    }
+
+    fn events() -> Vec<Event> {
+        let by = || "ana".to_owned();
+        vec![
+            Event::Sweep { samples: samples(0.0) },
+            Event::ProbeFault {
+                probe: ProbeIndex(1),
+                fault: ProbeFault::Undecodable("half a frame".to_owned()),
+            },
+            Event::ManualSample {
+                pond: PondIndex(0),
+                quantity: Quantity::TanMgL,
+                value: 0.35,
+                taken_at: None,
+                by: by(),
+            },
+            Event::Acknowledge { alarm: "p1.do-low-critical".to_owned(), by: by() },
+            Event::ClockStepped { from: Timestamp(0), to: AT },
+            Event::Tick,
+            Event::Stopped,
+        ]
+    }
+
+    /// What the journal itself writes is in the corpus, so that changes begin from there.
+    /// PONDREEVE_WRITE_CORPUS=1 writes it anew.
+    #[test]
+    fn the_corpus_has_what_the_journal_writes() {
+        let corpus = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/fuzz/corpus");
+        let mut writer = BatchWriter::new(7, AT);
+        let mut note = Note {
+            at: AT,
+            local: "2026-05-28T15:26:40-05:00".to_owned(),
+            user: "ana".to_owned(),
+            place: Place::Console,
+            action: "acknowledge".to_owned(),
+            object: "p1.do-low-critical".to_owned(),
+            old: "unacknowledged".to_owned(),
+            new: "acknowledged".to_owned(),
+            reason: "the \"big\" aerator".to_owned(),
+        };
+        for (place, event) in events().into_iter().enumerate() {
+            let input = Input { seq: 7 + place as u64, at: AT, event };
+            writer.input(&input);
+            if let Event::Sweep { samples } = &input.event {
+                let verdicts = Verdicts::of_sweep(input.seq, samples, &[]);
+                writer.verdicts(&verdicts);
+            }
+            writer.note(input.seq, &note);
+        }
+        let written = writer.finish();
+        assert_eq!(read_batch(7, &written).inputs.len(), events().len());
+        note.reason.clear();
+        let row = Head::default().chain(&note).to_bytes();
+        let shape = columns();
+        let mut rows = Rows::default();
+        for place in 0..40_u32 {
+            let at = Timestamp(AT.as_millis() + i64::from(place) * 60_000);
+            let none = [None::<Verdict>; 3];
+            rows.push(
+                &shape,
+                (u64::from(place) + 7, at),
+                &samples(f64::from(place) / 100.0),
+                none.into_iter(),
+            );
+        }
+        let without = |bytes: Vec<u8>| bytes[..bytes.len() - 4].to_vec();
+        let chunked = without(rows.to_bytes(KEY));
+        for (name, bytes) in [
+            ("journal-batch/written", written),
+            ("audit-row/written", row),
+            ("journal-chunk/written", chunked),
+            ("journal-shape/written", without(shape.to_bytes())),
+        ] {
+            let path = corpus.join(name);
+            if std::env::var_os("PONDREEVE_WRITE_CORPUS").is_some() {
+                fs::create_dir_all(path.parent().unwrap()).unwrap();
+                fs::write(&path, &bytes).unwrap();
+            }
+            let kept = fs::read(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+            assert!(!kept.is_empty());
+        }
+        chunk(&fs::read(corpus.join("journal-chunk/written")).unwrap());
+    }
+}

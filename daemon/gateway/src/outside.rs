@@ -1,0 +1,154 @@
+//! Every parser of bytes that come from outside, in one list: what a probe, a broker, a person, a client or a damaged
+//! disk may hand to this program. Whatever the bytes, a parser gives a value or an error: `tests/fuzz` sees to it.
+
+use std::path::Path;
+
+use pondreeve_core::Quantity;
+use pondreeve_protocol::modbus::CoilWrite;
+use pondreeve_protocol::modbus::{self, Framing, ReadRequest, survey};
+use pondreeve_protocol::payload::{self, Expected, Pick, PickFrom};
+use pondreeve_protocol::register_map::Table;
+use pondreeve_protocol::{sdi12, senml, time};
+
+use crate::cli::{calc, replay};
+use crate::config::{Style, from_text, profile};
+use crate::local::{protocol, server};
+
+/// A parser under its name; the bytes are all that it is given.
+pub type Parser = (&'static str, fn(&[u8]));
+
+/// All of them.
+pub const PARSERS: &[Parser] = &[
+    ("modbus-rtu", modbus_rtu),
+    ("modbus-ascii", modbus_ascii),
+    ("modbus-tcp", modbus_tcp),
+    ("sdi-12", sdi_12),
+    ("mqtt-payload", mqtt_payload),
+    ("senml", senml_json),
+    ("csv-replay", replay::read_bytes),
+    ("configuration", configuration),
+    ("probe-profile", probe_profile),
+    ("local-request", local_request),
+    ("local-reply", local_reply),
+    ("calc-lines", calc_lines),
+    ("journal-batch", crate::journal::outside::batch),
+    ("journal-record", crate::journal::outside::record),
+    ("journal-tail", crate::journal::outside::tail),
+    ("journal-chunk", crate::journal::outside::chunk),
+    ("journal-shape", crate::journal::outside::shape),
+    ("journal-roll-up", crate::journal::outside::roll_up),
+    ("journal-outbox", crate::journal::outside::outbox),
+    ("audit-row", crate::journal::outside::audit_row),
+];
+
+const ASKED: ReadRequest = ReadRequest { unit: 11, table: Table::Holding, address: 0, count: 4 };
+const COIL: CoilWrite = CoilWrite { unit: 17, coil: 3, on: true };
+
+fn modbus_rtu(bytes: &[u8]) {
+    let _ = ASKED.decode_answer(bytes);
+    let _ = ASKED.find_answer(bytes);
+    let _ = ASKED.explain(bytes);
+    for echoes in [false, true] {
+        let _ = COIL.find_answer(bytes, echoes);
+        let _ = COIL.explain(bytes, echoes);
+    }
+    let _ = CoilWrite::decode(bytes);
+    let _ = modbus::decode_request(bytes);
+    let (_, used) = modbus::take_request(bytes);
+    assert!(used <= bytes.len(), "no more is taken than there is");
+    let _ = survey::signs(bytes, &ASKED);
+    let _ = survey::overheard(bytes);
+    let _ = survey::find_identity(bytes, ASKED.unit);
+}
+
+fn framed(framing: Framing, bytes: &[u8]) {
+    for frame in framing.frames(bytes, 1) {
+        assert!(
+            frame.start <= frame.end && frame.end <= bytes.len(),
+            "a frame lies within what was received"
+        );
+        modbus_rtu(&frame.rtu);
+    }
+}
+
+fn modbus_ascii(bytes: &[u8]) {
+    framed(Framing::Ascii, bytes);
+}
+
+fn modbus_tcp(bytes: &[u8]) {
+    framed(Framing::Tcp, bytes);
+}
+
+fn sdi_12(bytes: &[u8]) {
+    use sdi12::Command;
+    for number in [0, 3] {
+        for crc in [false, true] {
+            let _ = sdi12::decode_begun(bytes, Command::Measure { number, crc }, b'0');
+            let _ = sdi12::decode_data(bytes, number, b'0', crc);
+        }
+    }
+    let _ = sdi12::is_service_request(bytes, b'0');
+    let _ = sdi12::decode_identity(bytes, b'0');
+}
+
+fn mqtt_payload(bytes: &[u8]) {
+    let from = [
+        PickFrom::Bare,
+        PickFrom::Json { pointer: "/do".to_owned(), time: Some("/time".to_owned()) },
+        PickFrom::Json { pointer: "/water/0/a~1b".to_owned(), time: None },
+        PickFrom::Senml { name: "p1:do".to_owned() },
+    ];
+    let channel = Quantity::DoMgL.id();
+    let picks = from.map(|from| Pick { channel: channel.to_owned(), from, scale: 1.5, offset: -0.25 });
+    for picks in [&picks[..1], &picks[1..]] {
+        let decoded = payload::decode(bytes, picks, |_| Some(Expected { unit: "mg/L", switch: true }));
+        assert!(decoded.values.iter().all(|value| value.value.is_finite()), "a reading is a number");
+    }
+    if let Ok(text) = std::str::from_utf8(bytes) {
+        let _ = time::parse_rfc3339(text);
+        let _ = payload::check_pointer(text);
+    }
+}
+
+fn senml_json(bytes: &[u8]) {
+    let Ok(json) = serde_json::from_slice(bytes) else { return };
+    if let Ok(records) = senml::decode(&json) {
+        let _ = senml::by_name(&records);
+    }
+}
+
+fn configuration(bytes: &[u8]) {
+    let Ok(text) = std::str::from_utf8(bytes) else { return };
+    match from_text(Path::new("/nowhere/farm.toml"), text) {
+        Ok(loaded) => drop(loaded.warnings.render(Style::Plain)),
+        Err(error) => drop(error.render(Style::Plain)),
+    }
+}
+
+fn probe_profile(bytes: &[u8]) {
+    let Ok(text) = std::str::from_utf8(bytes) else { return };
+    let Ok(map) = profile::parse(text, "fuzz.toml") else { return };
+    let _ = map.plan();
+    for register in &map.registers {
+        for words in [[0; 4], [0x7fc0; 4], [u16::MAX; 4]] {
+            let _ = register.decode(&words[..usize::from(register.number.registers()).min(4)]);
+        }
+    }
+}
+
+fn local_request(bytes: &[u8]) {
+    let Ok(text) = std::str::from_utf8(bytes) else { return };
+    let _ = server::parse(text);
+}
+
+fn local_reply(bytes: &[u8]) {
+    let _ = serde_json::from_slice::<protocol::Reply>(bytes);
+}
+
+fn calc_lines(bytes: &[u8]) {
+    let mut out = Vec::new();
+    let _ = calc::run(bytes, &mut out);
+    let lines = out.iter().filter(|byte| **byte == b'\n').count();
+    let asked = bytes.split(|byte| *byte == b'\n').count();
+    assert!(lines <= asked, "{lines} answers to {asked} lines");
+}
