@@ -8,6 +8,7 @@ mod annunciate;
 pub mod audit;
 pub mod cli;
 pub mod clock;
+pub mod commands;
 pub mod config;
 pub mod console;
 pub mod engine;

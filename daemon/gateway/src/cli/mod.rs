@@ -31,6 +31,7 @@ pub mod evidence;
 pub mod export;
 mod export_audit;
 mod export_diary;
+mod export_parquet;
 pub mod limit;
 pub mod manual;
 mod plain;
@@ -109,7 +110,7 @@ pub enum Command {
     Evidence(evidence::Arguments),
     /// Put recorded readings through the whole pipeline
     Replay(replay::Arguments),
-    /// Print what the store keeps, as CSV or SenML
+    /// Print what the store keeps, as CSV, SenML or Parquet
     Export(export::Arguments),
     /// Write the crop report: one HTML page, and its tables as CSV
     Report(report::Arguments),
