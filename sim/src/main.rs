@@ -1,6 +1,7 @@
 //! The simulator: a demo farm that runs against the real daemon.
 
 mod demo;
+mod fleet;
 
 use std::fs::File;
 use std::io::{BufWriter, ErrorKind, Write as _};
@@ -32,6 +33,8 @@ enum Command {
     Probes(demo::probes::Options),
     /// Print ten days of the farm with six incidents, as CSV for `pondreeve replay`
     TenDays(TenDays),
+    /// Publish as a fleet of gateways, with outages and bursts of what waited, to load a broker or a cluster
+    Fleet(fleet::Options),
 }
 
 /// Which part of the recording goes where.
@@ -84,6 +87,7 @@ fn main() -> ExitCode {
         match arguments.command {
             Some(Command::Probes(options)) => demo::probes::run(options).await,
             Some(Command::TenDays(options)) => options.run(),
+            Some(Command::Fleet(options)) => fleet::run(options).await,
             None => demo::run(arguments.demo).await,
         }
     });

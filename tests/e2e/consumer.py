@@ -1,5 +1,6 @@
 """An independent consumer: paho-mqtt, with a session that the broker keeps. Each message becomes a line of JSON in the
-file named first: topic, payload in hex, whether it was retained, when it came. A message is acknowledged once its line is on disk, so
+file named first: topic, payload in hex, whether it was retained, whether the broker marks it as sent
+before (a delivery that this consumer had not acknowledged), when it came. A message is acknowledged once its line is on disk, so
 that what the consumer is killed over comes again. Prints `ready` once it is subscribed.
 
     consumer.py FILE HOST PORT[,PORT...] CLIENT_ID [FILTER]
@@ -41,7 +42,7 @@ def subscribed(client, _data, _mid, reasons, _properties):
 
 def arrived(client, _data, message):
     line = {"topic": message.topic, "payload": message.payload.hex(), "retain": message.retain,
-            "at": time.time()}
+            "dup": message.dup, "at": time.time()}
     out.write(json.dumps(line) + "\n")
     out.flush()
     os.fdatasync(out.fileno())

@@ -9,6 +9,7 @@ pub mod audit;
 pub mod cli;
 pub mod clock;
 pub mod commission;
+pub mod commands;
 pub mod config;
 pub mod console;
 pub mod engine;

@@ -22,8 +22,16 @@ const CONNECT_WITHIN_S: u64 = 15;
 
 /// First wait after a failed connection.
 const FIRST_WAIT: Duration = Duration::from_millis(500);
+/// The wait grows to this and stays there for a while: a cluster that has lost its leader takes up to ten seconds to find
+/// another, and who waits for twice as long each time then comes late.
+const BRISK_WAIT: Duration = Duration::from_secs(4);
+/// So many waits before it grows on: about a minute.
+const BRISK_WAITS: u32 = 18;
 /// Longest wait: a broker that has come back is found within this time and a bit.
 const LONGEST_WAIT: Duration = Duration::from_secs(30);
+
+/// How long a broker that speaks MQTT 5 keeps our session while we are away.
+const SESSION_S: u32 = 300;
 
 /// Why a connection could not even be tried.
 #[derive(Debug, thiserror::Error)]
@@ -83,7 +91,8 @@ pub fn options(address: &BrokerAddress) -> Result<MqttOptions, LinkError> {
     Ok(options)
 }
 
-/// The same for MQTT 5. The session ends with the connection.
+/// The same for MQTT 5, with a session that outlives the connection by a few minutes. What is published rests on nothing
+/// that a session keeps; but a broker holds a delayed last will back only for a session that may be taken up again.
 ///
 /// # Errors
 /// As [`options`].
@@ -91,7 +100,8 @@ pub fn options5(address: &BrokerAddress) -> Result<v5::MqttOptions, LinkError> {
     let four = options(address)?;
     let mut options = v5::MqttOptions::new(&address.client_id, &address.host, address.port);
     options.set_keep_alive(address.keep_alive.max(Duration::from_secs(5)));
-    options.set_clean_start(true);
+    options.set_clean_start(false);
+    options.set_session_expiry_interval(Some(SESSION_S));
     options.set_connection_timeout(CONNECT_WITHIN_S);
     options.set_network_options(network());
     if let Some(login) = four.credentials() {
@@ -143,16 +153,17 @@ fn certificates(what: &'static str, path: &Path) -> Result<Vec<CertificateDer<'s
     if all.is_empty() { Err(bad("it holds no certificate".to_owned())) } else { Ok(all) }
 }
 
-/// The wait between attempts: doubling, bounded, and scattered so that a fleet of gateways does not
-/// fall upon a broker that has just come back.
+/// The wait between attempts: doubling, bounded, brisk for the first minute, and scattered so that a fleet of gateways
+/// does not fall upon a broker that has just come back.
 #[derive(Debug, Clone)]
 pub struct Backoff {
     next: Duration,
+    waits: u32,
 }
 
 impl Default for Backoff {
     fn default() -> Self {
-        Self { next: FIRST_WAIT }
+        Self { next: FIRST_WAIT, waits: 0 }
     }
 }
 
@@ -160,7 +171,9 @@ impl Backoff {
     /// How long to wait before the next attempt: between half of and the whole present wait.
     pub fn wait(&mut self) -> Duration {
         let whole = self.next;
-        self.next = (whole * 2).min(LONGEST_WAIT);
+        self.waits = self.waits.saturating_add(1);
+        let bound = if self.waits < BRISK_WAITS { BRISK_WAIT } else { LONGEST_WAIT };
+        self.next = (whole * 2).min(bound);
         // Without randomness the attempts still happen, only not scattered.
         let scatter = f64::from(getrandom::u32().unwrap_or(u32::MAX)) / f64::from(u32::MAX);
         whole.mul_f64(0.5 + 0.5 * scatter)
@@ -190,9 +203,12 @@ mod tests {
     #[test]
     fn waits_grow_to_a_bound_and_begin_anew() {
         let mut backoff = Backoff::default();
-        let waits: Vec<Duration> = (0..12).map(|_| backoff.wait()).collect();
+        let waits: Vec<Duration> = (0..24).map(|_| backoff.wait()).collect();
         assert!(waits[0] >= Duration::from_millis(250) && waits[0] <= Duration::from_millis(500));
-        assert!(waits[11] >= Duration::from_secs(15) && waits[11] <= Duration::from_secs(30));
+        let first_minute: Duration = waits[..16].iter().sum();
+        assert!(first_minute >= Duration::from_secs(24) && first_minute <= Duration::from_secs(60));
+        assert!(waits[..16].iter().all(|wait| *wait <= Duration::from_secs(4)), "{waits:?}");
+        assert!(waits[23] >= Duration::from_secs(15) && waits[23] <= Duration::from_secs(30));
         backoff.reset();
         assert!(backoff.wait() <= Duration::from_millis(500));
     }

@@ -14,6 +14,7 @@ use tokio_util::sync::CancellationToken;
 use crate::annunciate;
 use crate::audit::Place;
 use crate::clock::Clock;
+use crate::commands;
 use crate::config::Farm;
 use crate::engine::{Engine, daily};
 use crate::exit_code;
@@ -119,7 +120,9 @@ pub async fn run_under(
 
     let (inbox, incoming) = mpsc::channel(INBOX_BOUND);
     let destinations = farm.destinations.iter().map(|own| own.id.as_str());
-    let queue = Queue::new(destinations, journal.take_outbox());
+    let kept = journal.take_outbox();
+    let answered = kept.commands.clone();
+    let queue = Queue::new(destinations, kept);
     notifier.status("Reading the journal");
     // Ends after the engine, so that the last summaries still reach it.
     let stop_forward = CancellationToken::new();
@@ -166,6 +169,9 @@ pub async fn run_under(
         tally: tally.clone(),
         tests,
     });
+    let mut commanding = JoinSet::new();
+    let settings = counter.farm.commands.clone();
+    commanding.extend(settings.map(|own| commands::run(own, Arc::clone(&counter), answered, stop.clone())));
     let sources = Arc::new(metrics::Sources { counter: Arc::clone(&counter), tally });
     let mut metering = JoinSet::new();
     metering.extend(metered.map(|listener| metrics::serve(listener, sources, stop.clone())));
@@ -190,6 +196,7 @@ pub async fn run_under(
     end(&mut reading, "a probe task").await;
     // The server only ends its own clients and cannot hang.
     let _ = serving.await;
+    end(&mut commanding, "the task of the commands").await;
     end(&mut metering, "the task of the metrics").await;
     // What it was writing it writes anew at the next start.
     daily.abort();

@@ -20,14 +20,14 @@ const SPEED: f64 = 24.0;
 const PONDS: usize = 20;
 
 /// When the farm's time begins: 2026-03-01T00:00:00Z, night on the farm, when nothing is known of the oxygen.
-const BEGINS: i64 = 1_772_323_200_000;
+pub const BEGINS: i64 = 1_772_323_200_000;
 
-fn configuration(folder: &Path, link: u16) -> String {
+pub fn configuration(folder: &Path, [link, second, third]: [u16; 3]) -> String {
     let head = format!(
         "[farm]\nname = \"Kills\"\ngateway = \"g1\"\ntime_zone = \"-05:00\"\nlatitude = -3.4\nlongitude = -80.2\n\
          summary_every = \"1m\"\n\n[store]\npath = \"{0}/store\"\ndurable_within = \"1s\"\n\n[local]\nsocket = \
          \"{0}/sock\"\nmode = \"600\"\n\n[annunciation.calls]\nrepeat_every = \"10m\"\n\n[[destination]]\nid = \
-         \"fleet\"\nhost = \"127.0.0.1\"\nport = {link}\nkeep_alive = \"5s\"\n",
+         \"fleet\"\nhost = \"127.0.0.1\"\nport = {link}\nfurther_hosts = [\"127.0.0.1:{second}\", \"127.0.0.1:{third}\"]\nkeep_alive = \"5s\"\n",
         folder.display()
     );
     let ponds = (1..=PONDS).map(|pond| {
@@ -99,7 +99,7 @@ impl Farm {
     }
 }
 
-fn consumer(record: &Path, nodes: [u16; 3]) -> anyhow::Result<Running> {
+pub fn consumer(record: &Path, nodes: [u16; 3]) -> anyhow::Result<Running> {
     let ports = nodes.map(|port| port.to_string()).join(",");
     let mut child = Command::new(python())
         .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/e2e/consumer.py"))
@@ -115,13 +115,14 @@ fn consumer(record: &Path, nodes: [u16; 3]) -> anyhow::Result<Running> {
 }
 
 /// So many kills, at the moments that the seed gives; then everything has `patience` to arrive.
-pub fn campaign(kills: u32, seed: u64, patience: Duration) -> anyhow::Result<Told> {
+/// The cluster has `in_flight` messages on their way to the consumer at most.
+pub fn campaign(kills: u32, seed: u64, patience: Duration, in_flight: u32) -> anyhow::Result<Told> {
     let scratch = Scratch::new();
-    let mut cluster = Cluster::start(scratch.folder.path());
+    let mut cluster = Cluster::start(scratch.folder.path(), in_flight);
     let record = scratch.path("record.lines");
     let _consumer = consumer(&record, cluster.mqtt)?;
     let link = Link::to(cluster.mqtt);
-    scratch.write("farm.toml", &configuration(scratch.folder.path(), link.port));
+    scratch.write("farm.toml", &configuration(scratch.folder.path(), link.ports));
     let mut farm = Farm { scratch, begun: Instant::now(), daemon: None };
     farm.start_daemon(SPEED);
     let (mut dice, mut told) = (Dice(seed), Told::default());

@@ -14,6 +14,7 @@ pub struct Cluster {
     folder: PathBuf,
     routes: [u16; 3],
     pub mqtt: [u16; 3],
+    in_flight: u32,
     nodes: [Option<Running>; 3],
 }
 
@@ -36,7 +37,8 @@ fn ports() -> [[u16; 3]; 3] {
 }
 
 impl Cluster {
-    pub fn start(folder: &Path) -> Self {
+    /// So many messages are on their way to a consumer at most.
+    pub fn start(folder: &Path, in_flight: u32) -> Self {
         let [routes, mqtt, clients] = ports();
         let shipped = concat!(env!("CARGO_MANIFEST_DIR"), "/../deploy/fleet/nats-server.conf");
         for ((name, port), client) in NAMES.iter().zip(routes).zip(clients) {
@@ -49,7 +51,8 @@ impl Cluster {
             );
             fs::write(own.join("site.conf"), site).expect("written");
         }
-        let mut cluster = Self { folder: folder.to_owned(), routes, mqtt, nodes: [None, None, None] };
+        let mut cluster =
+            Self { folder: folder.to_owned(), routes, mqtt, in_flight, nodes: [None, None, None] };
         (0..3).for_each(|node| cluster.revive(node));
         for port in mqtt {
             wait_for("a node to listen", Duration::from_secs(30), || {
@@ -73,9 +76,9 @@ impl Cluster {
             .arg(own.join("nats-server.conf"))
             .env("NODE", NAMES[node])
             .env("STORE", own.join("store"))
-            // One at a time, so that the order is the gateway's own also after the consumer has lost its connection.
+            // With one at a time the order is the gateway's own also after the consumer has lost its connection.
             .env("ACK_WAIT", "2s")
-            .env("IN_FLIGHT", "1")
+            .env("IN_FLIGHT", self.in_flight.to_string())
             .env("MQTT_HOST", "127.0.0.1")
             .env("MQTT_PORT", self.mqtt[node].to_string());
         debug_assert!(self.routes[node] > 0);

@@ -17,6 +17,9 @@ pub struct Told {
     pub repeats: u64,
     pub changed: u64,
     pub out_of_order: u64,
+    /// New to the consumer and behind newer ones, but marked by the cluster as delivered before: it was on its way to the
+    /// consumer when that lost its connection. Cannot be where one message is on its way at a time.
+    pub redelivered_late: u64,
     /// From a kill until something arrives after it is mended, at most, by what was killed.
     pub longest_until_more_s: BTreeMap<&'static str, f64>,
     /// Kills after which nothing came for a minute.
@@ -53,8 +56,8 @@ impl fmt::Display for Told {
         )?;
         writeln!(
             f,
-            "repeats: {}, {} of them changed; out of order: {}",
-            self.repeats, self.changed, self.out_of_order
+            "repeats: {}, {} of them changed; out of order: {}; delivered a second time and late: {}",
+            self.repeats, self.changed, self.out_of_order, self.redelivered_late
         )?;
         let settled = self.settled_s.map_or("never".to_owned(), |settled| format!("{settled:.1} s"));
         write!(
@@ -68,7 +71,7 @@ impl fmt::Display for Told {
 
 /// Numbers that arrived so far.
 pub fn arrived(record: &Path) -> anyhow::Result<BTreeSet<u64>> {
-    Ok(lines(record)?.into_iter().map(|(_, number, ..)| number).collect())
+    Ok(lines(record)?.into_iter().map(|line| line.number).collect())
 }
 
 /// Judges the record against the numbers that were given, `first` to `last`.
@@ -76,7 +79,7 @@ pub fn judge(record: &Path, last: u64, told: &mut Told) -> anyhow::Result<()> {
     let mut seen: BTreeMap<u64, (String, String)> = BTreeMap::new();
     let mut newest: BTreeMap<String, u64> = BTreeMap::new();
     let mut before: Option<f64> = None;
-    for (topic, number, payload, at) in lines(record)? {
+    for Line { topic, number, payload, at, dup } in lines(record)? {
         told.longest_gap_s = told.longest_gap_s.max(before.map_or(0.0, |before| at - before));
         before = Some(at);
         if let Some(known) = seen.get(&number) {
@@ -85,7 +88,8 @@ pub fn judge(record: &Path, last: u64, told: &mut Told) -> anyhow::Result<()> {
             continue;
         }
         let newest = newest.entry(topic.clone()).or_default();
-        told.out_of_order += u64::from(number < *newest);
+        told.out_of_order += u64::from(number < *newest && !dup);
+        told.redelivered_late += u64::from(number < *newest && dup);
         *newest = number.max(*newest);
         seen.insert(number, (topic, payload));
     }
@@ -96,9 +100,16 @@ pub fn judge(record: &Path, last: u64, told: &mut Told) -> anyhow::Result<()> {
     Ok(())
 }
 
-type Line = (String, u64, String, f64);
+struct Line {
+    topic: String,
+    number: u64,
+    payload: String,
+    at: f64,
+    /// The cluster says that it has delivered it before.
+    dup: bool,
+}
 
-/// Topic, number, payload and time of arrival of every message but health.
+/// Every message but health.
 fn lines(record: &Path) -> anyhow::Result<Vec<Line>> {
     let text = std::fs::read_to_string(record).unwrap_or_default();
     let whole = text.rfind('\n').map_or("", |end| &text[..end]);
@@ -116,7 +127,8 @@ fn lines(record: &Path) -> anyhow::Result<Vec<Line>> {
         let said: Value = serde_json::from_slice(&bytes)?;
         let number = if said.is_array() { &said[0]["v"] } else { &said["sequence"] };
         let number = number.as_f64().with_context(|| format!("no number in {said}"))? as u64;
-        lines.push((topic, number, hex, line["at"].as_f64().unwrap_or_default()));
+        let (at, dup) = (line["at"].as_f64().unwrap_or_default(), line["dup"].as_bool().unwrap_or_default());
+        lines.push(Line { topic, number, payload: hex, at, dup });
     }
     Ok(lines)
 }

@@ -142,6 +142,10 @@ pub fn of_farm(farm: &Farm) -> Settings {
             format!("{}:{}", address.host, address.port),
         );
     }
+    for person in farm.commands.iter().flat_map(|own| &own.people) {
+        let may: Vec<&str> = person.may.iter().map(|deed| deed.word()).collect();
+        put(&format!("commands.{}.may", person.id), may.join(", "));
+    }
     for product in &farm.products {
         let of = |key: &str| format!("products.{}.{key}", product.lot);
         put(&of("basis"), format!("{:?}", product.basis));

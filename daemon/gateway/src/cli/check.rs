@@ -244,6 +244,10 @@ fn summary(path: &Path, loaded: &Loaded) -> String {
     for destination in &farm.destinations {
         lines.push(format!("destination {}  {}", destination.id, reached(&destination.address)));
     }
+    if let Some(own) = &farm.commands {
+        let people: Vec<&str> = own.people.iter().map(|person| person.id.as_str()).collect();
+        lines.push(format!("commands  from {} by {}", people.join(", "), own.destination));
+    }
     lines.extend(announced(farm));
     lines.join("\n") + "\n"
 }

@@ -1,10 +1,11 @@
-//! `pondreeve export`: what the store keeps, as CSV or SenML.
+//! `pondreeve export`: what the store keeps, as CSV, SenML or Parquet.
 
-use std::io::Write;
+use std::io::{BufWriter, IsTerminal as _, Stdout, Write};
 
 use pondreeve_core::Quantity;
 use pondreeve_protocol::senml::{Pack, Record};
 
+use super::export_parquet::Table;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::forward::message::unit;
 use crate::local::client::{self, Client};
@@ -26,6 +27,10 @@ withdrawn with what took their place; values as JSON in the last column. Without
 SenML: one pack (a JSON array) a line, for each pond, quantity and six hours;
 names are pond/quantity, with /flag for the flag of the record before it.
 
+Parquet: the same columns as CSV, empty fields as null, written in groups of rows
+as they come; units and flags are explained in the file's metadata. It is not for
+the screen: send it to a file or a pipe.
+
 --audit: record,time_utc,time_local,user,place,action,object,old,new,reason,
 previous,hash, every field in quotes. hash is the SHA-256 of the line up to the
 comma before it, previous the hash of the line before: sha256sum is enough to
@@ -35,6 +40,7 @@ Examples:
   pondreeve export --from 2026-05-01T00:00:00Z --to 2026-05-08T00:00:00Z
   pondreeve export --pond p1 --quantity do_mg_l --every hour --from ...
   pondreeve export --format senml
+  pondreeve export --format parquet --from ... > readings.parquet
   pondreeve export --audit > trail.csv";
 
 /// Form of the output.
@@ -46,6 +52,8 @@ pub enum Format {
     Senml,
     /// One JSON object a line
     Json,
+    /// A table for analysis programs, Apache Parquet
+    Parquet,
 }
 
 /// Length of a roll-up.
@@ -105,17 +113,19 @@ const PAGE_ROLLED_MS: i64 = 90 * 86_400_000;
 /// # Errors
 /// When no daemon answers, or a pond, a quantity or a time is not understood.
 pub fn run(arguments: &Arguments) -> Outcome {
-    if arguments.audit && arguments.format == Format::Senml {
-        return Err(Failure::usage("the audit trail has no SenML form: accepted is csv or json".to_owned()));
+    let (json, format) = if arguments.json { (true, Format::Json) } else { (false, arguments.format) };
+    let json = json || format == Format::Json;
+    if (arguments.audit || arguments.diary) && !json && format != Format::Csv {
+        let what = if arguments.audit { "the audit trail" } else { "the diary" };
+        let named = if format == Format::Senml { "SenML" } else { "Parquet" };
+        return Err(Failure::usage(format!("{what} has no {named} form: accepted is csv or json")));
     }
     if arguments.audit {
-        return super::export_audit::run(
-            &arguments.daemon,
-            arguments.json || arguments.format == Format::Json,
-        );
+        return super::export_audit::run(&arguments.daemon, json);
     }
-    if arguments.diary && arguments.format == Format::Senml {
-        return Err(Failure::usage("the diary has no SenML form: accepted is csv or json".to_owned()));
+    if format == Format::Parquet && std::io::stdout().is_terminal() {
+        let why = "Parquet is not for the screen: send it to a file, such as with > readings.parquet";
+        return Err(Failure::usage(why.to_owned()));
     }
     let farm = arguments.daemon.status()?;
     arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id))?;
@@ -142,7 +152,6 @@ pub fn run(arguments: &Arguments) -> Outcome {
         ));
     }
     if arguments.diary {
-        let json = arguments.json || arguments.format == Format::Json;
         // What is recorded in this moment too.
         let to = if arguments.to.is_none() { to + 60_000 } else { to };
         return super::export_diary::run(&arguments.daemon, &arguments.ponds, (from, to), json);
@@ -152,13 +161,11 @@ pub fn run(arguments: &Arguments) -> Outcome {
         Every::Hour => "hour",
         Every::Day => "day",
     });
-    let format = if arguments.json { Format::Json } else { arguments.format };
-    let mut out =
-        Printer { out: std::io::BufWriter::new(std::io::stdout().lock()), format, rolled: every.is_some() };
     let printed = super::wait_for(async {
         let mut client =
             client::connect(&arguments.daemon.socket).await.map_err(|e| Failure::failed(e.to_string()))?;
-        out.header()?;
+        let asked = [("from", rfc3339(from)), ("to", rfc3339(to))];
+        let mut out = Out::new(format, every.is_some(), &quantities, &asked)?;
         for pond in &ponds {
             for &quantity in &quantities {
                 let mut page = from;
@@ -173,7 +180,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
                 }
             }
         }
-        out.out.flush().map_err(Stop::from)
+        out.finish()
     })?;
     match printed {
         Ok(()) | Err(Stop::Enough) => Ok(DONE),
@@ -181,7 +188,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     }
 }
 
-enum Found {
+pub(super) enum Found {
     Readings(Vec<KeptReading>),
     RollUps(Vec<RollUp>),
 }
@@ -209,7 +216,7 @@ impl From<std::io::Error> for Stop {
     }
 }
 
-fn time(text: &str, option: &str) -> Result<i64, Failure> {
+pub(super) fn time(text: &str, option: &str) -> Result<i64, Failure> {
     let parsed = text.parse::<jiff::Timestamp>().map_err(|error| {
         Failure::usage(format!(
             "{option} {text:?} is no time ({error}): write RFC 3339 with an offset, such as 2026-05-01T02:10:00Z"
@@ -243,6 +250,43 @@ async fn ask(
     }
 }
 
+/// Where it goes.
+enum Out {
+    Lines(Printer<BufWriter<Stdout>>),
+    Table(Box<Table<Stdout>>),
+}
+
+impl Out {
+    fn new(
+        format: Format,
+        rolled: bool,
+        quantities: &[Quantity],
+        asked: &[(&str, String)],
+    ) -> Result<Self, Stop> {
+        let out = std::io::stdout();
+        if format == Format::Parquet {
+            return Ok(Self::Table(Box::new(Table::new(out, rolled, quantities, asked)?)));
+        }
+        let mut printer = Printer { out: BufWriter::new(out), format, rolled };
+        printer.header()?;
+        Ok(Self::Lines(printer))
+    }
+
+    fn page(&mut self, pond: &str, quantity: Quantity, found: &Found) -> Result<(), Stop> {
+        match self {
+            Self::Lines(printer) => printer.page(pond, quantity, found),
+            Self::Table(table) => table.page(pond, quantity, found),
+        }
+    }
+
+    fn finish(self) -> Result<(), Stop> {
+        match self {
+            Self::Lines(mut printer) => Ok(printer.out.flush()?),
+            Self::Table(table) => table.finish(),
+        }
+    }
+}
+
 struct Printer<W: Write> {
     out: W,
     format: Format,
@@ -269,6 +313,8 @@ impl<W: Write> Printer<W> {
         // Ids hold letters, digits, '-' and '_' only, so nothing needs quotes.
         let text = |value: Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();
         match (self.format, found) {
+            // A table has a writer of its own.
+            (Format::Parquet, _) => {}
             (Format::Senml, found) => return self.senml(pond, quantity, found),
             (Format::Csv, Found::Readings(readings)) => {
                 for KeptReading { at, probe, raw, value, corrected, flag } in readings {

@@ -33,6 +33,7 @@ pub mod export;
 mod export_audit;
 mod export_diary;
 pub mod frames;
+mod export_parquet;
 pub mod limit;
 pub mod manual;
 mod plain;
@@ -112,7 +113,7 @@ pub enum Command {
     Evidence(evidence::Arguments),
     /// Put recorded readings through the whole pipeline
     Replay(replay::Arguments),
-    /// Print what the store keeps, as CSV or SenML
+    /// Print what the store keeps, as CSV, SenML or Parquet
     Export(export::Arguments),
     /// Write the crop report: one HTML page, and its tables as CSV
     Report(report::Arguments),

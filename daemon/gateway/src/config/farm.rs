@@ -49,6 +49,8 @@ pub struct Farm {
     pub machine: crate::machine::Bounds,
     /// Where metrics can be fetched, a loopback address; nowhere if absent.
     pub metrics: Option<SocketAddr>,
+    /// Commands that come in over MQTT; none if absent.
+    pub commands: Option<crate::commands::Settings>,
     /// Where each limit of each pond comes from, in the order of the ponds.
     pub limit_sources: Vec<LimitSources>,
     /// What the core need not know of each pond, in the order of the ponds.
@@ -327,12 +329,31 @@ pub struct Destination {
     pub id: String,
     /// Where it is.
     pub address: BrokerAddress,
+    /// Hosts and ports of the other nodes of the same cluster.
+    pub further_hosts: Vec<(String, u16)>,
     /// Which version of MQTT it speaks.
     pub version: Version,
     /// How messages are encoded.
     pub encoding: Encoding,
     /// Summaries sent in a second at most; alarms and calls are not held back.
     pub most_per_second: u32,
+}
+
+impl Destination {
+    /// So many nodes it has.
+    pub const fn nodes(&self) -> usize {
+        self.further_hosts.len() + 1
+    }
+
+    /// The address of one of its nodes, counted round and round.
+    pub fn node(&self, turn: usize) -> BrokerAddress {
+        let mut address = self.address.clone();
+        let place = (turn % self.nodes()).checked_sub(1);
+        if let Some((host, port)) = place.and_then(|place| self.further_hosts.get(place)) {
+            (address.host, address.port) = (host.clone(), *port);
+        }
+        address
+    }
 }
 
 /// Versions of MQTT.

@@ -2,6 +2,7 @@
 //! has been compared with anything else yet; that is the resolver's work.
 
 mod annunciation;
+mod commands;
 mod limits;
 mod lines;
 mod machine;
@@ -24,6 +25,7 @@ use super::rules::{
 };
 use super::tables::{ListOf, PerQuantity, TableOf, TablesOf, table};
 pub use annunciation::{RawAnnunciation, RawCallStep, RawCalls, RawCommand, RawGpio, RawOutput, RawRelay};
+pub use commands::{RawCommands, RawPerson};
 pub use limits::{
     RawAmmoniaLimit, RawAmmoniaLimits, RawBlindLimits, RawFallLimit, RawForecastLimits, RawLimits,
     RawLimitsFile, RawOxygenLimit, RawOxygenLimits, RawPhLimit, RawPhLimits, RawThreshold, ThresholdParts,
@@ -102,6 +104,8 @@ table! {
         machine: RawMachine = optional TableOf::<RawMachine>::new();
         /// Where a monitoring system on this machine fetches metrics.
         metrics: RawMetrics = optional TableOf::<RawMetrics>::new();
+        /// Readings of a test kit and acknowledgements from people who are not at the gateway.
+        commands: RawCommands = optional TableOf::<RawCommands>::new();
     }
 }
 
@@ -449,6 +453,8 @@ table! {
         keep_alive: Duration = optional length_s(5, 1_200);
         /// Version of MQTT: "3.1.1" or "5".
         mqtt: Version = optional VERSIONS;
+        /// Other nodes of the same cluster, "host" or "host:port": one after the other is tried when one fails.
+        further_hosts: Vec<At<String>> = optional ListOf { each: Text, least: 1, most: 8 };
         /// How messages are encoded: "json" or "cbor".
         encoding: Encoding = optional ENCODINGS;
         /// Summaries sent in a second at most, after an outage. Alarms and calls are not held back.

@@ -382,6 +382,8 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         RawTopicProbe,
         RawTopicValue,
         RawDestination,
+        RawCommands,
+        RawPerson,
         RawProduct,
         RawOxygenLimit,
         RawPhLimit,

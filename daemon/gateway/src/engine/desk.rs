@@ -12,6 +12,7 @@ use pondreeve_core::why::{Known, Why};
 use pondreeve_core::{Effect, Quantity, Timestamp};
 use tokio::sync::{broadcast, mpsc, oneshot};
 
+use super::commands::{Answer, Ordered};
 use super::recent::Point;
 use super::shelf::Shelf;
 use crate::service_manager::Pulse;
@@ -27,6 +28,7 @@ pub(super) const CHANGES_BOUND: usize = 1024;
 /// Something asked of the engine.
 #[derive(Debug)]
 pub(super) enum Question {
+    CarryOut(Box<(Ordered, Answer)>),
     View(oneshot::Sender<Arc<FarmView>>),
     Why {
         id: String,

@@ -12,6 +12,7 @@ mod backlog_tests;
 mod checkpoint;
 #[cfg(test)]
 mod clock_tests;
+mod commands;
 pub mod daily;
 mod desk;
 #[cfg(test)]
@@ -36,13 +37,16 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+#[cfg(test)]
+use pondreeve_core::Quantity;
 use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::view::FarmView;
-use pondreeve_core::{Effect, Event, Input, Quantity, State, Timestamp};
+use pondreeve_core::{Effect, Event, Input, State, Timestamp};
 use tokio::sync::{broadcast, mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
+pub use commands::Ordered;
 pub use desk::Desk;
 pub(crate) use keeper::WRITER_GONE;
 pub use recent::{KEPT as HISTORY_KEPT, Point};
@@ -193,7 +197,7 @@ impl Engine {
                     }
                     self.take_group(&mut group).await;
                 }
-                Some(question) = self.questions.recv() => self.answer(question),
+                Some(question) = self.questions.recv() => self.attend(question).await,
                 Some(remembered) = next_remembered(&mut self.remembered) => self.recent.remember(&remembered),
                 () = tokio::time::sleep(nap) => {}
             }
@@ -405,6 +409,8 @@ impl Engine {
 
     fn answer(&mut self, question: Question) {
         match question {
+            // See `attend`.
+            Question::CarryOut(_) => {}
             Question::View(answer) => {
                 if self.view.is_none() {
                     let state = &self.state;
@@ -452,13 +458,9 @@ impl Engine {
                 }
             }
             Question::History { pond, quantity, from, most, answer } => {
-                let _ = answer.send(self.history(&pond, quantity, from, most));
+                let _ = answer.send(self.recent.since(&pond, quantity, from, most));
             }
         }
-    }
-
-    fn history(&self, pond: &str, quantity: Quantity, from: Timestamp, most: usize) -> Vec<Point> {
-        self.recent.since(pond, quantity, from, most)
     }
 
     /// How long nothing needs to be done unless something arrives.

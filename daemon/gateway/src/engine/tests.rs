@@ -51,6 +51,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
         products: Vec::new(),
         outbox: crate::outbox::Bounds::default(),
         metrics: None,
+        commands: None,
         limit_sources: Vec::new(),
         about_ponds: Vec::new(),
         machine: crate::machine::Bounds::default(),

@@ -5,7 +5,9 @@
 //! so it has a task of its own.
 
 use bytes::Bytes;
-use rumqttc::v5::mqttbytes::v5::{ConnectReturnCode as Code5, LastWill as Will5, PubAckReason};
+use rumqttc::v5::mqttbytes::v5::{
+    ConnectReturnCode as Code5, LastWill as Will5, LastWillProperties, PubAckReason,
+};
 use rumqttc::v5::mqttbytes::{QoS as QoS5, v5 as packets5};
 use rumqttc::{AsyncClient, ConnectReturnCode as Code4, LastWill, Outgoing, Packet, QoS, v5};
 use tokio::sync::mpsc;
@@ -47,6 +49,21 @@ pub(super) struct Client {
     _polling: AbortOnDropHandle<()>,
 }
 
+/// A link that blinks is not told to everybody as a gateway that is gone: a broker of MQTT 5 waits for so long.
+const WILL_DELAY_S: u32 = 15;
+
+fn delayed() -> LastWillProperties {
+    LastWillProperties {
+        delay_interval: Some(WILL_DELAY_S),
+        payload_format_indicator: None,
+        message_expiry_interval: None,
+        content_type: None,
+        response_topic: None,
+        correlation_data: None,
+        user_properties: Vec::new(),
+    }
+}
+
 /// Hands requests over.
 #[derive(Clone)]
 pub(super) struct Sender(Either);
@@ -84,7 +101,13 @@ impl Client {
             }
             Version::Five => {
                 let mut options = mqtt_link::options5(&address)?;
-                options.set_last_will(Will5::new(health, "offline", QoS5::AtLeastOnce, true, None));
+                options.set_last_will(Will5::new(
+                    health,
+                    "offline",
+                    QoS5::AtLeastOnce,
+                    true,
+                    Some(delayed()),
+                ));
                 options.set_max_packet_size(u32::try_from(LARGEST_TAKEN_BYTES).ok());
                 let (client, mut eventloop) = v5::AsyncClient::new(options, requests);
                 let polling = tokio::spawn(async move {

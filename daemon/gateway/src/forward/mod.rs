@@ -11,6 +11,15 @@
 //! of a summary the same `interval`. Within one topic the numbers only grow, repeats apart. Alarms and calls overtake the
 //! summaries that wait. What waits is in [`crate::outbox`], on disk; nothing rests on what the client or the broker
 //! remembers of a session.
+//!
+//! A session that outlives its connection keeps nothing for one who publishes at QoS 1: the broker keeps what it has still to
+//! send, and that is nothing. What it does in MQTT 5 is to let a last will wait: so there the session lasts five minutes
+//! (no clean start) and `offline` is told only of a gateway that is not back within 15 s. MQTT 3.1.1 has no such will, and
+//! a session there would be left with the broker for ever for nothing: it begins clean. Whoever reads keeps a session:
+//! probes' messages ([`crate::probes`]) and commands ([`crate::commands`]).
+//!
+//! A destination may have several nodes. When one fails the next is tried within a quarter of a second; when all have
+//! failed the back-off waits, four seconds at most in the first minute.
 
 use std::sync::Arc;
 
@@ -28,6 +37,8 @@ pub(crate) mod message;
 mod pace;
 mod publisher;
 mod sending;
+#[cfg(test)]
+mod session_tests;
 #[cfg(test)]
 mod tests;
 
@@ -47,6 +58,7 @@ pub(crate) fn office(port: u16) -> crate::config::farm::Destination {
             tls: None,
             keep_alive: std::time::Duration::from_secs(5),
         },
+        further_hosts: Vec::new(),
         version: Version::Four,
         encoding: Encoding::Json,
         most_per_second: 400,

@@ -12,13 +12,16 @@ use super::client::{Client, Heard};
 use super::message::Topics;
 use super::sending::{CONFIRM_WITHIN, REQUESTS_BOUND, Sending};
 use crate::audit::Place;
-use crate::config::farm::Destination;
+use crate::config::farm::{BrokerAddress, Destination};
 use crate::inbox::{Inbox, Incoming};
 use crate::mqtt_link::Backoff;
 use crate::outbox::queue::Queue;
 
 /// Longest wait for the broker to confirm the last messages when the daemon stops.
 const FAREWELL_WITHIN: Duration = Duration::from_secs(2);
+
+/// Where a destination has several nodes, the next is tried within this time when one fails.
+const NEXT_NODE_WITHIN: Duration = Duration::from_millis(250);
 
 /// Why a connection ended.
 enum Ended {
@@ -37,6 +40,8 @@ pub(super) struct Publisher {
     inbox: Inbox,
     /// What was last reported as this destination's fault.
     reported: Option<String>,
+    /// Which of its nodes is tried, counted on.
+    turn: usize,
 }
 
 impl Publisher {
@@ -46,21 +51,40 @@ impl Publisher {
         (queue, index): (Queue, usize),
         inbox: Inbox,
     ) -> Self {
-        Self { destination, topics, queue, index, inbox, reported: None }
+        // The gateways of a fleet begin at different nodes; without randomness they all begin at the first.
+        let turn = getrandom::u32().map_or(0, |number| number as usize % destination.nodes());
+        Self { destination, topics, queue, index, inbox, reported: None, turn }
     }
 
     /// Keeps sending until `stop`.
     pub(super) async fn run(mut self, stop: CancellationToken) {
         let mut backoff = Backoff::default();
+        // Nodes that failed one after the other.
+        let mut failed = 0;
         loop {
-            let ended = self.connection(&stop, &mut backoff).await;
+            let ended = self.connection(&stop, &mut backoff, &mut failed).await;
             self.queue.connected(self.index, false);
             match ended {
                 Ended::Stopped => return,
                 Ended::Lost(reason) => {
+                    let address = self.destination.node(self.turn);
+                    self.turn = self.turn.wrapping_add(1);
+                    failed += 1;
+                    if failed < self.destination.nodes() {
+                        tracing::info!(
+                            "destination {}: {}: {reason}; trying another node",
+                            self.destination.id,
+                            address.host
+                        );
+                        tokio::select! {
+                            () = stop.cancelled() => return,
+                            () = sleep(self.next_node_in()) => {}
+                        }
+                        continue;
+                    }
+                    failed = 0;
                     let wait = backoff.wait();
-                    let address = &self.destination.address;
-                    let fault = format!("broker {}:{}: {reason}", address.host, address.port);
+                    let fault = format!("{}: {reason}", self.name(&address));
                     // A broker that is away for days must not fill the log.
                     if self.reported.as_ref() != Some(&fault) {
                         tracing::warn!(
@@ -79,9 +103,28 @@ impl Publisher {
         }
     }
 
+    /// The broker, or all nodes of a cluster, for people.
+    fn name(&self, address: &BrokerAddress) -> String {
+        match self.destination.nodes() {
+            1 => format!("broker {}:{}", address.host, address.port),
+            nodes => format!("none of {nodes} nodes, the last being {}:{}", address.host, address.port),
+        }
+    }
+
+    /// Soon, but not all gateways of a node that has just died at once.
+    fn next_node_in(&self) -> Duration {
+        NEXT_NODE_WITHIN.mul_f64(f64::from(getrandom::u32().unwrap_or(0)) / f64::from(u32::MAX))
+    }
+
     /// One connection from beginning to end.
-    async fn connection(&mut self, stop: &CancellationToken, backoff: &mut Backoff) -> Ended {
-        let mut client = match Client::open(&self.destination, &self.topics.health(), REQUESTS_BOUND) {
+    async fn connection(
+        &mut self,
+        stop: &CancellationToken,
+        backoff: &mut Backoff,
+        failed: &mut usize,
+    ) -> Ended {
+        let to = Destination { address: self.destination.node(self.turn), ..self.destination.clone() };
+        let mut client = match Client::open(&to, &self.topics.health(), REQUESTS_BOUND) {
             Ok(client) => client,
             Err(error) => return Ended::Lost(error.to_string()),
         };
@@ -122,6 +165,7 @@ impl Publisher {
                     Some(Ok(heard)) => {
                         if sending.take(&heard) {
                             backoff.reset();
+                            *failed = 0;
                             self.report(None).await;
                         }
                     }

@@ -131,7 +131,7 @@ impl Consumer {
     }
 
     /// The next line that is not ours to ignore, or `None` after a wait.
-    fn next_within(&self, wait: Duration) -> Option<String> {
+    pub(super) fn next_within(&self, wait: Duration) -> Option<String> {
         loop {
             let line = self.lines.recv_timeout(wait).ok()?;
             if !line.contains(" marker ") {
@@ -170,6 +170,7 @@ pub(super) fn farm(port: u16) -> Farm {
         brokers: Vec::new(),
         products: Vec::new(),
         metrics: None,
+        commands: None,
         limit_sources: Vec::new(),
         about_ponds: Vec::new(),
         machine: crate::machine::Bounds::default(),
@@ -254,7 +255,17 @@ impl Running {
         }
     }
 
-    async fn nothing_waits(&self) {
+    /// Ends it without a word, as a killed process does.
+    pub(super) async fn kill(mut self) {
+        self.tasks.abort_all();
+        while self.tasks.join_next().await.is_some() {}
+    }
+
+    pub(super) fn no_report(&mut self) -> bool {
+        self.reports.try_recv().is_err()
+    }
+
+    pub(super) async fn nothing_waits(&self) {
         let begun = Instant::now();
         while self.queue.waits() > 0 {
             assert!(begun.elapsed() < PATIENCE, "{} still wait", self.queue.waits());

@@ -168,9 +168,10 @@ fn read_body(key: u64, base: Timestamp, body: &[u8], spare: &mut Spare) -> Resul
         }
         kind::NOTE => Record::Note(seq, audit_record::read(&mut reader, at)?),
         kind::SETTINGS => Record::Settings(seq, reader.text()?),
-        outbox_record::QUEUED | outbox_record::MERGED | outbox_record::CONFIRMED => {
-            Record::Outbox(seq, outbox_record::read(&mut reader, code)?)
-        }
+        outbox_record::QUEUED
+        | outbox_record::MERGED
+        | outbox_record::CONFIRMED
+        | outbox_record::COMMANDED => Record::Outbox(seq, outbox_record::read(&mut reader, code)?),
         kind::LATE => Record::Late(Late::read(&mut reader, at, quantity_of_code)?),
         _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at, spare)? }),
     };

@@ -62,6 +62,8 @@ pub(super) mod kind {
     pub(crate) const OUTBOX: u8 = b'O';
     /// Hour 0: how far each destination has confirmed, and the last number given.
     pub(crate) const OUTBOX_POSITIONS: u8 = b'P';
+    /// Hour 0: the newest command of each person.
+    pub(crate) const COMMANDS: u8 = b'C';
     /// Hour 0: the hour before which chunks were deleted.
     pub(crate) const THINNED: u8 = b't';
 }

@@ -23,6 +23,7 @@ mod checkpoint;
 mod chunk;
 mod codec;
 mod columns;
+mod command_record;
 mod copy;
 mod database;
 mod days;

@@ -3,6 +3,7 @@
 //! ```text
 //! key     hour 0, kind, class, number      value   the message (see outbox_record); empty where it made way
 //! key     hour 0, kind                     value   positions of the destinations, last number given, checksum 4 B
+//! key     hour 0, kind                     value   the newest command of each person (see command_record)
 //! ```
 //! A message that was confirmed before its hour was sealed never gets there. One that made way is overwritten rather
 //! than removed, or the second copy would bring it back.
@@ -10,6 +11,7 @@
 use std::collections::BTreeMap;
 
 use super::codec::{Malformed, Reader, put_unsigned};
+use super::command_record;
 use super::database::Store;
 use super::keys::{Key, key, kind, parts};
 use super::outbox_record::{put_positions, put_waiting, read_positions, read_waiting};
@@ -130,6 +132,14 @@ impl Journal {
                 Err(_) => tracing::error!(number, "a message that waits to be forwarded is damaged"),
             }
         }
+        if let Some(bytes) = store.sealed.get(key(0, kind::COMMANDS, 0, 0))? {
+            match command_record::all_of(&bytes) {
+                Ok(commands) => known.commands = commands,
+                Err(_) => {
+                    tracing::error!("which commands were answered is damaged; only their age protects now")
+                }
+            }
+        }
         self.outbox = Outbox { known, before: self.sealed_before, handed_over: false };
         Ok(())
     }
@@ -157,7 +167,7 @@ impl Journal {
                     );
                     kept.iter().for_each(&mut put);
                 }
-                Change::Confirmed(_) => {}
+                Change::Confirmed(_) | Change::Commanded(_) => {}
             }
         }
         for number in gone_of {
@@ -177,6 +187,9 @@ impl Journal {
         }
         let mut entries: Vec<_> = entries.into_iter().collect();
         entries.push((positions_key(), position_bytes(&known.positions, known.last)));
+        if changes.iter().any(|change| matches!(change, Change::Commanded(_))) {
+            entries.push((key(0, kind::COMMANDS, 0, 0), command_record::all_bytes(&known.commands)));
+        }
         entries
     }
 

@@ -5,6 +5,7 @@
 //!            doubtful, and four numbers (lowest, mean, highest, last), each as its form and digits
 //!            form 2: an alarm as JSON; form 3: a call as JSON
 //! merged     count, numbers; 0 or 1; the message that stands for them
+//! command    see command_record
 //! confirmed  count, then id, last urgent and last summary that it has confirmed, with all before
 //! ```
 
@@ -15,6 +16,7 @@ use pondreeve_core::Timestamp;
 use pondreeve_core::effect::QuantitySummary;
 
 use super::codec::{Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
+use super::command_record;
 use super::quantity_code::{quantity_code, quantity_of_code};
 use crate::outbox::{Body, Change, Class, Outgoing, PondSummary, Position, Waiting};
 
@@ -22,6 +24,7 @@ use crate::outbox::{Body, Change, Class, Outgoing, PondSummary, Position, Waitin
 pub(super) const QUEUED: u8 = 30;
 pub(super) const MERGED: u8 = 31;
 pub(super) const CONFIRMED: u8 = 32;
+pub(super) const COMMANDED: u8 = 33;
 
 const SUMMARY: u8 = 1;
 const ALARM: u8 = 2;
@@ -164,6 +167,7 @@ pub(super) const fn kind(change: &Change) -> u8 {
         Change::Queued(_) => QUEUED,
         Change::Merged { .. } => MERGED,
         Change::Confirmed(_) => CONFIRMED,
+        Change::Commanded(_) => COMMANDED,
     }
 }
 
@@ -178,6 +182,7 @@ pub(super) fn put(out: &mut Vec<u8>, change: &Change) {
             kept.iter().for_each(|kept| put_waiting(out, kept));
         }
         Change::Confirmed(positions) => put_positions(out, positions),
+        Change::Commanded(taken) => command_record::put(out, taken),
     }
 }
 
@@ -192,6 +197,7 @@ pub(super) fn read(reader: &mut Reader<'_>, kind: u8) -> Result<Change, Malforme
             Change::Merged { gone, kept }
         }
         CONFIRMED => Change::Confirmed(read_positions(reader)?),
+        COMMANDED => Change::Commanded(command_record::read(reader)?),
         _ => return Err(Malformed::Unknown),
     })
 }

@@ -212,29 +212,9 @@ impl Counter {
         at: Option<&str>,
         by: &str,
     ) -> Result<Reply, Refusal> {
+        let events = self.entered(pond, values, at, by)?;
         let pond = self.pond(pond)?;
-        let taken_at = at.map(|text| self.time(text)).transpose()?;
-        if values.is_empty() {
-            return Err(Refusal::Bad(
-                "no value to enter: give at least one, such as tan_mg_l=0.5".to_owned(),
-            ));
-        }
-        // All or nothing: everything is checked before anything is entered.
-        let events: Vec<Event> = values
-            .iter()
-            .map(|(id, value)| {
-                let (quantity, value) = (measured(id)?, *value);
-                let (lowest, highest) = quantity.conceivable();
-                if !(lowest..=highest).contains(&value) {
-                    let unit = quantity.unit();
-                    return Err(Refusal::Bad(format!(
-                        "{id} = {value} cannot be: {lowest} to {highest} {unit} is accepted; nothing was entered"
-                    )));
-                }
-                Ok(Event::ManualSample { pond, quantity, value, taken_at, by: by.to_owned() })
-            })
-            .collect::<Result<_, Refusal>>()?;
-        let sampled = taken_at.unwrap_or_else(|| self.clock.now());
+        let sampled = at.map(|text| self.time(text)).transpose()?.unwrap_or_else(|| self.clock.now());
         let mut reply = self.apply(events).await?;
         if let Reply::Done { warning, checks } = &mut reply {
             for (id, value) in values {
@@ -252,6 +232,52 @@ impl Counter {
             }
         }
         Ok(reply)
+    }
+
+    /// What entering values is to the core.
+    fn entered(
+        &self,
+        pond: &str,
+        values: &[(String, f64)],
+        at: Option<&str>,
+        by: &str,
+    ) -> Result<Vec<Event>, Refusal> {
+        let pond = self.pond(pond)?;
+        let taken_at = at.map(|text| self.time(text)).transpose()?;
+        if values.is_empty() {
+            return Err(Refusal::Bad(
+                "no value to enter: give at least one, such as tan_mg_l=0.5".to_owned(),
+            ));
+        }
+        // All or nothing: everything is checked before anything is entered.
+        values
+            .iter()
+            .map(|(id, value)| {
+                let (quantity, value) = (measured(id)?, *value);
+                let (lowest, highest) = quantity.conceivable();
+                if !(lowest..=highest).contains(&value) {
+                    let unit = quantity.unit();
+                    return Err(Refusal::Bad(format!(
+                        "{id} = {value} cannot be: {lowest} to {highest} {unit} is accepted; nothing was entered"
+                    )));
+                }
+                Ok(Event::ManualSample { pond, quantity, value, taken_at, by: by.to_owned() })
+            })
+            .collect()
+    }
+
+    /// The same for somebody who is not at the gateway; the error is in words.
+    pub(crate) fn entries(
+        &self,
+        pond: &str,
+        values: &[(String, f64)],
+        at: Option<&str>,
+        by: &str,
+    ) -> Result<Vec<Event>, String> {
+        self.entered(pond, values, at, by).map_err(|refusal| match refusal {
+            Refusal::Bad(why) | Refusal::Failed(why) => why,
+            Refusal::Ended => "the daemon is stopping".to_owned(),
+        })
     }
 
     async fn service(&self, probe: &str, act: &StepAsk, by: &str) -> Result<Reply, Refusal> {

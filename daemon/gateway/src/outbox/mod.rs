@@ -21,6 +21,8 @@ use std::sync::Arc;
 use pondreeve_core::effect::QuantitySummary;
 use pondreeve_core::{Span, Timestamp};
 
+use crate::commands::Taken;
+
 pub(crate) mod postbox;
 pub mod queue;
 #[cfg(test)]
@@ -115,6 +117,13 @@ pub struct Waiting {
 /// How far a destination has confirmed, by class: every message up to these numbers.
 pub type Position = [u64; 2];
 
+impl Waiting {
+    /// A message as it is to wait.
+    pub fn of(outgoing: &Outgoing) -> Self {
+        crate::journal::outbox_record::waiting(outgoing)
+    }
+}
+
 /// Something that happened to what waits, as the journal keeps it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Change {
@@ -129,6 +138,8 @@ pub enum Change {
     },
     /// How far each destination has confirmed.
     Confirmed(BTreeMap<String, Position>),
+    /// Nothing that goes out: a command that came in was answered.
+    Commanded(Taken),
 }
 
 /// What the journal knew of the outbox when it was opened.
@@ -140,6 +151,8 @@ pub struct Kept {
     pub positions: BTreeMap<String, Position>,
     /// The last number given; 0 where none was.
     pub last: u64,
+    /// The newest command of each person that was answered.
+    pub commands: BTreeMap<String, Taken>,
 }
 
 impl Kept {
@@ -157,6 +170,9 @@ impl Kept {
                 self.waiting.extend(kept.iter().map(|kept| (kept.number, kept.clone())));
             }
             Change::Confirmed(positions) => self.positions.clone_from(positions),
+            Change::Commanded(taken) => {
+                self.commands.insert(taken.person.clone(), taken.clone());
+            }
         }
     }
 

@@ -97,7 +97,7 @@ impl Queue {
                     gone.iter().for_each(|number| inner.remove(*number));
                     kept.into_iter().for_each(|kept| inner.put(kept));
                 }
-                Change::Confirmed(_) => {}
+                Change::Confirmed(_) | Change::Commanded(_) => {}
             }
         }
         drop(inner);

@@ -66,6 +66,7 @@ impl Resolver<'_> {
                 let address = self.address(&address_keys!(raw), gateway, "out");
                 Some(Destination {
                     id: raw.id.as_ref()?.value.clone(),
+                    further_hosts: self.further_hosts(raw)?,
                     address: address?,
                     version: raw.mqtt.as_ref().map_or(Version::Four, |at| at.value),
                     encoding: raw.encoding.as_ref().map_or(Encoding::Json, |at| at.value),
@@ -77,6 +78,28 @@ impl Resolver<'_> {
             })
             .collect();
         destinations.into_iter().collect()
+    }
+
+    /// Hosts with the destination's own port where they name none.
+    fn further_hosts(&self, raw: &RawDestination) -> Option<Vec<(String, u16)>> {
+        let usual = raw.port.as_ref().and_then(|at| u16::try_from(at.value).ok())?;
+        let hosts = raw.further_hosts.iter().flat_map(|list| &list.value).map(|at| {
+            let (host, port) = match at.value.rsplit_once(':') {
+                Some((host, port)) => (host, port.parse().ok().filter(|port| *port > 0)),
+                None => (at.value.as_str(), Some(usual)),
+            };
+            let fits = !host.is_empty() && !host.contains(['/', ' ', '@', ':']);
+            port.filter(|_| fits).map(|port| (host.to_owned(), port)).or_else(|| {
+                let found = format!("the further host {}", quoted(&at.value));
+                self.problems.push(self.problems.about(
+                    at,
+                    found,
+                    "a host name or address, or one with `:port`",
+                ));
+                None
+            })
+        });
+        hosts.collect::<Vec<_>>().into_iter().collect()
     }
 
     fn broker(&self, raw: &RawBroker, gateway: &str) -> Option<Broker> {

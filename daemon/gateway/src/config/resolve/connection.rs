@@ -139,7 +139,7 @@ impl Resolver<'_> {
     }
 
     /// A broker throws out the older of two clients with one id; they would take turns for ever.
-    fn claim_client(&self, at: &At<String>, host: &str, port: i64, client_id: &str) {
+    pub(super) fn claim_client(&self, at: &At<String>, host: &str, port: i64, client_id: &str) {
         let key = (host.to_owned(), port, client_id.to_owned());
         if let Some(first) = self.clients.borrow_mut().insert(key, at.span.clone()) {
             let found = format!("the MQTT client id `{client_id}` a second time at {host}:{port}");

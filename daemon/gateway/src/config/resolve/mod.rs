@@ -4,6 +4,7 @@
 mod annunciation;
 mod brokers;
 mod buses;
+mod commands;
 mod compensation;
 mod connection;
 mod credential;
@@ -133,6 +134,8 @@ impl Resolver<'_> {
             has_destination,
         );
         let metrics = raw.metrics.as_ref().map(|at| self.metrics(&at.value));
+        let known = destinations.as_deref().unwrap_or_default();
+        let commands = raw.commands.as_ref().map(|at| self.commands(&at.value, known, gateway_id));
         self.check_oxygen_intervals(ponds.as_deref().unwrap_or_default());
         // With an oxygen probe that could not be read, the warning would be wrong.
         if !self.problems.any_error() && self.elsewhere.borrow().is_empty() {
@@ -157,6 +160,7 @@ impl Resolver<'_> {
             outbox: Self::outbox(raw.outbox.as_ref().map(|at| &at.value)),
             machine: Self::machine(raw.machine.as_ref().map(|at| &at.value)),
             metrics: metrics.map_or(Some(None), |address| address.map(Some))?,
+            commands: commands.map_or(Some(None), |settings| settings.map(Some))?,
             limit_sources: self.limit_sources.take(),
             about_ponds: self.about_ponds.take(),
         })
