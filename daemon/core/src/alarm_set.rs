@@ -14,8 +14,10 @@ use crate::time::{Span, Timestamp};
 use crate::verdict::Verdict;
 use crate::water_limits::{self, Water};
 
+mod ammonia;
 pub mod marks;
 
+pub use ammonia::SHORT_OF_OXYGEN_MG_L;
 use marks::Marks;
 
 /// A condition of a pond that a person must act on. Within one group, later is graver.
@@ -234,6 +236,18 @@ impl Condition {
         }
     }
 
+    /// The threshold that counts now, and whether the danger lies below it.
+    pub fn threshold_now(self, limits: &Limits, facts: &Facts<'_>) -> Option<(Threshold, bool)> {
+        let (threshold, below) = self.threshold(limits)?;
+        let now = match self {
+            Self::Nh3Mean(_) | Self::Nh3Peak(_) if ammonia::is_short(facts.oxygen) => {
+                ammonia::halved(threshold)
+            }
+            _ => threshold,
+        };
+        Some((now, below))
+    }
+
     /// Whether an acknowledged alarm need not sound again: aerators are off, but either everything
     /// else runs, and low oxygen has alarms of its own, or there is oxygen enough, so that whoever
     /// acknowledged has probably switched them.
@@ -286,8 +300,11 @@ impl Condition {
         }
         if let Some((threshold, below)) = self.threshold(limits) {
             let delays = Delays { on: threshold.on_delay, off: threshold.off_delay };
-            let sight = self.measured(facts).map_or(Sight::Unseen, |value| side(threshold, below, value));
-            return (sight, delays);
+            let seen = |value| match self {
+                Self::Nh3Mean(_) | Self::Nh3Peak(_) => ammonia::sight(threshold, value, facts.oxygen),
+                _ => side(threshold, below, value),
+            };
+            return (self.measured(facts).map_or(Sight::Unseen, seen), delays);
         }
         match self {
             Self::DoFalling => {

@@ -5,7 +5,7 @@ use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use crate::alarm_set::{Condition, Facts};
+use crate::alarm_set::{Condition, Facts, SHORT_OF_OXYGEN_MG_L};
 use crate::effect::{Flag, Test};
 use crate::input::ProbeFault;
 use crate::limit_change;
@@ -85,7 +85,7 @@ pub fn doubted(quantity: Quantity, test: Test, flag: Flag) -> String {
 /// The message of a pond's condition while it holds.
 pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Facts<'_>) -> String {
     let place = place(pond);
-    let limit = condition.threshold(limits).map_or(0.0, |(threshold, _)| threshold.limit);
+    let limit = condition.threshold_now(limits, facts).map_or(0.0, |(threshold, _)| threshold.limit);
     match condition {
         Condition::DoLow(level) => {
             let Some(seen) = facts.oxygen else {
@@ -212,8 +212,16 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
             };
             let doubt =
                 if day.suspect { " A reading behind it is suspect: check with a hand meter." } else { "" };
+            let set = condition.threshold(limits).map_or(0.0, |(threshold, _)| threshold.limit);
+            let half = if limit < set {
+                format!(
+                    ", half of {set:.2}: oxygen is below {SHORT_OF_OXYGEN_MG_L:.1}, which makes ammonia more toxic"
+                )
+            } else {
+                String::new()
+            };
             format!(
-                "{place}: un-ionised ammonia {value:.2} mg/L as N, {what} (limit {limit:.2}), from TAN {:.2} mg/L.{doubt} Cut feed, keep oxygen high, dose nothing alkaline, test TAN again.",
+                "{place}: un-ionised ammonia {value:.2} mg/L as N, {what} (limit {limit:.2}{half}), from TAN {:.2} mg/L.{doubt} Cut feed, keep oxygen high, dose nothing alkaline, test TAN again.",
                 day.tan_mg_l,
             )
         }

@@ -117,6 +117,10 @@ waters! {
         (15.0, 3.0, 0, 0);
     /// Orthophosphate.
     PhosphateHigh = "phosphate_mg_l.warn", "phosphate-high", "Phosphate high", Medium, (0.5, 0.05, 0, 0);
+    /// Total iron.
+    IronWarn = "iron_mg_l.warn", "iron-warn", "Iron high", Medium, (0.5, 0.05, 0, 0);
+    /// Much total iron.
+    IronCritical = "iron_mg_l.critical", "iron-critical", "Iron very high", High, (1.0, 0.1, 0, 0);
     /// Un-ionised hydrogen sulfide.
     H2sWarn = "h2s_s_mg_l.warn", "h2s-warn", "Hydrogen sulfide high", Medium, (0.005, 0.001, 0, 0);
     /// The same, dangerous.
@@ -138,6 +142,7 @@ impl Water {
             Self::TanWarn => Self::TanCritical,
             Self::NitriteWarn => Self::NitriteCritical,
             Self::AlkalinityLowWarn => Self::AlkalinityLowCritical,
+            Self::IronWarn => Self::IronCritical,
             Self::H2sWarn => Self::H2sCritical,
             Self::SludgePhWarn => Self::SludgePhCritical,
             _ => return None,

@@ -19,7 +19,7 @@ fn a_kit_value_alarms_when_it_is_entered() {
     use Quantity as Q;
     // Total ammonia that is safe at 18 PSU: 2.4 x (18/15)^(ln(3.6/2.4)/ln(25/15)) = 2.4 x 1.2^0.794 = 2.77.
     // Nitrite: 6.1 x (18/15)^1.787 = 8.45, half of it 4.2: the plain limits 2 and 5 hold.
-    let table: [(Quantity, f64, &[&str], &[&str]); 19] = [
+    let table: [(Quantity, f64, &[&str], &[&str]); 22] = [
         (Q::TanMgL, 1.9, &[], &["tan-warn"]),
         (Q::TanMgL, 2.1, &["tan-warn"], &["tan-critical"]),
         (Q::TanMgL, 2.7, &["tan-warn"], &["tan-critical"]),
@@ -36,6 +36,9 @@ fn a_kit_value_alarms_when_it_is_entered() {
         (Q::SecchiCm, 51.0, &["secchi-high-warn"], &["secchi-change"]),
         (Q::PhosphateMgL, 0.45, &[], &["phosphate-high"]),
         (Q::PhosphateMgL, 0.55, &["phosphate-high"], &[]),
+        (Q::IronMgL, 0.5, &[], &["iron-warn"]),
+        (Q::IronMgL, 0.6, &["iron-warn"], &["iron-critical"]),
+        (Q::IronMgL, 1.1, &["iron-warn", "iron-critical"], &[]),
         (Q::SludgePh, 6.4, &[], &["sludge-ph-low-warn"]),
         (Q::SludgePh, 6.2, &["sludge-ph-low-warn"], &["sludge-ph-low-critical"]),
         (Q::SludgePh, 5.4, &["sludge-ph-low-warn", "sludge-ph-low-critical"], &[]),
@@ -243,4 +246,28 @@ fn every_alarm_of_the_water_explains_itself() {
     let why = farm.state.why("p1.tan-critical").expect("known");
     assert!(why.raised_when.contains("2.77") && why.raised_when.contains("18.0 PSU"), "{}", why.raised_when);
     assert_eq!(why.says, "Not in alarm: total ammonia 2.50 mg/L as N.");
+}
+
+/// TAN 1.5 mg/L at pH 8 and 28 °C: about 0.075 mg/L un-ionised (the share in brackish water is about 5 %), between
+/// half of 0.12 and 0.12. Oxygen of 6 mg/L leaves the critical limit whole, 3.5 halves it.
+#[test]
+fn ammonia_is_more_toxic_where_oxygen_is_short() {
+    for (oxygen, alarms) in [(6.0, 0), (3.5, 1)] {
+        let mut farm = Farm::start(MORNING);
+        for minute in 0..20 {
+            let water = [
+                (Quantity::DoMgL, oxygen + 0.01 * f64::from(minute % 3)),
+                (Quantity::Ph, 8.0),
+                (Quantity::TemperatureC, 28.0),
+            ];
+            farm.sweep(MORNING + i64::from(minute), &water);
+        }
+        farm.enter(MORNING + 20, Quantity::TanMgL, 1.5);
+        let id = "p1.nh3-mean-critical";
+        assert_eq!(farm.raised(id).len(), alarms, "oxygen {oxygen}");
+        if alarms > 0 {
+            let said = farm.message(id);
+            assert!(said.contains("limit 0.06, half of 0.12: oxygen is below 3.7"), "{said}");
+        }
+    }
 }

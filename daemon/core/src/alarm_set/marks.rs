@@ -72,6 +72,8 @@ pub struct Marks {
     pub disc: Option<DiscChange>,
     /// Orthophosphate.
     pub phosphate: Option<Seen>,
+    /// Total iron.
+    pub iron: Option<Seen>,
     /// Un-ionised hydrogen sulfide, mg/L as S, and its flag.
     pub h2s: Option<(f64, Flag)>,
     /// pH of the sludge.
@@ -107,6 +109,7 @@ impl Water {
             Self::SecchiLow | Self::SecchiHigh => value(marks.secchi),
             Self::SecchiChange => marks.disc.map(|disc| libm::fabs(disc.now_cm - disc.before_cm)),
             Self::PhosphateHigh => value(marks.phosphate),
+            Self::IronWarn | Self::IronCritical => value(marks.iron),
             Self::H2sWarn | Self::H2sCritical => marks.h2s.map(|(value, _)| value),
             Self::SludgePhWarn | Self::SludgePhCritical => value(marks.sludge_ph),
         }
@@ -120,6 +123,7 @@ impl Water {
             Self::AlkalinityLowWarn | Self::AlkalinityLowCritical | Self::AlkalinityHigh => marks.alkalinity,
             Self::SecchiLow | Self::SecchiHigh | Self::SecchiChange => marks.secchi,
             Self::PhosphateHigh => marks.phosphate,
+            Self::IronWarn | Self::IronCritical => marks.iron,
             Self::SludgePhWarn | Self::SludgePhCritical => marks.sludge_ph,
             Self::H2sWarn | Self::H2sCritical => {
                 return marks.h2s.is_some_and(|(_, flag)| flag == Flag::Suspect);
@@ -165,6 +169,7 @@ impl Water {
             }
             Self::SecchiLow | Self::SecchiHigh | Self::SecchiChange => &[Q::SecchiCm],
             Self::PhosphateHigh => &[Q::PhosphateMgL],
+            Self::IronWarn | Self::IronCritical => &[Q::IronMgL],
             Self::H2sWarn | Self::H2sCritical => &[Q::SulfideMgL, Q::Ph, Q::TemperatureC],
             Self::SludgePhWarn | Self::SludgePhCritical => &[Q::SludgePh],
         }

@@ -33,6 +33,7 @@ impl Water {
             Self::SecchiLow | Self::SecchiHigh => ("the disc vanishes at", " cm"),
             Self::SecchiChange => ("change of the disc's depth in a day", " cm"),
             Self::PhosphateHigh => ("phosphate", " mg/L as P"),
+            Self::IronWarn | Self::IronCritical => ("total iron", " mg/L"),
             Self::H2sWarn | Self::H2sCritical => ("un-ionised hydrogen sulfide", " mg/L as S"),
             Self::SludgePhWarn | Self::SludgePhCritical => ("pH of the sludge", ""),
         }
@@ -48,6 +49,8 @@ impl Water {
             | Self::NitriteWarn
             | Self::NitriteCritical
             | Self::PhosphateHigh
+            | Self::IronWarn
+            | Self::IronCritical
             | Self::SludgePhWarn
             | Self::SludgePhCritical => 2,
             Self::DoHighPercent
@@ -98,6 +101,12 @@ impl Water {
             Self::SecchiHigh => "There is little plankton: look at the colour, test TAN.",
             Self::SecchiChange => "Look at the colour.",
             Self::PhosphateHigh => "Plankton may bloom: give less feed, drain sludge.",
+            Self::IronWarn => {
+                "Rust may settle on gills and probes: test the water you let in, let it stand and aerate it before it goes into the pond."
+            }
+            Self::IronCritical => {
+                "Rust clogs gills and takes oxygen: let no more of this water in, aerate, look at gills and caps of probes, test again today."
+            }
             Self::H2sWarn | Self::H2sCritical => {
                 "Keep oxygen at the bottom, do not stir the sludge, let pH not sink. Never enter a pit alone: smell is no guide."
             }

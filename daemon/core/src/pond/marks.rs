@@ -82,6 +82,7 @@ impl PondState {
             secchi: self.kit(scene, Quantity::SecchiCm),
             disc: self.disc_change(now),
             phosphate: self.kit(scene, Quantity::PhosphateMgL),
+            iron: self.kit(scene, Quantity::IronMgL),
             h2s: sulfide.and_then(|(sulfide, ph)| derived::hydrogen_sulfide_now(sulfide, ph, &water)),
             sludge_ph: self.kit(scene, Quantity::SludgePh),
             at: now,

@@ -26,6 +26,7 @@ const fn is_counted_by_kit(quantity: Quantity) -> bool {
         Q::TanMgL
             | Q::NitriteMgL
             | Q::PhosphateMgL
+            | Q::IronMgL
             | Q::AlkalinityMgL
             | Q::SulfideMgL
             | Q::SecchiCm

@@ -75,7 +75,7 @@ impl Condition {
 
     /// What raises it and what clears it.
     fn rules(self, limits: &Limits, facts: &Facts<'_>) -> (String, String) {
-        if let Some((threshold, below)) = self.threshold(limits) {
+        if let Some((threshold, below)) = self.threshold_now(limits, facts) {
             let (what, unit) = self.subject();
             let decimals = if matches!(self, Self::Nh3Mean(_) | Self::Nh3Peak(_)) { 3 } else { 1 };
             let (beyond, back, edge) = if below {

@@ -210,6 +210,8 @@ table! {
         secchi_change_cm: RawDiscLimits = optional TableOf::<RawDiscLimits>::new();
         /// Orthophosphate, as P.
         phosphate_mg_l: RawKitLimitAlone = optional TableOf::<RawKitLimitAlone>::new();
+        /// Total iron.
+        iron_mg_l: RawKitLimits = optional TableOf::<RawKitLimits>::new();
         /// Un-ionised hydrogen sulfide, as S.
         h2s_s_mg_l: RawKitLimits = optional TableOf::<RawKitLimits>::new();
         /// pH of the sludge low.

@@ -182,6 +182,7 @@ impl RawLimits {
             secchi_high_cm: warn;
             secchi_change_cm: warn;
             phosphate_mg_l: warn;
+            iron_mg_l: warn critical;
             h2s_s_mg_l: warn critical;
             sludge_ph_low: warn critical;
         }
