@@ -201,7 +201,7 @@ fn head(farm: &Farm, at: &str, offset_s: i32, config: &Path) -> Head {
 fn machine(farm: &Farm) -> Machine {
     let free = nix::sys::statvfs::statvfs(&farm.store.path)
         .ok()
-        .map(|found| found.blocks_available() as u64 * found.fragment_size() as u64);
+        .map(|found| found.blocks_available() * found.fragment_size());
     Machine { now_s: jiff::Timestamp::now().as_second(), clock_kept: clock_kept(), store_free: free }
 }
 

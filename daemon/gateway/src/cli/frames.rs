@@ -88,7 +88,7 @@ fn profile_of(name: &str) -> Result<Profile, Failure> {
 fn address_of(text: &str, profile: &Profile) -> Result<u8, Failure> {
     let (found, accepted) = match (profile, text.as_bytes()) {
         (Profile::Sensor(_), [address]) => {
-            (Some(*address).filter(|own| own.is_ascii_alphanumeric()), "one character of 0-9, a-z, A-Z")
+            (Some(*address).filter(u8::is_ascii_alphanumeric), "one character of 0-9, a-z, A-Z")
         }
         (Profile::Sensor(_), _) => (None, "one character of 0-9, a-z, A-Z"),
         (Profile::Registers(_), _) => (text.parse().ok().filter(|own| (1..=247).contains(own)), "1 to 247"),

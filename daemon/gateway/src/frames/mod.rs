@@ -33,6 +33,9 @@ pub struct Captured {
     pub exchanges: Vec<Exchange>,
 }
 
+/// Channels with their values, and what was no value in words.
+pub type Found = (Vec<(String, f64)>, Vec<String>);
+
 /// What one exchange gave.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Read {
@@ -41,7 +44,7 @@ pub struct Read {
     /// What was asked, in words.
     pub asked: String,
     /// Channels and values with what was no value in words, or why there is nothing.
-    pub outcome: Result<(Vec<(String, f64)>, Vec<String>), String>,
+    pub outcome: Result<Found, String>,
 }
 
 /// Reads the text of a capture: `TIME > HH HH …` for what was sent, `TIME < HH HH …` for what came, `#` before words.
@@ -73,11 +76,11 @@ pub fn parse(text: &str) -> Result<Captured, String> {
         match (way, last) {
             (">", Some(last)) if last.received.is_empty() => last.sent.extend(bytes),
             (">", _) => {
-                captured.exchanges.push(Exchange { at: at.to_owned(), sent: bytes, received: Vec::new() })
+                captured.exchanges.push(Exchange { at: at.to_owned(), sent: bytes, received: Vec::new() });
             }
             ("<", Some(last)) => last.received.extend(bytes),
             ("<", None) => {
-                captured.exchanges.push(Exchange { at: at.to_owned(), sent: Vec::new(), received: bytes })
+                captured.exchanges.push(Exchange { at: at.to_owned(), sent: Vec::new(), received: bytes });
             }
             _ => return Err(wrong()),
         }

@@ -136,7 +136,7 @@ impl Journal {
             match command_record::all_of(&bytes) {
                 Ok(commands) => known.commands = commands,
                 Err(_) => {
-                    tracing::error!("which commands were answered is damaged; only their age protects now")
+                    tracing::error!("which commands were answered is damaged; only their age protects now");
                 }
             }
         }
