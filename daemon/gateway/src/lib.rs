@@ -8,8 +8,8 @@ pub mod annunciate;
 pub mod audit;
 pub mod cli;
 pub mod clock;
-pub mod commission;
 pub mod commands;
+pub mod commission;
 pub mod config;
 pub mod console;
 pub mod engine;
@@ -29,6 +29,7 @@ pub mod report;
 pub mod run;
 pub mod scan;
 pub mod service_manager;
+pub mod texts;
 
 pub use pondreeve_core::{Event, Timestamp};
 pub use run::{RunError, run};
