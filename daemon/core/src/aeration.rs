@@ -13,6 +13,7 @@ use crate::effect::{Advice, AdviceAction, Flag};
 use crate::message;
 use crate::quality::Seen;
 use crate::respiration::{ALPHA, BETA};
+use crate::said::{Said, fixed, said, tenth};
 use crate::schedule::Plan;
 use crate::site::{EnergyPrice, Pond, PondIndex};
 use crate::sunlight::LOW_UNTIL;
@@ -48,7 +49,7 @@ pub struct Situation<'a> {
     /// End of the night that is on.
     pub sunrise: Option<Timestamp>,
     /// Why there is no forecast, if it is night and there is none.
-    pub no_forecast: Option<&'a str>,
+    pub no_forecast: Option<&'a Said>,
     /// What was advised until now.
     pub was: Option<AdviceAction>,
     /// What electricity costs.
@@ -101,7 +102,7 @@ pub fn renew(old: Option<&Advice>, situation: &Situation<'_>) -> Option<Advice> 
 
 fn advise(situation: &Situation<'_>) -> Advice {
     let Situation { facts, pond, .. } = *situation;
-    let blank = |action, reason: String| Advice {
+    let blank = |action, reason: Said| Advice {
         pond: situation.index,
         at: facts.now,
         action,
@@ -114,7 +115,11 @@ fn advise(situation: &Situation<'_>) -> Advice {
     let Some(oxygen) = facts.oxygen else {
         return blank(
             AdviceAction::Unknown,
-            format!("No usable oxygen reading. Measure with a hand meter. {}", message::IN_DOUBT),
+            said!(
+                "advice-no-oxygen",
+                "No usable oxygen reading. Measure with a hand meter. {in_doubt}",
+                in_doubt = message::in_doubt()
+            ),
         );
     };
     let [warn, ..] = pond.limits.do_low_mg_l;
@@ -133,17 +138,25 @@ fn advise(situation: &Situation<'_>) -> Advice {
     if let Some(refusal) = situation.no_forecast.filter(|_| !facts.forecast_over) {
         return blank(
             AdviceAction::Unknown,
-            format!("Oxygen is {:.1} mg/L now. No forecast: {refusal}. {}", oxygen.value, message::IN_DOUBT),
+            said!(
+                "advice-no-forecast",
+                "Oxygen is {value} mg/L now. No forecast: {refusal}. {in_doubt}",
+                value = tenth(oxygen.value),
+                refusal = refusal,
+                in_doubt = message::in_doubt()
+            ),
         );
     }
     let saturation =
         derived::oxygen_saturation(&situation.water).map(|(value, _)| 100.0 * oxygen.value / value);
     let reason = match saturation {
-        Some(percent) if percent > 100.0 => format!(
-            "Oxygen is {:.1} mg/L, {percent:.0} % of saturation: aerators would drive oxygen out. Run them only to mix.",
-            oxygen.value
+        Some(percent) if percent > 100.0 => said!(
+            "advice-saturated",
+            "Oxygen is {value} mg/L, {percent} % of saturation: aerators would drive oxygen out. Run them only to mix.",
+            value = tenth(oxygen.value),
+            percent = fixed(percent, 0)
         ),
-        _ => format!("Oxygen is {:.1} mg/L and it is day.", oxygen.value),
+        _ => said!("advice-day", "Oxygen is {value} mg/L and it is day.", value = tenth(oxygen.value)),
     };
     let aerators = if oxygen.value >= ample_mg_l(&pond.limits) { may_rest(situation) } else { Vec::new() };
     let reason = tonight::with_resting(reason, pond, &aerators);
@@ -166,24 +179,42 @@ fn start_all_now(
     situation: &Situation<'_>,
     oxygen: Seen,
     limit_mg_l: f64,
-    blank: &dyn Fn(AdviceAction, String) -> Advice,
+    blank: &dyn Fn(AdviceAction, Said) -> Advice,
 ) -> Advice {
     let Situation { facts, pond, .. } = *situation;
     let idle = idle_groups(situation);
-    let doubt =
-        if oxygen.flag == Flag::Suspect { " The reading is suspect: check with a hand meter." } else { "" };
-    let now = format!("Oxygen is {:.1} mg/L, below {limit_mg_l:.1}.{doubt}", oxygen.value);
+    let doubt = if oxygen.flag == Flag::Suspect {
+        said!("advice-doubt", " The reading is suspect: check with a hand meter.")
+    } else {
+        Said::default()
+    };
+    let now = said!(
+        "advice-low",
+        "Oxygen is {value} mg/L, below {limit}.{doubt}",
+        value = tenth(oxygen.value),
+        limit = tenth(limit_mg_l),
+        doubt = doubt
+    );
     // By night until the sun has worked for an hour; by day until a person has looked.
     let stop = situation.sunrise.filter(|_| !facts.forecast_over).map(|sunrise| sunrise + LOW_UNTIL);
     let power_kw = power_kw(pond, &idle);
     let reason = if !idle.is_empty() {
         let stopped = about_stopped(situation, &idle);
-        format!("{now} Start {} ({power_kw:.1} kW) and look. Stop feeding.{stopped}", names(pond, &idle))
+        said!(
+            "advice-start-all",
+            "{now} Start {groups} ({power} kW) and look. Stop feeding.{stopped}",
+            now = now,
+            groups = names(pond, &idle),
+            power = tenth(power_kw),
+            stopped = stopped
+        )
     } else if pond.aerators.is_empty() {
-        format!("{now} Start aerators and look. Stop feeding.")
+        said!("advice-start-any", "{now} Start aerators and look. Stop feeding.", now = now)
     } else {
-        format!(
-            "{now} Every aerator is said to run: look whether they turn. Stop feeding, bring further aeration, call the adviser."
+        said!(
+            "advice-all-run",
+            "{now} Every aerator is said to run: look whether they turn. Stop feeding, bring further aeration, call the adviser.",
+            now = now
         )
     };
     Advice {
@@ -200,17 +231,19 @@ fn start_all_now(
 fn replace_stopped(
     situation: &Situation<'_>,
     oxygen: Seen,
-    blank: &dyn Fn(AdviceAction, String) -> Advice,
+    blank: &dyn Fn(AdviceAction, Said) -> Advice,
 ) -> Advice {
     let Situation { facts, pond, .. } = *situation;
     let mut groups = idle_groups(situation);
     groups.retain(|group| *group < 64 && facts.startable & (1 << group) != 0);
     let stop = situation.sunrise.map(|sunrise| sunrise + LOW_UNTIL);
     let power_kw = power_kw(pond, &groups);
-    let reason = format!(
-        "Oxygen is {:.1} mg/L and aerators have stopped. Start {} ({power_kw:.1} kW) now, then look at the trip.",
-        oxygen.value,
-        names(pond, &groups)
+    let reason = said!(
+        "advice-replace",
+        "Oxygen is {value} mg/L and aerators have stopped. Start {groups} ({power} kW) now, then look at the trip.",
+        value = tenth(oxygen.value),
+        groups = names(pond, &groups),
+        power = tenth(power_kw)
     );
     Advice {
         kwh: stop.map_or(0.0, |stop| power_kw * (stop - facts.now).as_hours().max(0.0)),
@@ -234,18 +267,19 @@ fn idle_groups(situation: &Situation<'_>) -> Vec<u16> {
 
 /// What to mind of those among `groups` that stopped tonight, by a trip or by somebody's hand: switching them on
 /// again blindly may trip them again.
-fn about_stopped(situation: &Situation<'_>, groups: &[u16]) -> String {
+fn about_stopped(situation: &Situation<'_>, groups: &[u16]) -> Said {
     let stopped: Vec<u16> = groups
         .iter()
         .copied()
         .filter(|&group| group < 64 && situation.facts.stopped & (1 << group) != 0)
         .collect();
     if stopped.is_empty() {
-        return String::new();
+        return Said::default();
     }
-    let names = names(situation.pond, &stopped);
-    format!(
-        " Tonight {names} stopped: find out why before starting again; do not reset a breaker again and again."
+    said!(
+        "advice-stopped",
+        " Tonight {groups} stopped: find out why before starting again; do not reset a breaker again and again.",
+        groups = names(situation.pond, &stopped)
     )
 }
 
@@ -259,13 +293,19 @@ fn energy(kwh: f64, price: Option<&EnergyPrice>) -> String {
     }
 }
 
-fn names(pond: &Pond, groups: &[u16]) -> String {
-    let ids: Vec<&str> = groups
+fn names(pond: &Pond, groups: &[u16]) -> Said {
+    let ids: Vec<Said> = groups
         .iter()
         .filter_map(|&group| pond.aerators.get(usize::from(group)))
-        .map(|group| group.id.as_str())
+        .map(|group| Said::plain(group.id.as_str()))
         .collect();
-    format!("{} {}", if ids.len() == 1 { "group" } else { "groups" }, ids.join(" and "))
+    let is_one = ids.len() == 1;
+    let ids = Said::joined(ids, " and ");
+    if is_one {
+        said!("group-one", "group {id}", id = ids)
+    } else {
+        said!("groups-some", "groups {ids}", ids = ids)
+    }
 }
 
 #[cfg(test)]

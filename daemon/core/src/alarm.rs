@@ -6,6 +6,7 @@
 use alloc::string::String;
 
 use crate::effect::{AlarmChange, AlarmState, Priority};
+use crate::said::Said;
 use crate::site::PondIndex;
 use crate::time::{Span, Timestamp};
 
@@ -67,7 +68,7 @@ pub struct Alarm {
     /// When the state last changed.
     pub changed_at: Timestamp,
     /// As last announced.
-    pub message: String,
+    pub message: Said,
     /// Who acknowledged this occurrence.
     pub acknowledged_by: Option<String>,
     /// While it is shelved: until when, by whom and why.
@@ -97,7 +98,7 @@ impl Alarm {
             state: AlarmState::Normal,
             raised_at: Timestamp(0),
             changed_at: Timestamp(0),
-            message: String::new(),
+            message: Said::default(),
             acknowledged_by: None,
             shelf: None,
             root: None,
@@ -214,7 +215,7 @@ impl Alarm {
         at: Timestamp,
         cause: Cause,
         by: Option<&str>,
-        message: Option<String>,
+        message: Option<Said>,
     ) -> Option<AlarmChange> {
         let previous_state = self.state;
         let footing = Footing { latches: self.latches, stands: self.stands_held };
@@ -275,7 +276,7 @@ impl Alarm {
             priority: self.priority,
             state,
             previous_state,
-            message: self.message.clone(),
+            message: self.message.english().into(),
             by: by.map(String::from),
             shelf: self.shelf.clone(),
             root: self.root.clone(),

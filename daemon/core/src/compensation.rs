@@ -7,13 +7,11 @@
 //! follow the barometer afterwards, so it is the usual pressure of the place that counts, not the hour's.
 //! Done once: by the probe or here, as the configuration says.
 
-use alloc::format;
-use alloc::string::String;
-
 use pondreeve_chemistry::oxygen::saturation_mg_l;
 use pondreeve_chemistry::units::{Celsius, Hectopascal, Salinity};
 
 use crate::derived::Water;
+use crate::said::{Said, fixed, said, tenth};
 
 /// What an oxygen probe assumes; `None` where it takes the true value into account itself.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -93,7 +91,7 @@ impl Compensation {
     }
 
     /// What is wrong with the salinity a probe says it is set to, in water of `pond_psu`.
-    pub fn complaint(&self, set_psu: f64, pond_psu: f64) -> Option<String> {
+    pub fn complaint(&self, set_psu: f64, pond_psu: f64) -> Option<Said> {
         let should = self.assumed_salinity_psu.unwrap_or(pond_psu);
         let allowed = if self.assumed_salinity_psu.is_some() { 0.5 } else { SETTING_OFF_PSU };
         if libm::fabs(set_psu - should) <= allowed {
@@ -102,15 +100,23 @@ impl Compensation {
         let off = solubility(ASSUMED_C, set_psu, 1013.25)
             .zip(solubility(ASSUMED_C, should, 1013.25))
             .map(|(set, should)| 100.0 * (set / should - 1.0))?;
-        let (way, side) = if off > 0.0 { ("high", "the unsafe side") } else { ("low", "the safe side") };
-        let expected = if self.assumed_salinity_psu.is_some() {
-            format!("{should:.1} PSU, as the configuration says,")
+        let way = if off > 0.0 {
+            said!("misset-high", "high, the unsafe side")
         } else {
-            format!("the {should:.1} PSU of its pond")
+            said!("misset-low", "low, the safe side")
         };
-        Some(format!(
-            "is set to a salinity of {set_psu:.1} PSU instead of {expected} and reads oxygen {:.0} % too {way}, {side}: set the probe, or say probe_salinity_psu = {set_psu:.1} in its calibration",
-            libm::fabs(off)
+        let expected = if self.assumed_salinity_psu.is_some() {
+            said!("misset-configured", "{psu} PSU, as the configuration says,", psu = tenth(should))
+        } else {
+            said!("misset-pond", "the {psu} PSU of its pond", psu = tenth(should))
+        };
+        Some(said!(
+            "probe-misset",
+            "is set to a salinity of {psu} PSU instead of {expected} and reads oxygen {off} % too {way}: set the probe, or say probe_salinity_psu = {psu} in its calibration",
+            psu = tenth(set_psu),
+            expected = expected,
+            off = fixed(libm::fabs(off), 0),
+            way = way
         ))
     }
 }

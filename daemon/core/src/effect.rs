@@ -8,6 +8,7 @@ use crate::call::Call;
 use crate::diary::Entry;
 use crate::input::GatewayPart;
 use crate::quantity::Quantity;
+use crate::said::Said;
 use crate::service::Serviced;
 use crate::site::{PondIndex, ProbeIndex};
 use crate::time::{Span, Timestamp};
@@ -393,7 +394,7 @@ pub struct Advice {
     /// Energy of that, kWh.
     pub kwh: f64,
     /// Why, in one or two sentences with the numbers.
-    pub reason: String,
+    pub reason: Said,
 }
 
 /// What the advice says to do.

@@ -8,6 +8,7 @@ use crate::alarm::{Alarm, Cause, Delays, Sight};
 use crate::effect::{AlarmState, Effect, PartFault, Priority};
 use crate::input::GatewayPart;
 use crate::power;
+use crate::said::said;
 use crate::time::Timestamp;
 
 /// At most so many parts are remembered: far more buses, brokers and paths than a gateway has, so
@@ -121,8 +122,15 @@ pub fn settle(
         .map(|_| power::ID);
     if let Some(cause) = alarm.judge(now, sight, AT_ONCE, root) {
         let message = match (fault, cause) {
-            (Some(fault), _) => Some(format!("Gateway: {}: {}", alarm.name, fault.detail)),
-            (None, Cause::Clears) => Some(format!("Gateway: {}: over.", alarm.name)),
+            (Some(fault), _) => Some(said!(
+                "said-gateway",
+                "Gateway: {name}: {detail}",
+                name = &alarm.name,
+                detail = &fault.detail
+            )),
+            (None, Cause::Clears) => {
+                Some(said!("over-gateway", "Gateway: {name}: over.", name = &alarm.name))
+            }
             (None, _) => None,
         };
         effects.extend(alarm.apply(now, cause, None, message).map(Effect::AlarmChanged));

@@ -62,6 +62,7 @@ pub mod quality;
 pub mod quantity;
 pub mod regression;
 pub mod respiration;
+pub mod said;
 pub mod schedule;
 pub mod service;
 pub mod site;

@@ -5,14 +5,12 @@
 //! lines alone fail because the fall flattens after dusk; most skill is memory.
 
 use alloc::collections::VecDeque;
-use alloc::format;
-use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::effect::{Crossing, Forecast};
-use crate::message::length;
 use crate::quality::Seen;
 use crate::regression::{Regression, Terms};
+use crate::said::{Said, length, said};
 use crate::site::{Limits, PondIndex};
 use crate::sunlight::{LOW_UNTIL, Night};
 use crate::time::{Span, Timestamp};
@@ -88,7 +86,7 @@ pub struct NightState {
     between: Option<(Timestamp, Timestamp)>,
     due: Option<Timestamp>,
     forecast: Option<Forecast>,
-    refusal: Option<String>,
+    refusal: Option<Said>,
     /// The last forecast of tonight that rested on usable readings.
     kept: Option<Kept>,
     /// Tonight's forecast as it is scored in the morning.
@@ -167,7 +165,10 @@ impl NightState {
     pub fn invalidate(&mut self) {
         self.kept = None;
         if self.forecast.take().is_some() {
-            self.refusal = Some(String::from("an aerator was switched, and the new slope is not known yet"));
+            self.refusal = Some(said!(
+                "no-forecast-switched",
+                "an aerator was switched, and the new slope is not known yet"
+            ));
         }
     }
 
@@ -200,8 +201,8 @@ impl NightState {
     }
 
     /// Why there is none.
-    pub fn refusal(&self) -> Option<&str> {
-        self.refusal.as_deref()
+    pub fn refusal(&self) -> Option<&Said> {
+        self.refusal.as_ref()
     }
 
     /// Sunset of the night that is on or comes next.
@@ -256,23 +257,34 @@ impl NightState {
         evening: &Evening<'_>,
         sunset: Timestamp,
         sunrise: Timestamp,
-    ) -> Result<Witnesses, String> {
+    ) -> Result<Witnesses, Said> {
         let now = evening.now;
-        let oxygen = evening.oxygen.ok_or_else(|| String::from("there is no usable oxygen reading"))?;
+        let oxygen =
+            evening.oxygen.ok_or_else(|| said!("no-forecast-oxygen", "there is no usable oxygen reading"))?;
         if !oxygen.flag.is_usable() {
-            return Err(String::from("the oxygen reading is suspect, check with a hand meter"));
+            return Err(said!(
+                "no-forecast-suspect",
+                "the oxygen reading is suspect, check with a hand meter"
+            ));
         }
         if let Some(changed) = evening.aerators_changed_at
             && now - changed < AFTER_SWITCHING
         {
             let left = length(changed + AFTER_SWITCHING - now);
-            return Err(format!("an aerator was switched, and the new slope is known only in {left}"));
+            return Err(said!(
+                "no-forecast-switched-until",
+                "an aerator was switched, and the new slope is known only in {left}",
+                left = left
+            ));
         }
-        let window = evening.window.ok_or_else(|| String::from("no oxygen probe has reported yet"))?;
+        let window =
+            evening.window.ok_or_else(|| said!("no-forecast-probe", "no oxygen probe has reported yet"))?;
         let recent = window.between(now - Span::from_minutes(90), now).count();
         if recent < 3 {
-            return Err(format!(
-                "there are {recent} usable oxygen readings of the last 90 min, and 3 are needed"
+            return Err(said!(
+                "no-forecast-few",
+                "there are {recent} usable oxygen readings of the last 90 min, and 3 are needed",
+                recent = alloc::format!("{recent}")
             ));
         }
         let oxygen_mg_l = window.mean(now - Span::from_minutes(10), now).unwrap_or(oxygen.value);
@@ -319,7 +331,7 @@ impl NightState {
         evening: &Evening<'_>,
         sunset: Timestamp,
         sunrise: Timestamp,
-    ) -> Result<Forecast, String> {
+    ) -> Result<Forecast, Said> {
         let now = evening.now;
         if self.day_mg_l.is_none() {
             self.day_mg_l = evening.window.and_then(|window| day_mg_l(window, sunset));

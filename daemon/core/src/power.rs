@@ -10,8 +10,9 @@ use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Cause, Delays, Sight};
 use crate::effect::{AlarmState, Effect, Priority};
-use crate::message::{length, place};
+use crate::message::place;
 use crate::pond::{PondState, Scene};
+use crate::said::{Said, length, said, tenth};
 use crate::time::{Span, Timestamp};
 
 /// Its id.
@@ -128,37 +129,52 @@ impl Power {
     }
 
     /// The present text, for the view: `inside` are the alarms that are counted in it.
-    pub fn message(&self, scene: &Scene<'_>, ponds: &[PondState], inside: usize) -> String {
+    pub fn message(&self, scene: &Scene<'_>, ponds: &[PondState], inside: usize) -> Said {
         if !self.alarm.state.is_standing() {
             return self.alarm.message.clone();
         }
         let counted = match inside {
-            0 => String::new(),
-            1 => String::from(" One further alarm is counted in this one."),
-            _ => format!(" {inside} further alarms are counted in this one."),
+            0 => Said::default(),
+            1 => said!("power-inside-one", " One further alarm is counted in this one."),
+            _ => said!(
+                "power-inside",
+                " {inside} further alarms are counted in this one.",
+                inside = format!("{inside}")
+            ),
         };
-        format!("{}{counted}", message(scene, ponds))
+        Said::joined(alloc::vec![message(scene, ponds), counted], "")
     }
 }
 
 /// Ponds by the time left until oxygen is critically low, shortest first, and those of which it is not
 /// known at the head: they need eyes first.
-fn ranking(scene: &Scene<'_>, ponds: &[PondState]) -> String {
-    let mut left: Vec<(Option<Option<Span>>, String)> = ponds
+fn ranking(scene: &Scene<'_>, ponds: &[PondState]) -> Said {
+    let mut left: Vec<(Option<Option<Span>>, Said)> = ponds
         .iter()
         .zip(&scene.site.ponds)
         .map(|(pond, configured)| {
             let limit = configured.limits.do_low_mg_l.get(CRITICAL).map_or(3.0, |threshold| threshold.limit);
             let left = pond.left_without_aerators(scene, configured, limit);
             let said = match left {
-                None => format!("{}: not known, measure by hand", place(configured)),
-                Some(None) => format!("{}: not before the morning", place(configured)),
-                Some(Some(left)) if left == Span::ZERO => {
-                    format!("{}: below {limit:.1} mg/L already", place(configured))
+                None => {
+                    said!("power-unknown", "{place}: not known, measure by hand", place = place(configured))
                 }
-                Some(Some(left)) => {
-                    format!("{}: {limit:.1} mg/L in about {}", place(configured), length(left))
+                Some(None) => {
+                    said!("power-morning", "{place}: not before the morning", place = place(configured))
                 }
+                Some(Some(left)) if left == Span::ZERO => said!(
+                    "power-already",
+                    "{place}: below {limit} mg/L already",
+                    place = place(configured),
+                    limit = tenth(limit)
+                ),
+                Some(Some(left)) => said!(
+                    "power-left",
+                    "{place}: {limit} mg/L in about {left}",
+                    place = place(configured),
+                    limit = tenth(limit),
+                    left = length(left)
+                ),
             };
             (left, said)
         })
@@ -168,22 +184,22 @@ fn ranking(scene: &Scene<'_>, ponds: &[PondState]) -> String {
         Some(Some(left)) => (1, *left),
         Some(None) => (2, Span::ZERO),
     });
-    let said: Vec<String> = left.into_iter().map(|(_, said)| said).collect();
-    said.join("; ")
+    Said::joined(left.into_iter().map(|(_, said)| said).collect(), "; ")
 }
 
-fn message(scene: &Scene<'_>, ponds: &[PondState]) -> String {
+fn message(scene: &Scene<'_>, ponds: &[PondState]) -> Said {
     let tally = Tally::of(ponds, scene.now);
-    format!(
-        "Farm: power seems lost, all {} running aerator groups in {} ponds stopped together. Start the generator, then aerators one after another, 10 s apart. Time left: {}. Walk, do not run; stay out of the water; a licensed electrician for the mains.",
-        tally.stopped,
-        tally.ponds,
-        ranking(scene, ponds),
+    said!(
+        "said-power",
+        "Farm: power seems lost, all {groups} running aerator groups in {ponds} ponds stopped together. Start the generator, then aerators one after another, 10 s apart. Time left: {left}. Walk, do not run; stay out of the water; a licensed electrician for the mains.",
+        groups = format!("{}", tally.stopped),
+        left = ranking(scene, ponds),
+        ponds = format!("{}", tally.ponds)
     )
 }
 
 /// What is said when it is over: what did not start again, and what the loss leaves behind.
-fn cleared(scene: &Scene<'_>, ponds: &[PondState]) -> String {
+fn cleared(scene: &Scene<'_>, ponds: &[PondState]) -> Said {
     let still: Vec<String> = ponds
         .iter()
         .zip(&scene.site.ponds)
@@ -196,16 +212,23 @@ fn cleared(scene: &Scene<'_>, ponds: &[PondState]) -> String {
         })
         .collect();
     let head = if Tally::of(ponds, scene.now).running == 0 {
-        String::from(
-            "Farm: the night is over and no aerator runs: whether the power is back is not known here.",
+        said!(
+            "power-over-night",
+            "Farm: the night is over and no aerator runs: whether the power is back is not known here."
         )
     } else if still.is_empty() {
-        String::from("Farm: aerators run again, everything that had stopped among them.")
+        said!("power-over-all", "Farm: aerators run again, everything that had stopped among them.")
     } else {
-        format!("Farm: aerators run again. Not running again: {}.", still.join(", "))
+        said!(
+            "power-over-some",
+            "Farm: aerators run again. Not running again: {groups}.",
+            groups = still.join(", ")
+        )
     };
-    format!(
-        "{head} Look at each pond, and test TAN today and tomorrow: ammonia may rise for hours after oxygen was short."
+    said!(
+        "power-over",
+        "{head} Look at each pond, and test TAN today and tomorrow: ammonia may rise for hours after oxygen was short.",
+        head = head
     )
 }
 

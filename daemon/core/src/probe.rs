@@ -14,6 +14,7 @@ use crate::message;
 use crate::power;
 use crate::quality::ChannelState;
 use crate::quantity::Quantity;
+use crate::said::{self, Said, said};
 use crate::service::Session;
 use crate::site::{PondIndex, Probe, ProbeIndex, Site};
 use crate::time::{Span, Timestamp};
@@ -144,21 +145,26 @@ impl ProbeState {
     }
 
     /// What is wrong with the probe now, as a person says it, and whether it has already lasted.
-    fn trouble(&self, probe: &Probe) -> Option<(String, bool)> {
+    fn trouble(&self, probe: &Probe) -> Option<(Said, bool)> {
         let pairs = || self.channels.iter().zip(&probe.channels);
         let missing = pairs().find(|(state, _)| state.is_missing());
         if let Some(fault) = &self.fault {
             return Some((message::fault(fault), missing.is_some()));
         }
         if let Some(ahead) = self.clock_ahead {
-            let ahead = message::length(ahead);
+            let ahead = said::length(ahead);
             return Some((
-                format!("has a clock {ahead} ahead, so its samples are refused: set its clock"),
+                said!(
+                    "probe-clock",
+                    "has a clock {ahead} ahead, so its samples are refused: set its clock",
+                    ahead = ahead
+                ),
                 false,
             ));
         }
         if let Some((_, channel)) = missing {
-            return Some((format!("sends no {}", message::word(channel.quantity)), true));
+            let what = message::spoken(channel.quantity);
+            return Some((said!("probe-sends-no", "sends no {what}", what = what), true));
         }
         let mut contradicted = pairs().filter(|(state, channel)| state.is_contradicted(channel.quantity));
         if let Some((check, quantity)) =
@@ -180,13 +186,13 @@ impl ProbeState {
     }
 
     /// What is wrong with the salinity it is set to.
-    fn misset(&self, probe: &Probe) -> Option<String> {
+    fn misset(&self, probe: &Probe) -> Option<Said> {
         let setting = self.setting?;
         let mut oxygen = probe.channels.iter().filter(|channel| channel.quantity == Quantity::DoMgL);
         oxygen.find_map(|channel| channel.compensation.complaint(setting.set_psu, setting.water_psu?))
     }
 
-    fn told(&self, place: &str, probe: &Probe, what: &str) -> String {
+    fn told(&self, place: &str, probe: &Probe, what: &Said) -> Said {
         let contradicted = self
             .channels
             .iter()
@@ -248,7 +254,12 @@ impl ProbeState {
             let place = pond_place(site, probe.pond);
             let message = match (&trouble, cause) {
                 (Some((what, _)), _) => Some(self.told(&place, probe, what)),
-                (None, Cause::Clears) => Some(format!("{place}: probe {} reports again.", probe.id)),
+                (None, Cause::Clears) => Some(said!(
+                    "over-probe",
+                    "{place}: probe {probe} reports again.",
+                    place = place,
+                    probe = &probe.id
+                )),
                 (None, _) => None,
             };
             effects.extend(self.alarm.apply(now, cause, None, message).map(Effect::AlarmChanged));
@@ -275,7 +286,7 @@ impl ProbeState {
     }
 
     /// Present text of the alarm, for the view.
-    pub fn message(&self, site: &Site, probe: &Probe) -> String {
+    pub fn message(&self, site: &Site, probe: &Probe) -> Said {
         match self.trouble(probe) {
             Some((what, _)) if self.alarm.state.is_standing() => {
                 self.told(&pond_place(site, probe.pond), probe, &what)

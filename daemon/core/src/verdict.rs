@@ -4,11 +4,9 @@
 //! source. The verdict only words an alarm and adds what to do: it never raises, silences or delays
 //! one. Where it cannot tell, people act as if the water were bad.
 
-use alloc::format;
-use alloc::string::String;
-
 use crate::quality::Seen;
 use crate::quantity::Quantity;
+use crate::said::{Said, said};
 use crate::site::ProbeIndex;
 use crate::time::{Span, Timestamp};
 
@@ -184,11 +182,13 @@ impl Verdict {
     }
 
     /// One line: which way, and by what above all.
-    pub fn line(&self) -> String {
+    pub fn line(&self) -> Said {
         let head = self.leaning().says();
         match self.weightiest() {
-            Some(clue) => format!("{head}: {}", clue.sign.says(self.quantity)),
-            None => String::from(head),
+            Some(clue) => {
+                said!("verdict-line", "{head}: {clue}", head = head, clue = clue.sign.says(self.quantity))
+            }
+            None => head,
         }
     }
 }

@@ -1,6 +1,5 @@
 //! What the state knows now, for `status` and the console. Reading it changes nothing.
 
-use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
@@ -13,6 +12,7 @@ use crate::metabolism::{Day, Trend};
 use crate::night::{ForecastScore, PastNightView};
 use crate::pond::{AerationNight, PondState, Scene};
 use crate::power;
+use crate::said::{Said, said};
 use crate::site::PondIndex;
 use crate::state::State;
 use crate::sunlight::Night;
@@ -71,7 +71,7 @@ pub struct PondView {
     /// The nights that are remembered, newest last.
     pub past_nights: Vec<PastNightView>,
     /// Why there is no forecast, where there is none.
-    pub no_forecast: Option<String>,
+    pub no_forecast: Option<Said>,
     /// Sensor or water, where oxygen is in doubt, low, falling or missing.
     pub verdict: Option<Verdict>,
     /// Present advice.
@@ -114,7 +114,7 @@ pub struct AlarmView {
     /// When the state last changed.
     pub changed_at: Timestamp,
     /// The newest message.
-    pub message: String,
+    pub message: Said,
     /// Who acknowledged this occurrence, if anybody did.
     pub acknowledged_by: Option<String>,
     /// Until when, by whom and why it is shelved, where it is.
@@ -156,14 +156,14 @@ impl State {
             let forecast = pond.night.forecast().cloned();
             let no_forecast = match (&forecast, pond.night.refusal()) {
                 (Some(_), _) => None,
-                (None, Some(refusal)) => Some(String::from(refusal)),
+                (None, Some(refusal)) => Some(refusal.clone()),
                 (None, None) if sunset.is_none() => {
-                    Some(String::from("the sun does not set and rise here now"))
+                    Some(said!("no-forecast-sun", "the sun does not set and rise here now"))
                 }
                 (None, None) if pond.night.is_on(self.now) => {
-                    Some(String::from("it is made within a quarter of an hour"))
+                    Some(said!("no-forecast-soon", "it is made within a quarter of an hour"))
                 }
-                (None, None) => Some(String::from("it is made from sunset on")),
+                (None, None) => Some(said!("no-forecast-day", "it is made from sunset on")),
             };
             view.ponds.push(PondView {
                 pond: PondIndex(index),
@@ -191,7 +191,7 @@ impl State {
             view.alarms.extend(alarms.filter_map(|(place, alarm)| {
                 let mut shown = shown(alarm, || pond.message(&scene, place))?;
                 if let Some(start) = pond.start_all(&scene, place) {
-                    shown.message = format!("{} {start}", shown.message);
+                    shown.message = Said::joined(alloc::vec![shown.message, start], " ");
                 }
                 Some(shown)
             }));
@@ -222,7 +222,7 @@ impl State {
     }
 }
 
-fn shown(alarm: &Alarm, message: impl FnOnce() -> Option<String>) -> Option<AlarmView> {
+fn shown(alarm: &Alarm, message: impl FnOnce() -> Option<Said>) -> Option<AlarmView> {
     (alarm.state != AlarmState::Normal).then(|| AlarmView {
         pond: alarm.pond,
         id: alarm.id.clone(),

@@ -139,7 +139,7 @@ impl State {
         let inside = power::inside(self.alarms(), power::ID);
         let stands = alarm.state.is_standing();
         let says = if stands {
-            self.power.message(scene, &self.ponds, inside)
+            self.power.message(scene, &self.ponds, inside).into()
         } else {
             String::from("Not in alarm: aerators run, or they did not stop all at once by night.")
         };
@@ -179,7 +179,7 @@ impl State {
             pond.verdict_on(scene, doubted.0.quantity)
         });
         let says = if stands {
-            probe.message(scene.site, configured)
+            probe.message(scene.site, configured).into()
         } else {
             String::from("Not in alarm: the probe answers, and no test speaks against it long enough.")
         };
@@ -214,7 +214,11 @@ fn why_gateway(alarm: &Alarm) -> Why {
         name: alarm.name.clone(),
         alarm: Some((alarm.priority, alarm.state)),
         since: stands.then_some(alarm.raised_at),
-        says: if stands { alarm.message.clone() } else { format!("Not in alarm. Last: {}", alarm.message) },
+        says: if stands {
+            alarm.message.english().into()
+        } else {
+            format!("Not in alarm. Last: {}", alarm.message)
+        },
         raised_when: String::from("the part reports a fault it cannot mend by trying again"),
         clears_when: String::from("the part reports that it works again"),
         limit_key: None,

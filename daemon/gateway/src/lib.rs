@@ -29,6 +29,7 @@ pub mod report;
 pub mod run;
 pub mod scan;
 pub mod service_manager;
+pub mod texts;
 
 pub use pondreeve_core::{Event, Timestamp};
 pub use run::{RunError, run};

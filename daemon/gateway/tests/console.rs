@@ -38,6 +38,7 @@ fn farm(acknowledged: bool) -> FarmStatus {
             raised_at: "2026-11-25T07:11:00Z".to_owned(),
             changed_at: "2026-11-25T07:11:00Z".to_owned(),
             message: "Gateway: Bus rs485-1 faulty: it is not there".to_owned(),
+            said: None,
             acknowledged_by: acknowledged.then(|| "mira".to_owned()),
             shelf: None,
             root: None,
@@ -51,6 +52,8 @@ fn farm(acknowledged: bool) -> FarmStatus {
         changed_limits: Vec::new(),
         waiting_to_forward: 0,
         machine: None,
+        language: None,
+        texts: None,
     }
 }
 
@@ -116,14 +119,20 @@ struct Terminal {
 
 impl Terminal {
     fn open(socket: &Path) -> Self {
+        Self::open_speaking(socket, "C", &[])
+    }
+
+    /// With this locale and further arguments.
+    fn open_speaking(socket: &Path, locale: &str, more: &[&str]) -> Self {
         let (master, program_side) = pseudo_terminal();
         // In a session of its own, so that it does not find the terminal this test runs on.
         let program = Command::new("setsid")
             .arg(env!("CARGO_BIN_EXE_pondreeve"))
             .args(["console", "--socket"])
             .arg(socket)
+            .args(more)
             .env_clear()
-            .envs([("TERM", "vt220"), ("LANG", "C")])
+            .envs([("TERM", "vt220"), ("LANG", locale)])
             .stdin(Stdio::from(program_side.try_clone().unwrap()))
             .stdout(Stdio::from(program_side))
             .spawn()
@@ -213,6 +222,25 @@ fn one_key_acknowledges_on_a_real_terminal_which_is_given_back() {
         let at = sent.windows(restored.len()).rposition(|window| window == restored.as_bytes());
         assert!(at.is_some_and(|at| at + 40 > sent.len()), "{restored:?} is not at the end");
     }
+}
+
+/// The locale says Spanish and no UTF-8: plain letters, and the same key. Who asks for English gets it all the same.
+#[test]
+fn the_locale_decides_on_the_language_unless_somebody_asks_for_one() {
+    let (_folder, socket) = socket();
+    let _asked = stand_in(&socket);
+    let mut terminal = Terminal::open_speaking(&socket, "es_EC", &[]);
+    terminal.wait_for("1 ALARMA SIN RECONOCER");
+    terminal.wait_for("Falla el bus serie rs485-1");
+    std::thread::sleep(Duration::from_millis(800));
+    terminal.press(b"a");
+    terminal.wait_for("Reconocida por mira");
+    terminal.press(b"q");
+    assert!(terminal.wait_for_end().success());
+    assert!(terminal.sent.lock().unwrap().is_ascii(), "the locale is not UTF-8");
+
+    let terminal = Terminal::open_speaking(&socket, "es_EC.UTF-8", &["--language", "en"]);
+    terminal.wait_for("Acknowledged by mira");
 }
 
 #[test]

@@ -173,6 +173,7 @@ pub(crate) async fn run(options: Options) -> Result<()> {
             socket: socket.clone(),
             title,
             bell: true,
+            choice: pondreeve::texts::Choice::default(),
         }))
     });
     let show = show(&socket, &world, &notebook, &pace, times, console.as_mut());

@@ -129,7 +129,7 @@ fn replayed(place: &Place, fed: &Recording) -> Vec<Tonight> {
             }
         }
         while let Some((_, night, slot)) = looks.next_if(|&(when, ..)| when <= row.at) {
-            nights[night].refusals[slot] = state.view().ponds[0].no_forecast.clone();
+            nights[night].refusals[slot] = state.view().ponds[0].no_forecast.clone().map(String::from);
         }
     }
     for night in &mut nights {

@@ -6,6 +6,7 @@ use std::sync::OnceLock;
 
 use pondreeve_core::effect::{AlarmChange, AlarmState, Derived, Effect, Forecast, Reading};
 use pondreeve_core::input::Sample;
+use pondreeve_core::said::Said;
 use pondreeve_core::service::Step;
 use pondreeve_core::site::{Channel, PondIndex, Probe, ProbeIndex};
 use pondreeve_core::{Event, Input, Quantity, Site, Span, State, Timestamp};
@@ -31,6 +32,8 @@ pub struct Outcome {
     pub derived: Vec<Derived>,
     /// Everything that was refused.
     pub refused: Vec<String>,
+    /// What was said to people whenever an alarm changed: messages, advice, why there was no forecast, clues.
+    pub said: BTreeMap<String, Said>,
     /// The water of each pond as it truly was, by the minute.
     pub truth: [BTreeMap<i64, Truth>; 4],
 }
@@ -93,6 +96,16 @@ impl Driver {
     fn step(&mut self, at_ms: i64, event: Event) {
         self.seq += 1;
         self.state.step(&Input { seq: self.seq, at: Timestamp(at_ms), event }, &mut self.effects);
+        if self.effects.iter().any(|effect| matches!(effect, Effect::AlarmChanged(_) | Effect::Advice(_))) {
+            let view = self.state.view();
+            let ponds = view.ponds.into_iter().flat_map(|pond| {
+                let advice = pond.advice.map(|advice| advice.reason);
+                let verdict = pond.verdict.map(|verdict| verdict.line());
+                advice.into_iter().chain(verdict).chain(pond.no_forecast)
+            });
+            let said = view.alarms.into_iter().map(|alarm| alarm.message).chain(ponds);
+            self.outcome.said.extend(said.map(|said| (said.english().to_owned(), said)));
+        }
         for effect in self.effects.drain(..) {
             match effect {
                 Effect::AlarmChanged(change) => {

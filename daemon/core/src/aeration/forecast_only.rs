@@ -1,14 +1,13 @@
 //! What can be advised from a forecast alone, where the pond's respiration is not known yet: the
 //! expected fall is taken as a straight line, and what is missing at its end must be added.
 
-use alloc::format;
-use alloc::string::String;
 use alloc::vec::Vec;
 
+use super::tonight::start_when;
 use super::{Situation, WORTH_TELLING, idle_groups, names, power_kw, transfer_share};
 use crate::alarm_set::{FORECAST_ALARM, FORECAST_CLEAR};
 use crate::effect::{Advice, AdviceAction, Forecast};
-use crate::message::length;
+use crate::said::{Said, fixed, said, tenth};
 use crate::site::{AeratorGroup, Pond};
 use crate::sunlight::LOW_UNTIL;
 use crate::time::{Span, Timestamp};
@@ -46,7 +45,7 @@ struct Plan {
 pub(super) fn for_the_night(
     situation: &Situation<'_>,
     forecast: &Forecast,
-    blank: &dyn Fn(AdviceAction, String) -> Advice,
+    blank: &dyn Fn(AdviceAction, Said) -> Advice,
 ) -> Advice {
     let Situation { facts, pond, .. } = *situation;
     let [hold, _] = pond.limits.do_forecast_mg_l;
@@ -56,12 +55,14 @@ pub(super) fn for_the_night(
         .iter()
         .find(|crossing| crossing.limit_mg_l == hold)
         .map_or(0.0, |crossing| crossing.probability);
-    let lowest = format!(
-        "Lowest oxygen expected {:.1} mg/L (80 % between {:.1} and {:.1}), chance of falling below {hold:.1}: {:.0} %",
-        forecast.do_min_mg_l,
-        forecast.low_80,
-        forecast.high_80,
-        100.0 * chance,
+    let lowest = said!(
+        "advice-lowest",
+        "Lowest oxygen expected {lowest} mg/L (80 % between {low} and {high}), chance of falling below {limit}: {chance} %",
+        lowest = tenth(forecast.do_min_mg_l),
+        low = tenth(forecast.low_80),
+        high = tenth(forecast.high_80),
+        limit = tenth(hold),
+        chance = fixed(100.0 * chance, 0)
     );
     // Advice to start is not taken back for a chance that merely wavers.
     let enough = match situation.was {
@@ -69,7 +70,10 @@ pub(super) fn for_the_night(
         _ => FORECAST_ALARM,
     };
     if chance < enough {
-        return blank(AdviceAction::Rest, format!("{lowest}. No further aeration needed for now."));
+        return blank(
+            AdviceAction::Rest,
+            said!("advice-rest", "{lowest}. No further aeration needed for now.", lowest = lowest),
+        );
     }
     let stop = forecast.sunrise + LOW_UNTIL;
     let oxygen = facts.oxygen.map_or(hold, |seen| seen.value);
@@ -83,12 +87,16 @@ pub(super) fn for_the_night(
     if idle.is_empty() {
         let crossing = course.reaches(hold);
         let reason = if pond.aerators.is_empty() {
-            format!(
-                "{lowest}. No aerators are configured for this pond: start what there is before then, and look."
+            said!(
+                "advice-none-known",
+                "{lowest}. No aerators are configured for this pond: start what there is before then, and look.",
+                lowest = lowest
             )
         } else {
-            format!(
-                "{lowest}, with every aerator running. They will not be enough: stop feeding, bring further aeration, call the adviser."
+            said!(
+                "advice-not-enough",
+                "{lowest}, with every aerator running. They will not be enough: stop feeding, bring further aeration, call the adviser.",
+                lowest = lowest
             )
         };
         let action = if pond.aerators.is_empty() && crossing - now > WORTH_TELLING {
@@ -106,10 +114,7 @@ pub(super) fn for_the_night(
             let names = names(pond, &plan.groups);
             let action =
                 if plan.start - now > WORTH_TELLING { AdviceAction::StartAt } else { AdviceAction::StartNow };
-            let when = match action {
-                AdviceAction::StartAt => format!("in {}", length(plan.start - now)),
-                _ => String::from("now"),
-            };
+            let when = start_when((action == AdviceAction::StartAt).then(|| plan.start - now));
             Advice {
                 aerators: plan.groups,
                 start: Some(plan.start.max(now)),
@@ -117,9 +122,16 @@ pub(super) fn for_the_night(
                 kwh: plan.kwh,
                 ..blank(
                     action,
-                    format!(
-                        "{lowest}. {:.1} kg of oxygen must be added to hold {hold:.1} mg/L: start {names} ({:.1} kW) {when}, until 1 h after sunrise, {:.0} kWh.",
-                        lift_kg, plan.power_kw, plan.kwh,
+                    said!(
+                        "advice-add",
+                        "{lowest}. {lift} kg of oxygen must be added to hold {limit} mg/L: start {groups} ({power} kW) {when}, until 1 h after sunrise, {energy} kWh.",
+                        lowest = lowest,
+                        lift = tenth(lift_kg),
+                        limit = tenth(hold),
+                        groups = names,
+                        power = tenth(plan.power_kw),
+                        when = when,
+                        energy = fixed(plan.kwh, 0)
                     ),
                 )
             }
@@ -133,8 +145,13 @@ pub(super) fn for_the_night(
                 kwh: power_kw * (stop - now).as_hours().max(0.0),
                 ..blank(
                     AdviceAction::StartNow,
-                    format!(
-                        "{lowest}. {lift_kg:.1} kg of oxygen must be added to hold {hold:.1} mg/L, more than all idle aerators ({power_kw:.1} kW) can do: start all of them now, stop feeding, be ready to call for help."
+                    said!(
+                        "advice-add-all",
+                        "{lowest}. {lift} kg of oxygen must be added to hold {limit} mg/L, more than all idle aerators ({power} kW) can do: start all of them now, stop feeding, be ready to call for help.",
+                        lowest = lowest,
+                        lift = tenth(lift_kg),
+                        limit = tenth(hold),
+                        power = tenth(power_kw)
                     ),
                 )
             }
@@ -183,6 +200,8 @@ fn cheapest(
 
 #[cfg(test)]
 mod tests {
+    use alloc::string::String;
+
     use super::*;
 
     fn pond(groups: &[(f64, f64)]) -> Pond {

@@ -1,15 +1,13 @@
 //! The night's plan as advice: what to start, when, what may rest, and why, with the numbers.
 
-use alloc::format;
-use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::{Situation, WORTH_TELLING, energy, may_rest, names, power_kw};
 use crate::alarm_set::ample_mg_l;
 use crate::derived;
 use crate::effect::{Advice, AdviceAction};
-use crate::message::length;
 use crate::quality::Seen;
+use crate::said::{Said, fixed, length, said, tenth};
 use crate::schedule::Plan;
 use crate::site::Pond;
 use crate::time::Span;
@@ -27,7 +25,7 @@ pub(super) fn advise(
     situation: &Situation<'_>,
     plan: &Plan,
     oxygen: Seen,
-    blank: &dyn Fn(AdviceAction, String) -> Advice,
+    blank: &dyn Fn(AdviceAction, Said) -> Advice,
 ) -> Advice {
     let Situation { facts, pond, .. } = *situation;
     let now = facts.now;
@@ -58,18 +56,21 @@ pub(super) fn advise(
             .filter(|group| runs(*group) && !resting.contains(group))
             .collect();
         let kept = if keep.is_empty() {
-            String::from(" No aeration needed for now.")
+            said!("advice-none-needed", " No aeration needed for now.")
         } else {
-            format!(" Keep {} running.", names(pond, &keep))
+            said!("advice-keep", " Keep {groups} running.", groups = names(pond, &keep))
         };
         let again = resting
             .iter()
             .filter_map(|group| plan.starts.iter().find(|(planned, _)| planned == group))
             .map(|&(_, start)| start)
             .min()
-            .map(|start| format!(" They are needed again in about {}.", length(start - now)))
+            .map(|start| {
+                said!("advice-again", " They are needed again in about {left}.", left = length(start - now))
+            })
             .unwrap_or_default();
-        let reason = with_resting(format!("{outlook}{kept}"), pond, &resting) + &again;
+        let reason = with_resting(Said::joined(alloc::vec![outlook, kept], ""), pond, &resting);
+        let reason = Said::joined(alloc::vec![reason, again], "");
         let reason = with_saturation(reason, situation, oxygen);
         return Advice { aerators: resting, kwh: plan.kwh, ..blank(AdviceAction::Rest, reason) };
     };
@@ -79,17 +80,28 @@ pub(super) fn advise(
     let (together, later): (Vec<_>, Vec<_>) =
         idle.iter().copied().partition(|&(_, start)| start - first <= WORTH_TELLING);
     let groups: Vec<u16> = together.iter().map(|&(group, _)| group).collect();
-    let when = if is_now { String::from("now") } else { format!("in {}", length(wait)) };
-    let then: Vec<String> = later
+    let when = start_when((!is_now).then_some(wait));
+    let then: Vec<Said> = later
         .iter()
-        .map(|&(group, start)| format!("{} in {}", names(pond, &[group]), length(start - now)))
+        .map(|&(group, start)| {
+            let (groups, left) = (names(pond, &[group]), length(start - now));
+            said!("advice-then-one", "{groups} in {left}", groups = groups, left = left)
+        })
         .collect();
-    let then = if then.is_empty() { String::new() } else { format!(", then {}", then.join(", ")) };
-    let reason = format!(
-        "{outlook} Start {} ({:.1} kW) {when}{then}, until 1 h after sunrise: {} in all.",
-        names(pond, &groups),
-        power_kw(pond, &groups),
-        energy(plan.kwh, situation.price),
+    let then = if then.is_empty() {
+        Said::default()
+    } else {
+        said!("advice-then", ", then {groups}", groups = Said::joined(then, ", "))
+    };
+    let reason = said!(
+        "advice-plan",
+        "{outlook} Start {groups} ({power} kW) {when}{then}, until 1 h after sunrise: {energy} in all.",
+        outlook = outlook,
+        groups = names(pond, &groups),
+        power = tenth(power_kw(pond, &groups)),
+        when = when,
+        then = then,
+        energy = energy(plan.kwh, situation.price)
     );
     let action = if is_now { AdviceAction::StartNow } else { AdviceAction::StartAt };
     Advice {
@@ -101,48 +113,64 @@ pub(super) fn advise(
     }
 }
 
+/// `now`, or how long until then.
+pub(super) fn start_when(left: Option<Span>) -> Said {
+    match left {
+        Some(left) => said!("advice-in", "in {left}", left = length(left)),
+        None => said!("advice-now", "now"),
+    }
+}
+
 fn now_to(plan: &Plan, situation: &Situation<'_>) -> Span {
     plan.low_unaided.1 - situation.facts.now
 }
 
-fn outlook(plan: &Plan, hold_mg_l: f64, risk: f64, until_low: Span) -> String {
+fn outlook(plan: &Plan, hold_mg_l: f64, risk: f64, until_low: Span) -> Said {
     let (unaided, _) = plan.low_unaided;
+    let (worst, risk) = (tenth(plan.low_at_risk_mg_l), fixed(100.0 * risk, 0));
     let aided = if plan.starts.is_empty() {
-        format!("at worst {:.1} with a risk of {:.0} %", plan.low_at_risk_mg_l, 100.0 * risk)
+        said!("outlook-worst", "at worst {worst} with a risk of {risk} %", worst = worst, risk = risk)
     } else {
-        format!(
-            "with this plan {:.1}, at worst {:.1} with a risk of {:.0} %",
-            plan.low_mg_l,
-            plan.low_at_risk_mg_l,
-            100.0 * risk
+        said!(
+            "outlook-plan",
+            "with this plan {low}, at worst {worst} with a risk of {risk} %",
+            low = tenth(plan.low_mg_l),
+            worst = worst,
+            risk = risk
         )
     };
-    format!(
-        "Without aeration oxygen would fall to about {unaided:.1} mg/L in {} (limit {hold_mg_l:.1}); {aided}.",
-        length(until_low)
+    said!(
+        "outlook",
+        "Without aeration oxygen would fall to about {low} mg/L in {left} (limit {limit}); {aided}.",
+        low = tenth(unaided),
+        left = length(until_low),
+        limit = tenth(hold_mg_l),
+        aided = aided
     )
 }
 
 fn not_enough(
     situation: &Situation<'_>,
     plan: &Plan,
-    outlook: &str,
-    blank: &dyn Fn(AdviceAction, String) -> Advice,
+    outlook: &Said,
+    blank: &dyn Fn(AdviceAction, Said) -> Advice,
 ) -> Advice {
     let pond = situation.pond;
     let idle = super::idle_groups(situation);
     let what = if idle.is_empty() && pond.aerators.is_empty() {
-        String::from("No aerators are configured for this pond: start what there is, and look.")
+        said!("enough-none-known", "No aerators are configured for this pond: start what there is, and look.")
     } else if idle.is_empty() {
-        String::from(
-            "Every aerator runs and that will not be enough: stop feeding, bring further aeration, call the adviser.",
+        said!(
+            "enough-all-run",
+            "Every aerator runs and that will not be enough: stop feeding, bring further aeration, call the adviser."
         )
     } else {
-        format!(
-            "Even all aerators are not enough: start {} ({:.1} kW) now, stop feeding, be ready to call for help.{}",
-            names(pond, &idle),
-            power_kw(pond, &idle),
-            super::about_stopped(situation, &idle)
+        said!(
+            "enough-not",
+            "Even all aerators are not enough: start {groups} ({power} kW) now, stop feeding, be ready to call for help.{stopped}",
+            groups = names(pond, &idle),
+            power = tenth(power_kw(pond, &idle)),
+            stopped = super::about_stopped(situation, &idle)
         )
     };
     Advice {
@@ -150,28 +178,35 @@ fn not_enough(
         stop: Some(plan.stop),
         kwh: plan.kwh,
         aerators: idle,
-        ..blank(AdviceAction::StartNow, format!("{outlook} {what}"))
+        ..blank(AdviceAction::StartNow, Said::joined(alloc::vec![outlook.clone(), what], " "))
     }
 }
 
 /// Adds which running groups may rest.
-pub(super) fn with_resting(reason: String, pond: &Pond, resting: &[u16]) -> String {
+pub(super) fn with_resting(reason: Said, pond: &Pond, resting: &[u16]) -> Said {
     if resting.is_empty() {
         return reason;
     }
-    format!(
-        "{reason} Running now without need: {} ({:.1} kW).",
-        names(pond, resting),
-        power_kw(pond, resting)
+    said!(
+        "advice-needless",
+        "{reason} Running now without need: {groups} ({power} kW).",
+        reason = reason,
+        groups = names(pond, resting),
+        power = tenth(power_kw(pond, resting))
     )
 }
 
 /// Above saturation an aerator does harm.
-fn with_saturation(reason: String, situation: &Situation<'_>, oxygen: Seen) -> String {
+fn with_saturation(reason: Said, situation: &Situation<'_>, oxygen: Seen) -> Said {
     let percent = derived::oxygen_saturation(&situation.water).map(|(value, _)| 100.0 * oxygen.value / value);
     match percent.filter(|percent| *percent > 102.0) {
         Some(percent) => {
-            format!("{reason} Running aerators now removes oxygen: {percent:.0} % of saturation.")
+            said!(
+                "advice-removes",
+                "{reason} Running aerators now removes oxygen: {percent} % of saturation.",
+                reason = reason,
+                percent = fixed(percent, 0)
+            )
         }
         None => reason,
     }

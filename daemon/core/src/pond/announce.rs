@@ -1,6 +1,5 @@
 //! A pond's alarms: raised and cleared by the facts, acknowledged by people, put into words.
 
-use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::{PondState, Scene};
@@ -9,6 +8,7 @@ use crate::alarm_set::{CONDITIONS, Condition, Facts};
 use crate::effect::{AlarmState, Effect};
 use crate::message;
 use crate::power;
+use crate::said::Said;
 use crate::site::Pond;
 use crate::time::Timestamp;
 use crate::water_limits::Water;
@@ -49,7 +49,7 @@ impl PondState {
     }
 
     /// The present text of an alarm, for the view.
-    pub fn message(&self, scene: &Scene<'_>, place: usize) -> Option<String> {
+    pub fn message(&self, scene: &Scene<'_>, place: usize) -> Option<Said> {
         let alarm = self.alarms.get(place)?;
         if !alarm.state.is_standing() {
             return Some(alarm.message.clone());

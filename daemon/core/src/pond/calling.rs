@@ -1,7 +1,5 @@
 //! A pond's alarms as the calls need them.
 
-use alloc::format;
-use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::announce::place_of;
@@ -10,7 +8,7 @@ use crate::alarm::Alarm;
 use crate::alarm_set::{CONDITIONS, Condition};
 use crate::call::START_ALL_AFTER;
 use crate::effect::{AlarmState, Priority};
-use crate::message::length;
+use crate::said::{Said, length, said};
 
 impl PondState {
     /// Every alarm, and whether somebody has acknowledged a graver one of the same condition.
@@ -24,7 +22,7 @@ impl PondState {
 
     /// What to start where a critical alarm about oxygen has not been acknowledged for some minutes. Advice:
     /// the gateway switches no aerator.
-    pub fn start_all(&self, scene: &Scene<'_>, place: usize) -> Option<String> {
+    pub fn start_all(&self, scene: &Scene<'_>, place: usize) -> Option<Said> {
         let alarm = self.alarms.get(place)?;
         let (condition, ..) = *CONDITIONS.get(place)?;
         let is_oxygen = matches!(
@@ -48,10 +46,11 @@ impl PondState {
         let left: Vec<&str> =
             groups.filter(|(_, on)| **on != Some(true)).map(|(group, _)| group.id.as_str()).collect();
         (!left.is_empty()).then(|| {
-            format!(
-                "Not acknowledged for {}: start by hand every aerator that can run ({}).",
-                length(unheard),
-                left.join(", ")
+            said!(
+                "said-start-all",
+                "Not acknowledged for {since}: start by hand every aerator that can run ({groups}).",
+                since = length(unheard),
+                groups = left.join(", ")
             )
         })
     }

@@ -172,7 +172,7 @@ mod tests {
             start: Some(at(minute)),
             stop: None,
             kwh: 0.0,
-            reason: String::new(),
+            reason: crate::said::Said::default(),
         }
     }
 

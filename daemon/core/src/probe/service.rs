@@ -7,9 +7,9 @@ use alloc::vec::Vec;
 use super::{ProbeState, pond_place};
 use crate::alarm::Cause;
 use crate::effect::{Amended, Effect, Flag, ServiceChange, ServiceNews, Test};
-use crate::message::length;
 use crate::quality::ChannelState;
 use crate::quantity::Quantity;
+use crate::said::{length, said};
 use crate::service::{Preview, Session, Step, check_length};
 use crate::site::{Channel, Probe, ProbeIndex, Site};
 use crate::time::Timestamp;
@@ -124,11 +124,12 @@ impl ProbeState {
             by: Some(String::from(by)),
             what: ServiceNews::Out(until),
         }));
-        let message = format!(
-            "{}: probe {} is out of service; it returns by itself in {}. Its pond is watched by its other probes and by hand readings.",
-            pond_place(site, probe.pond),
-            probe.id,
-            length(until - now),
+        let message = said!(
+            "said-probe-out",
+            "{place}: probe {probe} is out of service; it returns by itself in {left}. Its pond is watched by its other probes and by hand readings.",
+            place = pond_place(site, probe.pond),
+            probe = &probe.id,
+            left = length(until - now)
         );
         let change = self.alarm.apply(now, Cause::TakeOut, Some(by), Some(message));
         effects.extend(change.map(Effect::AlarmChanged));
@@ -188,7 +189,12 @@ impl ProbeState {
             state.put_back(now);
         }
         effects.push(Effect::Service(change(ServiceNews::Back)));
-        let message = format!("{}: probe {} is back in service.", pond_place(site, probe.pond), probe.id);
+        let message = said!(
+            "over-probe-out",
+            "{place}: probe {probe} is back in service.",
+            place = pond_place(site, probe.pond),
+            probe = &probe.id
+        );
         let change = self.alarm.apply(now, Cause::PutBack, by, Some(message));
         effects.extend(change.map(Effect::AlarmChanged));
     }

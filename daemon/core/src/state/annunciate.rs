@@ -117,7 +117,8 @@ impl State {
         for pond in &self.ponds {
             if let Some(place) = pond.alarms.iter().position(|alarm| alarm.id == id) {
                 let alarm = pond.alarms.get(place)?;
-                let mut message = pond.message(&scene, place).unwrap_or_else(|| alarm.message.clone());
+                let mut message =
+                    String::from(pond.message(&scene, place).unwrap_or_else(|| alarm.message.clone()));
                 if let Some(start) = pond.start_all(&scene, place) {
                     message.push(' ');
                     message.push_str(&start);
@@ -126,7 +127,7 @@ impl State {
             }
         }
         let alarm = self.loose_alarms().find(|alarm| alarm.id == id)?;
-        Some(tell(alarm, alarm.message.clone()))
+        Some(tell(alarm, alarm.message.english().into()))
     }
 
     /// The chain of an alarm, and its next step with the time.

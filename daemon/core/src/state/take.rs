@@ -14,6 +14,7 @@ use crate::pond::{PondState, Scene};
 use crate::quality::watch::{Amendment, Around};
 use crate::quality::{self, AHEAD_TOLERANCE, ChannelState, Seen};
 use crate::quantity::Quantity;
+use crate::said::{self, said};
 use crate::site::{Channel, Layer, PondIndex, Probe, ProbeIndex};
 use crate::time::{Span, Timestamp};
 use crate::window::Bin;
@@ -437,7 +438,11 @@ impl State {
 
     pub(super) fn take_clock_step(&mut self, from: Timestamp, to: Timestamp, effects: &mut Vec<Effect>) {
         let forward = to - from;
-        let (direction, by) = if to >= from { ("forward", forward) } else { ("back", from - to) };
+        let (direction, by) = if to >= from {
+            (said!("clock-forward", "forward"), forward)
+        } else {
+            (said!("clock-back", "back"), from - to)
+        };
         let id = gateway_fault::id(GatewayPart::Clock, "");
         if !self.gateway_alarms.iter().any(|alarm| alarm.id == id)
             && gateway_fault::make_room(&mut self.gateway_alarms)
@@ -446,9 +451,11 @@ impl State {
         }
         let standing = self.faults.iter().any(|fault| fault.part == GatewayPart::Clock);
         if let Some(alarm) = self.gateway_alarms.iter_mut().find(|alarm| alarm.id == id) {
-            let message = format!(
-                "Gateway: its clock was set {direction} by {}. Times of readings around now are unsure.",
-                length(by)
+            let message = said!(
+                "said-clock",
+                "Gateway: its clock was set {direction} by {by}. Times of readings around now are unsure.",
+                direction = direction,
+                by = said::length(by)
             );
             const AT_ONCE: Delays = Delays::minutes(0, 0);
             for sight in [Sight::Beyond, Sight::Clear] {

@@ -85,7 +85,7 @@ fn a_flat_line_and_a_sawtooth_speak_for_the_probe() {
         evidence.disliked = &[(Test::FlatLine, Flag::Suspect)];
     });
     assert_eq!(verdict.leaning(), Leaning::Probe);
-    assert_eq!(verdict.line(), "looks like the probe: has not moved for 47 min");
+    assert_eq!(&*verdict.line(), "looks like the probe: has not moved for 47 min");
 
     let saw = readings(|minute| 4.0 + if minute.rem_euclid(2.0) < 1.0 { 0.7 } else { -0.7 });
     let verdict = weighed(&saw, |_| ());
@@ -117,7 +117,7 @@ fn a_second_probe_and_a_hand_meter_outweigh_the_shape() {
     let verdict = weighed(&fall, |evidence| evidence.hand = Some(hand));
     assert_eq!(verdict.leaning(), Leaning::Probe, "{verdict:?}");
     assert_eq!(
-        verdict.line(),
+        &*verdict.line(),
         "looks like the probe: a hand meter read 5.1 mg/L where the probe read 2.7, 5 min ago"
     );
     let agreed = HandCheck { at: at(-5), hand: 2.9, probe: 2.8, again: false };
@@ -188,7 +188,7 @@ fn without_clues_nothing_is_claimed() {
     let few = [(at(0), 3.0)];
     let verdict = weighed(&few, |_| ());
     assert_eq!(verdict.leaning(), Leaning::Unsure);
-    assert_eq!(verdict.line(), "cannot tell probe from water");
+    assert_eq!(&*verdict.line(), "cannot tell probe from water");
     assert!(verdict.leaning().what_to_do().contains("Act as if the water were bad"));
 }
 

@@ -1,19 +1,19 @@
 //! The clues in plain words.
 
 use alloc::format;
-use alloc::string::String;
 
 use super::{Kind, Leaning, Sign};
-use crate::message::{length, word};
+use crate::message::spoken;
 use crate::quantity::Quantity;
+use crate::said::{Said, fixed, length, said, tenth};
 
 impl Leaning {
     /// As a person says it.
-    pub const fn says(self) -> &'static str {
+    pub fn says(self) -> Said {
         match self {
-            Self::Water => "looks like the water",
-            Self::Unsure => "cannot tell probe from water",
-            Self::Probe => "looks like the probe",
+            Self::Water => said!("leans-water", "looks like the water"),
+            Self::Unsure => said!("leans-unsure", "cannot tell probe from water"),
+            Self::Probe => said!("leans-probe", "looks like the probe"),
         }
     }
 
@@ -90,62 +90,158 @@ impl Sign {
     }
 
     /// What was noticed of `quantity`, in plain words with the numbers.
-    pub fn says(&self, quantity: Quantity) -> String {
-        let what = word(quantity);
+    pub fn says(&self, quantity: Quantity) -> Said {
+        let what = spoken(quantity);
         let unit = unit_of(quantity);
         match *self {
-            Self::Step(by) if by < 0.0 => {
-                format!("fell {:.1}{unit} between two readings and stayed there", -by)
+            Self::Step(by) if by < 0.0 => said!(
+                "clue-fell",
+                "fell {by}{unit} between two readings and stayed there",
+                by = tenth(-by),
+                unit = unit
+            ),
+            Self::Step(by) => said!(
+                "clue-rose",
+                "rose {by}{unit} between two readings and stayed there",
+                by = tenth(by),
+                unit = unit
+            ),
+            Self::Jump(by) => said!(
+                "clue-jump",
+                "jumped by {by}{unit} with its newest reading, which nothing confirms yet",
+                by = format!("{by:+.1}"),
+                unit = unit
+            ),
+            Self::Jumpy(count) => {
+                said!("clue-jumpy", "{count} of its newest readings jumped", count = format!("{count}"))
             }
-            Self::Step(by) => format!("rose {by:.1}{unit} between two readings and stayed there"),
-            Self::Jump(by) => {
-                format!("jumped by {by:+.1}{unit} with its newest reading, which nothing confirms yet")
+            Self::Flat(span) => said!("clue-flat", "has not moved for {span}", span = length(span)),
+            Self::Sawtooth(by) => said!(
+                "clue-sawtooth",
+                "goes to and fro by {by}{unit} from reading to reading",
+                by = tenth(by),
+                unit = unit
+            ),
+            Self::Clipped(at) => {
+                said!(
+                    "clue-clipped",
+                    "stands at {at}{unit}, the end of its scale",
+                    at = tenth(at),
+                    unit = unit
+                )
             }
-            Self::Jumpy(count) => format!("{count} of its newest readings jumped"),
-            Self::Flat(span) => format!("has not moved for {}", length(span)),
-            Self::Sawtooth(by) => format!("goes to and fro by {by:.1}{unit} from reading to reading"),
-            Self::Clipped(at) => format!("stands at {at:.1}{unit}, the end of its scale"),
-            Self::Smooth(by) if by < 0.0 => format!("fell smoothly by {:.1}{unit}", -by),
-            Self::Smooth(by) => format!("rose smoothly by {by:.1}{unit}"),
+            Self::Smooth(by) if by < 0.0 => {
+                said!("clue-fell-smoothly", "fell smoothly by {by}{unit}", by = tenth(-by), unit = unit)
+            }
+            Self::Smooth(by) => {
+                said!("clue-rose-smoothly", "rose smoothly by {by}{unit}", by = tenth(by), unit = unit)
+            }
             Self::PhMoved(by, ph) => {
-                let way = if ph < 0.0 { "fell" } else { "rose" };
-                format!("pH {way} {:.2} while oxygen fell {by:.1} mg/L", libm::fabs(ph))
+                let (moved, by) = (fixed(libm::fabs(ph), 2), tenth(by));
+                if ph < 0.0 {
+                    said!(
+                        "clue-ph-fell",
+                        "pH fell {moved} while oxygen fell {by} mg/L",
+                        moved = moved,
+                        by = by
+                    )
+                } else {
+                    said!(
+                        "clue-ph-rose",
+                        "pH rose {moved} while oxygen fell {by} mg/L",
+                        moved = moved,
+                        by = by
+                    )
+                }
             }
-            Self::PhStayed(by) => format!("pH stayed while oxygen fell {by:.1} mg/L"),
-            Self::OtherAgrees(value) => format!("the pond's other probe agrees: {value:.1}{unit}"),
-            Self::OtherDiffers(value) => format!("the pond's other probe reads {value:.1}{unit}"),
-            Self::TemperatureJumped(by) => {
-                format!("the probe's own temperature jumped {by:.1} C, the pond's did not")
+            Self::PhStayed(by) => {
+                said!("clue-ph-stayed", "pH stayed while oxygen fell {by} mg/L", by = tenth(by))
             }
-            Self::HandAgrees(hand, probe, ago) => format!(
-                "a hand meter agreed {} ago: {hand:.1}{unit} beside {probe:.1} of the probe",
-                length(ago)
+            Self::OtherAgrees(value) => said!(
+                "clue-other-agrees",
+                "the pond's other probe agrees: {value}{unit}",
+                value = tenth(value),
+                unit = unit
             ),
-            Self::HandDiffers(hand, probe, ago) => format!(
-                "a hand meter read {hand:.1}{unit} where the probe read {probe:.1}, {} ago",
-                length(ago)
+            Self::OtherDiffers(value) => said!(
+                "clue-other-differs",
+                "the pond's other probe reads {value}{unit}",
+                value = tenth(value),
+                unit = unit
             ),
-            Self::OthersFell(1) => format!("{what} of another pond fell at the same time"),
-            Self::OthersFell(ponds) => format!("{what} of {ponds} other ponds fell at the same time"),
-            Self::AfterSilence(span) => format!("began after {} without a reading", length(span)),
-            Self::AfterService(ago) => format!("the probe was serviced {} ago", length(ago)),
-            Self::AeratorStopped(ago) => format!("an aerator stopped {} ago", length(ago)),
-            Self::Rain(by) => format!("rain: the salt thinned by {by:.1} PSU within the hour"),
-            Self::Night => String::from("it is night, when oxygen falls"),
-            Self::Usual(value) => format!("as usual at this hour: {value:.1}{unit}"),
-            Self::Unusual(value) => format!("unlike this hour of the last days: usual is {value:.1}{unit}"),
-            Self::AeratorsHelp(span, bend) => {
-                format!("answers the aerators started {} ago: {bend:+.1} mg/L per hour", length(span))
+            Self::TemperatureJumped(by) => said!(
+                "clue-temperature",
+                "the probe's own temperature jumped {by} C, the pond's did not",
+                by = tenth(by)
+            ),
+            Self::HandAgrees(hand, probe, ago) => said!(
+                "clue-hand-agrees",
+                "a hand meter agreed {ago} ago: {hand}{unit} beside {probe} of the probe",
+                ago = length(ago),
+                hand = tenth(hand),
+                unit = unit,
+                probe = tenth(probe)
+            ),
+            Self::HandDiffers(hand, probe, ago) => said!(
+                "clue-hand-differs",
+                "a hand meter read {hand}{unit} where the probe read {probe}, {ago} ago",
+                hand = tenth(hand),
+                unit = unit,
+                probe = tenth(probe),
+                ago = length(ago)
+            ),
+            Self::OthersFell(1) => {
+                said!("clue-other-fell", "{what} of another pond fell at the same time", what = what)
             }
-            Self::AeratorsDoNothing(span) => {
-                format!("does not answer the aerators started {} ago", length(span))
+            Self::OthersFell(ponds) => said!(
+                "clue-others-fell",
+                "{what} of {ponds} other ponds fell at the same time",
+                what = what,
+                ponds = format!("{ponds}")
+            ),
+            Self::AfterSilence(span) => {
+                said!("clue-after-silence", "began after {span} without a reading", span = length(span))
             }
-            Self::Stepped => String::from("jumped between two readings some hours ago and stayed there"),
-            Self::Restless => String::from("jumps about far more than it usually does"),
-            Self::Attenuated => String::from("the day's swing has shrunk, as under a film"),
-            Self::Unserviced => String::from("came back from a long failure without service"),
-            Self::OutOfRange => String::from("reads beyond what this pond or probe can reach"),
-            Self::Alone => String::from("does not go with what else is measured"),
+            Self::AfterService(ago) => {
+                said!("clue-after-service", "the probe was serviced {ago} ago", ago = length(ago))
+            }
+            Self::AeratorStopped(ago) => {
+                said!("clue-aerator-stopped", "an aerator stopped {ago} ago", ago = length(ago))
+            }
+            Self::Rain(by) => {
+                said!("clue-rain", "rain: the salt thinned by {by} PSU within the hour", by = tenth(by))
+            }
+            Self::Night => said!("clue-night", "it is night, when oxygen falls"),
+            Self::Usual(value) => {
+                said!("clue-usual", "as usual at this hour: {value}{unit}", value = tenth(value), unit = unit)
+            }
+            Self::Unusual(value) => said!(
+                "clue-unusual",
+                "unlike this hour of the last days: usual is {value}{unit}",
+                value = tenth(value),
+                unit = unit
+            ),
+            Self::AeratorsHelp(span, bend) => said!(
+                "clue-aerators-help",
+                "answers the aerators started {ago} ago: {bend} mg/L per hour",
+                ago = length(span),
+                bend = format!("{bend:+.1}")
+            ),
+            Self::AeratorsDoNothing(span) => said!(
+                "clue-aerators-nothing",
+                "does not answer the aerators started {ago} ago",
+                ago = length(span)
+            ),
+            Self::Stepped => {
+                said!("clue-stepped", "jumped between two readings some hours ago and stayed there")
+            }
+            Self::Restless => said!("clue-restless", "jumps about far more than it usually does"),
+            Self::Attenuated => said!("clue-attenuated", "the day's swing has shrunk, as under a film"),
+            Self::Unserviced => said!("clue-unserviced", "came back from a long failure without service"),
+            Self::OutOfRange => {
+                said!("clue-out-of-range", "reads beyond what this pond or probe can reach")
+            }
+            Self::Alone => said!("clue-alone", "does not go with what else is measured"),
         }
     }
 }

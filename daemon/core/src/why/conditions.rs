@@ -208,7 +208,7 @@ impl PondState {
         let told = Facts { verdict: verdict.as_ref(), ..facts };
         let stands = alarm.state.is_standing();
         let says = if stands {
-            message::condition(condition, pond, &pond.limits, &told)
+            message::condition(condition, pond, &pond.limits, &told).into()
         } else {
             format!("Not in alarm: {}.", condition.stands(&facts))
         };
@@ -239,7 +239,7 @@ impl PondState {
         let facts = self.facts(scene, pond);
         let says = self.advice.as_ref().map_or_else(
             || String::from("No advice yet: the probes have not had their time to report."),
-            |advice| advice.reason.clone(),
+            |advice| advice.reason.english().into(),
         );
         let mut worked = self.worked(scene, pond, Condition::DoLow(0), &facts);
         let share = facts

@@ -8,6 +8,7 @@ use crate::console::text::age_words;
 use crate::console::words::mark;
 use crate::exit_code::Outcome;
 use crate::local::protocol::{AlarmLoadStatus, Ask, Reply};
+use crate::texts::english;
 
 const AFTER: &str = "\
 Most urgent first. <1C> critical: act within 15 minutes. /2H\\ high: within the
@@ -35,6 +36,9 @@ pub struct Arguments {
     /// Print one JSON object a line instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -50,7 +54,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     }
     let farm = arguments.daemon.status()?;
     if !arguments.json {
-        return super::print_plain(&super::plain::alarms(&farm));
+        return super::print_plain(&super::plain::alarms(&farm, arguments.speech.words(&farm)?));
     }
     let lines: Result<String, _> = farm.alarms.iter().map(super::json_line).collect();
     super::print(&lines?)
@@ -87,7 +91,8 @@ fn measured(load: &AlarmLoadStatus) -> String {
     row("chattering: three times in half an hour", load.chattering.len().to_string(), "none");
     row("stale: standing for more than a day", load.stale.len().to_string(), "under 5");
     row("shelved now; shelved in all", format!("{}; {}", load.shelved.len(), load.shelvings), "");
-    let waited = load.acknowledged_after_s.map_or_else(|| "--".to_owned(), age_words);
+    let waited =
+        load.acknowledged_after_s.map_or_else(|| "--".to_owned(), |after| age_words(english(), after));
     row("acknowledged after, median", waited, "critical: 15 min");
     if days < 1.0 {
         paragraph(&mut out, "", "", "Less than a day is known yet: these figures say little.");
@@ -95,7 +100,7 @@ fn measured(load: &AlarmLoadStatus) -> String {
     if !load.most_frequent.is_empty() {
         out.push_str("\nMost frequent\n");
         for own in &load.most_frequent {
-            let _ = writeln!(out, "{:>6}  {} {}", own.raised, mark(own.priority), own.id);
+            let _ = writeln!(out, "{:>6}  {} {}", own.raised, mark(english(), own.priority), own.id);
         }
     }
     for (what, ids) in [("Chattering", &load.chattering), ("Stale", &load.stale), ("Shelved", &load.shelved)]

@@ -8,6 +8,7 @@ use crate::console::words::quantity_name;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
 use crate::local::service::{BesideAsk, OutStatus, ProbeStatus, StepAsk};
+use crate::texts::english;
 use pondreeve_core::service::SANE_GAIN;
 
 mod walk;
@@ -262,7 +263,7 @@ fn told_probe(out: &mut String, probe: &ProbeStatus, clock: FarmClock) {
                 };
                 say(&format!(
                     "{}, last service {}: fouling {}, drift {}; {outcome}. The correction is spread back to {}.",
-                    quantity_name(&channel.quantity),
+                    quantity_name(english(), &channel.quantity),
                     clock.time_and_day(&last.to),
                     signed(last.fouling, 2),
                     signed(last.drift, 2),
@@ -287,7 +288,7 @@ fn previews(own: &OutStatus) -> Vec<String> {
             };
             let mut line = format!(
                 "{}: {}, {}",
-                quantity_name(&preview.quantity),
+                quantity_name(english(), &preview.quantity),
                 part("fouling", preview.fouling),
                 part("drift", preview.drift)
             );

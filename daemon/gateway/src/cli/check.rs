@@ -20,14 +20,15 @@ person should look at, such as a device that is not plugged in.
 Examples:
   pondreeve check --config farm.toml
   pondreeve check --example > farm.toml
-  pondreeve check --schema > farm.schema.json";
+  pondreeve check --schema > farm.schema.json
+  pondreeve check --example-texts > texts/qu.ftl";
 
 /// Arguments of `check`.
 #[derive(Debug, Clone, clap::Args)]
 #[command(after_help = AFTER)]
 pub struct Arguments {
     /// The farm's configuration
-    #[arg(long, value_name = "FILE", required_unless_present_any = ["example", "schema"])]
+    #[arg(long, value_name = "FILE", required_unless_present_any = ["example", "example_texts", "schema"])]
     pub config: Option<PathBuf>,
     /// Print one JSON object a line: each problem and warning, then the farm if it is sound
     #[arg(long)]
@@ -38,6 +39,9 @@ pub struct Arguments {
     /// Print the JSON Schema of the configuration, for editors
     #[arg(long, conflicts_with_all = ["config", "json"])]
     pub schema: bool,
+    /// Print the console's English texts, to translate into the farm's own language
+    #[arg(long, conflicts_with_all = ["config", "json", "schema", "example"])]
+    pub example_texts: bool,
 }
 
 /// Checks a configuration, or prints what helps to write one.
@@ -50,6 +54,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
     }
     if arguments.schema {
         return super::print(&config::schema_text());
+    }
+    if arguments.example_texts {
+        return super::print(crate::texts::ENGLISH);
     }
     let Some(path) = &arguments.config else {
         return Err(Failure::usage("no configuration to check: name it with --config FILE"));

@@ -12,6 +12,7 @@ use crate::console::text::{FarmClock, number, quality, signed};
 use crate::console::words::quantity_name;
 use crate::exit_code::{Failure, Outcome};
 use crate::local::protocol::{Ask, CheckStatus, FarmStatus, Reply};
+use crate::texts::english;
 
 pub(crate) mod basis;
 
@@ -264,7 +265,7 @@ fn told(
         let shown = number(typed.stored(), quantity.decimals());
         let line = format!(
             "  {:<18} {shown:>8} {:<9} {}",
-            quantity_name(quantity.id()),
+            quantity_name(english(), quantity.id()),
             quantity.unit(),
             quantity.id()
         );
@@ -310,7 +311,7 @@ fn checked(quantity: Quantity, check: &CheckStatus, clock: FarmClock) -> String 
     // The limits have one decimal: with two, what is beyond them also looks so.
     let decimals = quantity.decimals().max(2);
     let judged = match check.flag {
-        Some(flag) if flag > 2 => format!(" ({})", quality(flag)),
+        Some(flag) if flag > 2 => format!(" ({})", quality(english(), flag)),
         _ => String::new(),
     };
     let mut words = format!(

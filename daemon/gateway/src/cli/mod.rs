@@ -16,8 +16,8 @@ use crate::config::Farm;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::client::{self, ClientError};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
-pub(crate) use plain::CAUTION;
 pub(crate) use replay::At;
+pub use speech::Speech;
 
 pub mod acknowledge;
 pub mod alarms;
@@ -47,6 +47,7 @@ pub mod run;
 pub mod salvage;
 pub mod scan;
 pub mod shelve;
+mod speech;
 pub mod status;
 pub mod trial;
 pub mod verify;

@@ -7,14 +7,16 @@ use std::fmt::Write as _;
 
 use crate::console::text::{self, FarmClock, NO_VALUE, age_words, number, quality, signed};
 use crate::console::words::{
-    act_within, called_words, day_words, held_alarm_words, held_words, horn_test_words, mark, priority_name,
-    probe_notes, quantity_name,
+    act_within, alarm_name, called_words, day_words, held_alarm_words, held_words, horn_test_words, mark,
+    priority_name, probe_notes, quantity_name, state_name,
 };
 use crate::local::diary::DiaryStatus;
 use crate::local::machine::MachineStatus;
 use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
+use crate::texts::said::told;
+use crate::texts::{Words, say};
 
 /// Columns of a serial console.
 pub(super) const COLUMNS: usize = 80;
@@ -30,15 +32,16 @@ pub(crate) const CAUTION: &str = "Walk, do not run. Nobody enters the water whil
      If in doubt, start aerators and look.";
 
 /// The whole farm.
-pub(super) fn status(farm: &FarmStatus) -> String {
-    let clock = clock(farm);
+pub(super) fn status(farm: &FarmStatus, words: Words) -> String {
+    let clock = clock(farm).read_in(words);
     let mut out = String::new();
     heading(farm, clock, &mut out);
     alarm_lines(farm, clock, &mut out);
     held_lines(farm, clock, &mut out);
     fault_lines(farm, clock, &mut out);
     if let Some(test) = &farm.horn_test {
-        paragraph(&mut out, "Horn ", "  ", &horn_test_words(test, clock));
+        let label = format!("{} ", say!(words, "plain-horn"));
+        paragraph(&mut out, &label, "  ", &horn_test_words(test, clock));
     }
     probe_lines(farm, clock, &mut out);
     for pond in &farm.ponds {
@@ -47,31 +50,27 @@ pub(super) fn status(farm: &FarmStatus) -> String {
     }
     out.push('\n');
     if farm.alarms.iter().any(|alarm| alarm.priority <= 2 && !alarm.is_held()) {
-        paragraph(&mut out, "", "", CAUTION);
+        paragraph(&mut out, "", "", &say!(words, "caution"));
     } else {
-        paragraph(
-            &mut out,
-            "",
-            "",
-            "Advice only; nothing is switched. If in doubt, start aerators and look.",
-        );
+        let advice = format!("{} {}", say!(words, "plain-advice-only"), say!(words, "in-doubt"));
+        paragraph(&mut out, "", "", &advice);
     }
     out
 }
 
 /// The alarms alone.
-pub(super) fn alarms(farm: &FarmStatus) -> String {
-    let clock = clock(farm);
+pub(super) fn alarms(farm: &FarmStatus, words: Words) -> String {
+    let clock = clock(farm).read_in(words);
     let mut out = String::new();
     heading(farm, clock, &mut out);
     alarm_lines(farm, clock, &mut out);
     held_lines(farm, clock, &mut out);
     fault_lines(farm, clock, &mut out);
     if let Some(alarm) = farm.alarms.iter().find(|alarm| can_be_acknowledged(alarm)) {
-        let _ = write!(out, "\nTo say that you have seen one: pondreeve acknowledge {}\n", alarm.id);
+        let _ = write!(out, "\n{}\n", say!(words, "plain-acknowledge", id = &alarm.id));
     }
     if farm.alarms.iter().any(|alarm| alarm.priority <= 2 && !alarm.is_held()) {
-        paragraph(&mut out, "", "", CAUTION);
+        paragraph(&mut out, "", "", &say!(words, "caution"));
     }
     out
 }
@@ -97,20 +96,21 @@ pub(super) fn paragraph(out: &mut String, first: &str, then: &str, words: &str) 
 fn heading(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
     let open = farm.alarms.iter().filter(|alarm| can_be_acknowledged(alarm)).count();
     let loud = farm.alarms.iter().filter(|alarm| !alarm.is_held()).count();
+    let words = clock.words();
     let mut alarms = match (loud, open) {
-        (0, _) => "no alarms".to_owned(),
-        (1, 0) => "1 alarm, acknowledged".to_owned(),
-        (all, 0) => format!("{all} alarms, all acknowledged"),
-        (1, _) => "1 alarm, NOT ACKNOWLEDGED".to_owned(),
-        (all, open) => format!("{all} alarms, {open} NOT ACKNOWLEDGED"),
+        (0, _) => say!(words, "header-none"),
+        (1, 0) => say!(words, "header-one-seen"),
+        (all, 0) => say!(words, "header-all-seen", all = all),
+        (1, _) => say!(words, "plain-one-new"),
+        (all, open) => say!(words, "plain-some-new", all = all, new = open),
     };
-    alarms.push_str(&held_words(farm));
+    alarms.push_str(&held_words(clock.words(), farm));
     let mut line = format!("{}, {}, {alarms}", farm.farm, clock.date_and_time());
     if farm.horn {
-        line.push_str(", HORN ON");
+        line.push_str(&format!(", {}", say!(words, "header-horn")));
     }
     if farm.flood_since.is_some() {
-        line.push_str(", FLOOD OF ALARMS: act on the top one");
+        line.push_str(&format!(", {}", say!(words, "plain-flood")));
     }
     paragraph(out, "", "  ", &line);
 }
@@ -118,41 +118,41 @@ fn heading(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
 /// Probes out of service and overdue for it: a reminder, not an alarm.
 fn probe_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
     for line in probe_notes(farm, None, clock) {
-        paragraph(out, "Probe ", "  ", &line);
+        paragraph(out, &format!("{} ", say!(clock.words(), "plain-probe")), "  ", &line);
     }
 }
 
 fn alarm_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
+    let words = clock.words();
     for alarm in &farm.alarms {
         let since = clock.time_and_day(&alarm.raised_at);
         if alarm.is_held() {
             continue;
         }
         let state = match (alarm.state.as_str(), &alarm.acknowledged_by) {
-            ("unacknowledged", _) => format!("NOT ACKNOWLEDGED, {}", act_within(alarm.priority)),
-            ("acknowledged", Some(by)) => format!("acknowledged by {by}"),
+            ("unacknowledged", _) => {
+                say!(words, "plain-not-acknowledged", within = act_within(words, alarm.priority))
+            }
+            ("acknowledged", Some(by)) => say!(words, "plain-acknowledged-by", by = by),
             ("returned-unacknowledged", _) => {
-                format!("over since {}, NOT ACKNOWLEDGED", clock.time_and_day(&alarm.changed_at))
+                say!(words, "plain-over", over = clock.time_and_day(&alarm.changed_at))
             }
             ("latched-unacknowledged", _) => {
-                format!(
-                    "over since {}, NOT ACKNOWLEDGED, then to be reset",
-                    clock.time_and_day(&alarm.changed_at)
-                )
+                say!(words, "plain-over-latched", over = clock.time_and_day(&alarm.changed_at))
             }
             ("latched-acknowledged", _) => {
                 let over = clock.time_and_day(&alarm.changed_at);
-                format!("over since {over}: look, then say so with pondreeve reset {}", alarm.id)
+                say!(words, "plain-over-reset", over = over, id = &alarm.id)
             }
-            (state, _) => state.to_owned(),
+            (state, _) => state_name(words, state),
         };
         out.push('\n');
-        let head = format!("{} {}", priority_name(alarm.priority), alarm.name);
-        paragraph(out, &format!("{} ", mark(alarm.priority)), "     ", &head);
-        paragraph(out, "     ", "     ", &format!("since {since}, {state}"));
-        paragraph(out, "     ", "     ", &alarm.message);
+        let head = format!("{} {}", priority_name(words, alarm.priority), alarm_name(words, alarm));
+        paragraph(out, &format!("{} ", mark(clock.words(), alarm.priority)), "     ", &head);
+        paragraph(out, "     ", "     ", &format!("{}, {state}", say!(words, "since", at = since)));
+        paragraph(out, "     ", "     ", &told(words, &alarm.message, alarm.said.as_deref()));
         if let Some(called) = called_words(alarm, clock) {
-            paragraph(out, "     called: ", "     ", &called);
+            paragraph(out, &format!("     {} ", say!(words, "plain-called")), "     ", &called);
         }
         let _ = writeln!(out, "     id: {}", alarm.id);
     }
@@ -166,7 +166,7 @@ fn held_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
             out.push('\n');
         }
         let words = held_alarm_words(alarm, clock);
-        paragraph(out, &format!("{} ", mark(alarm.priority)), "     ", &words);
+        paragraph(out, &format!("{} ", mark(clock.words(), alarm.priority)), "     ", &words);
     }
 }
 
@@ -184,19 +184,25 @@ fn fault_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
         out.push('\n');
     }
     for FaultStatus { part, detail, since } in untold {
-        let words = format!("gateway, {part}, since {}: {detail}", clock.time_and_day(since));
-        paragraph(out, "  ", "    ", &words);
+        let since = clock.time_and_day(since);
+        let told = say!(clock.words(), "plain-fault", part = part, since = since, detail = detail);
+        paragraph(out, "  ", "    ", &told);
     }
     if farm.waiting_to_forward > 0 {
-        let _ = writeln!(out, "  {} messages wait to be forwarded", farm.waiting_to_forward);
+        let waiting = farm.waiting_to_forward.to_string();
+        let _ = writeln!(out, "  {}", say!(clock.words(), "plain-waiting", waiting = waiting));
     }
     if let Some(machine) = farm.machine.as_ref().map(MachineStatus::words).filter(|words| !words.is_empty()) {
         out.push('\n');
-        paragraph(out, "Gateway: ", "  ", &machine);
+        paragraph(out, &format!("{}: ", say!(clock.words(), "place-gateway")), "  ", &machine);
     }
 }
 
 fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
+    let words = clock.words();
+    let part = |out: &mut String, label: &str, told: &str| {
+        paragraph(out, &format!("  {}: ", words.get(label)), "    ", told);
+    };
     let _ = writeln!(out, "{} {}", pond.id, pond.name);
     let told_by_forecast = |reading: &&ReadingStatus| {
         !(pond.forecast.is_some()
@@ -207,96 +213,102 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
         pond.aerators.is_empty() || !matches!(reading.quantity.as_str(), "aerator_on" | "aerator_kw")
     });
     for reading in measured.chain(pond.derived.iter().filter(told_by_forecast)) {
-        reading_line(reading, out);
+        reading_line(clock.words(), reading, out);
     }
     let running: Vec<String> = pond
         .aerators
         .iter()
         .map(|group| {
             let state = match group.on {
-                Some(true) => "running",
-                Some(false) => "off",
-                None => "not known",
+                Some(true) => say!(words, "plain-running"),
+                Some(false) => say!(words, "plain-off"),
+                None => say!(words, "plain-not-known"),
             };
             format!("{} {state}", group.id)
         })
         .collect();
     if !running.is_empty() {
-        paragraph(out, "  Aerators: ", "    ", &running.join(", "));
+        part(out, "plain-aerators", &running.join(", "));
     }
     match (&pond.forecast, &pond.no_forecast) {
         (Some(forecast), _) => forecast_lines(forecast, pond, clock, out),
-        (None, Some(why)) => paragraph(out, "  Tonight: ", "    ", &format!("no forecast: {why}")),
+        (None, Some(why)) => {
+            let why = told(words, why, pond.no_forecast_said.as_deref());
+            part(out, "plain-tonight", &say!(words, "plain-no-forecast", why = why));
+        }
         (None, None) => {}
     }
     if let Some(score) = &pond.forecast_score {
-        let nights = if score.nights == 1 { "night" } else { "nights" };
-        let line = format!(
-            "off by {} mg/L on average over {} {nights}, {} of them inside the 80 %",
-            number(score.mean_error_mg_l, 2),
-            score.nights,
-            score.inside_80
+        let line = say!(
+            words,
+            "plain-score",
+            off = number(score.mean_error_mg_l, 2),
+            nights = score.nights,
+            inside = score.inside_80,
         );
-        paragraph(out, "  Forecasts of late: ", "    ", &line);
+        part(out, "plain-forecasts", &line);
     }
     if let Some(line) = &pond.probe_or_water {
-        paragraph(out, "  Oxygen: ", "    ", line);
+        let line = told(words, line, pond.probe_or_water_said.as_deref());
+        part(out, "plain-oxygen", &line);
     }
     if let Some(advice) = &pond.advice {
-        paragraph(out, "  Advice: ", "    ", &advice_words(advice, clock));
+        part(out, "plain-advice", &advice_words(advice, clock));
     }
-    if let Some(words) = pond.metabolism.as_ref().and_then(day_words) {
-        paragraph(out, "  Last day: ", "    ", &format!("oxygen {words}"));
+    if let Some(day) = pond.metabolism.as_ref().and_then(|day| day_words(words, day)) {
+        part(out, "plain-day", &say!(words, "plain-day-oxygen", day = day));
     } else if let Some(why) = pond.metabolism.as_ref().and_then(|day| day.unknown.as_ref()) {
-        paragraph(out, "  Last day: ", "    ", &format!("what was made and used up is not known: {why}"));
+        part(out, "plain-day", &say!(words, "plain-day-unknown", why = why));
     }
-    if let Some(words) = pond.diary.as_ref().and_then(|diary| crop_words(diary, clock)) {
-        paragraph(out, "  Diary: ", "    ", &words);
+    if let Some(crop) = pond.diary.as_ref().and_then(|diary| crop_words(diary, clock)) {
+        part(out, "plain-diary", &crop);
     }
     if let Some(night) = pond.aeration_nights.last().filter(|_| !pond.aerators.is_empty()) {
         let day = clock.time_and_day(&night.sunset);
         let asked = match night.asked {
             0 => String::new(),
-            asked => format!(" Starts advised {asked}, followed {}.", night.followed),
+            asked => format!(" {}", say!(words, "plain-starts", asked = asked, followed = night.followed)),
         };
-        let words = format!(
-            "{:.0} kWh since sunset ({day}), {:.0} by the habit of all from dusk to dawn.{asked}",
-            night.kwh, night.habit_kwh
+        let told = say!(
+            words,
+            "plain-energy",
+            kwh = number(night.kwh, 0),
+            day = day,
+            habit = number(night.habit_kwh, 0),
         );
-        paragraph(out, "  Aeration: ", "    ", &words);
+        part(out, "plain-aeration", &format!("{told}{asked}"));
     }
 }
 
 /// The crop, the day's feed and the last dose; `None` where nobody has recorded any.
 fn crop_words(diary: &DiaryStatus, clock: FarmClock) -> Option<String> {
+    let words = clock.words();
     let mut parts = Vec::new();
     if let Some(crop) = &diary.crop {
-        let mut words = format!("day of culture {}", crop.day_of_culture);
+        let mut told = vec![say!(words, "crop-day", day = crop.day_of_culture.to_string())];
         if let Some(abw) = crop.abw_g {
-            let _ = write!(words, ", {} g each", number(abw, 2));
+            told.push(say!(words, "crop-each", grams = number(abw, 2)));
         }
         if let (Some(guess), Some(most)) = (crop.biomass_guess_kg, crop.biomass_at_most_kg) {
-            let _ = write!(words, ", about {} kg (a guess; {} at most)", number(guess, 0), number(most, 0));
+            told.push(say!(words, "crop-biomass", guess = number(guess, 0), most = number(most, 0)));
         }
-        parts.push(words);
+        parts.push(told.join(", "));
     }
     if diary.meals_today > 0 {
-        let meals = if diary.meals_today == 1 { "meal" } else { "meals" };
-        parts.push(format!(
-            "fed {} kg in {} {meals} today",
-            number(diary.feed_today_kg, 1),
-            diary.meals_today
-        ));
+        parts.push(say!(words, "crop-fed", kg = number(diary.feed_today_kg, 1), meals = diary.meals_today,));
     }
     if let Some(at) = &diary.last_dose_at {
-        let strength = diary.last_dose_mg_l.map(|mg_l| format!(", {} mg/L of slurry", number(mg_l, 1)));
-        parts.push(format!("last dose {}{}", clock.date(at), strength.unwrap_or_default()));
+        let mut told = vec![say!(words, "crop-dose", date = clock.date(at))];
+        told.extend(
+            diary.last_dose_mg_l.map(|mg_l| say!(words, "crop-strength", strength = number(mg_l, 1))),
+        );
+        parts.push(told.join(", "));
     }
     (!parts.is_empty()).then(|| format!("{}.", parts.join("; ")))
 }
 
-fn reading_line(reading: &ReadingStatus, out: &mut String) {
-    let name = quantity_name(&reading.quantity);
+fn reading_line(words: Words, reading: &ReadingStatus, out: &mut String) {
+    let name = quantity_name(words, &reading.quantity);
     let value = reading.value.map_or_else(|| NO_VALUE.to_owned(), |value| number(value, reading.decimals));
     let trend = match reading.per_hour {
         Some(slope) => format!("{}/h", signed(slope, reading.decimals.max(1))),
@@ -304,8 +316,11 @@ fn reading_line(reading: &ReadingStatus, out: &mut String) {
     };
     let quality = match (reading.value, reading.flag) {
         // Not evaluated, for want of anything to evaluate.
-        (None, 2) => "nothing yet".to_owned(),
-        _ => format!("{}, {} old", quality(reading.flag), age_words(reading.age_s)),
+        (None, 2) => say!(words, "plain-nothing-yet"),
+        _ => {
+            let age = age_words(words, reading.age_s);
+            say!(words, "plain-age", quality = quality(words, reading.flag), age = age)
+        }
     };
     let unit = &reading.unit;
     let line = format!("  {name:<18} {value:>8} {unit:<9} {trend:<10} {quality}");
@@ -313,41 +328,41 @@ fn reading_line(reading: &ReadingStatus, out: &mut String) {
 }
 
 fn forecast_lines(forecast: &ForecastStatus, pond: &PondStatus, clock: FarmClock, out: &mut String) {
-    let mut words = format!(
-        "lowest {} mg/L at {}, 80% sure of {} to {}.",
-        number(forecast.do_min_mg_l, 1),
-        clock.time(&forecast.do_min_at),
-        number(forecast.low_80, 1),
-        number(forecast.high_80, 1),
-    );
+    let words = clock.words();
+    let mut parts = vec![say!(
+        words,
+        "plain-lowest",
+        lowest = number(forecast.do_min_mg_l, 1),
+        at = clock.time(&forecast.do_min_at),
+        low = number(forecast.low_80, 1),
+        high = number(forecast.high_80, 1),
+    )];
     for (limit, at, probability) in &forecast.below {
         let percent = number(probability * 100.0, 0);
         let limit = number(*limit, 1);
-        match at {
+        parts.push(match at {
             Some(at) if clock.seconds_since(at).is_some_and(|since| since >= 0) => {
-                let _ = write!(words, " Below {limit} now.");
+                say!(words, "plain-below-now", limit = limit)
             }
             Some(at) => {
-                let _ = write!(words, " Below {limit} at about {} (chance {percent}%).", clock.time(at));
+                say!(words, "plain-below-at", limit = limit, at = clock.time(at), percent = percent)
             }
-            None => {
-                let _ = write!(words, " Below {limit}: chance {percent}%.");
-            }
-        }
+            None => say!(words, "plain-below", limit = limit, percent = percent),
+        });
     }
     if let Some(sunrise) = &pond.sunrise {
-        let _ = write!(words, " Sunrise {}.", clock.time(sunrise));
+        parts.push(say!(words, "plain-sunrise", at = clock.time(sunrise)));
     }
     if forecast.night_slope_mg_l_h.is_finite() {
-        let _ = write!(words, " Now {} mg/L per hour", signed(forecast.night_slope_mg_l_h, 2));
-        if let Some(slope) = forecast.slope_if_aerators_stop_mg_l_h {
-            let _ = write!(words, ", {} if the aerators stopped", signed(slope, 2));
-        }
-        words.push('.');
+        let now = signed(forecast.night_slope_mg_l_h, 2);
+        parts.push(match forecast.slope_if_aerators_stop_mg_l_h {
+            Some(slope) => say!(words, "plain-slope-stopped", now = now, stopped = signed(slope, 2)),
+            None => say!(words, "plain-slope", now = now),
+        });
     }
-    paragraph(out, "  Tonight: ", "    ", &words);
-    let basis = forecast.basis.trim_end_matches('.');
-    paragraph(out, "    ", "    ", &format!("Made at {} from: {basis}.", clock.time(&forecast.at)));
+    paragraph(out, &format!("  {}: ", say!(words, "plain-tonight")), "    ", &parts.join(" "));
+    let (at, basis) = (clock.time(&forecast.at), forecast.basis.trim_end_matches('.'));
+    paragraph(out, "    ", "    ", &say!(words, "plain-made", at = at, basis = basis));
 }
 
 fn advice_words(advice: &AdviceStatus, clock: FarmClock) -> String {
@@ -355,30 +370,34 @@ fn advice_words(advice: &AdviceStatus, clock: FarmClock) -> String {
         [] => String::new(),
         groups => format!(" {}", groups.join(", ")),
     };
-    let mut words = match (advice.action.as_str(), &advice.start) {
-        ("start-now", _) => format!("START AERATORS{groups} NOW"),
-        ("start-at", Some(start)) => format!("start aerators{groups} at {}", clock.time_and_day(start)),
-        ("rest", _) => "no aeration needed in the coming hours".to_owned(),
-        ("unknown", _) => "none can be given".to_owned(),
+    let words = clock.words();
+    let mut text = match (advice.action.as_str(), &advice.start) {
+        ("start-now", _) => say!(words, "plain-start-now", groups = groups),
+        ("start-at", Some(start)) => {
+            say!(words, "plain-start-at", groups = groups, at = clock.time_and_day(start))
+        }
+        ("rest", _) => say!(words, "plain-rest"),
+        ("unknown", _) => say!(words, "plain-none"),
         (other, _) => other.to_owned(),
     };
     if let Some(stop) = &advice.stop {
-        let _ = write!(words, ", until {}", clock.time_and_day(stop));
+        let _ = write!(text, ", {}", say!(words, "plain-until", at = clock.time_and_day(stop)));
     }
     if advice.kwh > 0.0 {
-        let _ = write!(words, " ({} kWh)", number(advice.kwh, 1));
+        let _ = write!(text, " ({} kWh)", number(advice.kwh, 1));
     }
-    let _ = write!(words, ". {}", advice.reason);
+    let _ = write!(text, ". {}", told(words, &advice.reason, advice.said.as_deref()));
     if clock.seconds_since(&advice.at).is_some_and(|age| age >= ADVICE_DATED_AFTER_S) {
-        let _ = write!(words, " Said at {}.", clock.time_and_day(&advice.at));
+        let _ = write!(text, " {}", say!(words, "plain-said-at", at = clock.time_and_day(&advice.at)));
     }
-    words
+    text
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::console::sample;
+    use crate::texts::{Choice, chosen, english};
 
     fn fits(shown: &str) -> &str {
         for line in shown.lines() {
@@ -389,24 +408,24 @@ mod tests {
 
     #[test]
     fn a_quiet_night() {
-        insta::assert_snapshot!(fits(&status(&sample::normal_night())));
+        insta::assert_snapshot!(fits(&status(&sample::normal_night(), english())));
     }
 
     #[test]
     fn a_critical_alarm_comes_first() {
         let farm = sample::critical_alarm();
-        insta::assert_snapshot!("critical_status", fits(&status(&farm)));
-        insta::assert_snapshot!("critical_alarms", fits(&alarms(&farm)));
+        insta::assert_snapshot!("critical_status", fits(&status(&farm, english())));
+        insta::assert_snapshot!("critical_alarms", fits(&alarms(&farm, english())));
     }
 
     #[test]
     fn who_was_called_stands_below_the_alarm() {
-        insta::assert_snapshot!(fits(&alarms(&sample::people_called())));
+        insta::assert_snapshot!(fits(&alarms(&sample::people_called(), english())));
     }
 
     #[test]
     fn a_pond_whose_oxygen_is_not_seen() {
-        insta::assert_snapshot!(fits(&status(&sample::blind_pond())));
+        insta::assert_snapshot!(fits(&status(&sample::blind_pond(), english())));
     }
 
     #[test]
@@ -416,7 +435,7 @@ mod tests {
         farm.ponds[0].readings[0].value = None;
         farm.ponds[0].readings[0].flag = 2;
         farm.waiting_to_forward = 3;
-        let shown = status(&farm);
+        let shown = status(&farm, english());
         assert!(!shown.contains("/dev/ttyUSB0") && shown.contains("3 messages wait"), "{shown}");
         assert!(
             shown.contains("  Oxygen                   -- mg/L      -0.35/h    nothing yet\n"),
@@ -434,7 +453,7 @@ mod tests {
         let mut power = pond.readings[0].clone();
         power.quantity = "aerator_kw".to_owned();
         pond.readings.push(power);
-        let shown = status(&farm);
+        let shown = status(&farm, english());
         assert!(shown.contains("Said at 17:40."), "{shown}");
         assert_eq!(shown.matches("Said at").count(), 1);
         assert!(shown.contains("Aerators: a running, b off") && !shown.contains("Aerator power"), "{shown}");
@@ -442,6 +461,20 @@ mod tests {
 
     #[test]
     fn no_alarms_is_said() {
-        assert_eq!(alarms(&sample::normal_night()), "Tidewick Ponds, Wed 25 Nov 02:14, no alarms\n");
+        assert_eq!(
+            alarms(&sample::normal_night(), english()),
+            "Tidewick Ponds, Wed 25 Nov 02:14, no alarms\n"
+        );
+    }
+
+    /// The same lines in Spanish: as narrow, and nothing left untold.
+    #[test]
+    fn the_plain_lines_in_spanish() {
+        let words = chosen(&Choice { language: Some("es".to_owned()), ..Choice::default() }).unwrap();
+        insta::assert_snapshot!("status_in_spanish", fits(&status(&sample::critical_alarm(), words)));
+        insta::assert_snapshot!("alarms_in_spanish", fits(&alarms(&sample::people_called(), words)));
+        for farm in [sample::normal_night(), sample::blind_pond(), sample::suspect_probe()] {
+            assert!(!fits(&status(&farm, words)).contains('⟨'));
+        }
     }
 }

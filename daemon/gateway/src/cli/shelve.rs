@@ -214,7 +214,7 @@ mod tests {
         let told = told(&alarm.id.clone(), Some(&farm.alarms[1]), &farm, None);
         assert!(told.starts_with("Shelved until 04:11 by mira: "), "{told}");
         assert!(told.contains("electrode on order"), "{told}");
-        let listed = plain::alarms(&farm);
+        let listed = plain::alarms(&farm, crate::texts::english());
         let head = "Tidewick Ponds, Wed 25 Nov 02:14, 1 alarm, NOT ACKNOWLEDGED, 1 shelved";
         assert!(listed.starts_with(head), "{listed}");
         let listed: Vec<&str> = listed.split_whitespace().collect();

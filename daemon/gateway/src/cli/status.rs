@@ -10,8 +10,8 @@ age, tonight's forecast and the advice. Clock times are the farm's.
 good: passed its tests. unchecked: not tested, such as a value entered by hand.
 SUSPECT: compare with the hand meter. FAILED, MISSING: do not rely on it.
 
-With --json: the whole farm as one JSON object, times in UTC; `devices` has each
-probe as its line sees it.
+With --json: the whole farm as one JSON object in English, times in UTC;
+`devices` has each probe as its line sees it.
 
 With --probes, since the daemon started: polls, those that gave all that was
 asked, requests without an answer, with a wrong checksum, answered by another
@@ -21,6 +21,7 @@ Examples:
   pondreeve status
   pondreeve status p1 p3
   pondreeve status --probes
+  pondreeve status --language es
   watch -n 30 pondreeve status";
 
 /// Arguments of `status`.
@@ -36,6 +37,9 @@ pub struct Arguments {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -63,7 +67,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     } else if arguments.probes {
         super::print_plain(&table(&devices(arguments)?))
     } else {
-        super::print_plain(&super::plain::status(&farm))
+        super::print_plain(&super::plain::status(&farm, arguments.speech.words(&farm)?))
     }
 }
 

@@ -117,6 +117,17 @@ pub struct LocalSettings {
     pub group: Option<String>,
     /// Users who may change limits, beside root and the daemon's own.
     pub limits_by: Vec<String>,
+    /// What the console speaks.
+    pub texts: LocalTexts,
+}
+
+/// What the console and the plain lines speak, where nobody asks for something else.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct LocalTexts {
+    /// Code of a language.
+    pub language: Option<String>,
+    /// Folder of the farm's own texts.
+    pub folder: Option<PathBuf>,
 }
 
 /// Parity of a serial line.

@@ -165,6 +165,10 @@ table! {
         group: String = optional Text;
         /// Users who may change limits with `pondreeve limit` and at the console, beside root and the daemon's own.
         limits_by: Vec<At<String>> = optional ListOf { each: Text, least: 0, most: 32 };
+        /// Language of the console and the plain lines: `en`, `es`, or one of the folder `texts`.
+        language: String = optional Text;
+        /// Folder of the farm's own texts: Fluent files, <language>.ftl.
+        texts: PathBuf = optional FilePath;
     }
 }
 

@@ -13,6 +13,7 @@ use super::{Loaded, Style, from_text, raw};
 mod annunciation;
 mod lines;
 mod metrics;
+mod texts;
 
 fn repository() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")

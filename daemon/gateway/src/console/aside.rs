@@ -5,6 +5,7 @@ use crate::local::protocol::{AlarmStatus, Ask, FarmStatus};
 use super::keys::Key;
 use super::shelving::{Outcome, Shelving};
 use super::ui::{Action, Page, Ui, top_alarm};
+use crate::texts::say;
 
 impl Ui {
     /// The alarm that a key on this page is about: the marked one on the alarm page, else that on top.
@@ -17,16 +18,16 @@ impl Ui {
 
     /// Opens the form, or takes back at once what is shelved.
     pub(super) fn shelve(&mut self, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
-        let farm = self.heard_now(farm, live, "Nothing can be shelved", now_ms)?;
+        let farm = self.heard_now(farm, live, "cannot-shelve", now_ms)?;
         let Some(alarm) = self.about(farm) else {
-            self.say("No alarm to shelve.", false, now_ms);
+            self.tell("no-alarm-to-shelve", false, now_ms);
             return None;
         };
         match alarm.state.as_str() {
             "shelved" => return Some(Action::Ask(Ask::Unshelve { id: alarm.id.clone() })),
             "suppressed-by-design" | "out-of-service" => {
-                let what = if alarm.root.is_some() { "counted in another" } else { "out of service" };
-                self.say(&format!("It announces nothing already: it is {what}."), false, now_ms);
+                let is_inside = alarm.root.is_some();
+                self.tell(if is_inside { "silent-inside" } else { "silent-out" }, false, now_ms);
                 return None;
             }
             _ => {}
@@ -39,16 +40,16 @@ impl Ui {
 
     /// Checks off a latched alarm.
     pub(super) fn reset(&mut self, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
-        let farm = self.heard_now(farm, live, "Nothing can be reset", now_ms)?;
+        let farm = self.heard_now(farm, live, "cannot-reset", now_ms)?;
         let latched = |alarm: &&AlarmStatus| alarm.state == "latched-acknowledged";
         let chosen = self.about(farm).filter(latched);
         let Some(alarm) = chosen.or_else(|| farm.alarms.iter().find(latched)) else {
-            let words = if farm.alarms.iter().any(|alarm| alarm.state == "latched-unacknowledged") {
-                "Acknowledge it first (a), look, then press r."
+            let key = if farm.alarms.iter().any(|alarm| alarm.state == "latched-unacknowledged") {
+                "acknowledge-first"
             } else {
-                "No alarm waits to be reset."
+                "none-to-reset"
             };
-            self.say(words, false, now_ms);
+            self.tell(key, false, now_ms);
             return None;
         };
         Some(Action::Ask(Ask::Reset { id: alarm.id.clone() }))
@@ -58,17 +59,18 @@ impl Ui {
         &mut self,
         farm: Option<&'a FarmStatus>,
         live: bool,
-        what: &str,
+        refusal: &str,
         now_ms: u64,
     ) -> Option<&'a FarmStatus> {
         let farm = farm.filter(|_| live);
         if farm.is_none() {
-            self.say(&format!("{what}: no connection to the daemon."), true, now_ms);
+            self.no_daemon(refusal, now_ms);
         }
         farm
     }
 
     pub(super) fn shelving_key(&mut self, key: Key, live: bool, now_ms: u64) -> Option<Action> {
+        let words = self.words;
         let Some(form) = &mut self.shelving else {
             self.page = self.back;
             return None;
@@ -76,22 +78,22 @@ impl Ui {
         if key == Key::Escape {
             self.shelving = None;
             self.page = self.back;
-            self.say("Left without shelving anything.", false, now_ms);
+            self.tell("left-unshelved", false, now_ms);
             return None;
         }
-        match form.key(key) {
+        match form.key(key, words) {
             Outcome::Editing => None,
             Outcome::Wrong(why) => {
                 self.say(&why, true, now_ms);
                 None
             }
             Outcome::Send(_) if !live => {
-                self.say("NOT shelved: no connection to the daemon.", true, now_ms);
+                self.no_daemon("not-shelved", now_ms);
                 None
             }
             Outcome::Send(ask) => {
                 form.sending = true;
-                self.say("Sending ...", false, now_ms);
+                self.tell("sending", false, now_ms);
                 Some(Action::Ask(ask))
             }
         }
@@ -100,14 +102,16 @@ impl Ui {
     /// The daemon's answer.
     pub(super) fn moved_aside(&mut self, ask: &Ask, answer: &Result<Option<String>, String>, now_ms: u64) {
         let (done, not) = match ask {
-            Ask::Shelve { .. } => ("Shelved. It comes back by itself.", "NOT shelved"),
-            Ask::Unshelve { .. } => ("Taken back: it speaks again.", "NOT taken back"),
-            _ => ("Checked off.", "NOT reset"),
+            Ask::Shelve { .. } => ("shelved", "not-shelved"),
+            Ask::Unshelve { .. } => ("taken-back", "not-taken-back"),
+            _ => ("checked-off", "not-reset"),
         };
         let text = match answer {
-            Ok(None) => done.to_owned(),
-            Ok(Some(warning)) => format!("{done} But: {warning}"),
-            Err(why) => format!("{not}: {why}"),
+            Ok(None) => self.words.get(done),
+            Ok(Some(warning)) => {
+                format!("{} {}", self.words.get(done), say!(self.words, "but", warning = warning))
+            }
+            Err(why) => say!(self.words, not, why = why),
         };
         if matches!(ask, Ask::Shelve { .. }) {
             if answer.is_ok() {

@@ -9,6 +9,7 @@ use super::diary::{Form, Outcome};
 use super::keys::Key;
 use super::text::FarmClock;
 use super::ui::{Action, Page, Ui};
+use crate::texts::say;
 
 /// So far back the page goes, and so many it shows; `pondreeve record list` goes further.
 const DAYS: i64 = 14;
@@ -18,7 +19,7 @@ impl Ui {
     /// From anywhere to what was done; from there to recording.
     pub(super) fn diary(&mut self, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
         let Some(farm) = farm.filter(|farm| live && !farm.ponds.is_empty()) else {
-            self.say("No diary now: no connection to the daemon.", true, now_ms);
+            self.no_daemon("said-no-diary", now_ms);
             return None;
         };
         if self.page == Page::Done {
@@ -40,7 +41,8 @@ impl Ui {
         live: bool,
         now_ms: u64,
     ) -> Option<Action> {
-        let (Some(form), Some(farm)) = (&mut self.form, farm) else {
+        let clock = farm.map(|farm| self.clock(farm));
+        let (Some(form), Some(farm), Some(clock)) = (&mut self.form, farm, clock) else {
             self.page = Page::Done;
             return None;
         };
@@ -49,11 +51,11 @@ impl Ui {
             self.form = None;
             self.page = Page::Done;
             if !is_recorded {
-                self.say("Left without recording anything.", false, now_ms);
+                self.tell("left-unrecorded", false, now_ms);
             }
             return None;
         }
-        match form.key(key, farm, FarmClock::new(&farm.at, farm.time_zone_offset_s)) {
+        match form.key(key, farm, clock) {
             Outcome::Editing => None,
             Outcome::Wrong(why) => {
                 self.say(&why, true, now_ms);
@@ -65,12 +67,12 @@ impl Ui {
                 None
             }
             Outcome::Send(_) if !live => {
-                self.say("NOT recorded: no connection to the daemon.", true, now_ms);
+                self.no_daemon("not-recorded", now_ms);
                 None
             }
             Outcome::Send(ask) => {
                 form.sending = true;
-                self.say("Sending ...", false, now_ms);
+                self.tell("sending", false, now_ms);
                 Some(Action::Ask(ask))
             }
         }
@@ -83,7 +85,8 @@ impl Ui {
         farm: Option<&FarmStatus>,
         now_ms: u64,
     ) -> Option<Action> {
-        self.say(&format!("Kept as entry {}.", recorded.entry.number.unwrap_or_default()), false, now_ms);
+        let number = recorded.entry.number.unwrap_or_default().to_string();
+        self.say(&say!(self.words, "kept-as-entry", number = number), false, now_ms);
         if let Some(form) = &mut self.form {
             form.sending = false;
             form.recorded = Some(recorded);
@@ -97,7 +100,7 @@ impl Ui {
             form.sending = false;
             form.unsure = Some(message);
         }
-        self.say("NOT recorded yet. Enter once more: it was so. Else type it anew.", true, now_ms);
+        self.tell("not-recorded-yet", true, now_ms);
     }
 
     /// It was not recorded, or not durably.
@@ -107,8 +110,8 @@ impl Ui {
         }
         let why = match answer {
             Ok(Some(warning)) => warning,
-            Ok(None) => "the daemon gave another answer".to_owned(),
-            Err(why) => format!("NOT recorded: {why}"),
+            Ok(None) => say!(self.words, "another-answer"),
+            Err(why) => say!(self.words, "not-recorded", why = why),
         };
         self.say(&why, true, now_ms);
     }

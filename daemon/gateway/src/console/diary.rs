@@ -7,9 +7,13 @@ use crate::local::protocol::{Ask, FarmStatus};
 use super::entry::read_time;
 use super::keys::Key;
 use super::text::FarmClock;
+use crate::texts::{Words, say};
 
 /// Longest text of a field.
 const FIELD_COLUMNS: usize = 9;
+
+/// What can be chosen, as the daemon keeps it, with the word its keys begin with.
+pub(crate) type Choices = (&'static str, &'static [&'static str]);
 
 /// What a field takes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -19,93 +23,132 @@ pub(crate) enum Sort {
     /// A time of day on the farm.
     Time,
     /// One of these, by its number.
-    Choice(&'static [&'static str]),
+    Choice(Choices),
     /// One of the lots in the configuration, by its number.
     Lot,
 }
 
-/// One field: what it is, and what to mind.
+/// One field: keys of what it is and of what to mind.
 pub(crate) type Field = (&'static str, &'static str, Sort);
 
 /// A kind of entry and its fields.
 pub(crate) type Kind = (&'static str, &'static [Field]);
 
 const WATER: &[Field] = &[
-    ("Level before", "m", Sort::Number),
-    ("Level after", "m, at the lowest", Sort::Number),
-    ("Filled up to", "m, if it was", Sort::Number),
-    ("or volume", "m3, where no levels were read", Sort::Number),
-    ("Ended at", "hh:mm, if known", Sort::Time),
+    ("field-level-before", "hint-m", Sort::Number),
+    ("field-level-after", "hint-level-after", Sort::Number),
+    ("field-filled-to", "hint-filled-to", Sort::Number),
+    ("field-or-volume", "hint-volume", Sort::Number),
+    ("field-ended-at", "hint-time", Sort::Time),
 ];
 
-const WEATHERS: &[&str] =
-    &["clear", "part cloud", "overcast", "rain", "heavy rain", "storm", "hot and still", "windy", "fog"];
+const WEATHERS: Choices = (
+    "weather",
+    &["clear", "part cloud", "overcast", "rain", "heavy rain", "storm", "hot and still", "windy", "fog"],
+);
 
-const NOTES: &[&str] = &[
-    "shrimp at the surface or the edge",
-    "water colour changed",
-    "foam or dead algae",
-    "power was out",
-    "generator ran",
-    "feeder or aerator repaired",
-    "bad smell at the bottom",
-    "adviser called",
-    "visitors at the ponds",
-];
+const NOTES: Choices = (
+    "note",
+    &[
+        "shrimp at the surface or the edge",
+        "water colour changed",
+        "foam or dead algae",
+        "power was out",
+        "generator ran",
+        "feeder or aerator repaired",
+        "bad smell at the bottom",
+        "adviser called",
+        "visitors at the ponds",
+    ],
+);
 
-const COSTS: &[&str] =
-    &["feed", "power", "fuel", "labour", "post-larvae", "slurry", "repair", "treatment", "other"];
+const COSTS: Choices =
+    ("cost", &["feed", "power", "fuel", "labour", "post-larvae", "slurry", "repair", "treatment", "other"]);
+
+const ENDS: Choices = ("harvest", &["partial: some stay", "final: the pond is empty"]);
+
+const METHODS: Choices = ("method", &["in place", "in a sample", "diluted 1:1"]);
+
+const PRICED: Choices = ("priced", &["shrimp", "feed", "slurry", "power"]);
+
+/// Everything that can be chosen.
+pub(crate) const CHOICES: [Choices; 6] = [WEATHERS, NOTES, COSTS, ENDS, METHODS, PRICED];
 
 /// The kinds, those of every day first.
 pub(crate) const KINDS: [Kind; 13] = [
-    ("feed", &[("Feed", "kg", Sort::Number), ("Tray left", "%, if looked at", Sort::Number)]),
+    ("feed", &[("field-feed", "hint-kg", Sort::Number), ("field-tray-left", "hint-tray-left", Sort::Number)]),
     (
         "dose",
         &[
-            ("Slurry", "kg, weighed", Sort::Number),
-            ("or slurry", "L, measured out", Sort::Number),
-            ("Containers", "emptied, such as 1.5", Sort::Number),
-            ("Lot", "", Sort::Lot),
-            ("Ended at", "hh:mm, if known", Sort::Time),
+            ("field-slurry", "hint-weighed", Sort::Number),
+            ("field-or-slurry", "hint-measured-out", Sort::Number),
+            ("field-containers", "hint-containers", Sort::Number),
+            ("field-lot", "", Sort::Lot),
+            ("field-ended-at", "hint-time", Sort::Time),
         ],
     ),
     ("drain", WATER),
     ("exchange", WATER),
-    ("sampling", &[("Shrimp", "counted", Sort::Number), ("Weight", "g, together", Sort::Number)]),
-    ("mortality", &[("Dead", "counted", Sort::Number), ("or dead", "kg", Sort::Number)]),
+    (
+        "sampling",
+        &[("field-shrimp", "hint-counted", Sort::Number), ("field-weight", "hint-together", Sort::Number)],
+    ),
+    (
+        "mortality",
+        &[("field-dead", "hint-counted", Sort::Number), ("field-or-dead", "hint-kg", Sort::Number)],
+    ),
     (
         "harvest",
         &[
-            ("Harvested", "kg", Sort::Number),
-            ("Body weight", "g each, if weighed", Sort::Number),
-            ("Price", "for a kg, if known", Sort::Number),
-            ("Which", "", Sort::Choice(&["partial: some stay", "final: the pond is empty"])),
+            ("field-harvested", "hint-kg", Sort::Number),
+            ("field-body-weight", "hint-body-weight", Sort::Number),
+            ("field-price", "hint-price", Sort::Number),
+            ("field-which", "", Sort::Choice(ENDS)),
         ],
     ),
-    ("weather", &[("Weather", "", Sort::Choice(WEATHERS))]),
-    ("note", &[("Note", "", Sort::Choice(NOTES))]),
+    ("weather", &[("field-weather", "", Sort::Choice(WEATHERS))]),
+    ("note", &[("field-note", "", Sort::Choice(NOTES))]),
     (
         "sludge",
         &[
-            ("pH", "", Sort::Number),
-            ("Redox", "mV", Sort::Number),
-            ("Thickness", "cm", Sort::Number),
-            ("Measured", "", Sort::Choice(&["in place", "in a sample", "diluted 1:1"])),
+            ("field-ph", "", Sort::Number),
+            ("field-redox", "hint-mv", Sort::Number),
+            ("field-thickness", "hint-cm", Sort::Number),
+            ("field-measured", "", Sort::Choice(METHODS)),
         ],
     ),
     (
         "stocking",
-        &[("Stocked", "thousands", Sort::Number), ("Body weight", "g each, if weighed", Sort::Number)],
-    ),
-    ("cost", &[("For", "", Sort::Choice(COSTS)), ("Spent", "in all", Sort::Number)]),
-    (
-        "price",
         &[
-            ("Of", "", Sort::Choice(&["shrimp", "feed", "slurry", "power"])),
-            ("Price", "for a kg or kWh", Sort::Number),
+            ("field-stocked", "hint-thousands", Sort::Number),
+            ("field-body-weight", "hint-body-weight", Sort::Number),
         ],
     ),
+    ("cost", &[("field-for", "", Sort::Choice(COSTS)), ("field-spent", "hint-in-all", Sort::Number)]),
+    ("price", &[("field-of", "", Sort::Choice(PRICED)), ("field-price", "hint-price-of", Sort::Number)]),
 ];
+
+/// What is chosen by its number: as the daemon keeps it, and as a person reads it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Choosable {
+    /// As the daemon keeps it.
+    pub(crate) kept: String,
+    /// In the language that is spoken.
+    pub(crate) read: String,
+}
+
+/// Key of one of a list.
+pub(crate) fn choice_key(list: &str, place: usize) -> String {
+    format!("{list}-{}", place + 1)
+}
+
+/// What somebody chose from a list of the form, as a person reads it; anything else as it is.
+pub(crate) fn choice_words(words: Words, kept: &str) -> String {
+    let found = CHOICES
+        .iter()
+        .find_map(|(list, own)| own.iter().position(|own| *own == kept).map(|place| choice_key(list, place)));
+    found.map_or_else(|| kept.to_owned(), |key| words.get(&key))
+}
 
 /// What a key led to.
 #[derive(Debug, Clone, PartialEq)]
@@ -181,18 +224,29 @@ impl Form {
     }
 
     /// What can be chosen in a field.
-    pub(crate) fn options(sort: Sort, farm: &FarmStatus) -> Vec<String> {
+    pub(crate) fn options(sort: Sort, farm: &FarmStatus, words: Words) -> Vec<Choosable> {
         match sort {
-            Sort::Choice(options) => options.iter().map(|option| (*option).to_owned()).collect(),
-            Sort::Lot => farm.lots.iter().take(9).cloned().collect(),
+            Sort::Choice((list, options)) => options
+                .iter()
+                .enumerate()
+                .map(|(place, option)| Choosable {
+                    kept: (*option).to_owned(),
+                    read: words.get(&choice_key(list, place)),
+                })
+                .collect(),
+            Sort::Lot => {
+                let lots = farm.lots.iter().take(9);
+                lots.map(|lot| Choosable { kept: lot.clone(), read: lot.clone() }).collect()
+            }
             Sort::Number | Sort::Time => Vec::new(),
         }
     }
 
     /// Handles one key.
     pub(crate) fn key(&mut self, key: Key, farm: &FarmStatus, clock: FarmClock) -> Outcome {
+        let words = clock.words();
         if self.sending {
-            return Outcome::Wrong("Sending; wait for the answer.".to_owned());
+            return Outcome::Wrong(say!(words, "sending-wait"));
         }
         if self.recorded.is_some() {
             return if matches!(key, Key::Enter | Key::Char(' ')) {
@@ -205,14 +259,14 @@ impl Form {
             // What is typed now changes what was asked about.
         }
         match (self.place, key) {
-            (Place::Pond, Key::Char(digit)) => return self.choose_pond(digit, farm),
+            (Place::Pond, Key::Char(digit)) => return self.choose_pond(digit, farm, words),
             (Place::Pond, Key::Left | Key::Right) => {
                 let last = farm.ponds.len().saturating_sub(1);
                 let by = if key == Key::Left { -1 } else { 1 };
                 self.pond = self.pond.saturating_add_signed(by).min(last);
                 self.pond_chosen = true;
             }
-            (Place::Kind, Key::Char(digit)) => return self.choose_kind(digit),
+            (Place::Kind, Key::Char(digit)) => return self.choose_kind(digit, words),
             (Place::Kind, Key::Enter) => self.take_kind(self.marked),
             (Place::Kind, Key::Up) => self.marked = self.marked.saturating_sub(1),
             (Place::Kind, Key::Down | Key::Tab) => self.marked = (self.marked + 1).min(KINDS.len() - 1),
@@ -225,15 +279,17 @@ impl Form {
                     text.pop();
                 }
             }
-            (_, Key::Char(character)) => return self.typed(character, farm),
+            (_, Key::Char(character)) => return self.typed(character, farm, words),
             _ => {}
         }
         Outcome::Editing
     }
 
-    fn typed(&mut self, character: char, farm: &FarmStatus) -> Outcome {
+    fn typed(&mut self, character: char, farm: &FarmStatus, words: Words) -> Outcome {
         let chosen = match self.place {
-            Place::Field(field) => self.fields().get(field).map(|(.., sort)| Self::options(*sort, farm)),
+            Place::Field(field) => {
+                self.fields().get(field).map(|(.., sort)| Self::options(*sort, farm, words))
+            }
             _ => None,
         };
         let options = chosen.filter(|options| !options.is_empty());
@@ -241,7 +297,7 @@ impl Form {
             let known =
                 character.to_digit(10).is_some_and(|digit| (1..=options.len()).contains(&(digit as usize)));
             if !known {
-                return Outcome::Wrong(format!("Choose one: 1 to {}.", options.len()));
+                return Outcome::Wrong(say!(words, "diary-choose-one", last = options.len()));
             }
             if let Some(text) = self.text() {
                 *text = character.to_string();
@@ -249,7 +305,7 @@ impl Form {
             return Outcome::Editing;
         }
         if !matches!(character, '0'..='9' | '.' | ',' | '-' | ':') {
-            return Outcome::Wrong("Only digits here. Esc leaves; then the other keys work.".to_owned());
+            return Outcome::Wrong(say!(words, "only-digits"));
         }
         if let Some(text) = self.text()
             && text.len() < FIELD_COLUMNS
@@ -260,7 +316,7 @@ impl Form {
         Outcome::Editing
     }
 
-    fn choose_pond(&mut self, digit: char, farm: &FarmStatus) -> Outcome {
+    fn choose_pond(&mut self, digit: char, farm: &FarmStatus, words: Words) -> Outcome {
         let chosen = digit.to_digit(10).map_or(0, |digit| digit as usize);
         if (1..=farm.ponds.len()).contains(&chosen) {
             self.pond = chosen - 1;
@@ -268,14 +324,14 @@ impl Form {
             self.place = if self.kind.is_some() { Place::Field(0) } else { Place::Kind };
             return Outcome::Editing;
         }
-        Outcome::Wrong(format!("Which pond? 1 to {}, or left and right arrows.", farm.ponds.len().min(9)))
+        Outcome::Wrong(say!(words, "which-pond-arrows", last = farm.ponds.len().min(9)))
     }
 
-    fn choose_kind(&mut self, digit: char) -> Outcome {
+    fn choose_kind(&mut self, digit: char, words: Words) -> Outcome {
         match digit.to_digit(10) {
             Some(0) => self.take_kind(9),
             Some(digit) => self.take_kind(digit as usize - 1),
-            None => return Outcome::Wrong("What was done? A number, or arrows and Enter.".to_owned()),
+            None => return Outcome::Wrong(say!(words, "diary-what")),
         }
         Outcome::Editing
     }
@@ -313,13 +369,13 @@ impl Form {
     fn send(&mut self, farm: &FarmStatus, clock: FarmClock) -> Outcome {
         let Some(pond) = farm.ponds.get(self.pond).filter(|_| self.pond_chosen) else {
             self.place = Place::Pond;
-            return Outcome::Wrong(format!("Which pond? 1 to {}.", farm.ponds.len().min(9)));
+            return Outcome::Wrong(say!(clock.words(), "which-pond", last = farm.ponds.len().min(9)));
         };
-        let at = match read_time(&self.time, clock) {
+        let at = match read_time(&self.time, clock, &say!(clock.words(), "diary-at")) {
             Ok(at) => at,
             Err(why) => {
                 self.place = Place::Time;
-                return Outcome::Wrong(why.replace("Sampled at", "At"));
+                return Outcome::Wrong(why);
             }
         };
         match self.entry(farm, clock) {
@@ -337,37 +393,37 @@ impl Form {
     /// What the fields say; else which field is wrong, and what it takes.
     fn entry(&self, farm: &FarmStatus, clock: FarmClock) -> Result<EntryAsk, (usize, String)> {
         let text = |field: usize| self.texts.get(field).map_or("", String::as_str);
-        let label = |field: usize| self.fields().get(field).map_or("", |(label, ..)| label);
+        let words = clock.words();
+        let label =
+            |field: usize| self.fields().get(field).map_or_else(String::new, |(label, ..)| words.get(label));
         let maybe = |field: usize| match text(field) {
             "" => Ok(None),
             own => own
                 .parse::<f64>()
                 .map(Some)
-                .map_err(|_| (field, format!("{}: `{own}` is no number.", label(field)))),
+                .map_err(|_| (field, say!(words, "diary-no-number", label = label(field), text = own))),
         };
         let needed = |field: usize| {
-            maybe(field)?.ok_or_else(|| (field, format!("{}: type the number.", label(field))))
+            maybe(field)?.ok_or_else(|| (field, say!(words, "diary-type-number", label = label(field))))
         };
         let count = |field: usize, times: f64| {
             let number = needed(field)? * times;
             if number.fract().abs() < 1e-9 && (1.0..=f64::from(u32::MAX)).contains(&number) {
                 Ok(number as u32)
             } else {
-                Err((field, format!("{}: a whole number is accepted.", label(field))))
+                Err((field, say!(words, "diary-whole-number", label = label(field))))
             }
         };
         let chosen = |field: usize| {
-            let options =
-                self.fields().get(field).map_or_else(Vec::new, |(.., sort)| Self::options(*sort, farm));
+            let fields = self.fields().get(field);
+            let options = fields.map_or_else(Vec::new, |(.., sort)| Self::options(*sort, farm, words));
             let place = text(field).parse::<usize>().ok().and_then(|place| place.checked_sub(1));
-            place.and_then(|place| options.get(place).cloned())
+            place.and_then(|place| options.get(place)).map(|chosen| chosen.kept.clone())
         };
         let must_choose = |field: usize| {
-            chosen(field).ok_or_else(|| (field, format!("{}: choose a number.", label(field))))
+            chosen(field).ok_or_else(|| (field, say!(words, "diary-choose-number", label = label(field))))
         };
-        let stop = |field: usize| {
-            read_time(text(field), clock).map_err(|why| (field, why.replace("Sampled at", label(field))))
-        };
+        let stop = |field: usize| read_time(text(field), clock, &label(field)).map_err(|why| (field, why));
         let water = || {
             Ok(WaterAsk {
                 level_before_m: maybe(0)?,
@@ -421,7 +477,7 @@ impl Form {
                 let per = if item == "power" { "kWh" } else { "kg" }.to_owned();
                 EntryAsk::Price { item, amount: needed(1)?, per }
             }
-            _ => return Err((0, "What was done? A number, or arrows and Enter.".to_owned())),
+            _ => return Err((0, say!(words, "diary-what"))),
         })
     }
 }

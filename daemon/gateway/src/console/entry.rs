@@ -7,6 +7,7 @@ use pondreeve_core::Quantity;
 
 use crate::cli::enter::basis::{accepted, kept_as, names};
 use crate::local::protocol::{Ask, FarmStatus};
+use crate::texts::{Words, say};
 
 use super::keys::Key;
 use super::text::{FarmClock, number};
@@ -115,7 +116,7 @@ impl Entry {
     /// Handles one key.
     pub(crate) fn key(&mut self, key: Key, farm: &FarmStatus, clock: FarmClock) -> Outcome {
         if self.sending {
-            return Outcome::Wrong("Sending; wait for the answer.".to_owned());
+            return Outcome::Wrong(say!(clock.words(), "sending-wait"));
         }
         match key {
             Key::Tab | Key::Down => self.place = self.moved(1),
@@ -134,7 +135,9 @@ impl Entry {
             }
             Key::Enter => return self.send(farm, clock),
             Key::Char('u') if self.turn_basis() => {}
-            Key::Char(digit) if self.place == Place::Pond => return self.pond_digit(digit, farm),
+            Key::Char(digit) if self.place == Place::Pond => {
+                return self.pond_digit(digit, farm, clock.words());
+            }
             // A comma is the decimal sign of half the world's number pads.
             Key::Char(character @ ('0'..='9' | '.' | ',' | '-' | ':')) => {
                 if let Some(text) = self.text()
@@ -144,9 +147,7 @@ impl Entry {
                 }
             }
             Key::Char(_) => {
-                return Outcome::Wrong(
-                    "Only digits here. Esc leaves the form; then the other keys work.".to_owned(),
-                );
+                return Outcome::Wrong(say!(clock.words(), "entry-only-digits"));
             }
             _ => {}
         }
@@ -169,7 +170,7 @@ impl Entry {
         accepted(*FIELDS.get(field)?).get((*self.bases.get(field)?)?).copied()
     }
 
-    fn pond_digit(&mut self, digit: char, farm: &FarmStatus) -> Outcome {
+    fn pond_digit(&mut self, digit: char, farm: &FarmStatus, words: Words) -> Outcome {
         let chosen = digit.to_digit(10).map_or(0, |digit| digit as usize);
         if (1..=farm.ponds.len()).contains(&chosen) {
             self.pond = chosen - 1;
@@ -177,10 +178,7 @@ impl Entry {
             self.place = Place::Value(0);
             return Outcome::Editing;
         }
-        Outcome::Wrong(format!(
-            "Choose the pond: 1 to {}, or left and right arrows.",
-            farm.ponds.len().min(9)
-        ))
+        Outcome::Wrong(say!(words, "entry-choose-pond", last = farm.ponds.len().min(9)))
     }
 
     fn text(&mut self) -> Option<&mut String> {
@@ -216,23 +214,22 @@ impl Entry {
     }
 
     /// Every value as it was typed: who entered it must find the slip of a finger.
-    fn read_back(&self, pond: &str) -> String {
+    fn read_back(&self, pond: &str, words: Words) -> String {
         let typed = FIELDS.iter().zip(&self.values).filter(|(_, text)| !text.is_empty());
         let typed: Vec<String> = typed
             .map(|(quantity, text)| {
-                format!("{} {text} {}", quantity_name(quantity.id()), quantity.unit()).trim_end().to_owned()
+                let name = quantity_name(words, quantity.id());
+                format!("{name} {text} {}", quantity.unit()).trim_end().to_owned()
             })
             .collect();
         format!("{} {}", pond.to_uppercase(), typed.join(", "))
     }
 
     fn send(&mut self, farm: &FarmStatus, clock: FarmClock) -> Outcome {
+        let words = clock.words();
         let Some(pond) = farm.ponds.get(self.pond).filter(|_| self.pond_chosen) else {
             self.place = Place::Pond;
-            return Outcome::Wrong(format!(
-                "Which pond? 1 to {}, or left and right arrows.",
-                farm.ponds.len().min(9)
-            ));
+            return Outcome::Wrong(say!(words, "which-pond-arrows", last = farm.ponds.len().min(9)));
         };
         let mut values = Vec::new();
         let mut converted = Vec::new();
@@ -240,7 +237,7 @@ impl Entry {
             if text.is_empty() {
                 continue;
             }
-            match read_value(*quantity, text) {
+            match read_value(*quantity, text, words) {
                 Ok(value) => {
                     let Some(kept) = kept_as(*quantity) else {
                         values.push((quantity.id().to_owned(), value));
@@ -249,19 +246,22 @@ impl Entry {
                     // One mg/L of nitrite as NO2 is 0.30 as N: never guessed.
                     let Some(basis) = self.basis(field) else {
                         self.place = Place::Value(field);
-                        return Outcome::Wrong(format!(
-                            "{}: what does the kit count? Press u until it says {}.",
-                            quantity_name(quantity.id()),
-                            names(*quantity, " or ")
+                        return Outcome::Wrong(say!(
+                            words,
+                            "entry-what-kit",
+                            name = quantity_name(words, quantity.id()),
+                            bases = names(*quantity, &format!(" {} ", say!(words, "or"))),
                         ));
                     };
                     let stored = convert(value, basis, kept).unwrap_or(value);
                     if basis != kept {
-                        converted.push(format!(
-                            "{text} as {} is {} as {}",
-                            basis.name(),
-                            number(stored, 2),
-                            kept.name()
+                        converted.push(say!(
+                            words,
+                            "entry-converted",
+                            text = text,
+                            from = basis.name(),
+                            stored = number(stored, 2),
+                            to = kept.name(),
                         ));
                     }
                     values.push((quantity.id().to_owned(), stored));
@@ -273,9 +273,9 @@ impl Entry {
             }
         }
         if values.is_empty() {
-            return Outcome::Wrong("Nothing typed yet. Esc leaves the form.".to_owned());
+            return Outcome::Wrong(say!(words, "entry-nothing-typed"));
         }
-        let at = match read_time(&self.time, clock) {
+        let at = match read_time(&self.time, clock, &say!(words, "entry-sampled-at")) {
             Ok(at) => at,
             Err(why) => {
                 self.place = Place::Time;
@@ -284,50 +284,60 @@ impl Entry {
         };
         self.converted = (!converted.is_empty()).then(|| converted.join("; "));
         self.difference = None;
-        self.said = self.read_back(&pond.id);
+        self.said = self.read_back(&pond.id, words);
         let by_hand = values.iter().find(|(id, _)| id == Quantity::DoMgL.id()).map(|(_, value)| *value);
         let by_probe = pond.readings.iter().find(|reading| reading.quantity == Quantity::DoMgL.id());
         if let (Some(hand), Some(probe), None) = (by_hand, by_probe, &at)
             && let Some(value) = probe.value.filter(|_| probe.age_s <= COMPARE_WITHIN_S)
             && (hand - value).abs() > DIFFERENCE_MG_L
         {
-            self.difference = Some(format!(
-                "{} oxygen by hand {}, probe {} mg/L: wipe the probe, compare again.",
-                pond.id.to_uppercase(),
-                number(hand, 2),
-                number(value, 2)
+            self.difference = Some(say!(
+                words,
+                "entry-different",
+                pond = pond.id.to_uppercase(),
+                hand = number(hand, 2),
+                probe = number(value, 2),
             ));
         } else if let (Some(_), Some(value), None) = (by_hand, by_probe.and_then(|probe| probe.value), &at) {
-            self.said.push_str(&format!("; the probe reads {}", number(value, 2)));
+            self.said.push_str(&say!(words, "entry-probe-reads", value = number(value, 2)));
         }
         Outcome::Send(Ask::Enter { pond: pond.id.clone(), values, at })
     }
 }
 
 /// Reads a typed value.
-fn read_value(quantity: Quantity, text: &str) -> Result<f64, String> {
+fn read_value(quantity: Quantity, text: &str, words: Words) -> Result<f64, String> {
     let (low, high) = quantity.conceivable();
-    let accepted = format!("accepted: {low} to {high} {}", quantity.unit());
-    let name = quantity_name(quantity.id());
+    let accepted = say!(
+        words,
+        "entry-accepted",
+        low = low.to_string(),
+        high = high.to_string(),
+        unit = quantity.unit(),
+    );
+    let (name, accepted) = (quantity_name(words, quantity.id()), accepted.trim_end());
     match text.parse::<f64>() {
         Ok(value) if (low..=high).contains(&value) => Ok(value),
-        Ok(value) => Err(format!("{name} {value} cannot be; {}.", accepted.trim_end())),
-        Err(_) => Err(format!("{name}: `{text}` is no number; {}.", accepted.trim_end())),
+        Ok(value) => {
+            Err(say!(words, "entry-cannot-be", name = name, value = value.to_string(), accepted = accepted))
+        }
+        Err(_) => Err(say!(words, "entry-no-number", name = name, text = text, accepted = accepted)),
     }
 }
 
-/// Reads a typed farm-local time of day as the last such moment, RFC 3339; `None` for now.
-pub(super) fn read_time(text: &str, clock: FarmClock) -> Result<Option<String>, String> {
+/// Reads a typed farm-local time of day as the last such moment, RFC 3339; `None` for now. A refusal begins with
+/// the field's label.
+pub(super) fn read_time(text: &str, clock: FarmClock, label: &str) -> Result<Option<String>, String> {
     if text.is_empty() {
         return Ok(None);
     }
-    let wrong =
-        || format!("Sampled at: `{text}` is no time of day; accepted: 00:00 to 23:59, or empty for now.");
+    let words = clock.words();
+    let wrong = || say!(words, "entry-no-time", label = label, text = text);
     let (hour, minute) = text.split_once(':').ok_or_else(wrong)?;
     let hour: i8 = hour.parse().map_err(|_| wrong())?;
     let minute: i8 = minute.parse().map_err(|_| wrong())?;
     let time = jiff::civil::Time::new(hour, minute, 0, 0).map_err(|_| wrong())?;
-    let now = clock.now().ok_or("The farm's clock is not known, so leave the time empty.")?;
+    let now = clock.now().ok_or_else(|| say!(words, "entry-no-clock"))?;
     let today = clock.offset().to_datetime(now).date().to_datetime(time);
     let mut at: Timestamp = clock.offset().to_timestamp(today).map_err(|_| wrong())?;
     if at > now {
@@ -430,12 +440,12 @@ mod tests {
 
     #[test]
     fn a_time_of_day_is_the_last_such_time_on_the_farm() {
-        assert_eq!(read_time("", clock()), Ok(None));
-        assert_eq!(read_time("01:50", clock()), Ok(Some("2026-11-25T06:50:00Z".to_owned())));
+        assert_eq!(read_time("", clock(), "At"), Ok(None));
+        assert_eq!(read_time("01:50", clock(), "At"), Ok(Some("2026-11-25T06:50:00Z".to_owned())));
         // Later than now, so yesterday evening.
-        assert_eq!(read_time("18:30", clock()), Ok(Some("2026-11-24T23:30:00Z".to_owned())));
+        assert_eq!(read_time("18:30", clock(), "At"), Ok(Some("2026-11-24T23:30:00Z".to_owned())));
         for wrong in ["24:00", "12:60", "1230", ":", "-1:30"] {
-            assert!(read_time(wrong, clock()).is_err(), "{wrong}");
+            assert!(read_time(wrong, clock(), "At").is_err(), "{wrong}");
         }
     }
 

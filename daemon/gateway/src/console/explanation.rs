@@ -4,9 +4,9 @@
 use std::fmt::Write as _;
 
 use super::text::{FarmClock, age_words, number, quality, wrap};
-use super::words::{priority_name, quantity_name};
-use crate::cli::CAUTION;
+use super::words::{priority_name, quantity_name, state_name};
 use crate::local::why::{InputStatus, WhyStatus};
+use crate::texts::{english, say};
 
 /// Rows a paragraph may take; no text comes near it.
 const PARAGRAPH_ROWS: usize = 40;
@@ -59,12 +59,19 @@ impl Lines {
 /// The explanation in lines of at most `columns`.
 pub(crate) fn lines(why: &WhyStatus, clock: FarmClock, columns: usize) -> Vec<Line> {
     let mut out = Lines { columns, made: Vec::new() };
+    let words = clock.words();
+    if words != english() {
+        out.paragraph("", "", &say!(words, "why-in-english"));
+    }
     let mut head = why.name.clone();
     if let (Some(priority), Some(state)) = (why.priority, &why.state) {
-        let _ = write!(head, ", {}, {state}", priority_name(priority).to_lowercase());
+        let priority = priority_name(words, priority).to_lowercase();
+        // English says the state's id, which scripts know.
+        let state = if words == english() { state.clone() } else { state_name(words, state).to_lowercase() };
+        let _ = write!(head, ", {priority}, {state}");
     }
     if let Some(since) = &why.since {
-        let _ = write!(head, " since {}", clock.time_and_day(since));
+        let _ = write!(head, " {}", say!(words, "since", at = clock.time_and_day(since)));
     }
     for row in wrap(&head, columns, PARAGRAPH_ROWS) {
         out.heading(&row);
@@ -76,17 +83,20 @@ pub(crate) fn lines(why: &WhyStatus, clock: FarmClock, columns: usize) -> Vec<Li
             .clues
             .iter()
             .map(|(kind, says, points)| {
-                let side = if *points > 0 { "probe" } else { "water" };
+                let side = words.get(if *points > 0 { "why-side-probe" } else { "why-side-water" });
                 format!("{side} {}: {says} ({kind})", points.unsigned_abs())
             })
             .collect();
-        out.part("Probe or water", [head.as_str()].into_iter().chain(clues.iter().map(String::as_str)));
+        out.part(
+            &say!(words, "why-probe-or-water"),
+            [head.as_str()].into_iter().chain(clues.iter().map(String::as_str)),
+        );
     }
-    out.part("Raised when", [why.raised_when.as_str()]);
-    out.part("Cleared when", [why.clears_when.as_str()]);
-    out.part("Limit from", why.limit_source.as_deref());
+    out.part(&say!(words, "why-raised"), [why.raised_when.as_str()]);
+    out.part(&say!(words, "why-cleared"), [why.clears_when.as_str()]);
+    out.part(&say!(words, "why-limit-from"), why.limit_source.as_deref());
     let inputs: Vec<String> = why.inputs.iter().map(|input| input_line(input, clock)).collect();
-    out.part("Readings", inputs.iter().map(String::as_str));
+    out.part(&say!(words, "why-readings"), inputs.iter().map(String::as_str));
     let formulas: Vec<String> = why
         .formulas
         .iter()
@@ -96,34 +106,44 @@ pub(crate) fn lines(why: &WhyStatus, clock: FarmClock, columns: usize) -> Vec<Li
             format!("{}{of}{source}", worked.text)
         })
         .collect();
-    out.part("Worked out", formulas.iter().map(String::as_str));
-    out.part("Forecast", why.forecast.iter().map(String::as_str));
+    out.part(&say!(words, "why-worked-out"), formulas.iter().map(String::as_str));
+    out.part(&say!(words, "why-forecast"), why.forecast.iter().map(String::as_str));
     if why.at_the_water {
         out.blank();
-        out.paragraph("", "", CAUTION);
+        out.paragraph("", "", &say!(words, "caution"));
     }
     out.made
 }
 
 fn input_line(input: &InputStatus, clock: FarmClock) -> String {
-    let by = input.probe.as_ref().map_or_else(|| "by hand".to_owned(), |probe| format!("probe {probe}"));
+    let words = clock.words();
+    let by = match &input.probe {
+        Some(probe) => say!(words, "why-by-probe", probe = probe),
+        None => say!(words, "why-by-hand"),
+    };
     let value = input.value.map_or_else(
-        || "no value that may warn".to_owned(),
+        || say!(words, "why-no-value"),
         |value| format!("{} {}", number(value, input.decimals), input.unit),
     );
     let age = match (&input.at, input.age_s) {
-        (Some(at), Some(age_s)) => format!(", {} ago at {}", age_words(age_s), clock.time_and_day(at)),
-        _ => ", nothing came yet".to_owned(),
+        (Some(at), Some(age_s)) => {
+            say!(words, "why-age", age = age_words(words, age_s), at = clock.time_and_day(at))
+        }
+        _ => say!(words, "why-nothing-came"),
     };
-    let mut line = format!(
-        "{}, {by}: {}, flag {} {}{age}",
-        quantity_name(&input.quantity),
-        value.trim_end(),
-        input.flag,
-        quality(input.flag)
+    let mut line = say!(
+        words,
+        "why-input",
+        what = quantity_name(words, &input.quantity),
+        by = by,
+        value = value.trim_end(),
+        flag = input.flag,
+        quality = quality(words, input.flag),
+        age = age,
     );
     for (test, flag, says) in &input.disliked {
-        let _ = write!(line, "; test {test} {flag}: {says}");
+        let told = say!(words, "why-test", test = test, flag = *flag, says = says);
+        let _ = write!(line, "; {told}");
     }
     line
 }

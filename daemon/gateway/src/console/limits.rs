@@ -5,8 +5,9 @@ use crate::local::protocol::{Ask, FarmStatus};
 
 use super::keys::Key;
 use super::ui::{Action, Page, Ui};
+use crate::texts::{Words, say};
 
-/// Why limits are changed. Whatever else there is can be said with `pondreeve limit`.
+/// Why limits are changed, as the daemon keeps it. Whatever else there is can be said with `pondreeve limit`.
 pub(crate) const REASONS: [&str; 5] = [
     "the adviser said so",
     "the crop or its size has changed",
@@ -14,6 +15,17 @@ pub(crate) const REASONS: [&str; 5] = [
     "for the time of a treatment or repair",
     "the last change was a mistake",
 ];
+
+/// Key of a reason by its place.
+pub(crate) fn reason_key(place: usize) -> String {
+    format!("limit-reason-{}", place + 1)
+}
+
+/// A reason as a person reads it: one of [`REASONS`] in their language, else as it was given.
+pub(crate) fn reason_words(words: Words, reason: &str) -> String {
+    let place = REASONS.iter().position(|own| *own == reason);
+    place.map_or_else(|| reason.to_owned(), |place| words.get(&reason_key(place)))
+}
 
 /// Longest text of a value.
 const VALUE_COLUMNS: usize = 9;
@@ -58,7 +70,7 @@ impl Ui {
         now_ms: u64,
     ) -> Option<Action> {
         let Some(pond) = farm.filter(|_| live).and_then(|farm| farm.ponds.get(self.pond)) else {
-            self.say("No limits now: no connection to the daemon.", true, now_ms);
+            self.no_daemon("said-no-limits", now_ms);
             return None;
         };
         self.back = if self.page == Page::Limits { Page::Pond } else { self.page };
@@ -90,7 +102,7 @@ impl Ui {
                 self.page = self.back;
                 return None;
             }
-            _ if form.sending => "Sending; wait for the answer.",
+            _ if form.sending => "sending-wait",
             Key::Up | Key::Down | Key::Tab | Key::PageUp | Key::PageDown => {
                 form.moved(match key {
                     Key::Up => -1,
@@ -103,7 +115,10 @@ impl Ui {
             Key::Char(digit) if form.asks_why => {
                 let reason = digit.to_digit(10).and_then(|own| REASONS.get((own as usize).checked_sub(1)?));
                 match (reason, form.chosen()) {
-                    (Some(_), Some(_)) if !live => "NOT changed: no connection to the daemon.",
+                    (Some(_), Some(_)) if !live => {
+                        self.no_daemon("not-changed", now_ms);
+                        return None;
+                    }
                     (Some(reason), Some(own)) => {
                         let value = if form.value.is_empty() { None } else { form.value.parse().ok() };
                         let ask = Ask::ChangeLimit {
@@ -113,10 +128,10 @@ impl Ui {
                             reason: (*reason).to_owned(),
                         };
                         form.sending = true;
-                        self.say("Sending ...", false, now_ms);
+                        self.tell("sending", false, now_ms);
                         return Some(Action::Ask(ask));
                     }
-                    _ => "Why? Press 1 to 5; Esc goes back.",
+                    _ => "limit-press-why",
                 }
             }
             Key::Char(character @ ('0'..='9' | '.' | ',')) => {
@@ -131,21 +146,17 @@ impl Ui {
                 return None;
             }
             Key::Enter => match form.chosen() {
-                Some(own) if form.value.is_empty() && own.changed.is_none() => {
-                    "Type the new value first. Nothing typed takes back what was changed."
-                }
-                Some(_) if !form.value.is_empty() && form.value.parse::<f64>().is_err() => {
-                    "That is no number."
-                }
+                Some(own) if form.value.is_empty() && own.changed.is_none() => "limit-type-first",
+                Some(_) if !form.value.is_empty() && form.value.parse::<f64>().is_err() => "limit-no-number",
                 Some(_) => {
                     form.asks_why = true;
                     return None;
                 }
-                None => "No limit is marked.",
+                None => "limit-none-marked",
             },
-            _ => "Only digits here. Esc leaves; then the other keys work.",
+            _ => "only-digits",
         };
-        self.say(wrong, true, now_ms);
+        self.tell(wrong, true, now_ms);
         None
     }
 
@@ -168,9 +179,9 @@ impl Ui {
             }
         }
         let text = match answer {
-            Ok(None) => "Changed. It is in the audit trail with your name.".to_owned(),
-            Ok(Some(warning)) => format!("Changed, but: {warning}"),
-            Err(why) => format!("NOT changed: {why}"),
+            Ok(None) => say!(self.words, "limit-changed"),
+            Ok(Some(warning)) => say!(self.words, "limit-changed-but", warning = warning),
+            Err(why) => say!(self.words, "not-changed", why = why),
         };
         self.say(&text, !matches!(answer, Ok(None)), now_ms);
     }

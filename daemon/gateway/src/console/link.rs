@@ -6,8 +6,9 @@ use std::time::Duration;
 
 use tokio::sync::mpsc;
 
-use crate::local::client;
+use crate::local::client::{self, ClientError};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::texts::{Words, say};
 
 /// News not yet drawn. Each state replaces the one before, so the daemon is simply read more slowly
 /// while the terminal is busy.
@@ -25,7 +26,42 @@ pub(crate) enum News {
     /// The farm now.
     Farm(Box<FarmStatus>),
     /// No connection, and why.
-    Lost(String),
+    Lost(Loss),
+}
+
+/// Why there is no connection.
+#[derive(Debug)]
+pub(crate) enum Loss {
+    /// It could not be made, or broke.
+    Client(ClientError),
+    /// The daemon closed it.
+    Closed,
+}
+
+impl Loss {
+    /// As a person reads it.
+    pub(crate) fn told(&self, words: Words) -> String {
+        match self {
+            Self::Client(error) => trouble(words, error),
+            Self::Closed => say!(words, "link-closed"),
+        }
+    }
+}
+
+/// What went wrong on the line, as a person reads it.
+fn trouble(words: Words, error: &ClientError) -> String {
+    let named = |path: &Path| path.display().to_string();
+    match error {
+        ClientError::NotRunning { path, .. } => say!(words, "link-not-running", path = named(path)),
+        ClientError::NotAllowed { path, .. } => say!(words, "link-not-allowed", path = named(path)),
+        ClientError::Broken { path, detail } => {
+            say!(words, "link-broken", path = named(path), detail = detail)
+        }
+        ClientError::NotUnderstood { path, detail } => {
+            say!(words, "link-not-understood", path = named(path), detail = detail)
+        }
+        ClientError::Refused(why) => why.clone(),
+    }
 }
 
 /// Keeps the console told until it stops listening.
@@ -43,14 +79,14 @@ pub(crate) async fn watch(socket: PathBuf, out: mpsc::Sender<News>) {
 }
 
 /// `Ok` when the console no longer listens, otherwise why the connection ended.
-async fn watch_once(socket: &Path, out: &mpsc::Sender<News>) -> Result<(), String> {
-    let client = client::connect(socket).await.map_err(|error| error.to_string())?;
-    let mut states = client.watch().await.map_err(|error| error.to_string())?;
+async fn watch_once(socket: &Path, out: &mpsc::Sender<News>) -> Result<(), Loss> {
+    let client = client::connect(socket).await.map_err(Loss::Client)?;
+    let mut states = client.watch().await.map_err(Loss::Client)?;
     loop {
         let farm = match states.next().await {
             Some(Ok(farm)) => farm,
-            Some(Err(error)) => return Err(error.to_string()),
-            None => return Err("the daemon closed the connection".to_owned()),
+            Some(Err(error)) => return Err(Loss::Client(error)),
+            None => return Err(Loss::Closed),
         };
         if out.send(News::Farm(Box::new(farm))).await.is_err() {
             return Ok(());
@@ -59,14 +95,14 @@ async fn watch_once(socket: &Path, out: &mpsc::Sender<News>) -> Result<(), Strin
 }
 
 /// Asks one thing and gives the answer, or why there is none.
-pub(crate) async fn ask(socket: &Path, ask: Ask) -> Result<Reply, String> {
+pub(crate) async fn ask(socket: &Path, ask: Ask, words: Words) -> Result<Reply, String> {
     let answer = async {
         let mut client = client::connect(socket).await?.of_console();
         client.ask(ask).await
     };
     match tokio::time::timeout(ANSWER_WITHIN, answer).await {
-        Ok(answer) => answer.map_err(|error| error.to_string()),
-        Err(_) => Err(format!("no answer from the daemon within {} s", ANSWER_WITHIN.as_secs())),
+        Ok(answer) => answer.map_err(|error| trouble(words, &error)),
+        Err(_) => Err(say!(words, "link-no-answer", seconds = ANSWER_WITHIN.as_secs())),
     }
 }
 
@@ -77,6 +113,7 @@ mod tests {
 
     use super::super::sample;
     use super::*;
+    use crate::texts::english;
 
     /// Takes one connection and reads its request.
     async fn request(listener: &UnixListener) -> (String, BufReader<UnixStream>) {
@@ -98,6 +135,7 @@ mod tests {
         let (out, mut news) = mpsc::channel(NEWS_BOUND);
         let watching = tokio::spawn(watch(socket.clone(), out));
         let Some(News::Lost(why)) = news.recv().await else { panic!("heard before there is a daemon") };
+        let why = why.told(english());
         assert!(why.contains(socket.to_str().unwrap()), "{why}");
 
         for _ in 0..2 {
@@ -128,14 +166,33 @@ mod tests {
             answer(&mut stream, &refusal).await;
             asked
         };
-        let (asked, answered) =
-            tokio::join!(daemon, ask(&socket, Ask::Acknowledge { id: "p1.do-low-warn".to_owned() }));
+        let (asked, answered) = tokio::join!(
+            daemon,
+            ask(&socket, Ask::Acknowledge { id: "p1.do-low-warn".to_owned() }, english())
+        );
         assert_eq!(asked, r#"{"ask":{"what":"acknowledge","id":"p1.do-low-warn"},"place":"console"}"#);
         assert_eq!(answered, Ok(refusal.clone()));
 
         // A daemon that dies before it answers.
         let dying = async { drop(request(&listener).await) };
-        let ((), answered) = tokio::join!(dying, ask(&socket, Ask::Status));
+        let ((), answered) = tokio::join!(dying, ask(&socket, Ask::Status, english()));
         assert!(answered.is_err());
+    }
+
+    /// The console's English is what every other command says.
+    #[test]
+    fn what_is_wrong_with_the_line_is_said_as_elsewhere() {
+        let path = PathBuf::from("/run/pondreeve.sock");
+        let source = || std::io::Error::other("so");
+        let detail = "cut".to_owned();
+        for error in [
+            ClientError::NotRunning { path: path.clone(), source: source() },
+            ClientError::NotAllowed { path: path.clone(), source: source() },
+            ClientError::Broken { path: path.clone(), detail: detail.clone() },
+            ClientError::NotUnderstood { path, detail },
+            ClientError::Refused("no".to_owned()),
+        ] {
+            assert_eq!(trouble(english(), &error), error.to_string());
+        }
     }
 }

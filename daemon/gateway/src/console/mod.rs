@@ -19,17 +19,18 @@
 //! sent at once, and never acknowledges an alarm that came on top within a moment of the key.
 
 mod aside;
+mod deed_words;
 mod deeds;
-mod diary;
+pub(crate) mod diary;
 mod draw;
-mod entry;
+pub(crate) mod entry;
 pub(crate) mod explanation;
 mod keys;
-mod limits;
+pub(crate) mod limits;
 mod link;
 #[cfg(test)]
 pub(crate) mod sample;
-mod shelving;
+pub(crate) mod shelving;
 mod terminal;
 #[cfg(test)]
 mod tests;
@@ -44,6 +45,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
 use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::texts::{Choice, Words, chosen, say};
 
 use draw::{Curve, Link, Nights, Screen};
 use keys::{Assembler, ESCAPE_WAIT_MS, Key, Reader};
@@ -60,11 +62,13 @@ pub struct Options {
     pub title: Option<String>,
     /// Ring the terminal's bell for urgent alarms.
     pub bell: bool,
+    /// What decides on the language, but for the farm's configuration, which the daemon tells.
+    pub choice: Choice,
 }
 
 impl From<PathBuf> for Options {
     fn from(socket: PathBuf) -> Self {
-        Self { socket, title: None, bell: true }
+        Self { socket, title: None, bell: true, choice: Choice::default() }
     }
 }
 
@@ -80,6 +84,9 @@ pub enum ConsoleError {
         /// What was found.
         found: String,
     },
+    /// There are no such texts.
+    #[error("{0}")]
+    Language(String),
     /// The terminal failed.
     #[error("the terminal could not be read or written: {0}")]
     Terminal(#[from] std::io::Error),
@@ -105,14 +112,18 @@ const ANSWERS_BOUND: usize = 8;
 pub async fn run(options: impl Into<Options>) -> Result<(), ConsoleError> {
     let options = options.into();
     let capabilities = Capabilities::from_environment(|name| std::env::var(name).ok())?;
+    // A language that only the farm's folder has is known once the daemon has told where that is.
+    let asked = Choice { language: None, ..options.choice.clone() };
+    let words = chosen(&asked).map_err(ConsoleError::Language)?;
+    let words = chosen(&options.choice).unwrap_or(words);
     let held = Held::take()?;
-    let result = shown(&options, capabilities).await;
+    let result = shown(&options, capabilities, words).await;
     drop(held);
     result
 }
 
 /// The loop itself, on a terminal that has been taken over.
-async fn shown(options: &Options, capabilities: Capabilities) -> Result<(), ConsoleError> {
+async fn shown(options: &Options, capabilities: Capabilities, words: Words) -> Result<(), ConsoleError> {
     let (reader, mut keys) = Reader::start()?;
     let mut terminate = signal(SignalKind::terminate())?;
     let mut hang_up = signal(SignalKind::hangup())?;
@@ -126,7 +137,7 @@ async fn shown(options: &Options, capabilities: Capabilities) -> Result<(), Cons
         options,
         capabilities,
         display,
-        ui: Ui::default(),
+        ui: Ui::speaking(words),
         farm: None,
         heard: None,
         lost: None,
@@ -187,6 +198,11 @@ async fn shown(options: &Options, capabilities: Capabilities) -> Result<(), Cons
     result
 }
 
+/// What is said of an answer to something else.
+fn unexpected(words: Words, reply: &Reply) -> String {
+    say!(words, "unexpected-answer", reply = format!("{reply:?}"))
+}
+
 /// Everything the loop holds.
 struct Console<'a, W: std::io::Write> {
     options: &'a Options,
@@ -213,6 +229,7 @@ impl<W: std::io::Write> Console<'_, W> {
     fn heard(&mut self, said: News) -> bool {
         match said {
             News::Farm(farm) => {
+                self.speak_as_configured(&farm);
                 let bell = self.ui.heard(&farm, self.now_ms());
                 self.farm = Some(farm);
                 self.heard = Some(Instant::now());
@@ -222,9 +239,24 @@ impl<W: std::io::Write> Console<'_, W> {
                 bell
             }
             News::Lost(why) => {
-                self.lost = Some(why);
+                self.lost = Some(why.told(self.ui.words));
                 false
             }
+        }
+    }
+
+    /// Takes up the language that the farm's configuration says, where it says another one than before and nobody
+    /// asked for a file.
+    fn speak_as_configured(&mut self, farm: &FarmStatus) {
+        let before = self.farm.as_ref().map(|farm| (&farm.language, &farm.texts));
+        if before == Some((&farm.language, &farm.texts)) || self.options.choice.file.is_some() {
+            return;
+        }
+        let mut choice = self.options.choice.clone();
+        (choice.configured, choice.folder) = (farm.language.clone(), farm.texts.clone());
+        match chosen(&choice) {
+            Ok(words) => self.ui.words = words,
+            Err(why) => self.ui.say(&why, true, self.now_ms()),
         }
     }
 
@@ -237,7 +269,7 @@ impl<W: std::io::Write> Console<'_, W> {
                 match why {
                     Some(why) => Link::Lost { for_s, why: why.clone() },
                     None if silence > SILENT_AFTER => {
-                        Link::Lost { for_s, why: "the daemon is connected but says nothing".to_owned() }
+                        Link::Lost { for_s, why: say!(self.ui.words, "daemon-silent") }
                     }
                     None => Link::Live,
                 }
@@ -246,11 +278,12 @@ impl<W: std::io::Write> Console<'_, W> {
     }
 
     fn answered(&mut self, ask: &Ask, answer: Result<Reply, String>) {
+        let words = self.ui.words;
         if let Ask::History { pond, .. } = ask {
             let (points, trouble) = match answer {
                 Ok(Reply::History { points }) => (points, None),
                 Ok(Reply::Error { message, .. }) | Err(message) => (Vec::new(), Some(message)),
-                Ok(other) => (Vec::new(), Some(format!("unexpected answer {other:?}"))),
+                Ok(other) => (Vec::new(), Some(unexpected(words, &other))),
             };
             self.curve = Some(Curve { pond: pond.clone(), points, trouble });
             return;
@@ -259,7 +292,7 @@ impl<W: std::io::Write> Console<'_, W> {
             let (status, trouble) = match answer {
                 Ok(Reply::Night(status)) => (Some(status), None),
                 Ok(Reply::Error { message, .. }) | Err(message) => (None, Some(message)),
-                Ok(other) => (None, Some(format!("unexpected answer {other:?}"))),
+                Ok(other) => (None, Some(unexpected(words, &other))),
             };
             self.nights = Some(Nights { pond: pond.clone(), status, trouble });
             return;
@@ -278,7 +311,7 @@ impl<W: std::io::Write> Console<'_, W> {
             }
             Ok(Reply::Done { warning, .. }) => Ok(warning),
             Ok(Reply::Error { message, .. }) => Err(message),
-            Ok(other) => Err(format!("unexpected answer {other:?}")),
+            Ok(other) => Err(unexpected(words, &other)),
             Err(why) => Err(why),
         };
         let is_changed = answer.is_ok();
@@ -303,9 +336,9 @@ impl<W: std::io::Write> Console<'_, W> {
     }
 
     fn send(&self, ask: Ask) {
-        let (socket, answers) = (self.options.socket.clone(), self.answers.clone());
+        let (socket, answers, words) = (self.options.socket.clone(), self.answers.clone(), self.ui.words);
         tokio::spawn(async move {
-            let answer = link::ask(&socket, ask.clone()).await;
+            let answer = link::ask(&socket, ask.clone(), words).await;
             // Nobody listens only when the console has been left.
             drop(answers.send((ask, answer)).await);
         });

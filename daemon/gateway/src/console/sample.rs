@@ -62,6 +62,8 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
         no_forecast: None,
         forecast_score: None,
         probe_or_water: None,
+        no_forecast_said: None,
+        probe_or_water_said: None,
         aeration_nights: vec![AerationNightStatus {
             sunset: "2026-03-17T23:12:00Z".to_owned(),
             kwh: 24.0,
@@ -91,6 +93,7 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
             stop: None,
             kwh: 0.0,
             reason: format!("Lowest oxygen expected {lowest:.1} mg/L. No further aeration needed for now."),
+            said: None,
         }),
         sunset: Some("2026-11-24T23:02:00Z".to_owned()),
         sunrise: Some("2026-11-25T11:05:00Z".to_owned()),
@@ -128,6 +131,8 @@ pub(crate) fn normal_night() -> FarmStatus {
         changed_limits: Vec::new(),
         waiting_to_forward: 0,
         machine: None,
+        language: None,
+        texts: None,
     }
 }
 
@@ -141,6 +146,7 @@ fn alarm(pond: &str, kind: &str, name: &str, priority: u8, message: &str) -> Ala
         raised_at: "2026-11-25T07:11:00Z".to_owned(),
         changed_at: "2026-11-25T07:11:00Z".to_owned(),
         message: message.to_owned(),
+        said: None,
         acknowledged_by: None,
         shelf: None,
         root: None,
@@ -169,6 +175,7 @@ pub(crate) fn critical_alarm() -> FarmStatus {
         stop: Some("2026-11-25T12:30:00Z".to_owned()),
         kwh: 23.6,
         reason: "Oxygen is 2.81 mg/L and falls 0.66 mg/L per hour; group B is off.".to_owned(),
+        said: None,
     });
     farm.ponds[0] = heron;
     farm.horn = true;
@@ -249,6 +256,7 @@ pub(crate) fn blind_pond() -> FarmStatus {
         stop: None,
         kwh: 0.0,
         reason: "Nothing is known of the oxygen here.".to_owned(),
+        said: None,
     });
     farm.horn = true;
     farm.alarms = vec![alarm(
@@ -281,6 +289,7 @@ pub(crate) fn suspect_probe() -> FarmStatus {
         stop: None,
         kwh: 0.0,
         reason: "The oxygen reading is suspect; measure by hand.".to_owned(),
+        said: None,
     });
     curlew.forecast = None;
     curlew.no_forecast = Some("the oxygen reading is suspect".to_owned());

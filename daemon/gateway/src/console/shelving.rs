@@ -3,8 +3,9 @@
 use crate::local::protocol::{AlarmStatus, Ask};
 
 use super::keys::Key;
+use crate::texts::{Words, say};
 
-/// Why alarms are put aside. Whatever else there is can be said with `pondreeve shelve`.
+/// Why alarms are put aside, as the daemon keeps it. Whatever else there is can be said with `pondreeve shelve`.
 pub(crate) const REASONS: [&str; 5] = [
     "known, and being mended",
     "a probe or a part is being serviced",
@@ -62,9 +63,9 @@ impl Shelving {
     }
 
     /// Handles one key.
-    pub(crate) fn key(&mut self, key: Key) -> Outcome {
+    pub(crate) fn key(&mut self, key: Key, words: Words) -> Outcome {
         if self.sending {
-            return Outcome::Wrong("Sending; wait for the answer.".to_owned());
+            return Outcome::Wrong(say!(words, "sending-wait"));
         }
         match key {
             Key::Up | Key::Right => {
@@ -83,23 +84,31 @@ impl Shelving {
                         seconds: u64::from(self.minutes()) * 60,
                         reason: (*reason).to_owned(),
                     }),
-                    None => Outcome::Wrong(format!(
-                        "Why? Press 1 to {}; arrows change how long; Esc leaves.",
-                        REASONS.len()
-                    )),
+                    None => Outcome::Wrong(say!(words, "shelve-press-why", last = REASONS.len())),
                 }
             }
-            Key::Enter => Outcome::Wrong(format!("A reason is asked for: press 1 to {}.", REASONS.len())),
+            Key::Enter => Outcome::Wrong(say!(words, "shelve-needs-why", last = REASONS.len())),
             _ => Outcome::Editing,
         }
     }
 }
 
 /// How long, as a person says it.
-pub(crate) fn length_words(minutes: u16) -> String {
+pub(crate) fn length_words(words: Words, minutes: u16) -> String {
     if minutes >= 60 && minutes.is_multiple_of(60) {
-        format!("{} h", minutes / 60)
+        say!(words, "length-hours", hours = minutes / 60)
     } else {
-        format!("{minutes} min")
+        say!(words, "age-minutes", minutes = minutes)
     }
+}
+
+/// Key of a reason by its place.
+pub(crate) fn reason_key(place: usize) -> String {
+    format!("shelve-reason-{}", place + 1)
+}
+
+/// A reason as a person reads it: one of [`REASONS`] in their language, else as it was given.
+pub(crate) fn reason_words(words: Words, reason: &str) -> String {
+    let place = REASONS.iter().position(|own| *own == reason);
+    place.map_or_else(|| reason.to_owned(), |place| words.get(&reason_key(place)))
 }

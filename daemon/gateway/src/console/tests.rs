@@ -6,6 +6,7 @@ use ratatui::style::{Color, Modifier};
 
 use crate::local::protocol::{Ask, FarmStatus};
 use crate::local::why::WhyStatus;
+use crate::texts::{Choice, Words, chosen, english};
 
 use super::draw::{Curve, Link, Nights, Screen, draw};
 use super::keys::Key;
@@ -19,6 +20,7 @@ mod diary;
 mod limits;
 mod night;
 mod redraw;
+mod spanish;
 
 const PLAIN: Capabilities = Capabilities { colour: false, utf8: false };
 const FULL: Capabilities = Capabilities { colour: true, utf8: true };
@@ -60,6 +62,11 @@ impl Shown {
 
     fn press(&mut self, key: Key, at_ms: u64) -> Option<Action> {
         self.ui.key(key, self.farm.as_ref(), self.link == Link::Live, at_ms)
+    }
+
+    fn speaking(mut self, words: Words) -> Self {
+        self.ui.words = words;
+        self
     }
 
     fn sized(mut self, columns: u16, lines: u16) -> Self {

@@ -8,6 +8,8 @@ use jiff::Timestamp;
 use jiff::tz::Offset;
 use ratatui::text::Span;
 
+use crate::texts::{Words, english, say};
+
 /// What stands where there is no number.
 pub(crate) const NO_VALUE: &str = "--";
 
@@ -141,6 +143,13 @@ fn spelt(character: char) -> &'static str {
         'ç' => "c",
         'Ç' => "C",
         'ß' => "ss",
+        'ý' | 'ÿ' => "y",
+        'Ý' => "Y",
+        // Without its accents Spanish does without these too.
+        '¿' | '¡' => "",
+        'º' => "o",
+        'ª' => "a",
+        '«' | '»' => "\"",
         '\u{a0}' | '\u{202f}' | '\u{2009}' => " ",
         _ => "?",
     }
@@ -176,37 +185,39 @@ pub(crate) fn age(seconds: i64) -> String {
 }
 
 /// An age in words: `under 1 min`, `12 min`, `3 h 5 min`, `2 days`.
-pub(crate) fn age_words(seconds: i64) -> String {
+pub(crate) fn age_words(words: Words, seconds: i64) -> String {
     match seconds {
-        ..60 => "under 1 min".to_owned(),
-        60..3_600 => format!("{} min", seconds / 60),
-        3_600..172_800 => format!("{} h {} min", seconds / 3_600, seconds % 3_600 / 60),
-        _ => format!("{} days", seconds / 86_400),
+        ..60 => say!(words, "age-under"),
+        60..3_600 => say!(words, "age-minutes", minutes = seconds / 60),
+        3_600..172_800 => {
+            say!(words, "age-hours", hours = seconds / 3_600, minutes = seconds % 3_600 / 60)
+        }
+        _ => say!(words, "age-days", days = (seconds / 86_400).to_string()),
     }
 }
 
 /// What a QARTOD flag means, in one word.
-pub(crate) fn quality(flag: u8) -> &'static str {
-    match flag {
-        1 => "good",
-        2 => "unchecked",
-        3 => "SUSPECT",
-        4 => "FAILED",
-        9 => "MISSING",
-        _ => "UNKNOWN",
-    }
+pub(crate) fn quality(words: Words, flag: u8) -> String {
+    words.get(match flag {
+        1 => "quality-good",
+        2 => "quality-unchecked",
+        3 => "quality-suspect",
+        4 => "quality-failed",
+        9 => "quality-missing",
+        _ => "quality-unknown",
+    })
 }
 
 /// The same in at most four columns.
-pub(crate) fn quality_short(flag: u8) -> &'static str {
-    match flag {
-        1 => "good",
-        2 => "unch",
-        3 => "SUSP",
-        4 => "FAIL",
-        9 => "NONE",
-        _ => "??",
-    }
+pub(crate) fn quality_short(words: Words, flag: u8) -> String {
+    words.get(match flag {
+        1 => "quality-short-good",
+        2 => "quality-short-unchecked",
+        3 => "quality-short-suspect",
+        4 => "quality-short-failed",
+        9 => "quality-short-missing",
+        _ => "quality-short-unknown",
+    })
 }
 
 /// Farm time: reads the protocol's UTC times and says them as the clock on the wall does.
@@ -214,12 +225,25 @@ pub(crate) fn quality_short(flag: u8) -> &'static str {
 pub(crate) struct FarmClock {
     offset: Offset,
     now: Option<Timestamp>,
+    words: Words,
 }
 
 impl FarmClock {
     /// From the farm's present time and its offset from UTC.
     pub(crate) fn new(now: &str, offset_s: i32) -> Self {
-        Self { offset: Offset::from_seconds(offset_s).unwrap_or(Offset::UTC), now: now.parse().ok() }
+        let offset = Offset::from_seconds(offset_s).unwrap_or(Offset::UTC);
+        Self { offset, now: now.parse().ok(), words: english() }
+    }
+
+    /// The same clock, read out in another language.
+    #[must_use]
+    pub(crate) fn read_in(self, words: Words) -> Self {
+        Self { words, ..self }
+    }
+
+    /// The language it is read out in.
+    pub(crate) fn words(self) -> Words {
+        self.words
     }
 
     /// The offset of local time.
@@ -251,9 +275,9 @@ impl FarmClock {
         if apart > 12 * 3_600 {
             let local = self.offset.to_datetime(at);
             if apart < 6 * 86_400 {
-                let _ = write!(text, "{} ", weekday(local.weekday()));
+                let _ = write!(text, "{} ", self.weekday(local.weekday()));
             } else {
-                let _ = write!(text, "{} {} ", local.day(), month(local.month()));
+                let _ = write!(text, "{} {} ", local.day(), self.month(local.month()));
             }
         }
         text.push_str(&self.time_of(at));
@@ -263,14 +287,14 @@ impl FarmClock {
     /// `Wed 25 Nov 02:14`, now.
     pub(crate) fn date_and_time(self) -> String {
         self.now.map_or_else(
-            || "clock unknown".to_owned(),
+            || say!(self.words, "clock-unknown"),
             |now| {
                 let local = self.offset.to_datetime(now);
                 format!(
                     "{} {} {} {}",
-                    weekday(local.weekday()),
+                    self.weekday(local.weekday()),
                     local.day(),
-                    month(local.month()),
+                    self.month(local.month()),
                     self.time_of(now)
                 )
             },
@@ -281,24 +305,26 @@ impl FarmClock {
     pub(crate) fn date(self, at: &str) -> String {
         let Ok(at) = at.parse::<Timestamp>() else { return "??".to_owned() };
         let local = self.offset.to_datetime(at);
-        format!("{} {:>2} {}", weekday(local.weekday()), local.day(), month(local.month()))
+        format!("{} {:>2} {}", self.weekday(local.weekday()), local.day(), self.month(local.month()))
     }
 
     /// Seconds from `at` until now; negative if `at` lies ahead.
     pub(crate) fn seconds_since(self, at: &str) -> Option<i64> {
         Some(self.now?.as_second() - at.parse::<Timestamp>().ok()?.as_second())
     }
+
+    fn weekday(self, day: jiff::civil::Weekday) -> String {
+        nth(&say!(self.words, "weekdays"), day.to_monday_zero_offset())
+    }
+
+    fn month(self, month: i8) -> String {
+        nth(&say!(self.words, "months"), month - 1)
+    }
 }
 
-fn weekday(day: jiff::civil::Weekday) -> &'static str {
-    const DAYS: [&str; 7] = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
-    DAYS[usize::from(day.to_monday_zero_offset().unsigned_abs()) % 7]
-}
-
-fn month(month: i8) -> &'static str {
-    const MONTHS: [&str; 12] =
-        ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
-    MONTHS[usize::from((month - 1).unsigned_abs()) % 12]
+/// The word at this place in a list with spaces between.
+fn nth(list: &str, place: i8) -> String {
+    list.split_whitespace().nth(usize::from(place.unsigned_abs())).unwrap_or("??").to_owned()
 }
 
 #[cfg(test)]
@@ -348,9 +374,9 @@ mod tests {
         assert_eq!(age(7_200), "2h");
         assert_eq!(age(200_000), "2d");
         assert_eq!(age(i64::MAX), ">99d");
-        assert_eq!(age_words(3_900), "1 h 5 min");
+        assert_eq!(age_words(english(), 3_900), "1 h 5 min");
         for flag in 0..=9 {
-            assert!(width(quality_short(flag)) <= 4);
+            assert!(width(&quality_short(english(), flag)) <= 4);
         }
     }
 

@@ -11,6 +11,8 @@ use super::keys::Key;
 use super::limits::LimitForm;
 use super::shelving::Shelving;
 use super::text::FarmClock;
+use super::words::alarm_name;
+use crate::texts::{Words, english, say};
 
 /// A key that would acknowledge does nothing for this long after the alarm on top changed, so that an
 /// alarm is never acknowledged by a press that was meant for the one before, or by a key held down.
@@ -69,6 +71,8 @@ type Occurrence = (String, String);
 /// The person's side of the console.
 #[derive(Debug)]
 pub(crate) struct Ui {
+    /// The language that is spoken.
+    pub(crate) words: Words,
     /// Shown page.
     pub(crate) page: Page,
     /// Position of the chosen pond.
@@ -118,6 +122,7 @@ pub(crate) struct Notice {
 impl Default for Ui {
     fn default() -> Self {
         Self {
+            words: english(),
             page: Page::Farm,
             pond: 0,
             marked: None,
@@ -168,6 +173,11 @@ fn occurrence(alarm: &AlarmStatus) -> Occurrence {
 }
 
 impl Ui {
+    /// At the beginning, in this language.
+    pub(crate) fn speaking(words: Words) -> Self {
+        Self { words, ..Self::default() }
+    }
+
     /// Takes in a new state of the farm. Says whether the bell should sound.
     pub(crate) fn heard(&mut self, farm: &FarmStatus, now_ms: u64) -> bool {
         self.pond = self.pond.min(farm.ponds.len().saturating_sub(1));
@@ -206,17 +216,21 @@ impl Ui {
 
     /// The daemon's answer to an [`Action::Ask`].
     pub(crate) fn answered(&mut self, ask: &Ask, answer: Result<Option<String>, String>, now_ms: u64) {
+        let words = self.words;
         match (ask, answer) {
             (Ask::Acknowledge { .. }, Ok(None)) => {
-                let label = self.pending.as_ref().map_or_else(String::new, |(_, label)| format!(": {label}"));
-                self.say(&format!("Acknowledged{label}."), false, now_ms);
+                let text = match &self.pending {
+                    Some((_, label)) => say!(words, "said-acknowledged-what", label = label),
+                    None => say!(words, "said-acknowledged"),
+                };
+                self.say(&text, false, now_ms);
             }
             (Ask::Acknowledge { .. }, Ok(Some(warning))) => {
-                self.say(&format!("Acknowledged, but: {warning}"), true, now_ms);
+                self.say(&say!(words, "said-acknowledged-but", warning = warning), true, now_ms);
             }
             (Ask::Acknowledge { .. }, Err(why)) => {
                 self.pending = None;
-                self.say(&format!("NOT acknowledged: {why}"), true, now_ms);
+                self.say(&say!(words, "said-not-acknowledged", why = why), true, now_ms);
             }
             (Ask::Enter { .. }, Ok(warning)) => {
                 let entry = self.entry.take();
@@ -225,11 +239,13 @@ impl Ui {
                 let difference = entry.and_then(|entry| entry.difference);
                 let trouble = warning.is_some() || difference.is_some();
                 let text = match (warning, difference) {
-                    (Some(warning), _) => format!("Taken, but: {warning}"),
-                    (None, Some(difference)) => format!("Kept. {difference}"),
+                    (Some(warning), _) => say!(words, "said-kept-but", warning = warning),
+                    (None, Some(difference)) => say!(words, "said-kept-different", difference = difference),
                     (None, None) => match converted {
-                        Some(converted) => format!("Kept: {said} ({converted})."),
-                        None => format!("Kept: {said}."),
+                        Some(converted) => {
+                            say!(words, "said-kept-converted", said = said, converted = converted)
+                        }
+                        None => say!(words, "said-kept", said = said),
                     },
                 };
                 self.say(&text, trouble, now_ms);
@@ -241,20 +257,22 @@ impl Ui {
                 if let Some(entry) = &mut self.entry {
                     entry.sending = false;
                 }
-                self.say(&format!("NOT kept: {why}"), true, now_ms);
+                self.say(&say!(words, "said-not-kept", why = why), true, now_ms);
             }
             (Ask::Shelve { .. } | Ask::Unshelve { .. } | Ask::Reset { .. }, answer) => {
                 self.moved_aside(ask, &answer, now_ms);
             }
             (Ask::ChangeLimit { .. }, answer) => self.limit_changed(&answer, now_ms),
-            (Ask::Limits { .. }, Err(why)) => self.say(&format!("No limits now: {why}"), true, now_ms),
+            (Ask::Limits { .. }, Err(why)) => {
+                self.say(&say!(words, "said-no-limits", why = why), true, now_ms)
+            }
             (Ask::Record(_), answer) => self.not_recorded(answer, now_ms),
-            (Ask::Deeds { .. }, Err(why)) => self.say(&format!("No diary now: {why}"), true, now_ms),
+            (Ask::Deeds { .. }, Err(why)) => self.say(&say!(words, "said-no-diary", why = why), true, now_ms),
             (Ask::Why { .. }, Err(why)) => {
                 if self.page == Page::Why && self.why.is_none() {
                     self.page = self.back;
                 }
-                self.say(&format!("Not explained: {why}"), true, now_ms);
+                self.say(&say!(words, "said-not-explained", why = why), true, now_ms);
             }
             _ => {}
         }
@@ -263,6 +281,22 @@ impl Ui {
     /// The daemon is heard again: what was said about its absence is over.
     pub(crate) fn reconnected(&mut self) {
         self.notice = None;
+    }
+
+    /// Shows a line of the catalogue for a while.
+    pub(super) fn tell(&mut self, key: &str, trouble: bool, now_ms: u64) {
+        self.say(&self.words.get(key), trouble, now_ms);
+    }
+
+    /// Why something was not done: no daemon answers.
+    pub(super) fn no_daemon(&mut self, key: &str, now_ms: u64) {
+        let why = say!(self.words, "no-daemon");
+        self.say(&say!(self.words, key, why = why), true, now_ms);
+    }
+
+    /// The farm's clock, read out in the language that is spoken.
+    pub(super) fn clock(&self, farm: &FarmStatus) -> FarmClock {
+        FarmClock::new(&farm.at, farm.time_zone_offset_s).read_in(self.words)
     }
 
     /// Shows a line for a while.
@@ -347,38 +381,34 @@ impl Ui {
 
     fn acknowledge(&mut self, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
         let Some(farm) = farm.filter(|_| live) else {
-            self.say(
-                "NOT acknowledged: no connection to the daemon. Nothing is sent later by itself.",
-                true,
-                now_ms,
-            );
+            self.tell("not-acknowledged-no-daemon", true, now_ms);
             return None;
         };
         let Some(alarm) = self.target(farm) else {
-            self.say("Nothing to acknowledge.", false, now_ms);
+            self.tell("nothing-to-acknowledge", false, now_ms);
             return None;
         };
         if !needs_acknowledging(alarm) {
-            let by = alarm.acknowledged_by.as_deref().unwrap_or("somebody");
-            self.say(&format!("Already acknowledged by {by}."), false, now_ms);
+            let by = alarm.acknowledged_by.clone().unwrap_or_else(|| say!(self.words, "somebody"));
+            self.say(&say!(self.words, "already-acknowledged", by = by), false, now_ms);
             return None;
         }
         if self.is_pending(&alarm.id) {
-            self.say("The acknowledgement is on its way.", false, now_ms);
+            self.tell("acknowledgement-under-way", false, now_ms);
             return None;
         }
         let seen = self.top.as_ref() == Some(&occurrence(alarm));
         if !seen || now_ms.saturating_sub(self.top_since_ms) < READ_FIRST_MS {
-            self.say("Another alarm has just come on top. Read it, then press a again.", true, now_ms);
+            self.tell("another-on-top", true, now_ms);
             return None;
         }
         let place = match alarm.pond.as_deref() {
             Some(pond) => pond.to_uppercase(),
-            None if alarm.id.starts_with("farm.") => "FARM".to_owned(),
-            None => "GATEWAY".to_owned(),
+            None if alarm.id.starts_with("farm.") => say!(self.words, "place-farm").to_uppercase(),
+            None => say!(self.words, "place-gateway").to_uppercase(),
         };
-        let label = format!("{place}, {}", alarm.name);
-        self.say(&format!("Acknowledging {label} ..."), false, now_ms);
+        let label = format!("{place}, {}", alarm_name(self.words, alarm));
+        self.say(&say!(self.words, "acknowledging", label = &label), false, now_ms);
         self.pending = Some((alarm.id.clone(), label));
         Some(Action::Ask(Ask::Acknowledge { id: alarm.id.clone() }))
     }
@@ -393,13 +423,17 @@ impl Ui {
                 self.page = Page::Pond;
             }
         } else {
-            self.say(&format!("There is no pond {digit}: the farm has {ponds}."), false, now_ms);
+            self.say(
+                &say!(self.words, "no-such-pond", digit = digit.to_string(), ponds = ponds),
+                false,
+                now_ms,
+            );
         }
     }
 
     fn open_entry(&mut self, farm: Option<&FarmStatus>, now_ms: u64) {
         if farm.is_none_or(|farm| farm.ponds.is_empty()) {
-            self.say("No farm is known yet, so nothing can be entered.", true, now_ms);
+            self.tell("no-farm-yet", true, now_ms);
             return;
         }
         self.back = self.page;
@@ -413,7 +447,7 @@ impl Ui {
     fn ask_why(&mut self, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
         let farm = farm?;
         if !live {
-            self.say("Cannot ask why: no connection to the daemon.", true, now_ms);
+            self.no_daemon("cannot-ask-why", now_ms);
             return None;
         }
         let pond = farm.ponds.get(self.pond).map(|pond| pond.id.clone());
@@ -428,7 +462,7 @@ impl Ui {
             _ => top_alarm(farm).map(|alarm| alarm.id.clone()).or(pond),
         };
         let Some(id) = id else {
-            self.say("Nothing to explain.", false, now_ms);
+            self.tell("nothing-to-explain", false, now_ms);
             return None;
         };
         if self.page != Page::Why {
@@ -449,29 +483,30 @@ impl Ui {
     }
 
     fn entry_key(&mut self, key: Key, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {
-        let (Some(entry), Some(farm)) = (&mut self.entry, farm) else {
+        let clock = farm.map(|farm| self.clock(farm));
+        let (Some(entry), Some(farm), Some(clock)) = (&mut self.entry, farm, clock) else {
             self.page = self.back;
             return None;
         };
         if key == Key::Escape {
             self.entry = None;
             self.page = self.back;
-            self.say("Left without sending anything.", false, now_ms);
+            self.tell("left-unsent", false, now_ms);
             return None;
         }
-        match entry.key(key, farm, FarmClock::new(&farm.at, farm.time_zone_offset_s)) {
+        match entry.key(key, farm, clock) {
             Outcome::Editing => None,
             Outcome::Wrong(why) => {
                 self.say(&why, true, now_ms);
                 None
             }
             Outcome::Send(_) if !live => {
-                self.say("NOT sent: no connection to the daemon. What you typed stays here.", true, now_ms);
+                self.tell("not-sent-no-daemon", true, now_ms);
                 None
             }
             Outcome::Send(ask) => {
                 entry.sending = true;
-                self.say("Sending ...", false, now_ms);
+                self.tell("sending", false, now_ms);
                 Some(Action::Ask(ask))
             }
         }

@@ -1,132 +1,111 @@
 //! Names of quantities, states and priorities as a person says them.
 
+use super::shelving;
 use super::text::{FarmClock, age_words, number, signed};
 use crate::local::protocol::{AlarmStatus, FarmStatus, HornTestStatus, MetabolismStatus};
+use crate::texts::{Words, english, say};
 
 /// A quantity's name in at most 18 columns. One that is not known here is shown by its id.
-pub(crate) fn quantity_name(id: &str) -> &str {
-    match id {
-        "do_mg_l" => "Oxygen",
-        "temperature_c" => "Temperature",
-        "ph" => "pH",
-        "salinity_psu" => "Salinity",
-        "conductivity_ms_cm" => "Conductivity",
-        "pressure_hpa" => "Air pressure",
-        "depth_m" => "Depth",
-        "turbidity_ntu" => "Turbidity",
-        "orp_mv" => "Redox (ORP)",
-        "par_umol_m2_s" => "Light (PAR)",
-        "sludge_ph" => "Sludge pH",
-        "sludge_orp_mv" => "Sludge redox",
-        "tan_mg_l" => "TAN (as N)",
-        "nitrite_mg_l" => "Nitrite (as N)",
-        "nitrate_mg_l" => "Nitrate (as N)",
-        "phosphate_mg_l" => "Phosphate (as P)",
-        "alkalinity_mg_l" => "Alkalinity CaCO3",
-        "hardness_mg_l" => "Hardness CaCO3",
-        "calcium_mg_l" => "Calcium",
-        "magnesium_mg_l" => "Magnesium",
-        "iron_mg_l" => "Iron",
-        "sulfide_mg_l" => "Sulfide (as S)",
-        "secchi_cm" => "Secchi depth",
-        "aerator_on" => "Aerator on",
-        "aerator_kw" => "Aerator power",
-        "do_saturation_mg_l" => "Full saturation",
-        "do_saturation_percent" => "Oxygen saturation",
-        "nh3_n_mg_l" => "NH3-N (un-ionised)",
-        "h2s_s_mg_l" => "H2S-S (un-ionised)",
-        "co2_mg_l" => "CO2 dissolved",
-        "ph_swing" => "pH swing, 24 h",
-        "night_slope_mg_l_h" => "Oxygen slope",
-        "dawn_do_mg_l" => "Lowest by dawn",
-        other => other,
+pub(crate) fn quantity_name(words: Words, id: &str) -> String {
+    words.find(&format!("quantity-{id}")).unwrap_or_else(|| id.to_owned())
+}
+
+/// The same in at most 13 columns.
+pub(crate) fn quantity_short_name(words: Words, id: &str) -> String {
+    words.find(&format!("quantity-short-{id}")).unwrap_or_else(|| quantity_name(words, id))
+}
+
+/// An alarm's name. It goes with the last part of its id; English is as the daemon says it.
+pub(crate) fn alarm_name(words: Words, alarm: &AlarmStatus) -> String {
+    if words == english() {
+        return alarm.name.clone();
     }
+    let (place, kind) = alarm.id.split_once('.').unwrap_or(("", &alarm.id));
+    let (kind, which) = kind.split_once('.').unwrap_or((kind, ""));
+    let key = match (kind, place) {
+        ("probe-fault", _) => "alarm-probe-fault".to_owned(),
+        (part, "gateway") => format!("alarm-gateway-{part}"),
+        (kind, _) => format!("alarm-{kind}"),
+    };
+    if words.has(&key) { say!(words, &key, which = which).trim_end().to_owned() } else { alarm.name.clone() }
 }
 
 /// A priority in one word.
-pub(crate) fn priority_name(priority: u8) -> &'static str {
-    match priority {
-        1 => "CRITICAL",
-        2 => "HIGH",
-        _ => "MEDIUM",
-    }
+pub(crate) fn priority_name(words: Words, priority: u8) -> String {
+    words.get(match priority {
+        1 => "priority-1",
+        2 => "priority-2",
+        _ => "priority-3",
+    })
 }
 
 /// How soon a person must act on it.
-pub(crate) fn act_within(priority: u8) -> &'static str {
-    match priority {
-        1 => "act within 15 min",
-        2 => "act within the hour",
-        _ => "act today",
-    }
+pub(crate) fn act_within(words: Words, priority: u8) -> String {
+    words.get(match priority {
+        1 => "act-within-1",
+        2 => "act-within-2",
+        _ => "act-within-3",
+    })
 }
 
 /// Shape, number and letter of a priority: a diamond, a triangle, a square, drawn with ASCII since the
 /// black diamond is missing from 342 of the 456 console fonts of Debian 12 (console-setup 1.221), and
 /// a serial line may pass ASCII only.
-pub(crate) fn mark(priority: u8) -> &'static str {
-    match priority {
-        1 => "<1C>",
-        2 => "/2H\\",
-        _ => "[3M]",
-    }
+pub(crate) fn mark(words: Words, priority: u8) -> String {
+    words.get(match priority {
+        1 => "mark-1",
+        2 => "mark-2",
+        _ => "mark-3",
+    })
 }
 
 /// An alarm's state in words, in at most 14 columns.
-pub(crate) fn state_name(state: &str) -> &str {
-    match state {
-        "unacknowledged" => "UNACKNOWLEDGED",
-        "acknowledged" => "acknowledged",
-        "returned-unacknowledged" => "OVER, NOT ACK.",
-        "normal" => "normal",
-        "latched-unacknowledged" => "OVER, NOT ACK.",
-        "latched-acknowledged" => "over, reset it",
-        "suppressed-by-design" => "counted inside",
-        "out-of-service" => "out of service",
-        other => other,
-    }
+pub(crate) fn state_name(words: Words, state: &str) -> String {
+    words.find(&format!("state-{state}")).unwrap_or_else(|| state.to_owned())
 }
 
 /// How many alarms announce nothing, with a comma before: `, 2 shelved, 7 inside others`.
-pub(crate) fn held_words(farm: &FarmStatus) -> String {
+pub(crate) fn held_words(words: Words, farm: &FarmStatus) -> String {
     let count = |state: &str| farm.alarms.iter().filter(|alarm| alarm.state == state).count();
-    let mut words = String::new();
-    for (state, what) in [("shelved", "shelved"), ("suppressed-by-design", "counted in others")] {
+    let mut told = String::new();
+    for (state, key) in [("shelved", "held-shelved"), ("suppressed-by-design", "held-inside")] {
         match count(state) {
             0 => {}
-            some => words.push_str(&format!(", {some} {what}")),
+            some => told.push_str(&format!(", {}", say!(words, key, count = some))),
         }
     }
-    words
+    told
 }
 
 /// An alarm that announces nothing, and why.
 pub(crate) fn held_alarm_words(alarm: &AlarmStatus, clock: FarmClock) -> String {
+    let words = clock.words();
+    let (name, id) = (alarm_name(words, alarm), alarm.id.as_str());
     match (&alarm.shelf, &alarm.root) {
-        (Some(shelf), _) => format!(
-            "{} ({}) is shelved until {} by {}: {}",
-            alarm.name,
-            alarm.id,
-            clock.time_and_day(&shelf.until),
-            shelf.by,
-            shelf.reason
+        (Some(shelf), _) => say!(
+            words,
+            "held-alarm-shelved",
+            name = name,
+            id = id,
+            until = clock.time_and_day(&shelf.until),
+            by = &shelf.by,
+            reason = shelving::reason_words(words, &shelf.reason),
         ),
-        (None, Some(root)) => format!("{} ({}) is counted in {root}", alarm.name, alarm.id),
-        (None, None) => format!("{} ({}) is {}", alarm.name, alarm.id, state_name(&alarm.state)),
+        (None, Some(root)) => say!(words, "held-alarm-inside", name = name, id = id, root = root),
+        (None, None) => {
+            say!(words, "held-alarm-state", name = name, id = id, state = state_name(words, &alarm.state))
+        }
     }
 }
 
 /// Probes out of service and overdue for it, a line each; of one pond, or of the whole farm.
 pub(crate) fn probe_notes(farm: &FarmStatus, pond: Option<&str>, clock: FarmClock) -> Vec<String> {
+    let words = clock.words();
     let mut notes = Vec::new();
     for probe in farm.probes.iter().filter(|probe| pond.is_none() || probe.pond.as_deref() == pond) {
         if let Some(out) = &probe.out_of_service {
-            notes.push(format!(
-                "{} is out of service until {} ({})",
-                probe.id,
-                clock.time_and_day(&out.until),
-                out.by
-            ));
+            let until = clock.time_and_day(&out.until);
+            notes.push(say!(words, "probe-out", probe = &probe.id, until = until, by = &out.by));
             continue;
         }
         let overdue: Vec<String> = probe
@@ -134,11 +113,12 @@ pub(crate) fn probe_notes(farm: &FarmStatus, pond: Option<&str>, clock: FarmCloc
             .iter()
             .filter_map(|channel| {
                 let late = channel.overdue_s?;
-                Some(format!("{} by {}", quantity_name(&channel.quantity), age_words(late)))
+                let what = quantity_name(words, &channel.quantity);
+                Some(say!(words, "probe-overdue-by", what = what, late = age_words(words, late)))
             })
             .collect();
         if !overdue.is_empty() {
-            notes.push(format!("{} is overdue for service: {}", probe.id, overdue.join(", ")));
+            notes.push(say!(words, "probe-overdue", probe = &probe.id, what = overdue.join(", ")));
         }
     }
     notes
@@ -146,42 +126,50 @@ pub(crate) fn probe_notes(farm: &FarmStatus, pond: Option<&str>, clock: FarmCloc
 
 /// What the pond made and used up in its last farm day, in one row of a serial console; nothing where it
 /// is not known.
-pub(crate) fn day_words(day: &MetabolismStatus) -> Option<String> {
+pub(crate) fn day_words(words: Words, day: &MetabolismStatus) -> Option<String> {
     let balance = day.balance?;
     let trend = day
         .production_per_week_mg_l
-        .map(|slope| format!(" ({} a week)", signed(slope, 1)))
+        .map(|slope| format!(" {}", say!(words, "day-trend", slope = signed(slope, 1))))
         .unwrap_or_default();
-    Some(format!(
-        "made {}{trend}, used {}, net {} mg/L",
-        number(balance.production_mg_l, 1),
-        number(balance.respiration_mg_l, 1),
-        signed(balance.net_mg_l, 1),
+    Some(say!(
+        words,
+        "day-balance",
+        made = number(balance.production_mg_l, 1),
+        trend = trend,
+        used = number(balance.respiration_mg_l, 1),
+        net = signed(balance.net_mg_l, 1),
     ))
 }
 
 /// "technician on shift 02:11, second person 02:14; next adviser 02:19": who was called for an alarm and
 /// who is next; `None` where nobody is.
 pub(crate) fn called_words(alarm: &AlarmStatus, clock: FarmClock) -> Option<String> {
+    let words = clock.words();
     let called: Vec<String> = alarm
         .called
         .iter()
         .map(|called| {
-            let times = if called.times > 1 { format!(", {} times", called.times) } else { String::new() };
+            let times = match called.times {
+                ..=1 => String::new(),
+                times => format!(", {}", say!(words, "called-times", times = times)),
+            };
             let outcome = match (called.outcome.as_deref(), &called.why) {
-                (Some("failed"), Some(why)) => format!(" NOT REACHED: {why}"),
-                (Some("failed"), None) => " NOT REACHED".to_owned(),
-                (None, _) => " (under way)".to_owned(),
+                (Some("failed"), Some(why)) => format!(" {}: {why}", say!(words, "called-not-reached")),
+                (Some("failed"), None) => format!(" {}", say!(words, "called-not-reached")),
+                (None, _) => format!(" ({})", say!(words, "called-under-way")),
                 _ => String::new(),
             };
             format!("{} {}{times}{outcome}", called.name, clock.time_and_day(&called.at))
         })
         .collect();
-    let next =
-        alarm.next_call.as_ref().map(|next| format!("next {} {}", next.name, clock.time_and_day(&next.at)));
+    let next = alarm
+        .next_call
+        .as_ref()
+        .map(|next| say!(words, "called-next", name = &next.name, at = clock.time_and_day(&next.at)));
     match (called.is_empty(), next) {
         (true, None) => None,
-        (true, Some(next)) => Some(format!("nobody yet; {next}")),
+        (true, Some(next)) => Some(format!("{}; {next}", say!(words, "called-nobody"))),
         (false, None) => Some(called.join(", ")),
         (false, Some(next)) => Some(format!("{}; {next}", called.join(", "))),
     }
@@ -189,12 +177,12 @@ pub(crate) fn called_words(alarm: &AlarmStatus, clock: FarmClock) -> Option<Stri
 
 /// What came of the horn's newest test.
 pub(crate) fn horn_test_words(test: &HornTestStatus, clock: FarmClock) -> String {
-    let at = clock.time_and_day(&test.at);
-    let why = test.why.as_deref().unwrap_or("no reason is known");
+    let (words, at) = (clock.words(), clock.time_and_day(&test.at));
+    let why = test.why.clone().unwrap_or_else(|| say!(words, "horn-test-no-reason"));
     match test.outcome.as_str() {
-        "done" => format!("test {at}: it answered"),
-        "left-out" => format!("test {at} left out: {why}"),
-        _ => format!("TEST {at} FAILED: {why}"),
+        "done" => say!(words, "horn-test-done", at = at),
+        "left-out" => say!(words, "horn-test-left-out", at = at, why = why),
+        _ => say!(words, "horn-test-failed", at = at, why = why),
     }
 }
 
@@ -204,11 +192,10 @@ mod tests {
     use pondreeve_core::Quantity;
 
     #[test]
-    fn every_quantity_has_a_name_that_fits() {
+    fn every_quantity_has_a_name() {
         for quantity in Quantity::ALL {
-            let name = quantity_name(quantity.id());
+            let name = quantity_name(english(), quantity.id());
             assert_ne!(name, quantity.id(), "no name for it");
-            assert!(name.len() <= 18, "{name}");
         }
     }
 }

@@ -42,6 +42,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
             mode: 0o600,
             group: None,
             limits_by: Vec::new(),
+            texts: Default::default(),
         },
         buses: Vec::new(),
         lines: Vec::new(),

@@ -164,6 +164,7 @@ pub(super) fn farm(port: u16) -> Farm {
             mode: 0o660,
             group: None,
             limits_by: Vec::new(),
+            texts: Default::default(),
         },
         buses: Vec::new(),
         lines: Vec::new(),

@@ -5,6 +5,7 @@ use pondreeve_core::view::AlarmView;
 use serde::{Deserialize, Serialize};
 
 use super::calls::{CalledStatus, NextCallStatus};
+use super::said::SaidStatus;
 use super::status::rfc3339;
 
 /// An alarm.
@@ -27,6 +28,9 @@ pub struct AlarmStatus {
     pub changed_at: String,
     /// One line.
     pub message: String,
+    /// What the message is made of, for other languages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said: Option<Box<SaidStatus>>,
     /// Who acknowledged.
     pub acknowledged_by: Option<String>,
     /// Who was called for it, in the order of the first call.

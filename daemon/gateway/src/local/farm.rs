@@ -1,5 +1,7 @@
 //! The farm and its ponds as they are said over the socket.
 
+use std::path::PathBuf;
+
 use serde::{Deserialize, Serialize};
 
 use super::alarms::AlarmStatus;
@@ -7,6 +9,7 @@ use super::calls::HornTestStatus;
 use super::diary::DiaryStatus;
 use super::limits::ChangedLimitStatus;
 use super::machine::MachineStatus;
+use super::said::SaidStatus;
 use super::service::ProbeStatus;
 
 /// The farm at one moment. Times are RFC 3339 in UTC; `time_zone_offset_s` says how to show them.
@@ -54,6 +57,12 @@ pub struct FarmStatus {
     /// What the gateway computer says of itself.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub machine: Option<MachineStatus>,
+    /// Language of the console as configured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub language: Option<String>,
+    /// Folder of the farm's own texts as configured, on this machine.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub texts: Option<PathBuf>,
 }
 
 /// One pond.
@@ -74,9 +83,15 @@ pub struct PondStatus {
     pub forecast_score: Option<ForecastScoreStatus>,
     /// Why there is none.
     pub no_forecast: Option<String>,
+    /// What that is made of, for other languages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub no_forecast_said: Option<Box<SaidStatus>>,
     /// Sensor or water in one line, where oxygen is in doubt, low, falling or missing.
     #[serde(default)]
     pub probe_or_water: Option<String>,
+    /// What that is made of, for other languages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub probe_or_water_said: Option<Box<SaidStatus>>,
     /// Present advice.
     pub advice: Option<AdviceStatus>,
     /// Aeration of the last nights, newest last.
@@ -208,6 +223,9 @@ pub struct AdviceStatus {
     pub kwh: f64,
     /// Why.
     pub reason: String,
+    /// What the reason is made of, for other languages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said: Option<Box<SaidStatus>>,
 }
 
 /// One night's aeration.

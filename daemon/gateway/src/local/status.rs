@@ -13,6 +13,7 @@ use super::protocol::{
     AdviceStatus, AerationNightStatus, AeratorStatus, AlarmStatus, BalanceStatus, FarmStatus, FaultStatus,
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus, ShelfStatus,
 };
+use super::said::SaidStatus;
 use super::service::probes_status;
 use crate::config::Farm;
 
@@ -51,6 +52,8 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
         changed_limits: view.limit_changes.iter().map(changed_status).collect(),
         waiting_to_forward,
         machine: None,
+        language: farm.local.texts.language.clone(),
+        texts: farm.local.texts.folder.clone(),
     }
 }
 
@@ -61,6 +64,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
         stopped: index < 64 && pond.aerators_stopped & (1 << index) != 0,
         power_kw: group.power_kw,
     });
+    let verdict = pond.verdict.map(|verdict| verdict.line());
     PondStatus {
         id: configured.id.clone(),
         name: configured.name.clone(),
@@ -73,8 +77,10 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
             bias_mg_l: score.bias_mg_l,
             inside_80: score.inside_80,
         }),
-        no_forecast: pond.no_forecast.clone(),
-        probe_or_water: pond.verdict.map(|verdict| verdict.line()),
+        no_forecast: pond.no_forecast.as_ref().map(|why| why.english().to_owned()),
+        no_forecast_said: pond.no_forecast.as_ref().and_then(SaidStatus::of),
+        probe_or_water_said: verdict.as_ref().and_then(SaidStatus::of),
+        probe_or_water: verdict.map(String::from),
         advice: pond.advice.as_ref().map(|advice| advice_status(advice, configured)),
         aeration_nights: pond.aeration_nights.iter().map(aeration_night_status).collect(),
         metabolism: metabolism_status(pond),
@@ -143,7 +149,8 @@ fn advice_status(advice: &Advice, configured: &Pond) -> AdviceStatus {
         start: advice.start.map(rfc3339),
         stop: advice.stop.map(rfc3339),
         kwh: advice.kwh,
-        reason: advice.reason.clone(),
+        reason: advice.reason.english().to_owned(),
+        said: SaidStatus::of(&advice.reason),
     }
 }
 
@@ -186,7 +193,8 @@ fn alarm_status(alarm: &AlarmView, pond: Option<String>, farm: &Farm) -> AlarmSt
         state: alarm.state.id().to_owned(),
         raised_at: rfc3339(alarm.raised_at),
         changed_at: rfc3339(alarm.changed_at),
-        message: alarm.message.clone(),
+        message: alarm.message.english().to_owned(),
+        said: SaidStatus::of(&alarm.message),
         acknowledged_by: alarm.acknowledged_by.clone(),
         shelf: alarm.shelf.as_ref().map(|shelf| ShelfStatus {
             until: rfc3339(shelf.until),

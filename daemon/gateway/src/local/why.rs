@@ -129,13 +129,13 @@ pub fn why_status(why: &Why, farm: &Farm, changes: &[LimitChange], now: Timestam
                 .get(usize::from(verdict.probe.0))
                 .map_or_else(String::new, |probe| probe.id.clone()),
             leaning: verdict.leaning().id().to_owned(),
-            line: verdict.line(),
+            line: verdict.line().into(),
             score: verdict.score,
             clues: verdict
                 .clues()
                 .map(|clue| {
                     let kind = clue.sign.kind().says().to_owned();
-                    (kind, clue.sign.says(verdict.quantity), clue.points)
+                    (kind, clue.sign.says(verdict.quantity).into(), clue.points)
                 })
                 .collect(),
             what_to_do: verdict.leaning().what_to_do().to_owned(),

@@ -1,9 +1,8 @@
 //! The report's words, from the Fluent files in `texts/`: every sentence that a reader sees, in each language.
 
-use std::borrow::Cow;
-
-use fluent_bundle::{FluentArgs, FluentBundle, FluentResource};
-use unic_langid::LanguageIdentifier;
+use crate::texts;
+#[cfg(test)]
+pub(super) use crate::texts::NO_TEXT;
 
 /// A language that reports are written in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
@@ -35,7 +34,7 @@ impl Language {
 
 /// The words of one language.
 pub struct Texts {
-    bundle: FluentBundle<FluentResource>,
+    inner: texts::Texts,
     /// Which.
     pub language: Language,
 }
@@ -46,46 +45,26 @@ impl std::fmt::Debug for Texts {
     }
 }
 
-/// What stands for a text that is not there; a test looks for it.
-pub(super) const NO_TEXT: char = '⟨';
-
 impl Texts {
     /// Reads them.
     pub fn new(language: Language) -> Self {
-        let id: LanguageIdentifier = language.code().parse().unwrap_or_default();
-        let mut bundle = FluentBundle::new(vec![id]);
-        // Marks of direction would stand between a number and its unit.
-        bundle.set_use_isolating(false);
-        // What is not sound in a file is left out; a test reads the files strictly.
-        let resource = match FluentResource::try_new(language.source().to_owned()) {
-            Ok(resource) | Err((resource, _)) => resource,
-        };
-        let _ = bundle.add_resource(resource);
-        Self { bundle, language }
+        Self { inner: texts::Texts::of(language.code(), &[language.source()]), language }
     }
 
     /// A text.
     pub fn get(&self, key: &str) -> String {
-        self.fill(key, &[])
+        self.inner.get(key)
     }
 
     /// A text with something put in.
     pub fn fill(&self, key: &str, arguments: &[(&str, &str)]) -> String {
-        let Some(pattern) = self.bundle.get_message(key).and_then(|message| message.value()) else {
-            return format!("{NO_TEXT}{key}⟩");
-        };
-        let mut args = FluentArgs::new();
-        for (name, value) in arguments {
-            args.set((*name).to_owned(), (*value).to_owned());
-        }
-        let mut errors = Vec::new();
-        let text: Cow<'_, str> = self.bundle.format_pattern(pattern, Some(&args), &mut errors);
-        if errors.is_empty() { text.into_owned() } else { format!("{NO_TEXT}{key}: {errors:?}⟩") }
+        let arguments: Vec<_> = arguments.iter().map(|(name, value)| (*name, (*value).into())).collect();
+        self.inner.fill(key, &arguments)
     }
 
     /// Whether there is such a text.
     pub fn has(&self, key: &str) -> bool {
-        self.bundle.has_message(key)
+        self.inner.has(key)
     }
 }
 
@@ -93,45 +72,13 @@ impl Texts {
 mod tests {
     use std::collections::{BTreeMap, BTreeSet};
 
-    use fluent_syntax::ast::{Entry, Expression, InlineExpression, Pattern, PatternElement};
-
     use super::*;
 
     /// Keys of a file, each with the names of what is put in.
     fn keys(language: Language) -> BTreeMap<String, BTreeSet<String>> {
-        let parsed = fluent_syntax::parser::parse(language.source());
-        let resource = parsed.unwrap_or_else(|(_, errors)| panic!("{}: {errors:?}", language.code()));
-        let mut keys = BTreeMap::new();
-        for entry in resource.body {
-            if let Entry::Message(message) = entry {
-                let names = message.value.as_ref().map(names).unwrap_or_default();
-                let key = message.id.name.to_owned();
-                assert!(
-                    keys.insert(key, names).is_none(),
-                    "{} twice in {}",
-                    message.id.name,
-                    language.code()
-                );
-            }
-        }
+        let (keys, wrong) = texts::own::keys(language.source());
+        assert_eq!(wrong, Vec::<String>::new(), "{}", language.code());
         keys
-    }
-
-    fn names(pattern: &Pattern<&str>) -> BTreeSet<String> {
-        let mut found = BTreeSet::new();
-        for element in &pattern.elements {
-            if let PatternElement::Placeable { expression } = element {
-                let (inline, variants) = match expression {
-                    Expression::Inline(inline) => (inline, &[][..]),
-                    Expression::Select { selector, variants } => (selector, &variants[..]),
-                };
-                if let InlineExpression::VariableReference { id } = inline {
-                    found.insert(id.name.to_owned());
-                }
-                found.extend(variants.iter().flat_map(|variant| names(&variant.value)));
-            }
-        }
-        found
     }
 
     #[test]

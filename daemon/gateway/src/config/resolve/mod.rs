@@ -17,6 +17,7 @@ mod ponds;
 mod probes;
 mod products;
 mod sources;
+mod texts;
 mod water_limits;
 
 use std::cell::RefCell;
@@ -301,6 +302,7 @@ impl Resolver<'_> {
             mode: mode?,
             group: raw.group.as_ref().map(|at| at.value.clone()),
             limits_by: raw.limits_by.iter().flat_map(|at| &at.value).map(|at| at.value.clone()).collect(),
+            texts: self.texts(raw),
         })
     }
 

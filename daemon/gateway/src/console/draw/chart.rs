@@ -6,6 +6,7 @@ use ratatui::style::Style;
 
 use crate::console::text::number;
 use crate::local::protocol::PondStatus;
+use crate::texts::say;
 
 use super::outlook::reading;
 use super::{Canvas, Context, Curve, Rows};
@@ -81,8 +82,9 @@ pub(super) fn oxygen(
     let columns = canvas.columns();
     let (from, to) = span(pond, now);
     let measured = measured(curve);
-    let forecast = if pond.forecast.is_some() { "  o expected  I 80% sure" } else { "" };
-    let legend = legend(canvas, context, curve, forecast);
+    let words = context.words();
+    let forecast = if pond.forecast.is_some() { say!(words, "chart-course") } else { String::new() };
+    let legend = legend(canvas, context, curve, &forecast);
     canvas.put(0, rows.top, &legend, columns - 1, Style::new());
 
     let top_value = measured.iter().map(|(_, value, _)| *value).fold(pond.do_low_mg_l[0] + 1.0, f64::max);
@@ -128,15 +130,16 @@ pub(super) fn legend(
     forecast: &str,
 ) -> String {
     let dot = dot(canvas);
-    let legend = match curve {
-        None => "Oxygen, mg/L: asking the daemon for the curve ...".to_owned(),
-        Some(Curve { trouble: Some(why), .. }) => format!("Oxygen, mg/L: no curve ({why})"),
-        Some(_) if measured(curve).is_empty() => {
-            format!("Oxygen, mg/L: nothing stored in this time{forecast}")
-        }
-        Some(_) => format!("Oxygen, mg/L: {dot} measured  ? suspect{forecast}  - limits"),
+    let words = context.words();
+    let forecast = if forecast.is_empty() { String::new() } else { format!("  {forecast}") };
+    let marks = match curve {
+        None => say!(words, "chart-asking"),
+        Some(Curve { trouble: Some(why), .. }) => say!(words, "chart-no-curve", why = why),
+        Some(_) if measured(curve).is_empty() => say!(words, "chart-nothing", forecast = forecast),
+        Some(_) => say!(words, "chart-marks", dot = dot, forecast = forecast),
     };
-    if context.live() { legend } else { format!("{legend} (old)") }
+    let legend = say!(words, "chart-oxygen", marks = marks);
+    if context.live() { legend } else { format!("{legend} {}", say!(words, "chart-old")) }
 }
 
 fn dot(canvas: &Canvas<'_>) -> &'static str {

@@ -3,9 +3,11 @@
 use ratatui::layout::Position;
 use ratatui::style::Style;
 
+use crate::console::deed_words::deed_words;
 use crate::console::diary::{Form, KINDS, Place, Sort};
 use crate::console::text::wrap;
 use crate::local::diary::DeedStatus;
+use crate::texts::{Words, say};
 
 use super::{Canvas, Context, Rows, pond_label};
 
@@ -14,11 +16,11 @@ const FIELD: u16 = 11;
 
 /// What people did: entries of the diary, readings by hand, acknowledgements, services.
 pub(super) fn done(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
-    let columns = canvas.columns();
-    canvas.put(0, rows.top, "What was done, newest first", columns, canvas.bold());
-    canvas.put_right(columns - 1, rows.top, "d: record something", Style::new());
+    let (columns, words) = (canvas.columns(), context.words());
+    canvas.put(0, rows.top, &say!(words, "diary-title"), columns, canvas.bold());
+    canvas.put_right(columns - 1, rows.top, &say!(words, "diary-record"), Style::new());
     let Some(deeds) = &context.screen.ui.deeds else {
-        canvas.put(0, rows.top + 1, "Asking the daemon ...", columns - 1, Style::new());
+        canvas.put(0, rows.top + 1, &say!(words, "asking"), columns - 1, Style::new());
         return None;
     };
     let mut lines: Vec<(String, bool)> = Vec::new();
@@ -31,7 +33,7 @@ pub(super) fn done(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         }
     }
     if lines.is_empty() {
-        canvas.put(0, rows.top + 2, "Nothing in the last 14 days.", columns - 1, Style::new());
+        canvas.put(0, rows.top + 2, &say!(words, "diary-none"), columns - 1, Style::new());
     }
     let height = usize::from(rows.height().saturating_sub(1));
     let all = lines.len();
@@ -41,66 +43,74 @@ pub(super) fn done(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         canvas.put(0, y, text, columns - 1, Style::new());
     }
     if all > height && rows.bottom > rows.top {
-        let text =
-            format!("lines {} to {} of {all}: up and down arrows", first + 1, (first + shown).min(all));
+        let text = say!(words, "lines", first = first + 1, last = (first + shown).min(all), all = all);
         canvas.put_right(columns - 1, rows.bottom - 1, &text, canvas.bold());
     }
     None
 }
 
 fn line(context: &Context<'_>, deed: &DeedStatus) -> String {
+    let words = context.words();
     let when = context.clock.time_and_day(&deed.at);
     let pond = deed.pond.as_deref().map_or_else(String::new, |pond| format!(" {}", pond.to_uppercase()));
     let number = deed.number.map_or_else(String::new, |number| format!(" #{number}"));
     let state = match (deed.superseded_by, &deed.withdrawn) {
-        (Some(_), Some(_)) => "WITHDRAWN ".to_owned(),
-        (Some(later), None) => format!("SUPERSEDED by #{later} "),
+        (Some(_), Some(_)) => format!("{} ", say!(words, "diary-withdrawn")),
+        (Some(later), None) => format!("{} ", say!(words, "diary-superseded", number = later.to_string())),
         (None, _) => String::new(),
     };
-    format!("{when}{pond} {state}{}: {}, {}{number}", deed.kind, deed.words, deed.by)
+    let kind = kind_words(words, &deed.kind);
+    format!("{when}{pond} {state}{kind}: {}, {}{number}", deed_words(words, deed), deed.by)
+}
+
+/// A kind of entry as a person reads it; one that is not known here is as it is.
+fn kind_words(words: Words, kind: &str) -> String {
+    words.find(&format!("kind-{kind}")).unwrap_or_else(|| kind.to_owned())
 }
 
 /// The form.
 pub(super) fn form(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
     let form = context.screen.ui.form.as_ref()?;
-    let columns = canvas.columns();
+    let (columns, words) = (canvas.columns(), context.words());
     if form.recorded.is_some() {
-        recorded(canvas, form, rows);
+        recorded(canvas, words, form, rows);
         return None;
     }
     let mut y = rows.top;
-    canvas.put(0, y, "Record what was done", columns, canvas.bold());
+    canvas.put(0, y, &say!(words, "diary-form-title"), columns, canvas.bold());
     y += 1;
     let pond = context.farm.ponds.get(form.pond)?;
     let here = form.place == Place::Pond;
     let name = if form.pond_chosen {
         format!("{} {}", form.pond + 1, pond_label(&pond.id, &pond.name))
     } else {
-        format!("press 1 to {}", context.farm.ponds.len().min(9))
+        say!(words, "press-pond", last = context.farm.ponds.len().min(9))
     };
-    canvas.put(0, y, "Pond", 13, Style::new());
+    canvas.put(0, y, &say!(words, "label-pond"), 13, Style::new());
     canvas.put(13, y, &name, columns - 14, if here { canvas.reverse() } else { canvas.bold() });
     let mut cursor = here.then(|| Position::new(13, y));
     y += 1;
     let Some((kind, fields)) = form.kind.and_then(|kind| KINDS.get(kind)) else {
-        return kinds(canvas, form, rows, y + 1).or(cursor);
+        return kinds(canvas, words, form, rows, y + 1).or(cursor);
     };
-    canvas.put(0, y, "What", 13, Style::new());
-    canvas.put(13, y, kind, columns - 14, canvas.bold());
+    canvas.put(0, y, &say!(words, "diary-label-what"), 13, Style::new());
+    canvas.put(13, y, &kind_words(words, kind), columns - 14, canvas.bold());
     y += 1;
     let mut options: Vec<String> = Vec::new();
     for (place, ((label, hint, sort), text)) in fields.iter().zip(&form.texts).enumerate() {
         let here = form.place == Place::Field(place);
-        canvas.put(0, y, label, 13, Style::new());
+        canvas.put(0, y, &words.get(label), 13, Style::new());
         cursor = field(canvas, y, text, here).or(cursor);
-        let own = Form::options(*sort, context.farm);
+        let own = Form::options(*sort, context.farm, words);
+        let own: Vec<String> = own.into_iter().map(|own| own.read).collect();
         let chosen = text.parse::<usize>().ok().and_then(|digit| own.get(digit.wrapping_sub(1)));
         let hint = match (chosen, sort) {
             (Some(chosen), _) => chosen.clone(),
-            (None, Sort::Lot) if own.is_empty() => "no lot in the configuration".to_owned(),
-            (None, Sort::Lot) if own.len() == 1 => format!("{} if none is chosen", own.concat()),
-            (None, Sort::Lot | Sort::Choice(_)) => format!("1 to {}", own.len()),
-            (None, _) => (*hint).to_owned(),
+            (None, Sort::Lot) if own.is_empty() => say!(words, "diary-no-lot"),
+            (None, Sort::Lot) if own.len() == 1 => say!(words, "diary-one-lot", lot = own.concat()),
+            (None, Sort::Lot | Sort::Choice(_)) => say!(words, "diary-one-of", last = own.len()),
+            (None, _) if hint.is_empty() => String::new(),
+            (None, _) => words.get(hint),
         };
         canvas.put(13 + FIELD + 1, y, &hint, columns - FIELD - 15, Style::new());
         if here {
@@ -108,9 +118,10 @@ pub(super) fn form(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         }
         y += 1;
     }
-    canvas.put(0, y, "At", 13, Style::new());
+    canvas.put(0, y, &say!(words, "diary-at"), 13, Style::new());
     cursor = field(canvas, y, &form.time, form.place == Place::Time).or(cursor);
-    canvas.put(13 + FIELD + 1, y, "hh:mm, farm time; empty for now", columns - FIELD - 15, Style::new());
+    let hint = say!(words, "entry-time-hint");
+    canvas.put(13 + FIELD + 1, y, &hint, columns - FIELD - 15, Style::new());
     y += 2;
     if let Some(unsure) = &form.unsure {
         canvas.paragraph(0, y, unsure, columns - 1, 4, canvas.reverse());
@@ -127,10 +138,10 @@ pub(super) fn form(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
 }
 
 /// The kinds to choose from.
-fn kinds(canvas: &mut Canvas<'_>, form: &Form, rows: Rows, from: u16) -> Option<Position> {
+fn kinds(canvas: &mut Canvas<'_>, words: Words, form: &Form, rows: Rows, from: u16) -> Option<Position> {
     let columns = canvas.columns();
     let mut cursor = None;
-    canvas.put(0, from, "What was done?", columns - 1, Style::new());
+    canvas.put(0, from, &say!(words, "diary-what-done"), columns - 1, Style::new());
     let visible = usize::from(rows.bottom.saturating_sub(from + 1)).max(1);
     let first = (form.marked + 1).saturating_sub(visible);
     for (y, (place, (kind, _))) in (from + 1..rows.bottom).zip(KINDS.iter().enumerate().skip(first)) {
@@ -141,7 +152,7 @@ fn kinds(canvas: &mut Canvas<'_>, form: &Form, rows: Rows, from: u16) -> Option<
         };
         let here = form.place == Place::Kind && form.marked == place;
         let style = if here { canvas.reverse() } else { canvas.bold() };
-        canvas.put(2, y, &format!("{key}  {kind}"), columns - 3, style);
+        canvas.put(2, y, &format!("{key}  {}", kind_words(words, kind)), columns - 3, style);
         if here {
             cursor = Some(Position::new(2, y));
         }
@@ -150,16 +161,17 @@ fn kinds(canvas: &mut Canvas<'_>, form: &Form, rows: Rows, from: u16) -> Option<
 }
 
 /// The entry as it was taken, read back with what to mind.
-fn recorded(canvas: &mut Canvas<'_>, form: &Form, rows: Rows) {
+fn recorded(canvas: &mut Canvas<'_>, words: Words, form: &Form, rows: Rows) {
     let Some(recorded) = &form.recorded else { return };
     let columns = canvas.columns();
     let entry = &recorded.entry;
     let pond = entry.pond.as_deref().unwrap_or_default().to_uppercase();
-    let title = format!("Kept as entry {}, pond {pond}", entry.number.unwrap_or_default());
+    let number = entry.number.unwrap_or_default().to_string();
+    let title = say!(words, "diary-kept", number = number, pond = pond);
     canvas.put(0, rows.top, &title, columns - 1, canvas.bold());
     let mut y = rows.top + 1;
-    let words = format!("{}: {}.", entry.kind, entry.words);
-    let lines = std::iter::once((words, canvas.bold()));
+    let said = format!("{}: {}.", kind_words(words, &entry.kind), deed_words(words, entry));
+    let lines = std::iter::once((said, canvas.bold()));
     let lines = lines.chain(recorded.told.iter().map(|told| (told.clone(), Style::new())));
     let cautions = recorded.cautions.iter().map(|caution| (format!("! {caution}"), canvas.bold()));
     for (text, style) in lines.chain(cautions).collect::<Vec<_>>() {
@@ -169,13 +181,7 @@ fn recorded(canvas: &mut Canvas<'_>, form: &Form, rows: Rows) {
         }
         y += canvas.paragraph(0, y, &text, columns - 1, room.min(4), style);
     }
-    canvas.put(
-        0,
-        rows.bottom - 1,
-        "Enter: back. Wrong? pondreeve record --correct",
-        columns - 1,
-        Style::new(),
-    );
+    canvas.put(0, rows.bottom - 1, &say!(words, "diary-back"), columns - 1, Style::new());
 }
 
 /// A field. Gives the place of the cursor if it is in it.

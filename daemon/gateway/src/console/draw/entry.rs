@@ -7,6 +7,7 @@ use crate::cli::enter::basis::kept_as;
 use crate::console::entry::{FIELDS, Place};
 use crate::console::text::{age_words, quality};
 use crate::console::words::quantity_name;
+use crate::texts::say;
 
 use super::outlook::{reading, value_text};
 use super::{Canvas, Context, Rows, pond_label};
@@ -16,9 +17,9 @@ const FIELD: u16 = 9;
 
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
     let entry = context.screen.ui.entry.as_ref()?;
-    let columns = canvas.columns();
+    let (columns, words) = (canvas.columns(), context.words());
     let mut y = rows.top;
-    canvas.put(0, y, "Readings made by hand", columns, canvas.bold());
+    canvas.put(0, y, &say!(words, "entry-title"), columns, canvas.bold());
     y += 1;
 
     let pond = context.farm.ponds.get(entry.pond)?;
@@ -26,27 +27,29 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     let name = if entry.pond_chosen {
         format!("{} {}", entry.pond + 1, pond_label(&pond.id, &pond.name))
     } else {
-        format!("press 1 to {}", context.farm.ponds.len().min(9))
+        say!(words, "press-pond", last = context.farm.ponds.len().min(9))
     };
-    canvas.put(0, y, "Pond", 12, Style::new());
+    canvas.put(0, y, &say!(words, "label-pond"), 12, Style::new());
     canvas.put(12, y, &name, columns - 13, if here { canvas.reverse() } else { canvas.bold() });
     let mut cursor = here.then(|| Position::new(12, y));
     y += 1;
 
-    canvas.put(0, y, "Sampled at", 12, Style::new());
+    canvas.put(0, y, &say!(words, "entry-sampled-at"), 12, Style::new());
     let place = field(canvas, 12, y, &entry.time, entry.place == Place::Time);
     cursor = place.or(cursor);
-    canvas.put(12 + FIELD + 1, y, "hh:mm, farm time; empty for now", columns - FIELD - 14, Style::new());
+    let hint = say!(words, "entry-time-hint");
+    canvas.put(12 + FIELD + 1, y, &hint, columns - FIELD - 14, Style::new());
     y += 1;
 
     if let Some(oxygen) =
         reading(pond, "do_mg_l").filter(|oxygen| entry.pond_chosen && oxygen.value.is_some())
     {
-        let text = format!(
-            "The probe says {} mg/L oxygen ({}, {} old).",
-            value_text(context, oxygen),
-            quality(oxygen.flag),
-            age_words(context.aged(oxygen.age_s))
+        let text = say!(
+            words,
+            "entry-probe-says",
+            value = value_text(context, oxygen),
+            quality = quality(words, oxygen.flag),
+            age = age_words(words, context.aged(oxygen.age_s)),
         );
         canvas.put(0, y, &text, columns - 1, Style::new());
     }
@@ -70,14 +73,14 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
         }
         let x = if two && position >= half { 40 } else { 0 };
         let row = y + u16::try_from(line - first).unwrap_or(0);
-        canvas.put(x, row, quantity_name(quantity.id()), 16, Style::new());
+        canvas.put(x, row, &quantity_name(words, quantity.id()), 16, Style::new());
         let place = field(canvas, x + 16, row, text, entry.place == Place::Value(position));
         cursor = place.or(cursor);
         let (low, high) = quantity.conceivable();
         let accepted = match (kept_as(*quantity), entry.basis(position)) {
             (None, _) => format!("{low}..{high} {}", quantity.unit()),
-            (Some(_), Some(basis)) => format!("mg/L as {} (u)", basis.name()),
-            (Some(_), None) => "as? press u".to_owned(),
+            (Some(_), Some(basis)) => say!(words, "entry-as", basis = basis.name()),
+            (Some(_), None) => say!(words, "entry-as-unknown"),
         };
         canvas.put(x + 16 + FIELD + 1, row, &accepted, 14, Style::new());
     }

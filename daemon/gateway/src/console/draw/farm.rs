@@ -6,11 +6,12 @@ use ratatui::style::Style;
 
 use crate::console::text::{NO_VALUE, age, first_that_fits, number, quality_short, signed};
 use crate::console::ui::{needs_acknowledging, top_alarm};
-use crate::console::words::state_name;
+use crate::console::words::{alarm_name, state_name};
 use crate::local::protocol::{AlarmStatus, FarmStatus, PondStatus};
+use crate::texts::{Words, say};
 
 use super::outlook::{self, is_old, reading};
-use super::{Canvas, Context, Rows, alarm_mark, panel, pond_label};
+use super::{Canvas, Context, Rows, panel, pond_label};
 
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
     let mut y = rows.top;
@@ -26,8 +27,9 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
 /// No alarm: where it will be closest tonight.
 fn all_quiet(canvas: &mut Canvas<'_>, context: &Context<'_>, y: u16) -> u16 {
     let columns = canvas.columns();
-    let text = if context.live() { "No alarms." } else { "No alarms when last heard." };
-    canvas.put(0, y, text, columns, canvas.bold());
+    let words = context.words();
+    let text = words.get(if context.live() { "farm-no-alarms" } else { "farm-no-alarms-then" });
+    canvas.put(0, y, &text, columns, canvas.bold());
     let lowest = context
         .farm
         .ponds
@@ -35,21 +37,22 @@ fn all_quiet(canvas: &mut Canvas<'_>, context: &Context<'_>, y: u16) -> u16 {
         .filter_map(|pond| Some((pond, pond.forecast.as_ref()?)))
         .min_by(|(_, a), (_, b)| a.do_min_mg_l.total_cmp(&b.do_min_mg_l));
     let text = match lowest {
-        Some((pond, forecast)) => format!(
-            "Lowest expected: {} {} mg/L ({} to {}) at {}.",
-            pond_label(&pond.id, &pond.name),
-            number(forecast.do_min_mg_l, 1),
-            number(forecast.low_80, 1),
-            number(forecast.high_80, 1),
-            context.clock.time(&forecast.do_min_at)
+        Some((pond, forecast)) => say!(
+            words,
+            "farm-lowest",
+            pond = pond_label(&pond.id, &pond.name),
+            lowest = number(forecast.do_min_mg_l, 1),
+            low = number(forecast.low_80, 1),
+            high = number(forecast.high_80, 1),
+            at = context.clock.time(&forecast.do_min_at),
         ),
-        None => match context.farm.ponds.iter().find_map(|pond| pond.no_forecast.as_deref()) {
-            Some(why) => format!("No forecast: {why}."),
-            None => "No forecast.".to_owned(),
+        None => match context.farm.ponds.iter().find_map(|pond| context.no_forecast(pond)) {
+            Some(why) => say!(words, "farm-no-forecast-why", why = why),
+            None => say!(words, "farm-no-forecast"),
         },
     };
     let rows = canvas.paragraph(0, y + 1, &text, columns - 1, 2, Style::new());
-    canvas.put(0, y + 1 + rows, "If in doubt, start aerators and look.", columns, Style::new());
+    canvas.put(0, y + 1 + rows, &say!(words, "in-doubt"), columns, Style::new());
     rows + 3
 }
 
@@ -88,29 +91,29 @@ impl Column {
     }
 
     /// Two rows of heading; the unit is in it.
-    fn heading(self, farm: &FarmStatus) -> (String, String) {
+    fn heading(self, farm: &FarmStatus, words: Words) -> (String, String) {
         let limit = |position: usize| {
             let mut limits = farm.ponds.iter().filter_map(|pond| pond.do_low_mg_l.get(position));
             let first = limits.next().copied().unwrap_or_default();
             let same = limits.all(|limit| (limit - first).abs() < 0.005);
-            if same { number(first, 1) } else { ["warn", "crit", "emer"][position.min(2)].to_owned() }
+            let keys = ["limit-short-1", "limit-short-2", "limit-short-3"];
+            if same { number(first, 1) } else { words.get(keys[position.min(2)]) }
         };
         let (first, second) = match self {
-            Self::Key => ("", String::new()),
-            Self::Alarm => ("", String::new()),
-            Self::Name => ("Pond", String::new()),
-            Self::Oxygen => ("Oxygen", "mg/L".to_owned()),
-            Self::Quality => ("quality", "age".to_owned()),
-            Self::Share => ("sat.", "%".to_owned()),
-            Self::Slope => ("mg/L", "per h".to_owned()),
-            Self::Warn => ("below", limit(0)),
-            Self::Critical => ("below", limit(1)),
-            Self::Lowest => ("low-", "est".to_owned()),
-            Self::Spread => ("80% sure", "mg/L".to_owned()),
-            Self::When => ("at", String::new()),
-            Self::Advice => ("Do", String::new()),
+            Self::Key | Self::Alarm => return (String::new(), String::new()),
+            Self::Name => ("head-pond", String::new()),
+            Self::Oxygen => ("head-oxygen", "mg/L".to_owned()),
+            Self::Quality => ("head-quality", say!(words, "head-age")),
+            Self::Share => ("head-share", "%".to_owned()),
+            Self::Slope => ("head-slope", say!(words, "head-per-hour")),
+            Self::Warn => ("head-below", limit(0)),
+            Self::Critical => ("head-below", limit(1)),
+            Self::Lowest => ("head-lowest", say!(words, "head-lowest-2")),
+            Self::Spread => ("head-spread", "mg/L".to_owned()),
+            Self::When => ("head-at", String::new()),
+            Self::Advice => ("head-do", String::new()),
         };
-        (first.to_owned(), second)
+        (words.get(first), second)
     }
 
     /// Whether numbers stand at its right edge.
@@ -127,15 +130,15 @@ impl Column {
                 let digit = if position < 9 { (position + 1).to_string() } else { " ".to_owned() };
                 format!("{sign}{digit}")
             }
-            Self::Alarm => worst(context, pond).map_or_else(String::new, alarm_mark),
+            Self::Alarm => worst(context, pond).map_or_else(String::new, |alarm| context.alarm_mark(alarm)),
             Self::Name => pond_label(&pond.id, &pond.name),
             Self::Oxygen => {
                 oxygen.map_or_else(|| NO_VALUE.to_owned(), |oxygen| outlook::value_text(context, oxygen))
             }
             Self::Quality => oxygen.map_or_else(String::new, |oxygen| {
                 let quality = match oxygen.value {
-                    Some(_) if is_old(context, oxygen) => "OLD",
-                    _ => quality_short(oxygen.flag),
+                    Some(_) if is_old(context, oxygen) => say!(context.words(), "quality-short-old"),
+                    _ => quality_short(context.words(), oxygen.flag),
                 };
                 format!("{quality} {}", age(context.aged(oxygen.age_s)))
             }),
@@ -227,8 +230,8 @@ fn ponds(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
         pond_row(canvas, context, pond, position, &columns, name_columns, y);
         y += 1;
         if two_lines {
-            let text =
-                format!("aerators {}.  {}", outlook::aerators(context, pond), second_line(context, pond));
+            let running = say!(context.words(), "farm-aerators", states = outlook::aerators(context, pond));
+            let text = format!("{running}  {}", second_line(context, pond));
             let at = 8;
             canvas.put(at, y, &text, canvas.columns() - at - 1, Style::new());
             y += 1;
@@ -238,7 +241,8 @@ fn ponds(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
         let hidden = farm.ponds.iter().enumerate();
         let hidden = hidden.filter(|(position, _)| !(first..first + visible).contains(position));
         let alarmed = hidden.clone().filter(|(_, pond)| worst(context, pond).is_some()).count();
-        let text = format!("  {} more ponds, {alarmed} of them in alarm: up and down arrows", hidden.count());
+        let more = say!(context.words(), "farm-more-ponds", more = hidden.count(), alarmed = alarmed);
+        let text = format!("  {more}");
         canvas.put(0, y, &text, canvas.columns(), if alarmed > 0 { canvas.bold() } else { Style::new() });
         y += 1;
     }
@@ -248,8 +252,8 @@ fn ponds(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
 /// What to do, or why nothing is known about the night.
 fn second_line(context: &Context<'_>, pond: &PondStatus) -> String {
     let act = outlook::action_line(context, pond);
-    match (&pond.advice, &pond.no_forecast) {
-        (None, Some(why)) if context.live() => format!("No forecast: {why}."),
+    match (&pond.advice, context.no_forecast(pond)) {
+        (None, Some(why)) if context.live() => say!(context.words(), "farm-no-forecast-why", why = why),
         _ => act,
     }
 }
@@ -265,7 +269,7 @@ fn heading(
     let mut x = 0;
     for column in columns {
         let wide = if *column == Column::Name { name_columns } else { column.columns() };
-        let (first, second) = column.heading(context.farm);
+        let (first, second) = column.heading(context.farm, context.words());
         let texts = if headings == 2 {
             vec![first, second]
         } else if *column == Column::Warn || *column == Column::Critical {
@@ -297,6 +301,7 @@ fn pond_row(
     let oxygen = reading(pond, "do_mg_l");
     let doubtful =
         oxygen.is_none_or(|oxygen| oxygen.value.is_none() || oxygen.flag > 2 || is_old(context, oxygen));
+    let below = say!(context.words(), "crossing-below");
     let mut x = 0;
     for column in columns {
         let wide = if *column == Column::Name { name_columns } else { column.columns() };
@@ -309,8 +314,8 @@ fn pond_row(
             Column::Name if alarm.is_some() => canvas.bold(),
             Column::Oxygen | Column::Quality if doubtful => canvas.doubtful(),
             Column::Oxygen if alarm.is_some_and(|alarm| alarm.priority <= 2) => canvas.bold(),
-            Column::Warn | Column::Critical if text == "below" => canvas.bold(),
-            Column::Advice if text.starts_with("START") => canvas.bold(),
+            Column::Warn | Column::Critical if text == below => canvas.bold(),
+            Column::Advice if outlook::must_start(context, pond) => canvas.bold(),
             _ => Style::new(),
         };
         if column.right() {
@@ -325,26 +330,23 @@ fn pond_row(
 /// The alarms that are not in the panel, and the gateway's own faults, as far as there is room.
 fn others(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) {
     let panel = top_alarm(context.farm).map(|alarm| &alarm.id);
-    let columns = canvas.columns();
+    let (columns, words) = (canvas.columns(), context.words());
     let mut lines: Vec<(String, Style)> = Vec::new();
     let told = |alarm: &&AlarmStatus| Some(&alarm.id) != panel && alarm.root.is_none();
     for alarm in context.farm.alarms.iter().filter(told) {
-        let text = format!(
-            "{} {}: {} since {}, {}",
-            alarm_mark(alarm),
-            context.alarm_place(alarm),
-            alarm.name,
-            context.clock.time_and_day(&alarm.raised_at),
-            state_name(&alarm.state)
-        );
+        let name = alarm_name(words, alarm);
         // The mark says whether it must be acknowledged.
-        let short = format!("{} {}: {}", alarm_mark(alarm), context.alarm_place(alarm), alarm.name);
+        let short = format!("{} {}: {name}", context.alarm_mark(alarm), context.alarm_place(alarm));
+        let since = context.clock.time_and_day(&alarm.raised_at);
+        let state = state_name(words, &alarm.state);
+        let text = format!("{short} {}", say!(words, "farm-since-state", since = since, state = state));
         let style = if needs_acknowledging(alarm) { canvas.bold() } else { Style::new() };
         lines.push((first_that_fits(&[&text, &short], usize::from(columns - 1)), style));
     }
     for fault in context.faults_without_alarm() {
         let since = context.clock.time_and_day(&fault.since);
-        lines.push((format!("Gateway: {}: {} since {since}", fault.part, fault.detail), Style::new()));
+        let text = say!(words, "gateway-fault", part = &fault.part, detail = &fault.detail, since = since);
+        lines.push((text, Style::new()));
     }
     let room = usize::from(rows.height());
     let shown = if lines.len() > room { room.saturating_sub(1) } else { lines.len() };
@@ -354,7 +356,7 @@ fn others(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) {
         y += 1;
     }
     if lines.len() > shown && room > 0 {
-        let text = format!("{} more alarms and faults: press Tab", lines.len() - shown);
+        let text = say!(words, "farm-more-alarms", more = lines.len() - shown);
         canvas.put(0, y, &text, columns - 1, canvas.bold());
     }
 }

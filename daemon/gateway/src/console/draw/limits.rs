@@ -3,8 +3,9 @@
 use ratatui::layout::Position;
 use ratatui::style::Style;
 
-use crate::console::limits::REASONS;
+use crate::console::limits::{REASONS, reason_key, reason_words};
 use crate::console::text::wrap;
+use crate::texts::say;
 
 use super::{Canvas, Context, Rows};
 
@@ -16,11 +17,11 @@ const FIELD_AT: u16 = 40;
 
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
     let form = context.screen.ui.limits.as_ref()?;
-    let columns = canvas.columns();
-    let title = format!("Limits of {}", context.pond_label(&form.pond));
+    let (columns, words) = (canvas.columns(), context.words());
+    let title = say!(words, "limits-title", pond = context.pond_label(&form.pond));
     canvas.put(0, rows.top, &title, columns, canvas.bold());
     let Some(limits) = &form.limits else {
-        canvas.put(0, rows.top + 1, "Asking the daemon ...", columns - 1, Style::new());
+        canvas.put(0, rows.top + 1, &say!(words, "asking"), columns - 1, Style::new());
         return None;
     };
     let room = usize::from(rows.height().saturating_sub(1 + BELOW)).max(1);
@@ -38,38 +39,42 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
             let typed = u16::try_from(form.value.len()).unwrap_or(0);
             cursor = (!form.asks_why).then(|| Position::new(FIELD_AT + 1 + typed, y));
         } else if let Some(change) = &own.changed {
-            let text = format!("CHANGED from {} by {}", change.configured, change.by);
+            let configured = change.configured.to_string();
+            let text = say!(words, "limits-changed-by", configured = configured, by = &change.by);
             canvas.put(FIELD_AT, y, &text, columns - FIELD_AT - 1, canvas.bold());
         }
         y += 1;
     }
-    let more = format!("{} of {}", form.marked + 1, limits.len());
+    let more = say!(words, "limits-place", place = form.marked + 1, all = limits.len());
     canvas.put_right(columns - 1, rows.top, &more, Style::new());
     let own = form.chosen()?;
     if form.asks_why {
         let what = if form.value.is_empty() {
-            format!("{} back to {} as configured. Why? This key sends it:", own.key, configured(own))
+            say!(words, "limits-take-back", key = &own.key, configured = configured(own).to_string())
         } else {
-            format!("{} from {} to {}. Why? This key sends it:", own.key, own.value, form.value)
+            let old = own.value.to_string();
+            say!(words, "limits-change", key = &own.key, old = old, new = &form.value)
         };
         canvas.put(0, y, &what, columns - 1, canvas.bold());
-        for (place, reason) in REASONS.iter().enumerate() {
+        for place in 0..REASONS.len() {
+            let reason = words.get(&reason_key(place));
             y += 1;
             canvas.put(2, y, &format!("{}  {reason}", place + 1), columns - 3, canvas.bold());
         }
         return None;
     }
     let source = match (&own.changed, &own.source) {
-        (Some(change), _) => format!(
-            "CHANGED from {} to {} by {} at {}: {}. Enter with nothing typed takes it back.",
-            change.configured,
-            change.value,
-            change.by,
-            context.clock.time_and_day(&change.at),
-            change.reason
+        (Some(change), _) => say!(
+            words,
+            "limits-changed-why",
+            configured = change.configured.to_string(),
+            value = change.value.to_string(),
+            by = &change.by,
+            at = context.clock.time_and_day(&change.at),
+            reason = reason_words(words, &change.reason),
         ),
-        (None, Some(source)) => format!("From: {source}"),
-        (None, None) => "No source is given.".to_owned(),
+        (None, Some(source)) => say!(words, "limits-source", source = source),
+        (None, None) => say!(words, "limits-no-source"),
     };
     for line in wrap(&source, usize::from(columns - 1), 4) {
         y += 1;

@@ -30,7 +30,11 @@ use ratatui::layout::{Position, Rect};
 use ratatui::style::Style;
 
 use crate::local::night::NightStatus;
-use crate::local::protocol::{AlarmStatus, FarmStatus, FaultStatus, HistoryPoint, PondStatus};
+use crate::local::protocol::{
+    AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, HistoryPoint, PondStatus,
+};
+use crate::texts::said::told;
+use crate::texts::{Words, say};
 
 use canvas::Canvas;
 
@@ -38,7 +42,7 @@ use super::terminal::Capabilities;
 use super::text::{FarmClock, age_words, first_that_fits, width};
 
 use super::ui::{Page, Ui, needs_acknowledging, top_unacknowledged};
-use super::words::{mark, priority_name};
+use super::words::{alarm_name, mark, priority_name};
 
 /// Smallest window with room for what matters.
 const SMALLEST: (u16, u16) = (50, 12);
@@ -117,7 +121,7 @@ pub(crate) fn draw(area: Rect, screen: &Screen<'_>) -> (Buffer, Option<Position>
     };
     let context = Context {
         farm,
-        clock: FarmClock::new(&farm.at, farm.time_zone_offset_s),
+        clock: FarmClock::new(&farm.at, farm.time_zone_offset_s).read_in(screen.ui.words),
         behind_s: match screen.link {
             Link::Lost { for_s, .. } => Some(*for_s),
             Link::Live | Link::Waiting { .. } => None,
@@ -148,7 +152,7 @@ pub(crate) fn draw(area: Rect, screen: &Screen<'_>) -> (Buffer, Option<Position>
         Page::Diary => diary::form(&mut canvas, &context, body),
     };
     notice(&mut canvas, screen, area.height - 2);
-    footer(&mut canvas, screen.ui.page, area.height - 1);
+    footer(&mut canvas, screen, area.height - 1);
     (buffer, cursor)
 }
 
@@ -176,6 +180,11 @@ struct Context<'a> {
 }
 
 impl Context<'_> {
+    /// The language that is spoken.
+    fn words(&self) -> Words {
+        self.screen.ui.words
+    }
+
     fn live(&self) -> bool {
         self.behind_s.is_none()
     }
@@ -205,29 +214,74 @@ impl Context<'_> {
     fn alarm_place(&self, alarm: &AlarmStatus) -> String {
         match alarm.pond.as_deref() {
             Some(pond) => self.pond_label(pond),
-            None if alarm.id.starts_with("farm.") => "Farm".to_owned(),
-            None => "Gateway".to_owned(),
+            None if alarm.id.starts_with("farm.") => say!(self.words(), "place-farm"),
+            None => say!(self.words(), "place-gateway"),
+        }
+    }
+
+    /// `<1C>!`: mark of an alarm, with `!` while somebody must acknowledge it.
+    fn alarm_mark(&self, alarm: &AlarmStatus) -> String {
+        let mark = mark(self.words(), alarm.priority);
+        format!("{mark}{}", if needs_acknowledging(alarm) { "!" } else { " " })
+    }
+
+    /// An alarm's message, without the place it starts with, which stands beside it already.
+    fn message(&self, alarm: &AlarmStatus) -> String {
+        let pond = self.farm.ponds.iter().find(|pond| alarm.pond.as_deref() == Some(pond.id.as_str()));
+        message_without_place(self.words(), &message_in(self.words(), alarm), pond)
+    }
+
+    /// Why nothing is forecast for a pond, where it is known.
+    fn no_forecast(&self, pond: &PondStatus) -> Option<String> {
+        let why = pond.no_forecast.as_deref()?;
+        Some(told(self.words(), why, pond.no_forecast_said.as_deref()))
+    }
+
+    /// What speaks for a pond's probe or for its water.
+    fn probe_or_water(&self, pond: &PondStatus) -> Option<String> {
+        let line = pond.probe_or_water.as_deref()?;
+        Some(told(self.words(), line, pond.probe_or_water_said.as_deref()))
+    }
+
+    /// What a forecast rests on.
+    fn basis(&self, forecast: &ForecastStatus) -> String {
+        forecast.basis.clone()
+    }
+
+    /// Why an advice says what it says. What it says of the forecast is left out: the line about the time left
+    /// says it, and newer.
+    fn reason(&self, pond: &PondStatus, advice: &AdviceStatus) -> String {
+        let reason = told(self.words(), &advice.reason, advice.said.as_deref());
+        match reason.split_once(". ") {
+            Some((_, rest)) if advice.reason.starts_with("Lowest") && pond.forecast.is_some() => {
+                rest.to_owned()
+            }
+            _ => reason,
         }
     }
 }
 
+/// An alarm's message with the place it starts with.
+fn message_in(words: Words, alarm: &AlarmStatus) -> String {
+    told(words, &alarm.message, alarm.said.as_deref())
+}
+
 /// An alarm's message without the place it starts with, which stands beside it already.
-fn message_without_place(message: &str, pond: Option<&PondStatus>) -> String {
+fn message_without_place(words: Words, message: &str, pond: Option<&PondStatus>) -> String {
     let places = match pond {
         Some(pond) => vec![
             format!("{} ({}): ", pond.name, pond.id),
             format!("{}: ", pond_label(&pond.id, &pond.name)),
             format!("{}: ", pond.id),
         ],
-        None => vec!["Gateway: ".to_owned(), "Farm: ".to_owned()],
+        None => {
+            let own = ["place-gateway", "place-farm"].map(|key| format!("{}: ", words.get(key)));
+            own.into_iter().chain(["Gateway: ".to_owned(), "Farm: ".to_owned()]).collect()
+        }
     };
     let rest = places.iter().find_map(|place| message.strip_prefix(place.as_str())).unwrap_or(message);
-    let mut letters = rest.chars();
     // `pH` keeps its small letter.
-    match letters.next() {
-        Some(first) if !rest.starts_with("pH") => first.to_uppercase().chain(letters).collect(),
-        _ => rest.to_owned(),
-    }
+    if rest.starts_with("pH") { rest.to_owned() } else { capitalised(rest) }
 }
 
 /// `P1 Heron`; the id is left out where the name already starts with it.
@@ -236,37 +290,42 @@ fn pond_label(id: &str, name: &str) -> String {
     if name.to_uppercase().starts_with(&id) { name.to_owned() } else { format!("{id} {name}") }
 }
 
-/// `<1C>!`: mark of an alarm, with `!` while somebody must acknowledge it.
-fn alarm_mark(alarm: &AlarmStatus) -> String {
-    format!("{}{}", mark(alarm.priority), if needs_acknowledging(alarm) { "!" } else { " " })
+/// With a capital at its beginning.
+fn capitalised(text: &str) -> String {
+    let mut letters = text.chars();
+    match letters.next() {
+        Some(first) => first.to_uppercase().chain(letters).collect(),
+        None => String::new(),
+    }
 }
 
 fn header(canvas: &mut Canvas<'_>, context: &Context<'_>) {
     let farm = context.farm;
     let unacknowledged = farm.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).count();
     let loud = farm.alarms.iter().filter(|alarm| !alarm.is_held()).count();
+    let words = context.words();
     let mut state = match (loud, unacknowledged) {
-        (0, _) => "no alarms".to_owned(),
-        (1, 0) => "1 alarm, acknowledged".to_owned(),
-        (all, 0) => format!("{all} alarms, all acknowledged"),
-        (1, _) => "1 ALARM, NOT ACKNOWLEDGED".to_owned(),
-        (all, new) if all == new => format!("{all} ALARMS, NONE ACKNOWLEDGED"),
-        (all, new) => format!("{all} ALARMS, {new} NOT ACKNOWLEDGED"),
+        (0, _) => say!(words, "header-none"),
+        (1, 0) => say!(words, "header-one-seen"),
+        (all, 0) => say!(words, "header-all-seen", all = all),
+        (1, _) => say!(words, "header-one-new"),
+        (all, new) if all == new => say!(words, "header-all-new", all = all),
+        (all, new) => say!(words, "header-some-new", all = all, new = new),
     };
     // What is shelved stays in sight.
     match farm.alarms.iter().filter(|alarm| alarm.shelf.is_some()).count() {
         0 => {}
-        shelved => state.push_str(&format!(", {shelved} shelved")),
+        shelved => state.push_str(&format!(", {}", say!(words, "held-shelved", count = shelved))),
     }
     if farm.flood_since.is_some() {
-        state.push_str(", FLOOD");
+        state.push_str(&format!(", {}", say!(words, "header-flood")));
     }
     if farm.horn && context.live() {
-        state = format!("HORN ON  {state}");
+        state = format!("{}  {state}", say!(words, "header-horn"));
     }
     let now =
         if canvas.columns() >= 72 { context.clock.date_and_time() } else { context.clock.time(&farm.at) };
-    let clock = if context.live() { now } else { format!("as of {now}") };
+    let clock = if context.live() { now } else { say!(words, "header-as-of", at = now) };
     let style = if unacknowledged > 0 { canvas.bold() } else { Style::new() };
     let end = canvas.put_right(canvas.columns(), 0, &state, style);
     let clock_at = end.saturating_sub(u16::try_from(width(&clock)).unwrap_or(0) + 3);
@@ -283,16 +342,14 @@ fn header(canvas: &mut Canvas<'_>, context: &Context<'_>) {
 fn no_connection(canvas: &mut Canvas<'_>, context: &Context<'_>, for_s: i64, why: &str) -> u16 {
     let columns = canvas.columns();
     let since = context.clock.time_and_day(&context.farm.at);
-    let text = first_that_fits(
-        &[
-            &format!(" NO CONNECTION since {since} ({}): DO NOT TRUST THESE NUMBERS", age_words(for_s)),
-            &format!(" NO CONNECTION since {since}: DO NOT TRUST THE NUMBERS"),
-        ],
-        usize::from(columns),
-    );
+    let words = context.words();
+    let long = say!(words, "lost-since-for", since = &since, age = age_words(words, for_s));
+    let short = say!(words, "lost-since", since = &since);
+    let text = first_that_fits(&[&format!(" {long}"), &format!(" {short}")], usize::from(columns));
     canvas.put(0, 1, &text, columns, Style::new());
     canvas.style_row(1, canvas.alarm(1, true));
-    canvas.put(0, 2, &format!(" Go by the hand meter. Trying again. ({why})"), columns, Style::new());
+    let text = format!(" {} {} ({why})", say!(words, "hand-meter"), say!(words, "lost-again"));
+    canvas.put(0, 2, &text, columns, Style::new());
     2
 }
 
@@ -304,22 +361,20 @@ fn banner(canvas: &mut Canvas<'_>, context: &Context<'_>, y: u16) -> u16 {
     let since = context.clock.time_and_day(&alarm.raised_at);
     let style = canvas.alarm(alarm.priority, true);
     canvas.style_row(y, style);
-    let key = if context.screen.ui.is_pending(&alarm.id) {
-        "sent, waiting"
+    let words = context.words();
+    let key = words.get(if context.screen.ui.is_pending(&alarm.id) {
+        "banner-sent"
     } else if columns >= 72 {
-        "a = acknowledge"
+        "banner-key"
     } else {
-        "a = ack"
-    };
-    let end = canvas.put_right(columns, y, key, style);
+        "banner-key-short"
+    });
+    let end = canvas.put_right(columns, y, &key, style);
     let room = end.saturating_sub(2);
-    let text = format!("{} {place}: {}", alarm_mark(alarm), alarm.name);
-    let with_more = format!(
-        "{} {} {place}: {} since {since}",
-        alarm_mark(alarm),
-        priority_name(alarm.priority),
-        alarm.name
-    );
+    let (mark, name) = (context.alarm_mark(alarm), alarm_name(words, alarm));
+    let text = format!("{mark} {place}: {name}");
+    let priority = priority_name(words, alarm.priority);
+    let with_more = format!("{mark} {priority} {place}: {name} {}", say!(words, "since", at = since));
     canvas.put(0, y, &first_that_fits(&[&with_more, &text], usize::from(room)), room, style);
     1
 }
@@ -333,48 +388,22 @@ fn notice(canvas: &mut Canvas<'_>, screen: &Screen<'_>, y: u16) {
     }
 }
 
-fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
-    let keys: &[&str] = match page {
-        Page::Farm => &[
-            "a acknowledge",
-            "1-9 pond",
-            "n night",
-            "e enter",
-            "d done",
-            "Tab alarms",
-            "w why",
-            "? help",
-            "q quit",
-        ],
-        Page::Pond => &[
-            "a acknowledge",
-            "1-9 pond",
-            "n night",
-            "e enter",
-            "d done",
-            "l limits",
-            "w why",
-            "0 farm",
-            "? help",
-            "q quit",
-        ],
-        Page::Night => {
-            &["a acknowledge", "n last nights", "1-9 pond", "w why", "Esc pond", "? help", "q quit"]
-        }
-        Page::Nights => &["a acknowledge", "n tonight", "1-9 pond", "w why", "Esc pond", "? help", "q quit"],
-        Page::Alarms => {
-            &["a acknowledge", "s shelve", "r reset", "w why", "up down", "Esc farm", "? help", "q quit"]
-        }
-        Page::Done => &["a acknowledge", "d record", "up down", "1-9 pond", "Esc farm", "? help", "q quit"],
-        Page::Diary => &["Enter send, or go on", "Tab next", "a acknowledge", "Esc leave"],
-        Page::Shelving => &["1-5 why, and send", "arrows how long", "a acknowledge", "Esc leave"],
-        Page::Limits => &["up down", "digits new value", "Enter, then why", "a acknowledge", "Esc leave"],
-        Page::Help => &["a acknowledge", "up down", "Esc farm", "q quit"],
-        Page::Why => &["a acknowledge", "up down", "w ask again", "Esc back", "q quit"],
-        Page::Entry => {
-            &["Enter send", "Tab next", "u kit", "Left Right column", "a acknowledge", "Esc leave"]
-        }
-    };
+fn footer(canvas: &mut Canvas<'_>, screen: &Screen<'_>, y: u16) {
+    let keys = screen.ui.words.get(match screen.ui.page {
+        Page::Farm => "footer-farm",
+        Page::Pond => "footer-pond",
+        Page::Night => "footer-night",
+        Page::Nights => "footer-nights",
+        Page::Alarms => "footer-alarms",
+        Page::Done => "footer-done",
+        Page::Diary => "footer-diary",
+        Page::Shelving => "footer-shelving",
+        Page::Limits => "footer-limits",
+        Page::Help => "footer-help",
+        Page::Why => "footer-why",
+        Page::Entry => "footer-entry",
+    });
+    let keys: Vec<&str> = keys.split('|').map(str::trim).collect();
     let end = canvas.columns() - 1;
     let all: usize = keys.iter().map(|key| width(key) + 3).sum();
     let gap = if all > usize::from(end) + 3 { 2 } else { 3 };
@@ -389,28 +418,20 @@ fn footer(canvas: &mut Canvas<'_>, page: Page, y: u16) {
 
 /// Nothing has been heard yet.
 fn unheard(canvas: &mut Canvas<'_>, screen: &Screen<'_>) {
-    let columns = canvas.columns();
+    let (columns, words) = (canvas.columns(), screen.ui.words);
     let why = match screen.link {
-        Link::Waiting { why: Some(why) } | Link::Lost { why, .. } => why.as_str(),
-        Link::Waiting { why: None } | Link::Live => "waiting for the daemon's first answer",
+        Link::Waiting { why: Some(why) } | Link::Lost { why, .. } => why.clone(),
+        Link::Waiting { why: None } | Link::Live => say!(words, "unheard-waiting"),
     };
     canvas.put(0, 0, screen.title.unwrap_or("pondreeve"), columns, Style::new());
-    canvas.put(0, 2, "NO NUMBERS YET", columns, canvas.reverse());
+    canvas.put(0, 2, &say!(words, "unheard-title"), columns, canvas.reverse());
     let mut y = 4;
-    y += canvas.paragraph(0, y, why, columns - 1, 4, Style::new()) + 1;
-    y += canvas.paragraph(
-        0,
-        y,
-        "The console keeps trying. Until it shows numbers, nobody watches the oxygen for you here: walk \
-         (do not run) to the ponds with the hand meter, and tell someone before you go.",
-        columns - 1,
-        5,
-        Style::new(),
-    ) + 1;
-    canvas.paragraph(0, y, "If in doubt, start aerators and look.", columns - 1, 2, canvas.bold());
+    y += canvas.paragraph(0, y, &why, columns - 1, 4, Style::new()) + 1;
+    y += canvas.paragraph(0, y, &say!(words, "unheard-told"), columns - 1, 5, Style::new()) + 1;
+    canvas.paragraph(0, y, &say!(words, "in-doubt"), columns - 1, 2, canvas.bold());
     let bottom = canvas.buffer.area.height;
     notice(canvas, screen, bottom - 2);
-    canvas.put(0, bottom - 1, "q quit", columns - 1, Style::new());
+    canvas.put(0, bottom - 1, &say!(words, "key-quit"), columns - 1, Style::new());
 }
 
 /// A window too small for a page: the top alarm and how to acknowledge it.
@@ -419,16 +440,22 @@ fn too_small(canvas: &mut Canvas<'_>, screen: &Screen<'_>) {
     if columns == 0 || rows == 0 {
         return;
     }
-    let mut y = 0;
+    let (mut y, words) = (0, screen.ui.words);
     if !matches!(screen.link, Link::Live) {
-        y += canvas.paragraph(0, y, "NO CONNECTION", columns, 1, canvas.reverse());
+        y += canvas.paragraph(0, y, &say!(words, "small-no-connection"), columns, 1, canvas.reverse());
     }
     let text = match screen.farm.and_then(top_unacknowledged) {
-        Some(alarm) => format!("{} {} (a = acknowledge)", alarm_mark(alarm), alarm.message),
-        None => "No alarm to acknowledge.".to_owned(),
+        Some(alarm) => format!(
+            "{}! {} ({})",
+            mark(words, alarm.priority),
+            message_in(words, alarm),
+            say!(words, "banner-key")
+        ),
+        None => say!(words, "small-nothing"),
     };
     y += canvas.paragraph(0, y, &text, columns, rows.saturating_sub(y + 1).max(1), canvas.bold());
     let (least_columns, least_rows) = SMALLEST;
-    let hint = format!("Window too small: {least_columns}x{least_rows} or more.");
+    let least = format!("{least_columns}x{least_rows}");
+    let hint = say!(words, "small-hint", least = least);
     canvas.paragraph(0, y, &hint, columns, rows.saturating_sub(y), Style::new());
 }

@@ -1,14 +1,13 @@
 //! Tonight's oxygen in the large: measured, the expected course with its fan, the limits, and in words below
 //! what the picture says.
 
-use std::fmt::Write as _;
-
 use jiff::Timestamp;
 use ratatui::layout::Position;
 use ratatui::style::Style;
 
 use crate::console::text::{clean, number, width, wrap};
 use crate::local::protocol::PondStatus;
+use crate::texts::say;
 
 use super::chart::{self, Plot, seconds};
 use super::{Canvas, Context, Rows, nights, pond_label};
@@ -16,16 +15,17 @@ use super::{Canvas, Context, Rows, nights, pond_label};
 /// Rows a picture needs at least.
 const PLOT_ROWS: u16 = 6;
 
-/// Names of the three oxygen limits.
-const LIMIT_NAMES: [&str; 3] = ["warn", "critical", "emergency"];
+/// Keys of the names of the three oxygen limits.
+const LIMIT_NAMES: [&str; 3] = ["limit-1", "limit-2", "limit-3"];
 
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
-    let columns = canvas.columns();
+    let (columns, words) = (canvas.columns(), context.words());
     let Some(pond) = context.farm.ponds.get(context.screen.ui.pond) else {
-        canvas.put(0, rows.top, "This farm has no ponds.", columns, Style::new());
+        canvas.put(0, rows.top, &say!(words, "no-ponds"), columns, Style::new());
         return None;
     };
-    nights::title(canvas, context, rows.top, &format!("{}: tonight", pond_label(&pond.id, &pond.name)), pond);
+    let head = say!(words, "night-title", pond = pond_label(&pond.id, &pond.name));
+    nights::title(canvas, context, rows.top, &head, pond);
     let utf8 = canvas.capabilities.utf8;
     let most = usize::from(rows.height().saturating_sub(PLOT_ROWS + 3)).clamp(1, 5);
     let mut lines: Vec<String> = Vec::new();
@@ -62,8 +62,9 @@ fn picture(canvas: &mut Canvas<'_>, context: &Context<'_>, pond: &PondStatus, ro
     let known = context.screen.nights.filter(|nights| nights.pond == pond.id);
     let course = known.and_then(|nights| nights.status.as_ref()).map(|status| status.course.as_slice());
     let course = course.filter(|course| !course.is_empty() && context.live() && pond.forecast.is_some());
-    let forecast = if course.is_some() { "  o expected  : 80% sure" } else { "" };
-    let legend = chart::legend(canvas, context, curve, forecast);
+    let words = context.words();
+    let forecast = if course.is_some() { say!(words, "chart-fan") } else { String::new() };
+    let legend = chart::legend(canvas, context, curve, &forecast);
     canvas.put(0, rows.top, &legend, columns - 1, Style::new());
     let (from, to) = span(pond, now);
     let tops = measured.iter().map(|(_, value, _)| *value);
@@ -79,14 +80,15 @@ fn picture(canvas: &mut Canvas<'_>, context: &Context<'_>, pond: &PondStatus, ro
     };
     chart::limits(canvas, &plot, pond);
     for (limit, name) in pond.do_low_mg_l.iter().zip(LIMIT_NAMES) {
-        canvas.put(plot.left, plot.y(*limit), &format!("{name} "), plot.columns, Style::new());
+        let name = format!("{} ", words.get(name));
+        canvas.put(plot.left, plot.y(*limit), &name, plot.columns, Style::new());
     }
     chart::hours(canvas, context, &plot, rows.bottom - 1);
     if let Some(x) = plot.x(now.as_second()) {
-        let text = format!("now {}", context.clock.time_of(now));
+        let text = say!(words, "chart-now", at = context.clock.time_of(now));
         let half = u16::try_from(width(&text) / 2).unwrap_or(0);
         let end = columns - 1 - u16::try_from(width(&text)).unwrap_or(0);
-        canvas.put(x.saturating_sub(half).clamp(plot.left, end), rows.top + 1, &text, 9, canvas.bold());
+        canvas.put(x.saturating_sub(half).clamp(plot.left, end), rows.top + 1, &text, 11, canvas.bold());
         for y in plot.top..plot.top + plot.lines {
             canvas.put(x, y, "|", 1, Style::new());
         }
@@ -131,49 +133,50 @@ fn expected(course: &[crate::local::night::CoursePointStatus], at: i64) -> Optio
 
 /// What is expected, when, how surely, and how likely each limit is passed; or why nothing is.
 fn sentences(context: &Context<'_>, pond: &PondStatus) -> Vec<String> {
+    let words = context.words();
     let Some(forecast) = &pond.forecast else {
-        let why = pond.no_forecast.as_deref().unwrap_or("no reason given");
-        let mut texts = vec![format!("NO FORECAST: {why}.")];
+        let why = context.no_forecast(pond).unwrap_or_else(|| say!(words, "no-reason"));
+        let mut texts = vec![say!(words, "night-no-forecast", why = why)];
         if let Some(sunset) = &pond.sunset
             && context.clock.seconds_since(sunset).is_some_and(|since| since < 0)
         {
-            texts.push(format!("Sunset is at {}.", context.clock.time(sunset)));
+            texts.push(say!(words, "night-sunset", at = context.clock.time(sunset)));
         } else {
-            texts.push("Go by the hand meter. If in doubt, start aerators and look.".to_owned());
+            texts.push(format!("{} {}", say!(words, "hand-meter"), say!(words, "in-doubt")));
         }
         return texts;
     };
-    let mut lowest = format!(
-        "Lowest expected: {} mg/L at about {} (80% sure: {} to {}).",
-        number(forecast.do_min_mg_l, 1),
-        context.clock.time(&forecast.do_min_at),
-        number(forecast.low_80, 1),
-        number(forecast.high_80, 1)
+    let mut lowest = say!(
+        words,
+        "night-lowest",
+        lowest = number(forecast.do_min_mg_l, 1),
+        at = context.clock.time(&forecast.do_min_at),
+        low = number(forecast.low_80, 1),
+        high = number(forecast.high_80, 1),
     );
     if !context.live() {
-        lowest = format!("OLD, as of {}: {lowest}", context.clock.time_and_day(&context.farm.at));
+        let at = context.clock.time_and_day(&context.farm.at);
+        lowest = format!("{} {lowest}", say!(words, "night-old", at = at));
     }
-    let mut chances = String::from("Chance of below");
+    let mut chances = Vec::new();
     for (position, (limit, at, probability)) in forecast.below.iter().enumerate() {
-        let (comma, unit) = if position == 0 { ("", " mg/L") } else { (",", "") };
-        let _ = write!(chances, "{comma} {}{unit}: ", number(*limit, 1));
+        let unit = if position == 0 { " mg/L" } else { "" };
+        let limit = format!("{}{unit}", number(*limit, 1));
         let ahead = at.as_deref().filter(|at| context.clock.seconds_since(at).is_some_and(|since| since < 0));
         if at.is_some() && ahead.is_none() {
-            chances.push_str("it is now");
+            chances.push(format!("{limit}: {}", say!(words, "night-is-now")));
             continue;
         }
-        match probability * 100.0 {
-            ..1.0 => chances.push_str("under 1%"),
-            99.0.. => chances.push_str("over 99%"),
-            percent => {
-                let _ = write!(chances, "{}%", number(percent, 0));
-            }
-        }
-        if let Some(at) = ahead {
-            let _ = write!(chances, " (about {})", context.clock.time(at));
-        }
+        let chance = match probability * 100.0 {
+            ..1.0 => say!(words, "night-under", percent = "1%"),
+            99.0.. => say!(words, "night-over", percent = "99%"),
+            percent => format!("{}%", number(percent, 0)),
+        };
+        let about = ahead.map(|at| format!(" {}", say!(words, "night-about", at = context.clock.time(at))));
+        chances.push(format!("{limit}: {chance}{}", about.unwrap_or_default()));
     }
-    chances.push('.');
-    let made = format!("Forecast of {}, from: {}.", context.clock.time(&forecast.at), forecast.basis);
+    let chances = say!(words, "night-chances", chances = chances.join(", "));
+    let (at, basis) = (context.clock.time(&forecast.at), context.basis(forecast));
+    let made = say!(words, "night-made", at = at, basis = basis);
     if forecast.below.is_empty() { vec![lowest, made] } else { vec![lowest, chances, made] }
 }

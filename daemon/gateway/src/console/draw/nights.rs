@@ -6,6 +6,7 @@ use ratatui::style::Style;
 use crate::console::text::{NO_VALUE, number, signed};
 use crate::local::night::PastNightStatus;
 use crate::local::protocol::PondStatus;
+use crate::texts::{Words, say};
 
 use super::{Canvas, Context, Rows, pond_label};
 
@@ -16,27 +17,29 @@ const TABLE: u16 = 58;
 pub(super) fn title(canvas: &mut Canvas<'_>, context: &Context<'_>, y: u16, text: &str, pond: &PondStatus) {
     let time =
         |at: &Option<String>| at.as_deref().map_or_else(|| NO_VALUE.to_owned(), |at| context.clock.time(at));
-    let sun = format!("sunset {}, sunrise {}", time(&pond.sunset), time(&pond.sunrise));
+    let (set, rise) = (time(&pond.sunset), time(&pond.sunrise));
+    let sun = say!(context.words(), "sun", set = set, rise = rise);
     let end = canvas.put_right(canvas.columns() - 1, y, &sun, Style::new());
     canvas.put(0, y, text, end.saturating_sub(1), canvas.bold());
 }
 
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
-    let columns = canvas.columns();
+    let (columns, words) = (canvas.columns(), context.words());
     let Some(pond) = context.farm.ponds.get(context.screen.ui.pond) else {
-        canvas.put(0, rows.top, "This farm has no ponds.", columns, Style::new());
+        canvas.put(0, rows.top, &say!(words, "no-ponds"), columns, Style::new());
         return None;
     };
-    title(canvas, context, rows.top, &format!("{}: last nights", pond_label(&pond.id, &pond.name)), pond);
+    let head = say!(words, "nights-title", pond = pond_label(&pond.id, &pond.name));
+    title(canvas, context, rows.top, &head, pond);
     let top = rows.top + 1;
     let known = context.screen.nights.filter(|nights| nights.pond == pond.id);
     let nights = match known {
-        None => Err("Asking the daemon ...".to_owned()),
+        None => Err(say!(words, "asking")),
         Some(known) => match (&known.status, &known.trouble) {
-            (_, Some(why)) => Err(format!("The nights are not known: {why}")),
+            (_, Some(why)) => Err(say!(words, "nights-not-known", why = why)),
             (Some(status), None) if status.nights.is_empty() => Err(none_yet(context, pond)),
             (Some(status), None) => Ok(&status.nights),
-            (None, None) => Err("Asking the daemon ...".to_owned()),
+            (None, None) => Err(say!(words, "asking")),
         },
     };
     match nights {
@@ -52,11 +55,9 @@ fn none_yet(context: &Context<'_>, pond: &PondStatus) -> String {
     let after = pond
         .sunrise
         .as_deref()
-        .map_or_else(String::new, |at| format!(" Sunrise is at {}.", context.clock.time(at)));
-    format!(
-        "No night is listed yet. Each is listed an hour after sunrise, if its oxygen was measured for most of it. \
-         Press n for tonight.{after}"
-    )
+        .map(|at| say!(context.words(), "nights-sunrise", at = context.clock.time(at)))
+        .unwrap_or_default();
+    format!("{} {after}", say!(context.words(), "nights-none-yet")).trim_end().to_owned()
 }
 
 /// Where bars are drawn and how long a milligram is.
@@ -84,16 +85,17 @@ fn table(
     let highest = nights.iter().map(|night| night.do_min_mg_l).fold(pond.do_low_mg_l[0] + 1.0, f64::max);
     let bars = Bars { left: TABLE, columns: columns.saturating_sub(TABLE + 1), highest: highest.ceil() };
     let mut y = rows.top;
+    let words = context.words();
     let heads = [
-        (0, "Night of"),
-        (12, "Lowest"),
-        (20, "at"),
-        (27, "forecast, 80% sure"),
-        (46, "off"),
-        (51, "within"),
+        (0, "nights-night-of"),
+        (12, "nights-lowest"),
+        (20, "nights-at"),
+        (27, "nights-forecast"),
+        (46, "nights-off"),
+        (51, "nights-within"),
     ];
     for (x, head) in heads {
-        canvas.put(x, y, head, columns - x.min(columns), Style::new());
+        canvas.put(x, y, &words.get(head), columns - x.min(columns), Style::new());
     }
     if bars.columns >= 12 {
         for limit in pond.do_low_mg_l {
@@ -102,18 +104,13 @@ fn table(
         }
     }
     y += 1;
-    let notes: &[&str] = &[
-        "off: forecast made 2 h after sunset less what came, mg/L; + promised too much.",
-        "~ made later. within: low inside the 80% range. Bars: the low, | limits.",
-    ];
     let room = usize::from(rows.bottom.saturating_sub(y)).saturating_sub(1);
     let shown = nights.len().min(room);
     for night in nights.iter().take(shown) {
         row(canvas, context, pond, night, y, &bars);
         y += 1;
     }
-    let mut texts = vec![summary(nights)];
-    texts.extend(notes.iter().map(|note| (*note).to_owned()));
+    let texts = [summary(words, nights), say!(words, "nights-note-1"), say!(words, "nights-note-2")];
     // With room to spare an empty row sets the words apart.
     if usize::from(rows.bottom.saturating_sub(y)) > texts.len() {
         y += 1;
@@ -131,6 +128,7 @@ fn row(
     y: u16,
     bars: &Bars,
 ) {
+    let words = context.words();
     let low = night.do_min_mg_l;
     let below_warn = low < pond.do_low_mg_l[0];
     let style = if below_warn { canvas.bold() } else { Style::new() };
@@ -140,21 +138,22 @@ fn row(
     match &night.forecast {
         Some(forecast) => {
             let late = later_than_two_hours(night, &forecast.at);
-            let text = format!(
-                "{}{} ({} to {})",
-                if late { "~" } else { " " },
-                number(forecast.do_min_mg_l, 1),
-                number(forecast.low_80, 1),
-                number(forecast.high_80, 1)
+            let range = say!(
+                words,
+                "nights-range",
+                lowest = number(forecast.do_min_mg_l, 1),
+                low = number(forecast.low_80, 1),
+                high = number(forecast.high_80, 1),
             );
+            let text = format!("{}{range}", if late { "~" } else { " " });
             canvas.put(26, y, &text, 18, Style::new());
             canvas.put_right(50, y, &signed(forecast.error_mg_l, 1), Style::new());
             let (word, style) =
-                if forecast.inside_80 { ("yes", Style::new()) } else { ("NO", canvas.bold()) };
-            canvas.put(52, y, word, 4, style);
+                if forecast.inside_80 { ("yes", Style::new()) } else { ("no-loud", canvas.bold()) };
+            canvas.put(52, y, &words.get(word), 4, style);
         }
         None => {
-            canvas.put(27, y, "none could be made", 18, Style::new());
+            canvas.put(27, y, &say!(words, "nights-no-forecast"), 18, Style::new());
         }
     }
     let block = if canvas.capabilities.utf8 { "█" } else { "=" };
@@ -178,17 +177,13 @@ fn later_than_two_hours(night: &PastNightStatus, made: &str) -> bool {
 }
 
 /// `Forecasts: off by 0.35 mg/L on average; 11 of 13 lows within their range.`
-fn summary(nights: &[PastNightStatus]) -> String {
+fn summary(words: Words, nights: &[PastNightStatus]) -> String {
     let forecasts: Vec<_> = nights.iter().filter_map(|night| night.forecast.as_ref()).collect();
     if forecasts.is_empty() {
-        return "None of these nights had a forecast.".to_owned();
+        return say!(words, "nights-none-had");
     }
     let mean =
         forecasts.iter().map(|forecast| forecast.error_mg_l.abs()).sum::<f64>() / forecasts.len() as f64;
     let inside = forecasts.iter().filter(|forecast| forecast.inside_80).count();
-    format!(
-        "Forecasts: off by {} mg/L on average; {inside} of {} lows within their range.",
-        number(mean, 2),
-        forecasts.len()
-    )
+    say!(words, "nights-summary", off = number(mean, 2), inside = inside, all = forecasts.len())
 }

@@ -1,11 +1,10 @@
 //! A pond's oxygen in words: now, how sure, how long left, what to do.
 
-use std::fmt::Write as _;
-
 use crate::console::text::{NO_VALUE, age_words, number, quality, signed};
 use crate::local::protocol::{AdviceStatus, AeratorStatus, PondStatus, ReadingStatus};
+use crate::texts::{Words, say};
 
-use super::Context;
+use super::{Context, capitalised};
 
 /// Oxygen older than this is not the present value, seconds: the warn limit for data age at night.
 /// (Common practice, no source.)
@@ -70,23 +69,25 @@ pub(super) fn slope_mg_l_h(pond: &PondStatus) -> Option<f64> {
 
 /// `2.81 mg/L, good, under 1 min old; -0.66 mg/L per h; 41 % saturated.`
 pub(super) fn oxygen_now(context: &Context<'_>, pond: &PondStatus) -> String {
+    let words = context.words();
     let Some(oxygen) = reading(pond, "do_mg_l") else {
-        return "Oxygen is not measured in this pond: go by the hand meter.".to_owned();
+        return say!(words, "oxygen-not-measured");
     };
-    let age = age_words(context.aged(oxygen.age_s));
+    let age = age_words(words, context.aged(oxygen.age_s));
+    let how = quality(words, oxygen.flag);
     let Some(_) = oxygen.value else {
-        return format!("NO OXYGEN READING ({}, for {age}). Go by the hand meter.", quality(oxygen.flag));
+        return say!(words, "oxygen-no-reading", quality = how, age = age);
     };
-    let sure = if is_old(context, oxygen) { "OLD" } else { quality(oxygen.flag) };
-    let mut text = format!("{} {}, {sure}, {age} old", value_text(context, oxygen), oxygen.unit);
+    let sure = if is_old(context, oxygen) { say!(words, "quality-old") } else { how };
+    let value = format!("{} {}", value_text(context, oxygen), oxygen.unit);
+    let mut parts = vec![say!(words, "oxygen-value", value = value, quality = sure, age = age)];
     if let Some(slope) = slope_mg_l_h(pond) {
-        let _ = write!(text, "; {} mg/L per h", signed(slope, 2));
+        parts.push(say!(words, "oxygen-slope", slope = signed(slope, 2)));
     }
     if let Some(share) = share_percent(pond) {
-        let _ = write!(text, "; {}% saturated", number(share, 0));
+        parts.push(say!(words, "oxygen-share", share = number(share, 0)));
     }
-    text.push('.');
-    text
+    format!("{}.", parts.join("; "))
 }
 
 /// When a limit is reached, for a column of five: `04:35`, `below`, `may`, `no`, or nothing known.
@@ -94,14 +95,14 @@ pub(super) fn crossing_short(context: &Context<'_>, pond: &PondStatus, limit: f6
     if oxygen_is_below(pond, limit) {
         // A doubtful value is a matter of the probe until a hand meter says otherwise.
         let doubt = reading(pond, "do_mg_l").is_some_and(|oxygen| oxygen.flag > 2 || is_old(context, oxygen));
-        return if doubt { "?" } else { "below" }.to_owned();
+        return if doubt { "?".to_owned() } else { say!(context.words(), "crossing-below") };
     }
     let Some(forecast) = &pond.forecast else { return NO_VALUE.to_owned() };
     match forecast.below.iter().find(|(at, ..)| (at - limit).abs() < 0.005) {
         Some((_, Some(at), _)) => context.clock.time(at),
-        Some((_, None, probability)) if *probability >= UNLIKELY => "may".to_owned(),
-        Some(_) => "no".to_owned(),
-        None if forecast.do_min_mg_l > limit => "no".to_owned(),
+        Some((_, None, probability)) if *probability >= UNLIKELY => say!(context.words(), "crossing-may"),
+        Some(_) => say!(context.words(), "crossing-no"),
+        None if forecast.do_min_mg_l > limit => say!(context.words(), "crossing-no"),
         None => NO_VALUE.to_owned(),
     }
 }
@@ -112,9 +113,10 @@ fn oxygen_is_below(pond: &PondStatus, limit: f64) -> bool {
 
 /// How long is left, with how likely it is.
 pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
+    let words = context.words();
     let Some(forecast) = &pond.forecast else {
-        let why = pond.no_forecast.as_deref().unwrap_or("no reason given");
-        return format!("Not known: no forecast ({why}).");
+        let why = context.no_forecast(pond).unwrap_or_else(|| say!(words, "no-reason"));
+        return say!(words, "left-not-known", why = why);
     };
     let mut limits = pond.do_low_mg_l.to_vec();
     limits.retain(|limit| !oxygen_is_below(pond, *limit));
@@ -131,18 +133,17 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
                 let ahead = context.clock.seconds_since(at).filter(|_| context.live());
                 parts.push(match ahead {
                     Some(seconds) if seconds < 0 => {
-                        format!(
-                            "{} to below {limit} mg/L (about {clock}, {likely}% likely)",
-                            age_words(-seconds)
-                        )
+                        let left = age_words(words, -seconds);
+                        say!(words, "left-until", left = left, limit = limit, at = clock, likely = likely)
                     }
-                    _ => format!("below {limit} mg/L at about {clock} ({likely}% likely)"),
+                    _ => say!(words, "left-at", limit = limit, at = clock, likely = likely),
                 });
             }
-            None if *probability >= UNLIKELY => parts.push(format!(
-                "{}% risk of below {} mg/L",
-                number(probability * 100.0, 0),
-                number(limit, 1)
+            None if *probability >= UNLIKELY => parts.push(say!(
+                words,
+                "left-risk",
+                risk = number(probability * 100.0, 0),
+                limit = number(limit, 1),
             )),
             None => {}
         }
@@ -151,23 +152,19 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
             break;
         }
     }
-    parts.push(format!(
-        "lowest {} (80% sure: {} to {}) at {}",
-        number(forecast.do_min_mg_l, 1),
-        number(forecast.low_80, 1),
-        number(forecast.high_80, 1),
-        context.clock.time(&forecast.do_min_at)
+    parts.push(say!(
+        words,
+        "left-lowest",
+        lowest = number(forecast.do_min_mg_l, 1),
+        low = number(forecast.low_80, 1),
+        high = number(forecast.high_80, 1),
+        at = context.clock.time(&forecast.do_min_at),
     ));
     let mut text = parts.join("; ");
     if !context.live() {
-        text = format!("as of {}: {text}", context.clock.time_and_day(&context.farm.at));
+        text = say!(words, "left-as-of", at = context.clock.time_and_day(&context.farm.at), left = text);
     }
-    if let Some(first) = text.get(..1) {
-        let first = first.to_uppercase();
-        text.replace_range(..1, &first);
-    }
-    text.push('.');
-    text
+    format!("{}.", capitalised(&text))
 }
 
 /// Whether every aerator of the pond is known to run, so that there is none to start.
@@ -176,10 +173,12 @@ fn all_run(pond: &PondStatus) -> bool {
 }
 
 /// Names of aerator groups: `B`, `A and B`.
-fn groups(advice: &AdviceStatus) -> String {
+fn groups(words: Words, advice: &AdviceStatus) -> String {
     match advice.aerators.as_slice() {
-        [] => "aerators".to_owned(),
-        [rest @ .., last] if !rest.is_empty() => format!("{} and {}", rest.join(", "), last).to_uppercase(),
+        [] => say!(words, "aerators"),
+        [rest @ .., last] if !rest.is_empty() => {
+            format!("{} {} {last}", rest.join(", "), say!(words, "and")).to_uppercase()
+        }
         [one, ..] => one.to_uppercase(),
     }
 }
@@ -192,28 +191,29 @@ fn all_stopped(pond: &PondStatus, advice: &AdviceStatus) -> bool {
 
 /// What to do about the oxygen, complete in itself, without the reason.
 pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
+    let words = context.words();
     if !context.live() {
-        return "Not known: no connection. If in doubt, start aerators and look.".to_owned();
+        return say!(words, "do-no-connection");
     }
-    let Some(advice) = &pond.advice else { return "No advice yet.".to_owned() };
+    let Some(advice) = &pond.advice else { return say!(words, "do-none-yet") };
     let time = |at: &Option<String>| at.as_deref().map(|at| context.clock.time(at));
-    let until = time(&advice.stop).map_or_else(String::new, |at| format!(" until about {at}"));
+    let until =
+        time(&advice.stop).map_or_else(String::new, |at| format!(" {}", say!(words, "do-until", at = at)));
+    let groups = groups(words, advice);
     match advice.action.as_str() {
-        "start-now" if all_run(pond) => "ALL AERATORS RUN ALREADY: go and look.".to_owned(),
-        "start-now" if all_stopped(pond, advice) => {
-            format!("FIND OUT WHY {} STOPPED, then start again.", groups(advice))
-        }
-        "start-now" => format!("START {} NOW{until}, and look.", groups(advice)),
+        "start-now" if all_run(pond) => say!(words, "do-all-run"),
+        "start-now" if all_stopped(pond, advice) => say!(words, "do-why-stopped", groups = groups),
+        "start-now" => say!(words, "do-start-now", groups = groups, until = until),
         "start-at" => {
-            let start = time(&advice.start).unwrap_or_else(|| "a time not given".to_owned());
+            let start = time(&advice.start).unwrap_or_else(|| say!(words, "do-no-time"));
             let energy =
                 if advice.kwh > 0.0 { format!(", {} kWh", number(advice.kwh, 0)) } else { String::new() };
-            format!("Start {} at {start}{until}{energy}.", groups(advice))
+            say!(words, "do-start-at", groups = groups, start = start, until = until, energy = energy)
         }
-        "rest" => "No more aeration needed in the coming hours.".to_owned(),
-        "unknown" if advice.reason.contains("in doubt") => "No advice possible.".to_owned(),
-        "unknown" => "No advice possible. If in doubt, start aerators and look.".to_owned(),
-        other => format!("{other} {}", groups(advice)),
+        "rest" => say!(words, "do-rest"),
+        "unknown" if advice.reason.contains("in doubt") => say!(words, "do-unknown"),
+        "unknown" => format!("{} {}", say!(words, "do-unknown"), say!(words, "in-doubt")),
+        other => format!("{other} {groups}"),
     }
 }
 
@@ -222,59 +222,68 @@ pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
 pub(super) fn action_and_reason(context: &Context<'_>, pond: &PondStatus) -> String {
     let act = action(context, pond);
     let Some(advice) = pond.advice.as_ref().filter(|_| context.live()) else { return act };
-    let reason = match advice.reason.split_once(". ") {
-        Some((first, rest)) if first.starts_with("Lowest") && pond.forecast.is_some() => rest,
-        _ => advice.reason.as_str(),
-    };
-    format!("{act} {reason}")
+    let reason = context.reason(pond, advice);
+    format!("{act} {reason}").trim_end().to_owned()
 }
 
 /// The same for half a row.
 pub(super) fn action_line(context: &Context<'_>, pond: &PondStatus) -> String {
+    let words = context.words();
     if !context.live() {
-        return "No connection: go and look.".to_owned();
+        return say!(words, "do-line-no-connection");
     }
     match pond.advice.as_ref().map(|advice| advice.action.as_str()) {
-        Some("unknown") => "NO ADVICE POSSIBLE: go and look.".to_owned(),
-        Some("rest") => "No more aeration needed for now.".to_owned(),
+        Some("unknown") => say!(words, "do-line-unknown"),
+        Some("rest") => say!(words, "do-line-rest"),
         _ => action(context, pond),
     }
 }
 
 /// The same in at most 12 columns.
 pub(super) fn action_short(context: &Context<'_>, pond: &PondStatus) -> String {
+    let words = context.words();
     if !context.live() {
-        return "go and look".to_owned();
+        return say!(words, "do-short-look");
     }
     let Some(advice) = &pond.advice else { return NO_VALUE.to_owned() };
     let groups = advice.aerators.join("+").to_uppercase();
     match advice.action.as_str() {
-        "start-now" if all_run(pond) => "GO AND LOOK".to_owned(),
-        "start-now" if groups.is_empty() => "START NOW".to_owned(),
-        "start-now" if all_stopped(pond, advice) => "GO AND LOOK".to_owned(),
-        "start-now" => format!("START {groups}"),
+        "start-now" if all_run(pond) => say!(words, "do-short-look-now"),
+        "start-now" if groups.is_empty() => say!(words, "do-short-start-now"),
+        "start-now" if all_stopped(pond, advice) => say!(words, "do-short-look-now"),
+        "start-now" => say!(words, "do-short-start", groups = groups),
         "start-at" => {
             let start =
                 advice.start.as_deref().map_or_else(|| "??:??".to_owned(), |at| context.clock.time(at));
             format!("{start} {groups}")
         }
-        "rest" => "rest".to_owned(),
-        "unknown" => "go and look".to_owned(),
+        "rest" => say!(words, "do-short-rest"),
+        "unknown" => say!(words, "do-short-look"),
         other => other.to_owned(),
     }
 }
 
+/// Whether the short advice is to start something.
+pub(super) fn must_start(context: &Context<'_>, pond: &PondStatus) -> bool {
+    context.live()
+        && !all_run(pond)
+        && pond.advice.as_ref().is_some_and(|advice| {
+            advice.action == "start-now" && (advice.aerators.is_empty() || !all_stopped(pond, advice))
+        })
+}
+
 /// `A on, B off, C ?`.
 pub(super) fn aerators(context: &Context<'_>, pond: &PondStatus) -> String {
+    let words = context.words();
     let state = |group: &AeratorStatus| match group.on {
-        _ if !context.live() => "?",
-        Some(true) => "on",
-        Some(false) if group.stopped => "STOPPED",
-        Some(false) => "off",
-        None => "?",
+        _ if !context.live() => "?".to_owned(),
+        Some(true) => say!(words, "aerator-on"),
+        Some(false) if group.stopped => say!(words, "aerator-stopped"),
+        Some(false) => say!(words, "aerator-off"),
+        None => "?".to_owned(),
     };
     if pond.aerators.is_empty() {
-        return "no aerators set up".to_owned();
+        return say!(words, "aerators-none");
     }
     let groups: Vec<_> =
         pond.aerators.iter().map(|group| format!("{} {}", group.id.to_uppercase(), state(group))).collect();

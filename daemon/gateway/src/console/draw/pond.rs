@@ -3,12 +3,13 @@
 use ratatui::layout::Position;
 use ratatui::style::Style;
 
-use crate::console::text::{NO_VALUE, age, quality, signed, width};
-use crate::console::words::{day_words, probe_notes, quantity_name};
+use crate::console::text::{age, quality, signed, width};
+use crate::console::words::{day_words, probe_notes, quantity_name, quantity_short_name};
 use crate::local::protocol::ReadingStatus;
+use crate::texts::say;
 
 use super::outlook::{self, is_old};
-use super::{Canvas, Context, Rows, chart, pond_label};
+use super::{Canvas, Context, Rows, chart, nights, pond_label};
 
 /// Columns of one reading: name 18, value 8, unit 10, quality 9, age 4, and gaps.
 const READING: u16 = 53;
@@ -19,46 +20,42 @@ const NARROW_READING: u16 = 40;
 const CHART_ROWS: u16 = 6;
 
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
-    let columns = canvas.columns();
+    let (columns, words) = (canvas.columns(), context.words());
     let Some(pond) = context.farm.ponds.get(context.screen.ui.pond) else {
-        canvas.put(0, rows.top, "This farm has no ponds.", columns, Style::new());
+        canvas.put(0, rows.top, &say!(words, "no-ponds"), columns, Style::new());
         return None;
     };
     let mut y = rows.top;
-    let time =
-        |at: &Option<String>| at.as_deref().map_or_else(|| NO_VALUE.to_owned(), |at| context.clock.time(at));
-    let sun = format!("sunset {}, sunrise {}", time(&pond.sunset), time(&pond.sunrise));
-    let end = canvas.put_right(columns - 1, y, &sun, Style::new());
-    canvas.put(0, y, &pond_label(&pond.id, &pond.name), end.saturating_sub(1), canvas.bold());
+    nights::title(canvas, context, y, &pond_label(&pond.id, &pond.name), pond);
     y += 1;
 
     // What to do stands above the numbers: it is what the page is opened for.
-    let text = format!("Do: {}", outlook::action_and_reason(context, pond));
+    let text = say!(words, "pond-do", what = outlook::action_and_reason(context, pond));
     let lines = if rows.height() >= 18 { 2 } else { 1 };
     y += canvas.paragraph(0, y, &text, columns - 1, lines, canvas.bold());
-    let left = format!("Left: {}", outlook::time_left(context, pond));
+    let left = say!(words, "pond-left", what = outlook::time_left(context, pond));
     y += canvas.paragraph(0, y, &left, columns - 1, lines, Style::new());
-    let running = format!("Aerators: {}", outlook::aerators(context, pond));
+    let running = say!(words, "pond-aerators", states = outlook::aerators(context, pond));
     canvas.put(0, y, &running, columns - 1, Style::new());
     // Beside the aerators where both fit: the curve needs every row of a small screen.
-    if let Some(words) = pond.metabolism.as_ref().and_then(day_words) {
-        let words = format!("Day: {words}");
-        if width(&running) + width(&words) + 2 > usize::from(columns) - 1 {
+    if let Some(day) = pond.metabolism.as_ref().and_then(|day| day_words(words, day)) {
+        let day = say!(words, "pond-day", day = day);
+        if width(&running) + width(&day) + 2 > usize::from(columns) - 1 {
             y += 1;
-            canvas.put(0, y, &words, columns - 1, Style::new());
+            canvas.put(0, y, &day, columns - 1, Style::new());
         } else {
-            canvas.put_right(columns - 1, y, &words, Style::new());
+            canvas.put_right(columns - 1, y, &day, Style::new());
         }
     }
     y += 1;
-    if let Some(line) = &pond.probe_or_water {
-        canvas.put(0, y, &format!("Oxygen: {line} (w why)"), columns - 1, Style::new());
+    if let Some(line) = context.probe_or_water(pond) {
+        canvas.put(0, y, &say!(words, "pond-probe-or-water", line = line), columns - 1, Style::new());
         y += 1;
     }
 
     let notes = probe_notes(context.farm, Some(&pond.id), context.clock);
     if !notes.is_empty() {
-        let text = format!("Probes: {}", notes.join("; "));
+        let text = say!(words, "pond-probes", notes = notes.join("; "));
         canvas.put(0, y, &text, columns - 1, canvas.bold());
         y += 1;
     }
@@ -67,7 +64,7 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     let changed: Vec<String> =
         changed.map(|own| format!("{} {} ({})", own.key, own.value, own.configured)).collect();
     if !changed.is_empty() {
-        let text = format!("Limits changed: {} (l)", changed.join(", "));
+        let text = say!(words, "pond-limits-changed", limits = changed.join(", "));
         canvas.put(0, y, &text, columns - 1, canvas.bold());
         y += 1;
     }
@@ -93,7 +90,7 @@ fn readings(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
         .collect();
     let columns = canvas.columns();
     if all.is_empty() {
-        canvas.put(0, rows.top, "No reading yet.", columns, canvas.doubtful());
+        canvas.put(0, rows.top, &say!(context.words(), "pond-no-reading"), columns, canvas.doubtful());
         return 1;
     }
     let side_by_side = usize::from((columns / NARROW_READING).max(1)).min(all.len());
@@ -113,7 +110,7 @@ fn readings(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> u16 {
     let shown = u16::try_from(shown).unwrap_or(0);
     if lines > usize::from(shown) && shown > 0 {
         let hidden = (lines - usize::from(shown)) * side_by_side;
-        let text = format!(" {hidden} more ");
+        let text = format!(" {} ", say!(context.words(), "pond-more", hidden = hidden));
         canvas.put_right(columns - 1, rows.top + shown - 1, &text, canvas.reverse());
     }
     shown
@@ -123,19 +120,23 @@ fn one(canvas: &mut Canvas<'_>, context: &Context<'_>, reading: &ReadingStatus, 
     let old = is_old(context, reading);
     let abnormal = old || reading.flag > 2 || reading.value.is_none();
     let style = if abnormal { canvas.doubtful() } else { Style::new() };
-    let quality = if old && reading.value.is_some() { "OLD" } else { quality(reading.flag) };
-    let name_columns = if wide >= READING { 19 } else { 14 };
-    canvas.put(x, y, short_name(&reading.quantity, name_columns), name_columns - 1, Style::new());
+    let words = context.words();
+    let (name_columns, name) = if wide >= READING {
+        (19, quantity_name(words, &reading.quantity))
+    } else {
+        (14, quantity_short_name(words, &reading.quantity))
+    };
+    canvas.put(x, y, &name, name_columns - 1, Style::new());
     let value_end = x + name_columns + 6;
     canvas.put_right(value_end, y, &outlook::value_text(context, reading), style);
     let unit_columns = 7;
     canvas.put(value_end + 1, y, &reading.unit, unit_columns, Style::new());
     let quality_at = value_end + unit_columns + 1;
-    let word = if wide >= READING {
-        quality.to_owned()
-    } else {
-        // Seven columns: `unchecked` is the only word that is longer.
-        quality.replace("unchecked", "unchckd")
+    let word = match reading.flag {
+        _ if old && reading.value.is_some() => say!(words, "quality-old"),
+        // Seven columns: it is the only word that is longer.
+        2 if wide < READING => say!(words, "quality-narrow-unchecked"),
+        flag => quality(words, flag),
     };
     canvas.put(quality_at, y, &word, if wide >= READING { 10 } else { 7 }, style);
     let age_end = quality_at + if wide >= READING { 14 } else { 11 };
@@ -143,30 +144,7 @@ fn one(canvas: &mut Canvas<'_>, context: &Context<'_>, reading: &ReadingStatus, 
     if wide >= READING + 10
         && let Some(slope) = reading.per_hour
     {
-        let text = format!("{} per h", signed(slope, reading.decimals));
+        let text = say!(words, "pond-per-hour", slope = signed(slope, reading.decimals));
         canvas.put(age_end + 2, y, &text, 14, Style::new());
-    }
-}
-
-/// A name that fits in `columns - 1`.
-fn short_name(id: &str, columns: u16) -> &str {
-    if columns > 14 {
-        return quantity_name(id);
-    }
-    match id {
-        "do_saturation_mg_l" => "O2 full sat.",
-        "do_saturation_percent" => "O2 saturation",
-        "nh3_n_mg_l" => "NH3-N",
-        "h2s_s_mg_l" => "H2S-S",
-        "co2_mg_l" => "CO2",
-        "ph_swing" => "pH swing 24h",
-        "dawn_do_mg_l" => "Lowest O2",
-        "alkalinity_mg_l" => "Alkalinity",
-        "hardness_mg_l" => "Hardness",
-        "phosphate_mg_l" => "PO4 (as P)",
-        "nitrite_mg_l" => "NO2 (as N)",
-        "nitrate_mg_l" => "NO3 (as N)",
-        "sulfide_mg_l" => "Sulfide S",
-        other => quantity_name(other),
     }
 }

@@ -4,13 +4,14 @@ use ratatui::layout::Position;
 use ratatui::style::Style;
 
 use crate::console::explanation;
+use crate::texts::say;
 
 use super::{Canvas, Context, Rows};
 
 pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -> Option<Position> {
     let columns = canvas.columns();
     let Some(why) = &context.screen.ui.why else {
-        canvas.put(0, rows.top, "Asking the daemon ...", columns, Style::new());
+        canvas.put(0, rows.top, &say!(context.words(), "asking"), columns, Style::new());
         return None;
     };
     let lines = explanation::lines(why, context.clock, usize::from(columns - 1));
@@ -25,11 +26,8 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     }
     if more && rows.bottom > rows.top {
         let last = (first + shown).min(all);
-        let text = format!(
-            "as of {}; lines {} to {last} of {all}: up and down arrows",
-            context.clock.time(&why.at),
-            first + 1
-        );
+        let lines = say!(context.words(), "lines", first = first + 1, last = last, all = all);
+        let text = say!(context.words(), "why-lines", at = context.clock.time(&why.at), lines = lines);
         canvas.put_right(columns - 1, rows.bottom - 1, &text, canvas.bold());
     }
     None

@@ -4,7 +4,7 @@ use super::*;
 use crate::local::protocol::{AlarmStatus, ShelfStatus};
 
 /// The power is lost in the middle of the night; seven alarms are counted in it, one is shelved.
-fn dark() -> FarmStatus {
+pub(super) fn dark() -> FarmStatus {
     let mut farm = sample::critical_alarm();
     let like = farm.alarms[0].clone();
     let of = |id: &str, name: &str, priority: u8, state: &str| AlarmStatus {

@@ -21,7 +21,7 @@ fn deed(number: u64, pond: &str, at: &str, kind: &str, words: &str) -> DeedStatu
     }
 }
 
-fn deeds() -> Vec<DeedStatus> {
+pub(super) fn deeds() -> Vec<DeedStatus> {
     let mut wrong = deed(18, "p3", "2026-11-24T12:10:00Z", "feed", "380 kg of feed");
     wrong.superseded_by = Some(19);
     let mut gone = deed(21, "p2", "2026-11-24T20:00:00Z", "note", "adviser called");
@@ -50,7 +50,7 @@ fn deeds() -> Vec<DeedStatus> {
 }
 
 /// The page with what the daemon told.
-fn done(farm: FarmStatus) -> Shown {
+pub(super) fn done(farm: FarmStatus) -> Shown {
     let mut shown = Shown::of(farm);
     let Some(Action::Ask(Ask::Deeds { pond: None, from, to, .. })) = shown.press(Key::Char('d'), LATER)
     else {

@@ -32,7 +32,7 @@ fn limits() -> Vec<LimitStatus> {
     list
 }
 
-fn opened() -> Shown {
+pub(super) fn opened() -> Shown {
     let mut shown = Shown::of(sample::normal_night()).keys(&[Key::Char('1')]);
     let asked = shown.press(Key::Char('l'), LATER);
     assert_eq!(asked, Some(Action::Ask(Ask::Limits { pond: "p1".to_owned() })));

@@ -89,6 +89,11 @@ fn shown(farm: FarmStatus, course: Vec<CoursePointStatus>, nights: Vec<PastNight
     shown
 }
 
+/// Tonight in the evening, with a fortnight behind it.
+pub(super) fn with_nights() -> Shown {
+    shown(evening(), course(), fortnight())
+}
+
 #[test]
 fn night_in_the_evening() {
     insta::assert_snapshot!(shown(evening(), course(), vec![]).keys(&characters("n")).text());

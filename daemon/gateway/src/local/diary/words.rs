@@ -14,6 +14,7 @@ use serde_json::{Value, json};
 use super::super::status::rfc3339;
 use crate::console::text::number;
 use crate::console::words::quantity_name;
+use crate::texts::english;
 
 /// A number as a person writes it: as many digits as matter, no zeros behind the point.
 pub(super) fn amount(value: f64) -> String {
@@ -334,11 +335,11 @@ pub(super) fn crop_told(entry: &Entry, view: &DiaryView) -> Vec<String> {
 
 /// Kind and line of what is no entry of the diary.
 pub(super) fn other_words(event: &Event, probe: Option<&str>) -> Option<(&'static str, String)> {
-    let of = |quantity: &Quantity| quantity_name(quantity.id()).to_lowercase();
+    let of = |quantity: &Quantity| quantity_name(english(), quantity.id()).to_lowercase();
     Some(match event {
         Event::ManualSample { quantity, value, .. } => {
             let value = number(*value, quantity.decimals());
-            let name = quantity_name(quantity.id());
+            let name = quantity_name(english(), quantity.id());
             ("reading", format!("{name} {value} {} by hand", quantity.unit()).replace("  ", " "))
         }
         Event::LimitChange { key, value, reason, .. } => {

@@ -1,0 +1,94 @@
+//! A farm's own language: what is wrong with its file, and what it still lacks.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::config::words::did_you_mean;
+use fluent_syntax::ast::{Entry, Expression, InlineExpression, Pattern, PatternElement};
+
+/// Keys of a Fluent file, each with the names of what is put in, and what is wrong in the file.
+pub fn keys(source: &str) -> (BTreeMap<String, BTreeSet<String>>, Vec<String>) {
+    let (resource, mut wrong) = match fluent_syntax::parser::parse(source) {
+        Ok(resource) => (resource, Vec::new()),
+        Err((resource, errors)) => {
+            let told = errors.iter().map(|error| {
+                let line = source.get(..error.pos.start).map_or(1, |before| before.matches('\n').count() + 1);
+                format!("line {line}: {error}")
+            });
+            (resource, told.collect())
+        }
+    };
+    let mut keys = BTreeMap::new();
+    for entry in resource.body {
+        if let Entry::Message(message) = entry {
+            let names = message.value.as_ref().map(names).unwrap_or_default();
+            if keys.insert(message.id.name.to_owned(), names).is_some() {
+                let name = message.id.name;
+                wrong.push(format!("{}`{name}` stands twice; the first counts", place(source, name)));
+            }
+        }
+    }
+    (keys, wrong)
+}
+
+/// `line 12: `, where a key stands.
+fn place(source: &str, key: &str) -> String {
+    let is_key = |line: &str| line.strip_prefix(key).is_some_and(|rest| rest.trim_start().starts_with('='));
+    source.lines().position(is_key).map_or_else(String::new, |line| format!("line {}: ", line + 1))
+}
+
+fn names(pattern: &Pattern<&str>) -> BTreeSet<String> {
+    let mut found = BTreeSet::new();
+    for element in &pattern.elements {
+        if let PatternElement::Placeable { expression } = element {
+            let (inline, variants) = match expression {
+                Expression::Inline(inline) => (inline, &[][..]),
+                Expression::Select { selector, variants } => (selector, &variants[..]),
+            };
+            if let InlineExpression::VariableReference { id } = inline {
+                found.insert(id.name.to_owned());
+            }
+            found.extend(variants.iter().flat_map(|variant| names(&variant.value)));
+        }
+    }
+    found
+}
+
+/// What was found in a farm's own file.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Found {
+    /// What cannot be used, each in one sentence.
+    pub wrong: Vec<String>,
+    /// Keys that are still said in English.
+    pub missing: Vec<String>,
+}
+
+/// Holds a farm's own file against the English one.
+pub fn problems(source: &str) -> Found {
+    let (english, _) = keys(super::ENGLISH);
+    let (own, mut wrong) = keys(source);
+    for (key, names) in &own {
+        match english.get(key) {
+            None => wrong.push({
+                let near = did_you_mean(key, english.keys().map(String::as_str));
+                format!(
+                    "{}no text is called `{key}`{}",
+                    place(source, key),
+                    near.map_or_else(String::new, |near| format!("; {near}"))
+                )
+            }),
+            Some(known) => {
+                let unknown: Vec<&str> = names.difference(known).map(String::as_str).collect();
+                if !unknown.is_empty() {
+                    let accepted: Vec<String> = known.iter().map(|name| format!("${name}")).collect();
+                    let accepted =
+                        if accepted.is_empty() { "nothing".to_owned() } else { accepted.join(", ") };
+                    let unknown = unknown.join(", $");
+                    let place = place(source, key);
+                    wrong.push(format!("{place}`{key}`: ${unknown} is not put in; accepted: {accepted}"));
+                }
+            }
+        }
+    }
+    let missing = english.keys().filter(|key| !own.contains_key(*key)).cloned().collect();
+    Found { wrong, missing }
+}

@@ -1,0 +1,48 @@
+//! What the daemon says, in the language that is spoken. The daemon tells English, and beside it what the sentence
+//! was made of; where that cannot be said in the language, the English stands.
+
+use pondreeve_core::said::JOINED;
+
+use super::{FluentValue, Words, english, say};
+use crate::local::said::{PutInStatus, SaidStatus};
+
+/// A sentence in this language, else in English.
+pub fn told(words: Words, in_english: &str, said: Option<&SaidStatus>) -> String {
+    match said {
+        Some(said) if words != english() => translated(words, said),
+        _ => in_english.to_owned(),
+    }
+}
+
+/// A sentence by its pattern, whatever the language.
+pub fn translated(words: Words, said: &SaidStatus) -> String {
+    if said.key == JOINED {
+        let mut parts = Vec::new();
+        let mut between = "";
+        for (name, put_in) in &said.with {
+            match put_in {
+                PutInStatus::Text(text) if name == "between" => between = text,
+                PutInStatus::Text(text) => parts.push(text.clone()),
+                PutInStatus::Said(part) => parts.push(translated(words, part)),
+            }
+        }
+        let between =
+            if between == " and " { format!(" {} ", say!(words, "and")) } else { between.to_owned() };
+        return parts.join(&between);
+    }
+    if said.key.is_empty() || !words.has(&said.key) {
+        return said.english.clone();
+    }
+    let arguments: Vec<(&str, FluentValue<'_>)> = said
+        .with
+        .iter()
+        .map(|(name, put_in)| {
+            let value = match put_in {
+                PutInStatus::Text(text) => text.clone(),
+                PutInStatus::Said(part) => translated(words, part),
+            };
+            (name.as_str(), FluentValue::from(value))
+        })
+        .collect();
+    words.fill(&said.key, &arguments)
+}
