@@ -115,7 +115,7 @@ pub fn run(days: f64) -> anyhow::Result<Week> {
             anyhow::ensure!(done.status.success(), "{id} could not be acknowledged: {done:?}");
             let wanted = format!("\"id\":\"{id}\"");
             onlooker.find("the acknowledgement", Duration::from_secs(60), |_, payload| {
-                payload.contains(&wanted) && payload.contains("\"state\":\"acknowledged\"")
+                payload.contains(&wanted) && !payload.contains("\"by\":null")
             });
             week.live_alarms.push(asked.elapsed());
         }
