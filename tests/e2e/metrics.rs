@@ -101,6 +101,8 @@ fn bench() -> Bench {
     let port = free_port();
     scratch.write("farm.toml", &configuration(&scratch, broker.port, port));
     let daemon = scratch.run_daemon();
+    // Its socket is there first.
+    wait_for("the metrics to listen", SOON, || TcpStream::connect(("127.0.0.1", port)).ok());
     Bench { scratch, broker: Some(broker), port, _daemon: daemon }
 }
 
@@ -109,7 +111,8 @@ fn publish_until_read(bench: &Bench) -> Vec<Value> {
     wait_for("a reading in the metrics", SOON, || {
         broker.publish("nodes/p1", r#"{"oxygen": 5.25, "temperature": 29.5}"#, 1);
         let samples = parsed(&get(bench.port, "GET /metrics").2);
-        value(&samples, "pondreeve_reading", &[("quantity", "do_mg_l")]).map(|_| samples)
+        value(&samples, "pondreeve_reading", &[("quantity", "do_mg_l")])?;
+        value(&samples, "pondreeve_derived", &[("quantity", "do_saturation_percent")]).map(|_| samples)
     })
 }
 

@@ -137,11 +137,6 @@ impl Mosquitto {
         Self::launch(folder, port, "")
     }
 
-    /// The same with further lines of configuration.
-    pub fn start_on_with(folder: &Path, port: u16, further: &str) -> Self {
-        Self::launch(folder, port, further)
-    }
-
     fn launch(folder: &Path, port: u16, further: &str) -> Self {
         let config = folder.join("mosquitto.conf");
         let text = format!("listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n{further}");

@@ -6,10 +6,11 @@ use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
-use pondreeve_tests::{Mosquitto, Running, Scratch, free_port, program};
+use pondreeve_tests::{Mosquitto, Running, Scratch, program};
 use serde_json::Value;
 
 use super::bench::{BEGINS, configuration, consumer};
+use super::link::Link;
 use super::verdict::{Told, arrived, judge};
 
 /// Farm time while the link is away, so many times as fast as life: a week in a little over a minute.
@@ -22,7 +23,8 @@ pub struct Week {
     pub waited: u64,
     /// From the link's return until everything was with the consumer.
     pub caught_up: Duration,
-    /// From an acknowledgement being told as done to its message being with the consumer, in the middle of it all.
+    /// From asking for an acknowledgement to its message being with a consumer, in the middle of it all: the program's
+    /// start, the commit and the way out.
     pub live_alarms: Vec<Duration>,
     pub told: Told,
 }
@@ -50,8 +52,12 @@ impl fmt::Display for Week {
 /// `days` without a link.
 pub fn run(days: f64) -> anyhow::Result<Week> {
     let scratch = Scratch::new();
-    let port = free_port();
-    let text = configuration(scratch.folder.path(), [port; 3])
+    let folder = scratch.path("broker");
+    fs::create_dir(&folder)?;
+    let broker = Mosquitto::start_with(&folder, "max_queued_messages 0");
+    let link = Link::to([broker.port; 3]);
+    link.cut();
+    let text = configuration(scratch.folder.path(), link.ports)
         .replace("summary_every = \"1m\"", "summary_every = \"15m\"");
     scratch.write("farm.toml", &text);
     let start = |origin: i64, speed: f64| {
@@ -83,11 +89,8 @@ pub fn run(days: f64) -> anyhow::Result<Week> {
         std::thread::sleep(Duration::from_millis(200));
     };
     week.waited = waiting;
-    let folder = scratch.path("broker");
-    fs::create_dir(&folder)?;
-    let broker = Mosquitto::start_on_with(&folder, port, "max_queued_messages 0");
     let record = scratch.path("record.lines");
-    // Subscribed before the gateway's next attempt, which comes half a minute after the last at most.
+    // There before the link is.
     let _consumer = consumer(&record, [broker.port; 3])?;
     let onlooker = broker.listen("pondreeve/g1/alarm");
     let mut unacknowledged: Vec<String> = scratch
@@ -97,6 +100,7 @@ pub fn run(days: f64) -> anyhow::Result<Week> {
         .filter_map(|alarm| alarm["id"].as_str().map(str::to_owned))
         .collect();
     anyhow::ensure!(!unacknowledged.is_empty(), "no alarm stands that could be acknowledged");
+    link.mend();
     let begun = Instant::now();
     while fs::metadata(&record).map_or(0, |meta| meta.len()) < 4_096 {
         anyhow::ensure!(begun.elapsed() < Duration::from_secs(90), "nothing comes");
@@ -106,14 +110,14 @@ pub fn run(days: f64) -> anyhow::Result<Week> {
     while status().and_then(|own| own["waiting_to_forward"].as_u64()) != Some(0) {
         anyhow::ensure!(first.elapsed() < Duration::from_secs(300), "the backlog does not end");
         if let Some(id) = unacknowledged.pop() {
+            let asked = Instant::now();
             let done = scratch.pondreeve(&["acknowledge", &id]);
             anyhow::ensure!(done.status.success(), "{id} could not be acknowledged: {done:?}");
-            let told = Instant::now();
             let wanted = format!("\"id\":\"{id}\"");
             onlooker.find("the acknowledgement", Duration::from_secs(60), |_, payload| {
-                payload.contains(&wanted) && payload.contains("\"state\":\"acknowledged\"")
+                payload.contains(&wanted) && !payload.contains("\"by\":null")
             });
-            week.live_alarms.push(told.elapsed());
+            week.live_alarms.push(asked.elapsed());
         }
         std::thread::sleep(Duration::from_secs(1));
     }
