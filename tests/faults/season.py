@@ -35,7 +35,7 @@ class Campaign:
         # A season over all faults and rounds, each of which takes about two seconds.
         pace = max(60.0, asked.days * 86_400 / (asked.rounds * len(FAULTS) * 2.5))
         poll_s = max(1, int(pace * 0.2))
-        self.gateway = Gateway(asked.program, folder, self.disk, self.broker, pace, f"{min(poll_s, 3600)}s")
+        self.gateway = Gateway(asked.program, folder, self.disk, self.broker, pace, f"{min(poll_s, 300)}s")
         self.gateway.start()
 
     def moment(self):

@@ -234,14 +234,17 @@ class Gateway:
             self.origin_ms = origin_ms
         with open(self.log, "ab") as log:
             command = list(limits) + [self.program, self.config, str(int(self.origin_ms)), str(self.pace)]
-            self.process = subprocess.Popen(command, stdout=log, stderr=log)
+            variables = dict(os.environ, RUST_BACKTRACE="0")
+            self.process = subprocess.Popen(command, env=variables, stdout=log, stderr=log)
         began = time.monotonic()
         wait_for("the daemon to answer", self.answers, 60)
         return time.monotonic() - began
 
     def answers(self):
         if self.process.poll() is not None:
-            raise RuntimeError(f"the daemon ended with {self.process.returncode}: see {self.log}")
+            with open(self.log, encoding="utf-8") as log:
+                last = log.read()[-600:]
+            raise RuntimeError(f"the daemon ended with {self.process.returncode}: {last}")
         try:
             return self.ask({"what": "status"})
         except (OSError, ValueError):
@@ -274,7 +277,7 @@ class Gateway:
         self.entered += 1
         value = round(4 + self.entered * 1e-5, 5)
         try:
-            said = self.ask({"what": "enter", "pond": "p1", "values": {"do_mg_l": value}, "at": None})
+            said = self.ask({"what": "enter", "pond": "p1", "values": [["do_mg_l", value]], "at": None})
         except (OSError, ValueError):
             return False
         kept = said.get("is") == "done" and not said.get("warning")

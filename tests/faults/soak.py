@@ -72,7 +72,7 @@ def main():
         disk = Disk(folder, megabytes=4096)
         broker = Broker(folder)
         Probe(os.path.join(folder, "tty"), random.Random(1))
-        gateway = Gateway(asked.program, folder, disk, broker, pace, f"{max(1, min(3600, int(pace / 20)))}s")
+        gateway = Gateway(asked.program, folder, disk, broker, pace, f"{max(1, min(300, int(pace / 20)))}s")
         port = free_port()
         with open(gateway.config, "r+", encoding="utf-8") as config:
             text = config.read().replace("max_megabytes = 4000", "max_megabytes = 4000\nraw_days = 60")

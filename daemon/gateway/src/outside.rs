@@ -42,15 +42,18 @@ pub const PARSERS: &[Parser] = &[
 ];
 
 const ASKED: ReadRequest = ReadRequest { unit: 11, table: Table::Holding, address: 0, count: 4 };
-const COIL: CoilWrite = CoilWrite { unit: 17, coil: 3, on: true };
+/// The order to a relay whose answer is looked for.
+const COIL: [u8; 8] = [0x11, 0x05, 0x00, 0x03, 0xff, 0x00, 0x7e, 0xaa];
 
 fn modbus_rtu(bytes: &[u8]) {
     let _ = ASKED.decode_answer(bytes);
     let _ = ASKED.find_answer(bytes);
     let _ = ASKED.explain(bytes);
-    for echoes in [false, true] {
-        let _ = COIL.find_answer(bytes, echoes);
-        let _ = COIL.explain(bytes, echoes);
+    if let Some(order) = CoilWrite::decode(&COIL) {
+        for echoes in [false, true] {
+            let _ = order.find_answer(bytes, echoes);
+            let _ = order.explain(bytes, echoes);
+        }
     }
     let _ = CoilWrite::decode(bytes);
     let _ = modbus::decode_request(bytes);
