@@ -8,10 +8,14 @@ use pondreeve_protocol::modbus::CoilWrite;
 use pondreeve_protocol::modbus::{self, Framing, ReadRequest, survey};
 use pondreeve_protocol::payload::{self, Expected, Pick, PickFrom};
 use pondreeve_protocol::register_map::Table;
+use pondreeve_protocol::text_line::Splitter;
 use pondreeve_protocol::{sdi12, senml, time};
+use ring::hmac;
 
 use crate::cli::{calc, replay};
-use crate::config::{Style, from_text, profile};
+use crate::commands::envelope;
+use crate::config::{Style, builtin, from_text, profile};
+use crate::frames;
 use crate::local::{protocol, server};
 
 /// A parser under its name; the bytes are all that it is given.
@@ -23,7 +27,10 @@ pub const PARSERS: &[Parser] = &[
     ("modbus-ascii", modbus_ascii),
     ("modbus-tcp", modbus_tcp),
     ("sdi-12", sdi_12),
+    ("text-line", text_line),
+    ("capture", capture),
     ("mqtt-payload", mqtt_payload),
+    ("signed-command", signed_command),
     ("senml", senml_json),
     ("csv-replay", replay::read_bytes),
     ("configuration", configuration),
@@ -92,6 +99,48 @@ fn sdi_12(bytes: &[u8]) {
     }
     let _ = sdi12::is_service_request(bytes, b'0');
     let _ = sdi12::decode_identity(bytes, b'0');
+}
+
+/// A built-in profile of any kind.
+fn built_in(name: &str) -> Option<profile::Profile> {
+    profile::parse_any(builtin::profile(name)?, name).ok()
+}
+
+fn text_line(bytes: &[u8]) {
+    for name in ["text-oxygen", "text-weather"] {
+        let Some(profile::Profile::Text(map)) = built_in(name) else { continue };
+        let _ = map.read(bytes);
+        let mut splitter = Splitter::new(&map.end, map.longest, false);
+        for some in bytes.chunks(7) {
+            for line in splitter.take(some) {
+                assert!(line.len() <= map.longest, "no line is longer than it may be");
+                let _ = map.read(&line);
+            }
+        }
+    }
+}
+
+fn capture(bytes: &[u8]) {
+    let Ok(text) = std::str::from_utf8(bytes) else { return };
+    let Ok(captured) = frames::parse(text) else { return };
+    for name in ["optical-oxygen", "sdi12-oxygen", "text-oxygen"] {
+        let Some(profile) = built_in(name) else { continue };
+        let _ = frames::read(&captured, &profile, None);
+    }
+}
+
+/// As it comes, and as what somebody with the secret signed.
+fn signed_command(bytes: &[u8]) {
+    const SECRET: &[u8] = b"a secret of the harness";
+    const TOPIC: &str = "pondreeve/g1/command/ana";
+    let _ = envelope::read(TOPIC, bytes, SECRET);
+    let _ = envelope::number_claimed(bytes);
+    let Ok(text) = std::str::from_utf8(bytes) else { return };
+    let key = hmac::Key::new(hmac::HMAC_SHA256, SECRET);
+    let sum = hmac::sign(&key, format!("{TOPIC}\n{text}").as_bytes());
+    let sum: String = sum.as_ref().iter().map(|byte| format!("{byte:02x}")).collect();
+    let message = serde_json::json!({ "signed": text, "hmac": sum }).to_string();
+    let _ = envelope::read(TOPIC, message.as_bytes(), SECRET);
 }
 
 fn mqtt_payload(bytes: &[u8]) {
