@@ -47,7 +47,7 @@ const MEMBERS: &[Member] = &[
         folder: "daemon/protocol",
         package: "pondreeve-protocol",
         arrows: &[],
-        outside: Some(&["ciborium", "ciborium-io", "serde", "serde_json", "thiserror", "libm"]),
+        outside: Some(&["ciborium", "ciborium-io", "regex", "serde", "serde_json", "thiserror", "libm"]),
     },
     Member {
         folder: "daemon/core",
@@ -183,7 +183,14 @@ fn only_the_horn_and_the_lamp_can_be_switched() {
             ],
         ),
         ("gpiocdev", &["daemon/gateway/src/annunciate/driver.rs"]),
-        ("process::Command", &["daemon/gateway/src/annunciate/program.rs"]),
+        (
+            "process::Command",
+            &[
+                "daemon/gateway/src/annunciate/program.rs",
+                // Starts this program itself as a daemon, and asks the system whether its clock is kept.
+                "daemon/gateway/src/cli/commission.rs",
+            ],
+        ),
         // Whatever writes more than one coil.
         (".write_multiple", &[]),
     ];
@@ -203,7 +210,7 @@ fn only_the_horn_and_the_lamp_can_be_switched() {
             found += 1;
         }
     }
-    assert_eq!(found, 5, "the list above names files that no longer do what it says");
+    assert_eq!(found, 6, "the list above names files that no longer do what it says");
 }
 
 #[test]

@@ -2,7 +2,8 @@
 
 use std::io::{BufRead as _, IsTerminal as _, Write as _};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::Command;
+use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 use super::Daemon;
