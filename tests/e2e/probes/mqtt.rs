@@ -136,7 +136,15 @@ async fn a_devices_last_will_is_heard() {
     // A subscriber with a last will, killed: the broker says what it was told to say.
     let mut device = Command::new("mosquitto_sub")
         .args(["-h", "localhost", "-p", &mosquitto.port.to_string(), "-t", "nothing", "-q", "1"])
-        .args(["--will-topic", "nodes/state", "--will-payload", "offline\n", "--will-retain", "--will-qos", "1"])
+        .args([
+            "--will-topic",
+            "nodes/state",
+            "--will-payload",
+            "offline\n",
+            "--will-retain",
+            "--will-qos",
+            "1",
+        ])
         .spawn()
         .unwrap();
     tokio::time::sleep(Duration::from_secs(1)).await;
