@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
 
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
-use pondreeve_protocol::modbus::{self, Exception, Framing, Request};
+use pondreeve_protocol::modbus::{self, CoilWrite, Exception, Framing, Request};
 use pondreeve_protocol::register_map::{RegisterMap, Table};
 
 use crate::faults::LineFault;
@@ -57,10 +57,21 @@ impl Server {
     pub fn speaking(
         line: &Line,
         framing: Framing,
+        ask: impl FnMut(u8) -> Option<Answer> + Send + 'static,
+    ) -> io::Result<Self> {
+        Self::with_relay(line, framing, ask, |_| None)
+    }
+
+    /// The same with a relay board on the line. `switch` is called for each coil that is to be switched, and says
+    /// whether the board has it; a board that it does not know stays silent. It speaks RTU alone.
+    pub fn with_relay(
+        line: &Line,
+        framing: Framing,
         mut ask: impl FnMut(u8) -> Option<Answer> + Send + 'static,
+        mut switch: impl FnMut(&CoilWrite) -> Option<bool> + Send + 'static,
     ) -> io::Result<Self> {
         let port = line.probes.try_clone()?;
-        Self::run(move |stop| serve(port, framing, stop, &mut ask))
+        Self::run(move |stop| serve(port, framing, stop, (&mut ask, &mut switch)))
     }
 
     /// Serves whoever connects to a loopback port, one at a time, as a serial server does.
@@ -71,7 +82,7 @@ impl Server {
     ) -> io::Result<Self> {
         Self::run(move |stop| {
             while let Some(client) = next_client(&listener, stop)? {
-                match serve(client, framing, stop, &mut ask) {
+                match serve(client, framing, stop, (&mut ask, &mut |_: &CoilWrite| None)) {
                     Err(error) if error.kind() != io::ErrorKind::UnexpectedEof => {
                         tracing::info!(%error, "a client of the simulated serial server is gone");
                     }
@@ -138,7 +149,7 @@ fn serve(
     mut port: impl Read + Write + AsFd,
     framing: Framing,
     stop: &AtomicBool,
-    ask: &mut impl FnMut(u8) -> Option<Answer>,
+    (ask, switch): (&mut impl FnMut(u8) -> Option<Answer>, &mut impl FnMut(&CoilWrite) -> Option<bool>),
 ) -> io::Result<()> {
     let mut received = Vec::new();
     let mut chunk = [0; 1_024];
@@ -165,6 +176,15 @@ fn serve(
                 }
                 continue;
             };
+            if let (Request::WriteCoil(write), Framing::Rtu) = (&request, framing)
+                && let Some(has_it) = switch(write)
+            {
+                let refusal = || {
+                    modbus::encode_exception(write.unit, modbus::WRITE_COIL, Exception::IllegalDataAddress)
+                };
+                port.write_all(&if has_it { write.confirm() } else { refusal() })?;
+                continue;
+            }
             if let Some(answer) = ask(request.unit()) {
                 send(&mut port, (framing, transaction), (&request, &asked), &answer)?;
             }

@@ -4,11 +4,12 @@ use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use pondreeve_protocol::modbus::{CoilWrite, Framing};
 use pondreeve_protocol::register_map::{Number, Register, RegisterMap, Table, WordOrder};
 use sim::faults::LineFault;
 use sim::pty::Line;
 use sim::rtu::{Answer, Part, Server};
-use tokio_modbus::client::{Context, Reader as _, rtu};
+use tokio_modbus::client::{Context, Reader as _, Writer as _, rtu};
 use tokio_modbus::prelude::SlaveContext as _;
 use tokio_modbus::{ExceptionCode, Slave};
 
@@ -149,4 +150,34 @@ async fn a_line_leaves_no_path_and_no_thread_behind() {
     assert_eq!(asked.load(Ordering::Relaxed), 1);
     assert_eq!(Arc::strong_count(&asked), 1, "the server's thread has ended and let go");
     assert!(std::fs::symlink_metadata(&path).is_err(), "the path is gone");
+}
+
+#[tokio::test]
+async fn an_independent_master_switches_the_coils_of_a_relay_board() {
+    let folder = tempfile::tempdir().unwrap();
+    let line = Line::open(&folder.path().join("bus0")).unwrap();
+    let switched: Arc<Mutex<Vec<(u16, bool)>>> = Arc::default();
+    let heard = Arc::clone(&switched);
+    let switch = move |write: &CoilWrite| {
+        let is_own = write.unit == 60 && write.coil < 2;
+        if is_own {
+            heard.lock().unwrap().push((write.coil, write.on));
+        }
+        (write.unit == 60).then_some(is_own)
+    };
+    let _server = Server::with_relay(&line, Framing::Rtu, |number| unit(number, None), switch).unwrap();
+    let mut master = open(&line);
+    master.set_slave(Slave(60));
+    master.write_single_coil(1, true).await.unwrap().unwrap();
+    master.write_single_coil(1, false).await.unwrap().unwrap();
+    assert_eq!(
+        master.write_single_coil(7, true).await.unwrap().unwrap_err(),
+        ExceptionCode::IllegalDataAddress,
+        "the board has two coils"
+    );
+    assert_eq!(*switched.lock().unwrap(), [(1, true), (1, false)]);
+    // A probe has none, and the line goes on.
+    master.set_slave(Slave(51));
+    assert_eq!(master.write_single_coil(0, true).await.unwrap().unwrap_err(), ExceptionCode::IllegalFunction);
+    assert_eq!(master.read_holding_registers(0, 2).await.unwrap().unwrap(), [450, 225]);
 }

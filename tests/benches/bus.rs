@@ -178,8 +178,13 @@ fn poll(device: &Path, baud: u32, seconds: u64) {
         capture: None,
         probes: (0..PROBES).map(probe).collect(),
     };
-    let site =
-        |id: u8| Probe { id: format!("p{id}"), pond: None, link: "bench".into(), channels: Vec::new() };
+    let site = |id: u8| Probe {
+        id: format!("p{id}"),
+        pond: None,
+        link: "bench".into(),
+        node: None,
+        channels: Vec::new(),
+    };
     let farm = Farm {
         site: Site {
             gateway: "bench".into(),

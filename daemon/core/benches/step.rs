@@ -29,6 +29,7 @@ fn site(ponds: u16) -> Site {
             id: format!("probe{index}"),
             pond: Some(PondIndex(index)),
             link: String::new(),
+            node: None,
             channels: QUANTITIES.map(Channel::uncorrected).to_vec(),
         });
     }

@@ -5,6 +5,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Delays, Sight};
+use crate::dosing::follow_up::FollowUp;
 use crate::effect::{Forecast, Priority};
 use crate::limit_change;
 use crate::metabolism::{Bloom, Crash};
@@ -15,6 +16,7 @@ use crate::verdict::Verdict;
 use crate::water_limits::{self, Water};
 
 mod ammonia;
+mod dosing;
 pub mod marks;
 
 pub use ammonia::SHORT_OF_OXYGEN_MG_L;
@@ -47,6 +49,12 @@ pub enum Condition {
     PlanktonBloom,
     /// A limit of low oxygen is below what is safe: whoever set it, nobody forgets it.
     LaxLimits,
+    /// The pond's programme asks for a dose. A reminder.
+    DoseDue,
+    /// The pH is to be read an hour, four hours, a day after a dose. A reminder.
+    PhCheck(usize),
+    /// What was counted of containers does not fit what was recorded of doses.
+    DoseCount,
     /// Something else of the water is beyond its limit.
     Water(Water),
 }
@@ -61,7 +69,7 @@ pub type Entry = (Condition, &'static str, &'static str, Priority);
 
 const OWN: usize = OXYGEN_AND_PH.len();
 
-const OXYGEN_AND_PH: [Entry; 21] = [
+const OXYGEN_AND_PH: [Entry; 26] = [
     (Condition::DoLow(0), "do-low-warn", "Oxygen low", Priority::High),
     (Condition::DoLow(1), "do-low-critical", "Oxygen critically low", Priority::Critical),
     (Condition::DoLow(2), "do-low-emergency", "Oxygen emergency", Priority::Critical),
@@ -88,6 +96,11 @@ const OXYGEN_AND_PH: [Entry; 21] = [
     (Condition::PlanktonCrash, "plankton-crash", "Plankton may have crashed", Priority::Medium),
     (Condition::PlanktonBloom, "plankton-bloom", "Plankton blooms", Priority::Medium),
     (Condition::LaxLimits, "do-limits-lax", "Oxygen limits set dangerously low", Priority::High),
+    (Condition::DoseDue, "dose-due", "Dose due", Priority::Medium),
+    (Condition::PhCheck(0), "ph-check-1h", "pH to be read 1 h after a dose", Priority::Medium),
+    (Condition::PhCheck(1), "ph-check-4h", "pH to be read 4 h after a dose", Priority::Medium),
+    (Condition::PhCheck(2), "ph-check-24h", "pH to be read 24 h after a dose", Priority::Medium),
+    (Condition::DoseCount, "dose-count", "Dose and containers disagree", Priority::Medium),
 ];
 
 #[expect(clippy::indexing_slicing, reason = "worked out when the program is built")]
@@ -182,6 +195,8 @@ pub struct Facts<'a> {
     pub bloom: Option<Bloom>,
     /// Everything else of the water.
     pub marks: Option<&'a Marks>,
+    /// What the pond's doses ask for.
+    pub doses: Option<&'a FollowUp>,
     /// Sensor or water, where oxygen is in doubt, low or falling.
     pub verdict: Option<&'a Verdict>,
     /// Present time.
@@ -232,6 +247,9 @@ impl Condition {
             | Self::PlanktonCrash
             | Self::PlanktonBloom
             | Self::LaxLimits
+            | Self::DoseDue
+            | Self::PhCheck(_)
+            | Self::DoseCount
             | Self::Water(_) => None,
         }
     }
@@ -276,6 +294,11 @@ impl Condition {
         )
     }
 
+    /// Whether it is a reminder that is silent while the reminder of the pond's next dose is put aside.
+    pub const fn is_by_dosing(self) -> bool {
+        matches!(self, Self::PhCheck(_))
+    }
+
     fn measured(self, facts: &Facts<'_>) -> Option<f64> {
         match self {
             Self::DoLow(_) => facts.oxygen.map(|seen| seen.value),
@@ -289,6 +312,9 @@ impl Condition {
             | Self::PlanktonCrash
             | Self::PlanktonBloom
             | Self::LaxLimits
+            | Self::DoseDue
+            | Self::PhCheck(_)
+            | Self::DoseCount
             | Self::Water(_) => None,
         }
     }
@@ -346,7 +372,7 @@ impl Condition {
             Self::PlanktonCrash => (found(facts.crash.is_some()), DAY_DELAYS),
             Self::PlanktonBloom => (found(facts.bloom.is_some()), DAY_DELAYS),
             Self::LaxLimits => (found(limit_change::below_floor(limits).next().is_some()), DAY_DELAYS),
-            _ => (Sight::Unseen, TREND_DELAYS),
+            _ => dosing::sight(self, facts).unwrap_or((Sight::Unseen, TREND_DELAYS)),
         }
     }
 
@@ -356,7 +382,7 @@ impl Condition {
             Self::DoBlind(level) if facts.is_watch => {
                 Some(facts.oxygen_unseen_since? + facts.blind_after.get(level).copied()?)
             }
-            _ => None,
+            _ => dosing::deadline(self, facts),
         }
     }
 }

@@ -7,14 +7,16 @@
 //!
 //! - [`entry`]: what can be recorded; [`check`]: what cannot be, whatever else is known;
 //! - [`dose`]: kilograms, litres and containers held against each other, and what a dose is in the water;
-//! - [`book`]: what a pond's entries come to, and what contradicts them.
+//! - [`book`]: what a pond's entries come to, and what contradicts them;
+//! - [`stock`]: containers that were counted, held against what the doses of all ponds used.
 
 pub mod book;
 pub mod check;
 pub mod dose;
 pub mod entry;
+pub mod stock;
 
 pub use book::{Book, Crop, Feeding, LastDose};
 pub use entry::{
-    Basin, Dose, Entry, Feed, Harvest, Kind, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
+    Basin, Count, Dose, Entry, Feed, Harvest, Kind, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
 };

@@ -14,6 +14,9 @@ use pondreeve_chemistry::scale::PhScale;
 use pondreeve_chemistry::sulfide::h2s_fraction;
 use pondreeve_chemistry::units::{Alkalinity, Celsius, Magnesium, Ph, Salinity, TotalAmmonia};
 
+pub mod follow_up;
+pub mod recovery;
+
 use crate::derived::{DAY, KIT_GOOD_FOR};
 use crate::effect::Flag;
 use crate::message::length;

@@ -150,6 +150,13 @@ pub enum Event {
         /// The fault in plain words; `None` when it is over.
         detail: Option<String>,
     },
+    /// It was said of a device that carries several probes whether it is there: by its last will, as a rule.
+    NodeSaid {
+        /// Its id.
+        node: String,
+        /// Whether it is.
+        is_there: bool,
+    },
     /// The shell has carried out, or could not, what is worth remembering: a call, the horn's test.
     Carried {
         /// What.

@@ -55,6 +55,7 @@ pub mod metabolism;
 pub mod mineral_balance;
 pub mod names;
 pub mod night;
+pub mod node;
 pub mod pond;
 pub mod power;
 pub mod probe;

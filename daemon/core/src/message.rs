@@ -14,6 +14,7 @@ use crate::site::{Limits, Pond};
 use crate::time::Span;
 use crate::verdict::{Leaning, Verdict};
 
+pub mod dosing;
 mod plankton;
 mod probes;
 mod water;
@@ -296,6 +297,9 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
         Condition::PlanktonCrash => plankton::crashed(&place, facts.crash),
         Condition::PlanktonBloom => plankton::blooms(&place, facts.bloom),
         Condition::LaxLimits => lax_limits(&place, limits),
+        Condition::DoseDue | Condition::PhCheck(_) | Condition::DoseCount => {
+            Said::plain(dosing::holds(&place, condition, pond, limits, facts))
+        }
         Condition::Water(own) => water::holds(&place, own, &limits.water, facts.marks, facts.oxygen),
     }
 }
@@ -353,6 +357,9 @@ pub fn cleared(condition: Condition, pond: &Pond, facts: &Facts<'_>) -> Said {
         ),
         Condition::LaxLimits => {
             said!("over-lax", "{place}: no limit of low oxygen is dangerously low any more.", place = place)
+        }
+        Condition::DoseDue | Condition::PhCheck(_) | Condition::DoseCount => {
+            Said::plain(dosing::over(&place, condition, facts))
         }
         Condition::Water(own) => water::over(&place, own, facts.marks),
     }

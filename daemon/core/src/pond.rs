@@ -10,6 +10,7 @@ use crate::alarm::Alarm;
 use crate::alarm_set::marks::Marks;
 use crate::alarm_set::{self, AmmoniaDay, CONDITIONS, Facts};
 use crate::derived;
+use crate::dosing::follow_up::FollowUp;
 use crate::effect::{Advice, Derived, Effect, Flag};
 use crate::metabolism::{Fall, Metabolism};
 use crate::night::{Evening, NightState};
@@ -18,6 +19,7 @@ use crate::quality::Seen;
 use crate::quantity::Quantity;
 use crate::respiration::Respiration;
 use crate::site::{Pond, PondIndex, Site};
+use crate::state::Diary;
 use crate::summary::Tally;
 use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
@@ -92,6 +94,8 @@ pub struct Scene<'a> {
     pub falls: &'a [Option<Fall>],
     /// Since when what falls silent has fallen silent with the farm's power, while that is lost.
     pub power_lost: Option<Timestamp>,
+    /// What people did.
+    pub(crate) diary: &'a Diary,
 }
 
 /// One pond.
@@ -112,6 +116,8 @@ pub struct PondState {
     disc: Option<Seen>,
     /// The disc of the day before it.
     disc_before: Option<Seen>,
+    /// What its doses ask for.
+    follow_up: FollowUp,
     /// What else is known of the water.
     marks: Marks,
     marks_due: Option<Timestamp>,
@@ -163,6 +169,7 @@ impl PondState {
             hand: BTreeMap::new(),
             disc: None,
             disc_before: None,
+            follow_up: FollowUp::default(),
             marks: Marks::default(),
             marks_due: None,
             tan: None,
@@ -222,6 +229,7 @@ impl PondState {
             advice.pond = index;
         }
         self.advised = None;
+        self.follow_up.outdate();
         self.find_probes(site);
         self
     }
@@ -229,6 +237,7 @@ impl PondState {
     /// Counts blindness from now on, after the gateway itself was off.
     pub fn watch_anew(&mut self, now: Timestamp) {
         self.since = now;
+        self.follow_up.outdate();
     }
 
     fn find_probes(&mut self, site: &Site) {
@@ -388,6 +397,7 @@ impl PondState {
                 .and_then(|state| derived::slope_per_hour(&state.window, now, Span::from_hours(1))),
             hand_counts: self.hand_counts(scene),
             marks: Some(&self.marks),
+            doses: Some(&self.follow_up),
             crash: self.metabolism.crash(),
             bloom: self.metabolism.bloom(),
             verdict: None,
@@ -400,6 +410,7 @@ impl PondState {
         let Some(pond) = scene.site.ponds.get(usize::from(self.index.0)) else { return };
         self.work_out_ammonia(scene, pond);
         self.look_at_marks(scene, pond);
+        self.follow_doses(scene, pond);
         self.breathe(scene, pond);
         self.turn_over(scene, pond);
         self.energy.settle(scene.now, scene.night, pond, &self.aerators_on);

@@ -3,6 +3,9 @@
 //!
 //! One alarm tells of it. Alarms that only repeat it (stopped aerators, probes and buses that fall silent
 //! with it) are suppressed by design and counted in it; what is known of a pond's oxygen never is.
+//!
+//! Where probes have no power but the mains (the farm says which), nobody sees the aerators stop: everything that hangs
+//! on such a line or device falls silent together, by day or night. That is the same alarm.
 
 use alloc::format;
 use alloc::string::String;
@@ -11,6 +14,7 @@ use alloc::vec::Vec;
 use crate::alarm::{Alarm, Cause, Delays, Sight};
 use crate::effect::{AlarmState, Effect, Priority};
 use crate::message::place;
+use crate::node::NodeState;
 use crate::pond::{PondState, Scene};
 use crate::said::{Said, length, said, tenth};
 use crate::time::{Span, Timestamp};
@@ -39,15 +43,17 @@ const CRITICAL: usize = 1;
 pub struct Power {
     /// The one alarm.
     pub alarm: Alarm,
-    /// When the first of the stops was seen.
+    /// When the first of the stops was seen, or anything of what has no other power was last heard.
     lost_at: Option<Timestamp>,
+    /// It was told from what fell silent, since no aerator was seen to stop.
+    is_by_silence: bool,
 }
 
 impl Default for Power {
     fn default() -> Self {
         let alarm =
             Alarm::new(String::from(ID), String::from("Power lost, aerators off"), None, Priority::Critical);
-        Self { alarm: alarm.latching(), lost_at: None }
+        Self { alarm: alarm.latching(), lost_at: None, is_by_silence: false }
     }
 }
 
@@ -102,23 +108,33 @@ impl Power {
 
     /// Judges the alarm. Says whether it was raised or is over, so that everything else must be judged
     /// anew.
-    pub fn settle(&mut self, scene: &Scene<'_>, ponds: &[PondState], effects: &mut Vec<Effect>) -> bool {
+    pub fn settle(
+        &mut self,
+        scene: &Scene<'_>,
+        (ponds, nodes): (&[PondState], &[NodeState]),
+        effects: &mut Vec<Effect>,
+    ) -> bool {
         let tally = Tally::of(ponds, scene.now);
         let stood = self.alarm.stands();
-        let sight = tally.sight();
+        let silent_since = silent_since(scene, nodes);
+        let sight = if silent_since.is_some() { Sight::Beyond } else { tally.sight() };
+        let (lost_at, is_by_silence) = match (tally.sight(), silent_since) {
+            (Sight::Beyond, _) | (_, None) => (tally.first, false),
+            (_, Some(since)) => (Some(since), true),
+        };
         let Some(cause) = self.alarm.observe(scene.now, sight, DELAYS) else {
             if self.alarm.stands() && !stood {
-                self.lost_at = tally.first;
+                (self.lost_at, self.is_by_silence) = (lost_at, is_by_silence);
             }
             return self.alarm.stands() != stood;
         };
         let message = if cause == Cause::Clears || !self.would_stand(cause) {
-            cleared(scene, ponds)
+            cleared(scene, ponds, self.is_by_silence)
         } else {
             if cause == Cause::Occurs {
-                self.lost_at = tally.first;
+                (self.lost_at, self.is_by_silence) = (lost_at, is_by_silence);
             }
-            message(scene, ponds)
+            message(scene, (ponds, nodes))
         };
         effects.extend(self.alarm.apply(scene.now, cause, None, Some(message)).map(Effect::AlarmChanged));
         self.alarm.stands() != stood
@@ -129,7 +145,7 @@ impl Power {
     }
 
     /// The present text, for the view: `inside` are the alarms that are counted in it.
-    pub fn message(&self, scene: &Scene<'_>, ponds: &[PondState], inside: usize) -> Said {
+    pub fn message(&self, scene: &Scene<'_>, what: (&[PondState], &[NodeState]), inside: usize) -> Said {
         if !self.alarm.state.is_standing() {
             return self.alarm.message.clone();
         }
@@ -142,7 +158,7 @@ impl Power {
                 inside = format!("{inside}")
             ),
         };
-        Said::joined(alloc::vec![message(scene, ponds), counted], "")
+        Said::joined(alloc::vec![message(scene, what), counted], "")
     }
 }
 
@@ -187,8 +203,27 @@ fn ranking(scene: &Scene<'_>, ponds: &[PondState]) -> Said {
     Said::joined(left.into_iter().map(|(_, said)| said).collect(), "; ")
 }
 
-fn message(scene: &Scene<'_>, ponds: &[PondState]) -> Said {
+/// Since when nothing is heard of what has no power but the mains: of all of it, so that one broken cable among
+/// several lines is no loss of power.
+fn silent_since(scene: &Scene<'_>, nodes: &[NodeState]) -> Option<Timestamp> {
+    let on_mains = nodes.iter().filter(|node| node.is_on_mains());
+    let silent: Option<Vec<Timestamp>> =
+        on_mains.map(|node| node.mains_lost(scene.site, scene.probes, scene.now)).collect();
+    silent?.into_iter().max()
+}
+
+fn message(scene: &Scene<'_>, (ponds, nodes): (&[PondState], &[NodeState])) -> Said {
     let tally = Tally::of(ponds, scene.now);
+    if tally.sight() != Sight::Beyond
+        && let Some(since) = silent_since(scene, nodes)
+    {
+        return said!(
+            "said-power-silent",
+            "Farm: power seems lost: all that has no power but the mains fell silent together, last heard {since} ago. Whether aerators turn is not seen: look. Start the generator, then aerators one after another, 10 s apart. Time left: {left}. Walk, do not run; stay out of the water; a licensed electrician for the mains.",
+            since = length(scene.now - since),
+            left = ranking(scene, ponds)
+        );
+    }
     said!(
         "said-power",
         "Farm: power seems lost, all {groups} running aerator groups in {ponds} ponds stopped together. Start the generator, then aerators one after another, 10 s apart. Time left: {left}. Walk, do not run; stay out of the water; a licensed electrician for the mains.",
@@ -199,7 +234,7 @@ fn message(scene: &Scene<'_>, ponds: &[PondState]) -> Said {
 }
 
 /// What is said when it is over: what did not start again, and what the loss leaves behind.
-fn cleared(scene: &Scene<'_>, ponds: &[PondState]) -> Said {
+fn cleared(scene: &Scene<'_>, ponds: &[PondState], is_by_silence: bool) -> Said {
     let still: Vec<String> = ponds
         .iter()
         .zip(&scene.site.ponds)
@@ -211,7 +246,14 @@ fn cleared(scene: &Scene<'_>, ponds: &[PondState]) -> Said {
                 .map(|(_, group)| format!("{} {}", configured.id, group.id))
         })
         .collect();
-    let head = if Tally::of(ponds, scene.now).running == 0 {
+    let running = Tally::of(ponds, scene.now).running;
+    let head = if is_by_silence && still.is_empty() {
+        said!(
+            "power-over-silence",
+            "Farm: what has no power but the mains answers again; aerator groups known to run: {running}.",
+            running = format!("{running}")
+        )
+    } else if running == 0 {
         said!(
             "power-over-night",
             "Farm: the night is over and no aerator runs: whether the power is back is not known here."
@@ -235,7 +277,7 @@ fn cleared(scene: &Scene<'_>, ponds: &[PondState]) -> Said {
 /// Why the farm's power is in alarm, for the explanation.
 pub fn raised_when() -> String {
     format!(
-        "by night, every aerator group that ran has stopped within {}, in two ponds or more, and none runs",
+        "by night, every aerator group that ran has stopped within {}, in two ponds or more, and none runs; or at any hour all lines and devices whose power is the mains alone are silent together",
         length(TOGETHER)
     )
 }

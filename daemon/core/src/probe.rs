@@ -11,6 +11,7 @@ use crate::effect::{Effect, Flag, PartFault, Priority};
 use crate::gateway_fault;
 use crate::input::{GatewayPart, ProbeFault};
 use crate::message;
+use crate::node::NodeState;
 use crate::power;
 use crate::quality::ChannelState;
 use crate::quantity::Quantity;
@@ -33,12 +34,18 @@ const DOUBT_DELAYS: Delays = Delays::minutes(30, 30);
 pub struct Roots<'a> {
     faults: &'a [PartFault],
     power_lost: Option<Timestamp>,
+    nodes: &'a [NodeState],
 }
 
 impl<'a> Roots<'a> {
-    /// From the faults of the gateway's parts, and since when what falls silent does so with the power.
-    pub fn new(faults: &'a [PartFault], power_lost: Option<Timestamp>) -> Self {
-        Self { faults, power_lost }
+    /// From the faults of the gateway's parts, since when what falls silent does so with the power, and the devices
+    /// that carry several probes.
+    pub fn new(faults: &'a [PartFault], power_lost: Option<Timestamp>, nodes: &'a [NodeState]) -> Self {
+        Self { faults, power_lost, nodes }
+    }
+
+    fn node(&self, index: ProbeIndex) -> Option<&NodeState> {
+        self.nodes.iter().find(|node| node.carries(usize::from(index.0)))
     }
 
     /// The id of the alarm about the line or broker the probe hangs on, where that has a fault.
@@ -244,12 +251,14 @@ impl ProbeState {
         }
         let trouble = self.trouble(probe);
         let (sight, delays) = match &trouble {
+            // What carries it may be silent as a whole: a few minutes show whether it is.
+            Some((_, true)) if roots.node(index).is_some() => (Sight::Beyond, FAULT_DELAYS),
             Some((_, true)) => (Sight::Beyond, Delays { on: Span::ZERO, ..FAULT_DELAYS }),
             Some((_, false)) => (Sight::Beyond, self.delays()),
             None => (Sight::Clear, FAULT_DELAYS),
         };
         self.awaited_until = self.awaited_until.filter(|&until| until > now);
-        let root = self.root(probe, roots, now);
+        let root = self.root((index, probe), roots, now);
         if let Some(cause) = self.alarm.judge(now, sight, delays, root.as_deref()) {
             let place = pond_place(site, probe.pond);
             let message = match (&trouble, cause) {
@@ -267,9 +276,14 @@ impl ProbeState {
         self.set_deadline(probe);
     }
 
-    /// The alarm that tells of the cause of its silence: that of the power it lost, or that of the line or
-    /// broker it hangs on.
-    fn root(&self, probe: &Probe, roots: &Roots<'_>, now: Timestamp) -> Option<String> {
+    /// The alarm that tells of the cause of its silence: that of the power it lost, that of the line or broker it
+    /// hangs on, or that of the device that carries it.
+    fn root(
+        &self,
+        (index, probe): (ProbeIndex, &Probe),
+        roots: &Roots<'_>,
+        now: Timestamp,
+    ) -> Option<String> {
         let is_silent =
             matches!(self.fault, Some(ProbeFault::Silent | ProbeFault::Unreachable | ProbeFault::Lent))
                 || (self.fault.is_none() && self.channels.iter().any(ChannelState::is_missing));
@@ -278,11 +292,18 @@ impl ProbeState {
         if is_silent && since_then {
             return Some(String::from(power::ID));
         }
-        if !is_silent || self.fault == Some(ProbeFault::Silent) {
+        if !is_silent {
             return None;
         }
         let is_awaited = self.awaited_until.is_some_and(|until| until > now);
-        roots.link(probe).or_else(|| self.alarm.root.clone().filter(|_| is_awaited))
+        let link = || roots.link(probe).or_else(|| self.alarm.root.clone().filter(|_| is_awaited));
+        let link = if self.fault == Some(ProbeFault::Silent) { None } else { link() };
+        link.or_else(|| {
+            let node = roots.node(index).filter(|node| node.alarm.stands())?;
+            let since_then =
+                !self.alarm.stands() || node.was_heard().is_some_and(|at| self.alarm.raised_at >= at);
+            since_then.then(|| node.alarm.id.clone())
+        })
     }
 
     /// Present text of the alarm, for the view.

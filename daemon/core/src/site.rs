@@ -79,6 +79,8 @@ pub struct Pond {
     /// A pond alike in build, stocking and water, whose probes speak as neighbours where this one has no
     /// second probe.
     pub like: Option<PondIndex>,
+    /// How often mineral slurry is given, where the pond has such a programme.
+    pub dose_every: Option<Span>,
 }
 
 /// Aerators that are switched together.
@@ -105,8 +107,21 @@ pub struct Probe {
     pub pond: Option<PondIndex>,
     /// Id of the line or broker it hangs on, as its faults name it; empty where there is none.
     pub link: String,
+    /// What carries it together with others, which fall silent with it; `None` where it speaks for itself.
+    pub node: Option<Node>,
     /// The quantities it reports.
     pub channels: Vec<Channel>,
+}
+
+/// Something that carries several probes: a device with a radio beside the pond, or a serial line with the power of
+/// its probes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+pub struct Node {
+    /// Short id, the same for every probe it carries.
+    pub id: String,
+    /// Its power is the mains without a battery: it falls silent with them.
+    pub is_on_mains: bool,
 }
 
 /// One quantity of one probe.

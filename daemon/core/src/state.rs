@@ -15,6 +15,7 @@ use crate::limit_change::LimitChange;
 use crate::mass_balance::{FeedLoad, MassBalance};
 use crate::metabolism::Fall;
 use crate::night;
+use crate::node::{self, NodeState};
 use crate::pond::{PondState, Scene};
 use crate::power::Power;
 use crate::probe::{ProbeState, Roots};
@@ -31,6 +32,8 @@ mod limits;
 mod service;
 mod take;
 mod trial;
+
+pub(crate) use diary::Diary;
 
 /// A farm from which nothing has been heard for so long is left in peace: no deadline is named any
 /// more until it is heard of again. Bounds the work of a single step, whatever a clock does.
@@ -52,6 +55,8 @@ pub struct State {
     /// Per pond: the newest farm day's production against its usual.
     pub(crate) falls: Vec<Option<Fall>>,
     pub(crate) probes: Vec<ProbeState>,
+    /// Devices that carry several of them.
+    pub(crate) nodes: Vec<NodeState>,
     pub(crate) faults: Vec<PartFault>,
     /// One per part of the gateway that ever failed.
     pub(crate) gateway_alarms: Vec<Alarm>,
@@ -59,7 +64,7 @@ pub struct State {
     /// What the alarms have asked of people.
     pub(crate) load: AlarmLoad,
     pub(crate) horn: bool,
-    pub(crate) diary: diary::Diary,
+    pub(crate) diary: Diary,
     pub(crate) trials: Trials,
     /// Limits that people changed, oldest first.
     pub(crate) limit_changes: Vec<LimitChange>,
@@ -107,6 +112,7 @@ impl State {
         }
         self.load.begin(self.now);
         self.handle(input, effects);
+        self.settle_nodes(effects);
         self.settle_power(effects);
         self.annunciate(first, effects);
     }
@@ -149,6 +155,7 @@ impl State {
             now: self.now,
             falls: &self.falls,
             power_lost: self.power.lost(),
+            diary: &self.diary,
         })
     }
 
@@ -159,10 +166,12 @@ impl State {
         let ponds = self.ponds.iter().filter_map(|pond| pond.deadline);
         let probes = self.probes.iter().filter_map(|probe| probe.deadline);
         let gateway = self.gateway_alarms.iter().chain([&self.power.alarm]).filter_map(Alarm::deadline);
+        let nodes = self.nodes.iter().filter_map(|node| node.deadline);
         let sun = self.night.map(|night| night.next_turn(self.now));
         ponds
             .chain(probes)
             .chain(gateway)
+            .chain(nodes)
             .chain(sun)
             .chain(self.summary_due)
             .chain(self.calls_due())
@@ -192,7 +201,7 @@ impl State {
         };
         self.night = Some(night);
         let mut touched: Vec<PondIndex> = Vec::new();
-        let roots = Roots::new(&self.faults, self.power.lost());
+        let roots = Roots::new(&self.faults, self.power.lost(), &self.nodes);
         for (position, (probe, configured)) in self.probes.iter_mut().zip(&site.probes).enumerate() {
             let Ok(index) = u16::try_from(position) else { break };
             if is_due(probe.deadline) {
@@ -207,6 +216,7 @@ impl State {
             now,
             falls: &self.falls,
             power_lost: self.power.lost(),
+            diary: &self.diary,
         };
         for (position, pond) in self.ponds.iter_mut().enumerate() {
             let Ok(index) = u16::try_from(position) else { break };
@@ -220,6 +230,7 @@ impl State {
             self.falls = self.ponds.iter().map(|pond| pond.metabolism.fall()).collect();
         }
         self.settle_gateway(effects);
+        self.settle_nodes(effects);
         self.settle_power(effects);
         if is_due(self.summary_due) {
             self.summarise(effects);
@@ -233,8 +244,9 @@ impl State {
             let Ok(index) = u16::try_from(position) else { break };
             let index = PondIndex(index);
             let mut alarms_standing = [0_u16; 3];
-            let probes =
-                self.probes.iter().map(|probe| &probe.alarm).filter(|alarm| alarm.pond == Some(index));
+            let probes = self.probes.iter().map(|probe| &probe.alarm);
+            let probes = probes.chain(self.nodes.iter().map(|node| &node.alarm));
+            let probes = probes.filter(|alarm| alarm.pond == Some(index));
             for alarm in pond.alarms.iter().chain(probes).filter(|alarm| alarm.state.is_standing()) {
                 let place = match alarm.priority {
                     Priority::Critical => 0,
@@ -285,6 +297,7 @@ impl State {
             Event::GatewayFault { part, which, detail } => {
                 self.take_gateway_fault(*part, which, detail.as_deref(), effects);
             }
+            Event::NodeSaid { node, is_there } => self.take_node_said(node, *is_there, effects),
             Event::Carried { what, outcome } => self.take_carried(what, outcome),
             Event::ClockStepped { from, to } => self.take_clock_step(*from, *to, effects),
         }
@@ -349,6 +362,7 @@ impl State {
                 None => ProbeState::new(site, probe, now),
             });
         }
+        self.nodes = node::of_site(site, core::mem::take(&mut self.nodes));
         // Positions may have changed.
         self.falls.clear();
         self.night = Some(Night::at(site, now, WATCH_UNTIL));
@@ -374,14 +388,37 @@ impl State {
     fn settle_power(&mut self, effects: &mut Vec<Effect>) {
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };
         let power_lost = self.power.lost();
-        let scene =
-            Scene { site, probes: &self.probes, night, now: self.now, falls: &self.falls, power_lost };
-        if self.power.settle(&scene, &self.ponds, effects) {
+        let scene = Scene {
+            site,
+            probes: &self.probes,
+            night,
+            now: self.now,
+            falls: &self.falls,
+            power_lost,
+            diary: &self.diary,
+        };
+        if self.power.settle(&scene, (&self.ponds, &self.nodes), effects) {
             self.settle_gateway(effects);
+            self.settle_nodes(effects);
             for probe in 0..self.probes.len() {
                 self.settle_probe(probe, effects);
             }
             self.settle_ponds(effects);
+        }
+    }
+
+    /// Judges the devices that carry several probes, and these anew where one fell silent or is heard again.
+    fn settle_nodes(&mut self, effects: &mut Vec<Effect>) {
+        let Some(site) = &self.site else { return };
+        let (now, roots) = (self.now, (self.faults.as_slice(), self.power.lost()));
+        let mut changed: Vec<usize> = Vec::new();
+        for node in &mut self.nodes {
+            if node.settle(site, &self.probes, roots, now, effects) {
+                changed.extend((0..self.probes.len()).filter(|&position| node.carries(position)));
+            }
+        }
+        for position in changed {
+            self.settle_probe(position, effects);
         }
     }
 
@@ -394,7 +431,7 @@ impl State {
         probe.settle(
             site,
             ProbeIndex(index),
-            &Roots::new(&self.faults, self.power.lost()),
+            &Roots::new(&self.faults, self.power.lost(), &self.nodes),
             self.now,
             effects,
         );
@@ -409,6 +446,7 @@ impl State {
             now: self.now,
             falls: &self.falls,
             power_lost: self.power.lost(),
+            diary: &self.diary,
         };
         for pond in &mut self.ponds {
             pond.settle(&scene, effects);

@@ -199,11 +199,17 @@ impl State {
         for (probe, configured) in self.probes.iter().zip(&site.probes) {
             view.alarms.extend(shown(&probe.alarm, || Some(probe.message(site, configured))));
         }
+        for node in &self.nodes {
+            let inside = power::inside(self.alarms(), &node.alarm.id);
+            let message = || Some(node.message(site, &self.probes, self.now, inside));
+            view.alarms.extend(shown(&node.alarm, message));
+        }
         view.probes = probes::probes(site, &self.probes, self.now);
         view.alarms.extend(self.gateway_alarms.iter().filter_map(|alarm| shown(alarm, || None)));
         let inside = power::inside(self.alarms(), power::ID);
-        view.alarms
-            .extend(shown(&self.power.alarm, || Some(self.power.message(&scene, &self.ponds, inside))));
+        view.alarms.extend(shown(&self.power.alarm, || {
+            Some(self.power.message(&scene, (&self.ponds, &self.nodes), inside))
+        }));
         for alarm in &mut view.alarms {
             alarm.inside = power::inside(self.alarms(), &alarm.id);
         }

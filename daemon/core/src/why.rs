@@ -10,6 +10,7 @@ use pondreeve_chemistry::formulas::Formula;
 use crate::alarm::Alarm;
 use crate::alarm_set::CONDITIONS;
 use crate::effect::{AlarmState, Flag, Priority, Test};
+use crate::node::{self, NodeState};
 use crate::pond::Scene;
 use crate::power;
 use crate::probe::ProbeState;
@@ -20,6 +21,7 @@ use crate::time::Timestamp;
 use crate::verdict::Verdict;
 
 mod conditions;
+mod dosing;
 mod water;
 
 /// A reading that went into it.
@@ -117,6 +119,9 @@ impl State {
                 return Ok(self.why_probe(&scene, probe, configured));
             }
         }
+        if let Some(node) = self.nodes.iter().find(|node| node.alarm.id == id) {
+            return Ok(self.why_node(&scene, node));
+        }
         if let Some(alarm) = self.gateway_alarms.iter().find(|alarm| alarm.id == id) {
             return Ok(why_gateway(alarm));
         }
@@ -139,7 +144,7 @@ impl State {
         let inside = power::inside(self.alarms(), power::ID);
         let stands = alarm.state.is_standing();
         let says = if stands {
-            self.power.message(scene, &self.ponds, inside).into()
+            self.power.message(scene, (&self.ponds, &self.nodes), inside).into()
         } else {
             String::from("Not in alarm: aerators run, or they did not stop all at once by night.")
         };
@@ -152,10 +157,47 @@ impl State {
             says,
             raised_when: power::raised_when(),
             clears_when: String::from(
-                "any aerator group runs for 5 min, or the night is over; then it waits to be acknowledged and reset by somebody who has looked at each pond",
+                "any aerator group runs for 5 min, or the night is over, and what has no power but the mains answers for 5 min; then it waits to be acknowledged and reset by somebody who has looked at each pond",
             ),
             limit_key: None,
             inputs: Vec::new(),
+            worked: Vec::new(),
+            forecast: Vec::new(),
+            verdict: None,
+            at_the_water: true,
+        }
+    }
+
+    fn why_node(&self, scene: &Scene<'_>, node: &NodeState) -> Why {
+        let alarm = &node.alarm;
+        let inside = power::inside(self.alarms(), &alarm.id);
+        let stands = alarm.state.is_standing();
+        let carried = scene.site.probes.iter().zip(&self.probes).enumerate();
+        let inputs =
+            carried.filter(|(position, _)| node.carries(*position)).flat_map(|(_, (probe, known))| {
+                let channels = probe.channels.iter().zip(&known.channels);
+                channels.map(move |(channel, state)| witness(probe, channel.quantity, state))
+            });
+        let says = if stands {
+            node.message(scene.site, &self.probes, scene.now, inside).into()
+        } else {
+            String::from(
+                "Not in alarm: something of it was heard not long ago, or it hangs on what has an alarm itself.",
+            )
+        };
+        Why {
+            id: alarm.id.clone(),
+            pond: alarm.pond,
+            name: alarm.name.clone(),
+            alarm: Some((alarm.priority, alarm.state)),
+            since: stands.then_some(alarm.raised_at),
+            says,
+            raised_when: node::raised_when(),
+            clears_when: String::from(
+                "any of its probes heard again for 5 min, and not said to be gone since",
+            ),
+            limit_key: None,
+            inputs: inputs.collect(),
             worked: Vec::new(),
             forecast: Vec::new(),
             verdict: None,

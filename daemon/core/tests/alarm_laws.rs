@@ -11,7 +11,7 @@ use pondreeve_core::alarm::shelf::longest;
 use pondreeve_core::effect::{AlarmChange, AlarmState, Effect, Priority};
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::service::Step;
-use pondreeve_core::site::{Channel, PondIndex, Probe, ProbeIndex};
+use pondreeve_core::site::{Channel, Node, PondIndex, Probe, ProbeIndex};
 use pondreeve_core::sunlight::{Night, WATCH_UNTIL};
 use pondreeve_core::{Event, Input, Quantity, Site, Span, State};
 use proptest::prelude::*;
@@ -25,13 +25,20 @@ fn site() -> Site {
             id: format!("motors{pond}"),
             pond: Some(PondIndex(pond)),
             link: "line".into(),
+            node: None,
             channels: vec![channel(0), channel(1)],
         });
+    }
+    for probe in &mut site.probes {
+        // A buoy at the first pond; what else there is has no power but the mains.
+        let is_buoy = probe.pond == Some(PondIndex(0)) && !probe.id.starts_with("motors");
+        let id = if is_buoy { "buoy" } else { "line-main" };
+        probe.node = Some(Node { id: id.into(), is_on_mains: !is_buoy });
     }
     site
 }
 
-const ALARMS: [&str; 9] = [
+const ALARMS: [&str; 10] = [
     "p1.do-low-warn",
     "p1.do-low-critical",
     "p1.do-low-emergency",
@@ -41,6 +48,7 @@ const ALARMS: [&str; 9] = [
     "gateway.bus.line",
     "gateway.store",
     "farm.power-lost",
+    "p1.node-silent.buoy",
 ];
 
 fn alarm() -> impl Strategy<Value = String> {
@@ -108,6 +116,7 @@ fn event() -> impl Strategy<Value = Event> {
         }),
         1 => (0..6_u16)
             .prop_map(|probe| Event::Service { probe: ProbeIndex(probe), step: Step::End, by: who() }),
+        2 => any::<bool>().prop_map(|is_there| Event::NodeSaid { node: "buoy".into(), is_there }),
         1 => Just(Event::Stopped),
         1 => Just(Event::Started { site: site() }),
     ]

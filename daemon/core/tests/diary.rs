@@ -5,7 +5,7 @@ mod farm;
 use farm::{Farm, at, minutes};
 use pondreeve_chemistry::dose::{Basis, Slurry};
 use pondreeve_core::diary::{
-    Dose, Entry, Feed, Harvest, Kind, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
+    Count, Dose, Entry, Feed, Harvest, Kind, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
 };
 use pondreeve_core::effect::{Effect, Recorded};
 use pondreeve_core::site::PondIndex;
@@ -163,6 +163,7 @@ fn what_cannot_be_is_refused_and_nothing_of_it_stays() {
         (What::Mortality(Mortality { count: Some(3), kg: Some(1.0) }), "one of count and kg"),
         (harvest(-1.0, None, false), "kg = -1 cannot be"),
         (What::Sludge(Sludge::default()), "nothing of the sludge"),
+        (What::Count(Count { left: -1.0, ..Count::default() }), "left = -1 cannot be"),
         (What::Sludge(Sludge { ph: Some(45.0), ..Sludge::default() }), "ph = 45 cannot be"),
         (words("  "), "the text is empty"),
         (words("a\u{1b}[2J"), "control characters"),
@@ -318,6 +319,9 @@ fn any_what() -> impl Strategy<Value = What> {
         (prop::option::of(any::<u32>()), some())
             .prop_map(|(count, kg)| What::Mortality(Mortality { count, kg })),
         (any_number(), some(), any::<bool>()).prop_map(|(kg, abw, last)| harvest(kg, abw, last)),
+        (any_number(), some(), some()).prop_map(|(left, delivered, container_kg)| {
+            What::Count(Count { left, delivered, container_kg, ..Count::default() })
+        }),
         ".{0,40}".prop_map(|words| What::Note { words }),
         ".{0,40}".prop_map(|reason| What::Withdrawal { reason }),
     ]

@@ -34,6 +34,7 @@ fn site() -> Site {
             id: format!("motors{pond}"),
             pond: Some(PondIndex(pond)),
             link: String::new(),
+            node: None,
             channels: vec![channel(0), channel(1)],
         });
     }

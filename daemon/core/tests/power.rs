@@ -20,6 +20,7 @@ fn with_motors() -> Farm {
             id: format!("motors{pond}"),
             pond: Some(PondIndex(pond)),
             link: "line".into(),
+            node: None,
             channels: vec![channel(0), channel(1)],
         });
     }

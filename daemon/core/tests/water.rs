@@ -160,6 +160,7 @@ fn layered_site(with_bottom: bool) -> Site {
             id: id.into(),
             pond: Some(PondIndex(0)),
             link: "line".into(),
+            node: None,
             channels: channels.collect(),
         });
     };

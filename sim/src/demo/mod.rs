@@ -6,6 +6,7 @@ mod notebook;
 mod onlooker;
 mod place;
 pub(crate) mod probes;
+mod relay;
 mod report;
 mod stage;
 mod story;
@@ -53,7 +54,7 @@ pub(crate) struct Options {
     #[arg(long, default_value_t = 1)]
     pub(crate) seed: u64,
     /// Farm time at which to begin, on the first evening
-    #[arg(long, value_name = "HH:MM", default_value = "17:30", value_parser = clock_hours)]
+    #[arg(long, value_name = "HH:MM", default_value = "16:55", value_parser = clock_hours)]
     pub(crate) from: f64,
     /// Farm time at which to end, on the next morning
     #[arg(long, value_name = "HH:MM", default_value = "08:30", value_parser = clock_hours)]
@@ -143,10 +144,12 @@ pub(crate) async fn run(options: Options) -> Result<()> {
     };
     let stop = CancellationToken::new();
     let mut lines = Vec::new();
+    let board = relay::Board::of(&farm);
     for bus in &farm.buses {
         let line = Line::open(&bus.device)
             .with_context(|| format!("making the serial line {} failed", bus.device.display()))?;
-        let server = stage::serve_bus(bus, stage::Place::Line(&line), &world, pace.clone())?;
+        let told = relay::Told(Some(notebook.clone()), pace.clone());
+        let server = stage::serve_bus(bus, stage::Place::Line(&line), &world, (board.clone(), told))?;
         lines.push((server, line));
     }
     let nodes = {

@@ -17,7 +17,7 @@ use sim::{broker, mqtt_node};
 
 use super::notebook::print;
 use super::place::Place;
-use super::{Signals, stage, story};
+use super::{Signals, relay, stage, story};
 
 /// What to serve.
 #[derive(Debug, Clone, clap::Args)]
@@ -116,16 +116,18 @@ pub(crate) async fn run(options: Options) -> Result<()> {
     let world = Arc::new(Mutex::new(the_world(&farm, &options)?));
     let pace = Pace::new(|| jiff::Timestamp::now().as_millisecond(), 1.0);
 
+    let board = relay::Board::of(&farm);
+    let relay = || (board.clone(), relay::Told(None, pace.clone()));
     let mut lines = Vec::new();
     for bus in &farm.buses {
         let (server, line) = match &bus.server {
             Some((host, port)) => {
                 let listener = listen(host, *port, &bus.id)?;
-                (stage::serve_bus(bus, stage::Place::Port(listener), &world, pace.clone())?, None)
+                (stage::serve_bus(bus, stage::Place::Port(listener), &world, relay())?, None)
             }
             None => {
                 let line = open(&bus.device, &bus.id)?;
-                (stage::serve_bus(bus, stage::Place::Line(&line), &world, pace.clone())?, Some(line))
+                (stage::serve_bus(bus, stage::Place::Line(&line), &world, relay())?, Some(line))
             }
         };
         lines.push((server, line));

@@ -8,6 +8,7 @@ use std::time::Duration;
 use anyhow::{Context as _, Result, bail};
 use pondreeve::config::Farm as Configured;
 use pondreeve::config::farm::{Bus, LineKind, LineProbe, Spoken, TextLine};
+use pondreeve_protocol::modbus::CoilWrite;
 use sim::farm::{Farm, Happening, PondSetup};
 use sim::faults::Fault;
 use sim::mqtt_node::Node;
@@ -20,6 +21,8 @@ use sim::tidewick;
 use sim::water::Aerator;
 use sim::weather::Climate;
 use sim::world::{Channel, Probe, World};
+
+use super::relay::{Board, Told};
 
 /// Farm time between two messages of a node.
 const NODE_EVERY_MS: i64 = 5 * 60_000;
@@ -80,14 +83,15 @@ pub(crate) fn world(configured: &Configured, play: Play) -> Result<World> {
     World::new(farm, probes.collect(), play.faults, noise).context("simulating the configured probes failed")
 }
 
-/// Serves the probes of one bus on a line. Stops when the result is dropped.
+/// Serves the probes and the relay boards of one bus on a line. Stops when the result is dropped.
 pub(crate) fn serve_bus(
     bus: &Bus,
     place: Place<'_>,
     world: &Arc<Mutex<World>>,
-    pace: Pace,
+    (board, told): (Board, Told),
 ) -> Result<Server> {
     let probes = bus.probes.clone();
+    let (pace, id) = (told.1.clone(), bus.id.clone());
     let world = Arc::clone(world);
     let ask = move |unit: u8| {
         let at_ms = pace.now_ms();
@@ -112,7 +116,10 @@ pub(crate) fn serve_bus(
         Some(Answer { parts, fault })
     };
     let served = match place {
-        Place::Line(line) => Server::speaking(line, bus.framing, ask),
+        Place::Line(line) => {
+            let switch = move |write: &CoilWrite| board.switch(&id, write, &told);
+            Server::with_relay(line, bus.framing, ask, switch)
+        }
         Place::Port(listener) => Server::over_tcp(listener, bus.framing, ask),
     };
     served.with_context(|| format!("serving the probes of bus {} failed", bus.id))

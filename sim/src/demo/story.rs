@@ -13,7 +13,9 @@ pub(crate) const TRIP_POND: &str = "p1";
 pub(crate) const TRIP_GROUPS: [&str; 2] = ["a", "c"];
 
 /// What the plain lines tell of the simulated world, in order; the daemon has to find out by itself.
-pub(crate) const EVENTS: [(f64, &str); 5] = [
+pub(crate) const EVENTS: [(f64, &str); 7] = [
+    (17.5, "Heron's pH probe sticks: it repeats its last value"),
+    (19.0, "slime begins to grow on the cap of Curlew's bottom probe"),
     (21.5, "timer: night set A, C runs at Heron and Ibis; B stays in reserve on feeder 2"),
     (23.0, "Curlew's solar node loses its radio link"),
     (23.75, "Curlew's solar node is back"),
@@ -43,7 +45,14 @@ pub(crate) fn probe_faults(at: impl Fn(f64) -> i64) -> Vec<Fault> {
     let mut faults = vec![
         // Ibis's pH probe reports a fault of its own for a while.
         fault("p2-ph", Kind::Exception(4), 24.5, 25.0),
+        // Heron's answers, and says the same all night: three hours of that are suspect.
+        fault("p1-ph", Kind::Stuck, 17.5, 32.0),
     ];
+    // Oxygen alone slides away under the slime; the probe at the surface goes on reading what is there.
+    faults.push(Fault {
+        quantity: Some("do_mg_l".to_owned()),
+        ..fault("p3-bottom", Kind::Fouling { per_hour: -0.35, at_most: 2.0 }, 19.0, 32.0)
+    });
     // Curlew's solar node loses its radio link, and with it sight of the pond.
     for probe in ["p3-bottom", "p3-surface", "p3-node"] {
         faults.push(fault(probe, Kind::Silent, 23.0, 23.75));

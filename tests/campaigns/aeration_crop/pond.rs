@@ -60,6 +60,7 @@ pub fn site_of(kind: &Kind, gateway: &str, probes: Vec<Probe>) -> Site {
             aerators: groups.collect(),
             limits: Limits::grow_out(),
             aeration_risk: 0.1,
+            dose_every: None,
             like: None,
         }],
         probes,

@@ -75,7 +75,8 @@ impl Follower {
         let mut channels: Vec<Channel> =
             [Quantity::DoMgL, Quantity::TemperatureC, Quantity::SalinityPsu].map(Channel::uncorrected).into();
         channels.extend((0..kind.groups.len() as u16).map(motor));
-        let probe = Probe { id: "sonde".into(), pond: Some(PondIndex(0)), link: String::new(), channels };
+        let probe =
+            Probe { id: "sonde".into(), pond: Some(PondIndex(0)), link: String::new(), node: None, channels };
         let site = site_of(kind, "crop", vec![probe]);
         let mut follower = Self {
             state: State::new(),

@@ -40,6 +40,7 @@ pub fn site(setup: Setup) -> (Site, Vec<&'static str>) {
         id: (*id).into(),
         pond: Some(PondIndex(0)),
         link: String::new(),
+        node: None,
         channels: match *id {
             "ph" => vec![channel(Quantity::Ph)],
             "salinity" => vec![channel(Quantity::SalinityPsu)],
@@ -52,6 +53,7 @@ pub fn site(setup: Setup) -> (Site, Vec<&'static str>) {
         id: "motors".into(),
         pond: Some(PondIndex(0)),
         link: String::new(),
+        node: None,
         channels: motors.collect(),
     };
     let site = site_of(&kind, "season", probes.chain([motors]).collect());

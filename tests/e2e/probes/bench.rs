@@ -17,8 +17,13 @@ use tokio_util::sync::CancellationToken;
 
 /// A farm that consists of probes alone.
 pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Farm {
-    let probe =
-        |id: &&str| Probe { id: (*id).to_owned(), pond: None, link: String::new(), channels: Vec::new() };
+    let probe = |id: &&str| Probe {
+        id: (*id).to_owned(),
+        pond: None,
+        link: String::new(),
+        node: None,
+        channels: Vec::new(),
+    };
     Farm {
         site: Site {
             gateway: "g1".into(),

@@ -5,10 +5,10 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use pondreeve::config::farm::{Broker, BrokerAddress, Subscription, Tls};
+use pondreeve::config::farm::{Availability, Broker, BrokerAddress, Subscription, Tls};
 use pondreeve_core::input::{GatewayPart, ProbeFault};
 use pondreeve_core::site::ProbeIndex;
-use pondreeve_core::{Quantity, Timestamp};
+use pondreeve_core::{Event, Quantity, Timestamp};
 use pondreeve_protocol::payload::{Pick, PickFrom};
 use pondreeve_tests::{Mosquitto, Scratch, free_port};
 
@@ -45,6 +45,7 @@ fn broker(port: u16) -> Broker {
             keep_alive: Duration::from_secs(5),
         },
         max_payload_bytes: MAX_PAYLOAD,
+        availabilities: Vec::new(),
         subscriptions: vec![
             subscription(0, "nodes/bare/+", vec![pick("do_mg_l", PickFrom::Bare)]),
             subscription(
@@ -109,6 +110,54 @@ async fn every_form_of_payload_becomes_readings() {
     let own = Some(Timestamp(at * 1_000));
     assert_eq!(times, [None, own, own, own]);
     bench.stop().await;
+}
+
+/// A device that dies says so by its last will, which the broker publishes when its connection breaks off; and whoever
+/// subscribes later is told what was retained.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_devices_last_will_is_heard() {
+    let scratch = Scratch::new();
+    let mosquitto = Mosquitto::start(scratch.folder.path());
+    let mut own = broker(mosquitto.port);
+    let (node, filter, offline) = ("buoy".to_owned(), "nodes/state".to_owned(), "offline".to_owned());
+    own.availabilities = vec![Availability { node, filter, offline }];
+    let bench = start(own.clone(), Engine::Keeps);
+    connected(&bench).await;
+    let said = |bench: &Bench| -> Vec<bool> {
+        let events = bench.events();
+        let said = events.iter().filter_map(|event| match event {
+            Event::NodeSaid { node, is_there } if node == "buoy" => Some(*is_there),
+            _ => None,
+        });
+        said.collect()
+    };
+    publish(mosquitto.port, "nodes/state", b"online", &["-r"]);
+    bench.until("that it is there", SOON, |bench| said(bench) == [true]).await;
+    // A subscriber with a last will, killed: the broker says what it was told to say.
+    let mut device = Command::new("mosquitto_sub")
+        .args(["-h", "localhost", "-p", &mosquitto.port.to_string(), "-t", "nothing", "-q", "1"])
+        .args([
+            "--will-topic",
+            "nodes/state",
+            "--will-payload",
+            "offline\n",
+            "--will-retain",
+            "--will-qos",
+            "1",
+        ])
+        .spawn()
+        .unwrap();
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    device.kill().unwrap();
+    device.wait().unwrap();
+    bench.until("that it is gone", SOON, |bench| said(bench) == [true, false]).await;
+    assert!(bench.samples().is_empty(), "{:?}", bench.samples());
+    bench.stop().await;
+
+    let later = start(own, Engine::Keeps);
+    connected(&later).await;
+    later.until("what was retained", SOON, |bench| said(bench) == [false]).await;
+    later.stop().await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

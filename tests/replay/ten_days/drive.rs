@@ -45,7 +45,13 @@ pub fn site() -> Site {
     let loaded = pondreeve::config::from_text(&path, text).expect("the demo's farm is sound");
     let mut site = loaded.farm.site;
     let mains = Channel::uncorrected(Quantity::AeratorKw);
-    site.probes.push(Probe { id: "mains".into(), pond: None, link: "bus0".into(), channels: vec![mains] });
+    site.probes.push(Probe {
+        id: "mains".into(),
+        pond: None,
+        link: "bus0".into(),
+        node: None,
+        channels: vec![mains],
+    });
     site
 }
 

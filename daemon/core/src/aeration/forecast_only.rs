@@ -223,6 +223,7 @@ mod tests {
                 .collect(),
             limits: crate::site::Limits::grow_out(),
             aeration_risk: 0.1,
+            dose_every: None,
             like: None,
         }
     }

@@ -76,6 +76,7 @@ impl Fact {
                 Self::Harvest { kg: taken.kg, abw_g: taken.abw_g, is_final: taken.is_final }
             }
             What::Sludge(_)
+            | What::Count(_)
             | What::Weather { .. }
             | What::Cost { .. }
             | What::Price { .. }
@@ -148,6 +149,7 @@ pub struct Feeding {
 
 /// The newest dose.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 pub struct LastDose {
     /// Its entry.
     pub number: u64,
@@ -309,6 +311,11 @@ impl Book {
     /// The crop that is in the pond at a time; days by the sun at the longitude.
     pub fn crop(&self, now: Timestamp, longitude_deg: f64) -> Option<Crop> {
         crop_of(self.valid(), now, longitude_deg)
+    }
+
+    /// Whether the pond is known to be empty: its crop was harvested, and nothing was stocked since.
+    pub fn is_harvested(&self, now: Timestamp) -> bool {
+        ended_before(self.valid(), now).is_some() && crop_of(self.valid(), now, 0.0).is_none()
     }
 
     /// Feed of the day of `now`, by the sun at the longitude.

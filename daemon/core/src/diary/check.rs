@@ -102,6 +102,13 @@ pub fn check(entry: &Entry, basin: &Basin, now: Timestamp) -> Checked {
             maybe("depth_cm", sludge.depth_cm, (0.0, 300.0), "cm")?;
             maybe_words("method", sludge.method.as_ref())
         }
+        What::Count(own) => {
+            within("left", own.left, (0.0, 10_000.0), "containers")?;
+            maybe("delivered", own.delivered, (0.01, 10_000.0), "containers")?;
+            maybe("container_kg", own.container_kg, (0.1, 10_000.0), "kg")?;
+            maybe_words("lot", own.lot.as_ref())?;
+            own.reason.as_ref().map_or(Ok(()), |reason| words("the reason", reason, LONGEST_WORDS))
+        }
         What::Weather { words: text } | What::Note { words: text } => words("the text", text, LONGEST_WORDS),
         What::Cost { item, amount } => {
             words("item", item, LONGEST_NAME)?;

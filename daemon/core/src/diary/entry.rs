@@ -62,6 +62,8 @@ pub enum What {
     Harvest(Harvest),
     /// The sludge was looked at.
     Sludge(Sludge),
+    /// Containers of a lot were counted.
+    Count(Count),
     /// The weather.
     Weather {
         /// In words.
@@ -117,6 +119,8 @@ pub enum Kind {
     Harvest,
     /// See [`What::Sludge`].
     Sludge,
+    /// See [`What::Count`].
+    Count,
     /// See [`What::Weather`].
     Weather,
     /// See [`What::Cost`].
@@ -142,6 +146,7 @@ impl Kind {
             Self::Mortality => "mortality",
             Self::Harvest => "harvest",
             Self::Sludge => "sludge",
+            Self::Count => "count",
             Self::Weather => "weather",
             Self::Cost => "cost",
             Self::Price => "price",
@@ -164,6 +169,7 @@ impl What {
             Self::Mortality(_) => Kind::Mortality,
             Self::Harvest(_) => Kind::Harvest,
             Self::Sludge(_) => Kind::Sludge,
+            Self::Count(_) => Kind::Count,
             Self::Weather { .. } => Kind::Weather,
             Self::Cost { .. } => Kind::Cost,
             Self::Price { .. } => Kind::Price,
@@ -320,4 +326,19 @@ pub struct Sludge {
     pub depth_cm: Option<f64>,
     /// How it was measured: in place, diluted, which electrode.
     pub method: Option<String>,
+}
+
+/// Containers of a lot of slurry that were counted.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Count {
+    /// Which lot of the product.
+    pub lot: Option<String>,
+    /// Those that are left, an opened one as its part.
+    pub left: f64,
+    /// Those delivered since the last count.
+    pub delivered: Option<f64>,
+    /// Slurry in a full one, kg.
+    pub container_kg: Option<f64>,
+    /// Why what is gone was not given to a pond, where that is so: spilled, lent, sent back.
+    pub reason: Option<String>,
 }

@@ -64,7 +64,7 @@ impl PondState {
 }
 
 /// Takes every alarm where the facts lead it. Where the farm's power is lost, stopped aerators are no news;
-/// where rain lies on top, nor is that salt and warmth have changed.
+/// where rain lies on top, nor is that salt and warmth have changed; where dosing is put aside, nothing is asked for.
 pub(super) fn judge_alarms(
     alarms: &mut [Alarm],
     pond: &Pond,
@@ -79,11 +79,15 @@ pub(super) fn judge_alarms(
     });
     let layers = place_of(Condition::Water(Water::Layered)).and_then(|place| alarms.get(place));
     let layers = layers.filter(|alarm| alarm.state.is_standing()).map(|alarm| alarm.id.clone());
+    let dosing = place_of(Condition::DoseDue).and_then(|place| alarms.get(place));
+    let is_put_aside = |alarm: &&Alarm| alarm.shelf.as_ref().is_some_and(|shelf| shelf.until > facts.now);
+    let dosing = dosing.filter(is_put_aside).map(|alarm| alarm.id.clone());
     for ((alarm, (condition, ..)), graver_stands) in alarms.iter_mut().zip(CONDITIONS).zip(graver_stands) {
         let (sight, delays) = condition.sight(&pond.limits, facts);
         let root = match condition {
             _ if condition.is_by_power() => power_lost.map(|_| power::ID),
             _ if condition.is_by_layers() => layers.as_deref(),
+            _ if condition.is_by_dosing() => dosing.as_deref(),
             _ => None,
         };
         match alarm.judge(facts.now, sight, delays, root) {

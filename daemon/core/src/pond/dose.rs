@@ -4,6 +4,7 @@ use super::{PondState, Scene};
 use crate::derived::KIT_GOOD_FOR;
 use crate::diary::{Basin, LastDose};
 use crate::dosing::{DoseAsk, DosePlan, DoseWater, plan};
+use crate::effect::Flag;
 use crate::mass_balance::{StruviteLook, struvite_look};
 use crate::quality::Seen;
 use crate::quantity::Quantity;
@@ -42,6 +43,18 @@ impl PondState {
                 now: scene.now,
             },
         )
+    }
+
+    /// Renews what the doses ask for, and takes the pH there is now: one that somebody read, or one of a probe that
+    /// passes its tests.
+    pub(super) fn follow_doses(&mut self, scene: &Scene<'_>, pond: &Pond) {
+        self.follow_up.renew((scene.site, pond), scene.diary, self.since, scene.now);
+        let by_probe = self.channels(scene, Quantity::Ph).filter_map(|(_, state)| state.seen);
+        let by_probe = by_probe.filter(|seen| seen.flag == Flag::Pass).max_by_key(|seen| seen.at);
+        let by_hand = self.hand.get(&Quantity::Ph).copied();
+        for seen in [by_hand, by_probe].into_iter().flatten() {
+            self.follow_up.take_ph(seen.value, seen.at);
+        }
     }
 
     /// How the pond's water stands with struvite, and its alkalinity by the newest kit value.

@@ -159,6 +159,7 @@ mod tests {
             aerators: vec![group("a", 4.0), group("b", 2.0)],
             limits: Limits::grow_out(),
             aeration_risk: AERATION_RISK,
+            dose_every: None,
             like: None,
         }
     }

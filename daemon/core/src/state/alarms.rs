@@ -19,6 +19,7 @@ const LONGEST_REASON: usize = 400;
 enum Place {
     Pond(usize),
     Probe(usize),
+    Node,
     Gateway,
     Farm,
 }
@@ -30,6 +31,7 @@ impl State {
             .iter()
             .flat_map(|pond| &pond.alarms)
             .chain(self.probes.iter().map(|probe| &probe.alarm))
+            .chain(self.nodes.iter().map(|node| &node.alarm))
             .chain(&self.gateway_alarms)
             .chain([&self.power.alarm])
     }
@@ -41,8 +43,9 @@ impl State {
         let probes = self.probes.iter_mut().enumerate();
         let probes = probes.map(|(position, probe)| (Place::Probe(position), &mut probe.alarm));
         let gateway = self.gateway_alarms.iter_mut().map(|alarm| (Place::Gateway, alarm));
+        let nodes = self.nodes.iter_mut().map(|node| (Place::Node, &mut node.alarm));
         let farm = [(Place::Farm, &mut self.power.alarm)];
-        ponds.chain(probes).chain(gateway).chain(farm).find(|(_, alarm)| alarm.id == id)
+        ponds.chain(probes).chain(nodes).chain(gateway).chain(farm).find(|(_, alarm)| alarm.id == id)
     }
 
     /// Ids of the alarms for which `wanted` holds, as a refusal names them.
@@ -64,6 +67,7 @@ impl State {
             now,
             falls: &self.falls,
             power_lost: self.power.lost(),
+            diary: &self.diary,
         };
         let mut refused: Option<AlarmState> = None;
         for pond in &mut self.ponds {
@@ -74,7 +78,9 @@ impl State {
                 None => {}
             }
         }
-        if let Some((Place::Probe(_) | Place::Gateway | Place::Farm, alarm)) = self.find_alarm(id) {
+        if let Some((Place::Probe(_) | Place::Node | Place::Gateway | Place::Farm, alarm)) =
+            self.find_alarm(id)
+        {
             match alarm.apply(now, Cause::Acknowledge, Some(by), None) {
                 Some(change) => return effects.push(Effect::AlarmChanged(change)),
                 None => refused = Some(alarm.state),
@@ -172,6 +178,7 @@ impl State {
         match place {
             Place::Pond(_) => self.settle_ponds(effects),
             Place::Probe(position) => self.settle_probe(position, effects),
+            Place::Node => self.settle_nodes(effects),
             Place::Gateway | Place::Farm => {}
         }
     }

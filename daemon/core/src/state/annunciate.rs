@@ -51,7 +51,8 @@ impl State {
     /// Those that belong to no pond's own list.
     fn loose_alarms(&self) -> impl Iterator<Item = &Alarm> {
         let probes = self.probes.iter().map(|probe| &probe.alarm);
-        probes.chain(&self.gateway_alarms).chain([&self.power.alarm])
+        let nodes = self.nodes.iter().map(|node| &node.alarm);
+        probes.chain(nodes).chain(&self.gateway_alarms).chain([&self.power.alarm])
     }
 
     fn any_sounds(&self) -> bool {

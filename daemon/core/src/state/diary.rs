@@ -7,7 +7,8 @@ use alloc::vec::Vec;
 
 use super::State;
 use crate::diary::check::check;
-use crate::diary::{Basin, Book, Entry, book};
+use crate::diary::stock::Stock;
+use crate::diary::{Basin, Book, Entry, What, book};
 use crate::effect::{Effect, Recorded};
 use crate::input::{Event, Input};
 use crate::pond::Scene;
@@ -23,12 +24,19 @@ pub(crate) struct Diary {
     newest: u64,
     /// By pond id: a pond that leaves the farm and comes back is the same.
     books: BTreeMap<String, Book>,
+    /// Containers of all ponds.
+    pub(crate) stock: Stock,
 }
 
 impl Diary {
     /// What is known of a pond.
     pub(crate) fn book(&self, pond: &str) -> Option<&Book> {
         self.books.get(pond)
+    }
+
+    /// Changes with each entry.
+    pub(crate) const fn revision(&self) -> u64 {
+        self.newest
     }
 
     fn accept(&self, pond: &str, entry: &Entry, basin: &Basin, now: Timestamp) -> Result<(), String> {
@@ -50,6 +58,7 @@ impl Diary {
 
     fn take(&mut self, pond: &str, entry: &Entry, recorded: Timestamp) {
         self.newest = self.newest.max(entry.number);
+        self.stock.take(pond, entry, recorded);
         if !self.books.contains_key(pond) {
             self.books.insert(String::from(pond), Book::default());
         }
@@ -101,6 +110,7 @@ impl State {
             now,
             falls: &self.falls,
             power_lost: self.power.lost(),
+            diary: &self.diary,
         };
         let by_hand = state.hand.get(&Quantity::DepthM);
         let gauges = state.own_channels(&scene).filter_map(|(_, channel, known)| {
@@ -134,7 +144,13 @@ impl State {
         if let Some(pond) = known {
             self.diary.take(&pond.id, &entry, now);
         }
+        let may_settle = entry.corrects.is_some()
+            || matches!(entry.what, What::Dose(_) | What::Count(_) | What::Stocking(_) | What::Harvest(_));
         effects.push(Effect::Recorded(Recorded { pond: index, at: now, entry, by: String::from(by) }));
+        if may_settle {
+            // A dose draws on containers of all ponds.
+            self.settle_ponds(effects);
+        }
     }
 
     /// Takes an entry or a trial of long ago into the diary and nothing else: no time passes. For a start that does not

@@ -104,6 +104,7 @@ impl State {
             now,
             falls: &self.falls,
             power_lost: self.power.lost(),
+            diary: &self.diary,
         };
         if let Some(pond) = pond.and_then(|pond| self.ponds.get_mut(usize::from(pond.0))) {
             pond.settle(&scene, effects);

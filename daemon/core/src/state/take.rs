@@ -72,6 +72,7 @@ impl State {
             now: self.now,
             falls: &self.falls,
             power_lost: self.power.lost(),
+            diary: &self.diary,
         };
         for (index, quantities) in news {
             if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
@@ -357,6 +358,7 @@ impl State {
             now,
             falls: &self.falls,
             power_lost: self.power.lost(),
+            diary: &self.diary,
         };
         if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
             pond.derive(&scene, &[quantity], effects);
@@ -418,6 +420,22 @@ impl State {
         }
         if let Some(alarm) = self.gateway_alarms.iter_mut().find(|alarm| alarm.id == id) {
             gateway_fault::settle(alarm, &self.faults, (self.now, self.power.lost()), effects);
+        }
+    }
+
+    pub(super) fn take_node_said(&mut self, id: &str, is_there: bool, effects: &mut Vec<Effect>) {
+        let now = self.now;
+        match self.nodes.iter_mut().find(|node| node.id == id) {
+            Some(node) => node.take_said(is_there, now),
+            None => {
+                let known: Vec<&str> = self.nodes.iter().map(|node| node.id.as_str()).collect();
+                let known = if known.is_empty() { String::from("none") } else { known.join(", ") };
+                let said = if is_there { "there" } else { "gone" };
+                self.refuse(
+                    format!("took that node {id} is {said}; nodes that carry several probes: {known}"),
+                    effects,
+                );
+            }
         }
     }
 

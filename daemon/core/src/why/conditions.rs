@@ -6,7 +6,7 @@ use alloc::vec::Vec;
 
 use pondreeve_chemistry::formulas::{NH3_NBS, OXYGEN_SATURATION, OXYGEN_TRANSFER, THEIL_SEN};
 
-use super::{Why, Witness, Worked, number, water, witness};
+use super::{Why, Witness, Worked, dosing, number, water, witness};
 use crate::alarm::Alarm;
 use crate::alarm_set::{Condition, FORECAST_ALARM, FORECAST_CLEAR, Facts};
 use crate::derived::{self, Water};
@@ -15,7 +15,7 @@ use crate::message::{self, length, word};
 use crate::pond::{PondState, Scene};
 use crate::quality::Seen;
 use crate::quantity::Quantity;
-use crate::site::{Limits, Pond};
+use crate::site::Pond;
 
 /// More groups than a screen shows.
 const MOST_GROUPS: usize = 8;
@@ -30,9 +30,13 @@ impl Condition {
             Self::DoFalling => "do_fall_30min_mg_l",
             Self::DoForecast(_) => "do_forecast",
             Self::DoBlind(_) => "do_blind",
-            Self::AeratorStopped(_) | Self::PlanktonCrash | Self::PlanktonBloom | Self::LaxLimits => {
-                return None;
-            }
+            Self::AeratorStopped(_)
+            | Self::PlanktonCrash
+            | Self::PlanktonBloom
+            | Self::LaxLimits
+            | Self::DoseDue
+            | Self::PhCheck(_)
+            | Self::DoseCount => return None,
             Self::PhLow(0) => "ph_low.warn",
             Self::PhLow(_) => "ph_low.critical",
             Self::PhHigh(0) => "ph_high.warn",
@@ -52,7 +56,8 @@ impl Condition {
             Self::DoLow(_) | Self::DoFalling | Self::DoBlind(_) | Self::LaxLimits => &[Q::DoMgL],
             Self::DoForecast(_) => &[Q::DoMgL, Q::TemperatureC],
             Self::AeratorStopped(_) => &[Q::AeratorOn, Q::AeratorKw, Q::DoMgL],
-            Self::PhLow(_) | Self::PhHigh(_) => &[Q::Ph],
+            Self::PhLow(_) | Self::PhHigh(_) | Self::PhCheck(_) | Self::DoseDue => &[Q::Ph],
+            Self::DoseCount => &[],
             Self::Nh3Mean(_) | Self::Nh3Peak(_) => &[Q::TanMgL, Q::Ph, Q::TemperatureC, Q::SalinityPsu],
             Self::PlanktonCrash | Self::PlanktonBloom => {
                 &[Q::DoMgL, Q::Ph, Q::TemperatureC, Q::ParUmolM2S, Q::AeratorOn, Q::AeratorKw]
@@ -74,7 +79,11 @@ impl Condition {
     }
 
     /// What raises it and what clears it.
-    fn rules(self, limits: &Limits, facts: &Facts<'_>) -> (String, String) {
+    fn rules(self, pond: &Pond, facts: &Facts<'_>) -> (String, String) {
+        let limits = &pond.limits;
+        if let Some(rules) = dosing::rules(self, pond) {
+            return rules;
+        }
         if let Some((threshold, below)) = self.threshold_now(limits, facts) {
             let (what, unit) = self.subject();
             let decimals = if matches!(self, Self::Nh3Mean(_) | Self::Nh3Peak(_)) { 3 } else { 1 };
@@ -185,6 +194,7 @@ impl Condition {
             Self::PlanktonBloom => String::from("the day's oxygen production has not risen for days"),
             Self::LaxLimits => String::from("no limit of low oxygen is below what is safe"),
             Self::Water(own) => water::stands(own, facts.marks),
+            Self::DoseDue | Self::PhCheck(_) | Self::DoseCount => message::dosing::stands(self, facts),
         }
     }
 }
@@ -212,7 +222,7 @@ impl PondState {
         } else {
             format!("Not in alarm: {}.", condition.stands(&facts))
         };
-        let (raised_when, clears_when) = condition.rules(&pond.limits, &facts);
+        let (raised_when, clears_when) = condition.rules(pond, &facts);
         Why {
             id: alarm.id.clone(),
             pond: Some(self.index()),

@@ -22,6 +22,7 @@ fn probe(id: &str, pond: u16, quantities: &[Quantity]) -> Probe {
         id: id.into(),
         pond: Some(PondIndex(pond)),
         link: "line".into(),
+        node: None,
         channels: quantities.iter().map(|&quantity| Channel::uncorrected(quantity)).collect(),
     }
 }
@@ -38,6 +39,7 @@ pub fn site() -> Site {
         aerators: vec![group("a"), group("b")],
         limits: Limits::grow_out(),
         aeration_risk: 0.1,
+        dose_every: None,
         like: None,
     };
     use Quantity::{DoMgL, Ph, TemperatureC};

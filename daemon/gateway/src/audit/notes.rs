@@ -92,9 +92,11 @@ impl Scribe {
         let mut notes = self.of_time(about.site, about.effects);
         let probe = |index: ProbeIndex| probe_id(about.site, index);
         let (by, told) = match &input.event {
-            Event::Sweep { .. } | Event::ProbeFault { .. } | Event::ProbeSetting { .. } | Event::Tick => {
-                return notes;
-            }
+            Event::Sweep { .. }
+            | Event::ProbeFault { .. }
+            | Event::ProbeSetting { .. }
+            | Event::NodeSaid { .. }
+            | Event::Tick => return notes,
             Event::Started { .. } => (None, self.beginning.take().map(started).unwrap_or_default()),
             Event::SiteChanged { .. } => (None, vec![said("configuration", "while running")]),
             Event::Stopped => (None, vec![said("stop", "pondreeve").was(env!("CARGO_PKG_VERSION"))]),

@@ -52,6 +52,7 @@ pub mod status;
 pub mod trial;
 pub mod verify;
 pub mod why;
+pub mod wrong_dose;
 
 /// What is typed.
 #[derive(Debug, Parser)]

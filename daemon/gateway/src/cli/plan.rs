@@ -39,6 +39,8 @@ pub struct Arguments {
 pub enum What {
     /// What to dose next, and what it does to pH, alkalinity and un-ionised ammonia
     Dose(Dose),
+    /// What to do after a dose went wrong, step by step; needs no daemon
+    WrongDose(super::wrong_dose::Arguments),
     /// What a day's feed brings into the water and asks of it: nitrogen, oxygen, alkalinity
     Feed(super::plan_feed::Arguments),
     /// Whether doses and feed as recorded agree with the alkalinity and hardness that kits read
@@ -90,6 +92,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         What::Dose(own) => own,
         What::Feed(own) => return super::plan_feed::run(own),
         What::Balance(own) => return super::plan_balance::run(own),
+        What::WrongDose(own) => return super::wrong_dose::run(own),
     };
     let usual = if arguments.before_stocking { 20.0 } else { 4.0 };
     let request = DoseRequest {

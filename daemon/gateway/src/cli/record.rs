@@ -31,6 +31,7 @@ An entry is on disk for good when the command says so.
 
 Examples:
   pondreeve record --pond p1 dose --slurry-kg 30 --lot M-17 --containers 1.2
+  pondreeve record --pond p1 count --lot M-17 --left 12.5
   pondreeve record --pond p1 sampling --count 80 --grams 712
   pondreeve record --pond p1 exchange --level-before 1.5 --level-after 1.3
   pondreeve record --pond p1 feed --kg 38 --at 06:45 --correct 17
@@ -81,6 +82,8 @@ pub enum What {
     Harvest(kinds::Harvest),
     /// The sludge was looked at
     Sludge(kinds::Sludge),
+    /// Containers of slurry were counted: held against the count before and the doses since
+    Count(kinds::Count),
     /// The weather, in words
     Weather(kinds::Words),
     /// Money spent on something

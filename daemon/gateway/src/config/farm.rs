@@ -314,6 +314,19 @@ pub struct Broker {
     pub max_payload_bytes: usize,
     /// What to listen to.
     pub subscriptions: Vec<Subscription>,
+    /// Where it is said whether a device that carries several probes is there.
+    pub availabilities: Vec<Availability>,
+}
+
+/// Where it is said whether a device is there.
+#[derive(Debug, Clone)]
+pub struct Availability {
+    /// Id of the device.
+    pub node: String,
+    /// MQTT topic filter.
+    pub filter: String,
+    /// What is said there while it is not.
+    pub offline: String,
 }
 
 /// One topic filter and what it carries.

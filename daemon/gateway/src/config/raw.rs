@@ -200,6 +200,8 @@ table! {
         /// How the pond is farmed, in the farm's own words, such as "lined, intensive": the report sets ponds
         /// of one style beside those of another.
         style: String = optional Text;
+        /// How often mineral slurry is given. A reminder falls due on the morning of the day; none if absent.
+        dose_every: Duration = optional length_s(5 * DAY_S, 60 * DAY_S);
         /// Limits that differ from the defaults of the species and stage.
         limits: RawLimits = optional TableOf::<RawLimits>::new();
     }
@@ -260,6 +262,8 @@ table! {
         turnaround: Duration = optional length_ms(1, 1_000);
         /// File that what goes over the line is written to, with times, for a support case. It is kept small.
         capture: PathBuf = optional FilePath;
+        /// The probes on the line have no power but the mains: all of them silent together means that the power is lost.
+        on_mains: bool = optional YesNo;
         /// The probes on the line.
         probe: Vec<At<RawBusProbe>> = needed TablesOf::<RawBusProbe>::at_most(MOST_PROBES);
     }
@@ -376,8 +380,24 @@ table! {
         keep_alive: Duration = optional length_s(5, 1_200);
         /// Larger messages are refused before they are looked at.
         max_payload_bytes: i64 = optional whole(16, 262_144, "bytes");
+        /// Devices that carry several probes, where more than their id is to be said.
+        node: Vec<At<RawNode>> = optional TablesOf::<RawNode>::at_most(MOST_PROBES);
         /// The probes whose messages arrive here.
         probe: Vec<At<RawTopicProbe>> = needed TablesOf::<RawTopicProbe>::at_most(MOST_PROBES);
+    }
+}
+
+table! {
+    /// A device that carries several probes and falls silent with all of them.
+    pub struct RawNode {
+        /// Its id, as the probes name it.
+        id: String = needed Id;
+        /// Topic on which it is said whether the device is there; its last will, as a rule.
+        availability: String = optional Text;
+        /// What is said there while it is not.
+        offline: String = optional Text;
+        /// It has no power but the mains: silent, it means that the power is lost.
+        on_mains: bool = optional YesNo;
     }
 }
 
@@ -391,6 +411,8 @@ table! {
         /// How deep it hangs: just below the surface, or near the bottom. Probes of different depths are not held
         /// against each other, and fresher water at the surface than below is an alarm.
         layer: Layer = optional LAYERS;
+        /// Id of the device that carries it together with others: silent together, they are one alarm.
+        node: String = optional Id;
         /// MQTT topic filter.
         topic: String = needed Text;
         /// Quality of service to ask for: 0 or 1. With 1 the broker keeps what the gateway has not yet stored.

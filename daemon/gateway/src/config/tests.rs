@@ -381,6 +381,7 @@ fn the_schema_and_the_reader_know_the_same_keys() {
         RawQuality,
         RawBroker,
         RawTopicProbe,
+        RawNode,
         RawTopicValue,
         RawDestination,
         RawCommands,

@@ -10,7 +10,7 @@
 use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::Timestamp;
 use pondreeve_core::diary::{
-    Basin, Dose, Entry, Feed, Harvest, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
+    Basin, Count, Dose, Entry, Feed, Harvest, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
 };
 
 use super::codec::{Malformed, Reader, put_signed, put_text, put_unsigned};
@@ -30,6 +30,7 @@ const COST: u8 = 11;
 const PRICE: u8 = 12;
 const NOTE: u8 = 13;
 const WITHDRAWAL: u8 = 14;
+const COUNT: u8 = 15;
 
 /// Codes of what a dose counts. Never reuse one.
 const BASES: [(u8, Basis); 3] = [(1, Basis::SlurryMass), (2, Basis::SolidsMass), (3, Basis::SlurryVolume)];
@@ -162,6 +163,14 @@ pub(super) fn put(out: &mut Vec<u8>, at: Timestamp, entry: &Entry) {
             number(out, sludge.depth_cm);
             text(out, &sludge.method);
         }
+        What::Count(own) => {
+            out.push(COUNT);
+            text(out, &own.lot);
+            put_value(out, own.left);
+            number(out, own.delivered);
+            number(out, own.container_kg);
+            text(out, &own.reason);
+        }
         What::Weather { words } => {
             out.push(WEATHER);
             put_text(out, words);
@@ -261,6 +270,13 @@ fn what(reader: &mut Reader<'_>, since: &Since) -> Result<What, Malformed> {
         PRICE => What::Price { item: reader.text()?, amount: value(reader)?, per: reader.text()? },
         NOTE => What::Note { words: reader.text()? },
         WITHDRAWAL => What::Withdrawal { reason: reader.text()? },
+        COUNT => What::Count(Count {
+            lot: maybe(reader, words)?,
+            left: value(reader)?,
+            delivered: maybe(reader, value)?,
+            container_kg: maybe(reader, value)?,
+            reason: maybe(reader, words)?,
+        }),
         _ => return Err(Malformed::Unknown),
     })
 }

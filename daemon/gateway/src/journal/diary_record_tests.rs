@@ -45,6 +45,13 @@ fn every_kind() -> Vec<What> {
         }),
         What::Mortality(Mortality { count: Some(12), kg: None }),
         What::Harvest(Harvest { kg: 1_800.5, abw_g: None, price_per_kg: Some(4.6), is_final: true }),
+        What::Count(Count {
+            lot: Some("M-17".to_owned()),
+            left: 12.5,
+            delivered: Some(20.0),
+            container_kg: Some(25.0),
+            reason: Some("two burst".to_owned()),
+        }),
         What::Sludge(Sludge {
             ph: Some(6.1),
             orp_mv: Some(-180.0),

@@ -57,6 +57,7 @@ pub(super) mod kind {
     pub(in crate::journal) const LIMIT_CHANGE: u8 = 40;
     pub(in crate::journal) const CARRIED: u8 = 20;
     pub(in crate::journal) const TRIAL: u8 = 25;
+    pub(in crate::journal) const NODE_SAID: u8 = 41;
     /// Not inputs: what the core made of the input before.
     pub(in crate::journal) const VERDICTS: u8 = 64;
     pub(in crate::journal) const LATE: u8 = 65;
@@ -218,6 +219,7 @@ fn event_kind(event: &Event) -> u8 {
         Event::Reset { .. } => kind::RESET,
         Event::GatewayFault { .. } => kind::GATEWAY_FAULT,
         Event::Carried { .. } => kind::CARRIED,
+        Event::NodeSaid { .. } => kind::NODE_SAID,
         Event::ClockStepped { .. } => kind::CLOCK_STEPPED,
         Event::Tick => kind::TICK,
     }
@@ -316,6 +318,10 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
             }
         }
         Event::Carried { what, outcome } => call_record::put(out, what, outcome),
+        Event::NodeSaid { node, is_there } => {
+            put_text(out, node);
+            out.push(u8::from(*is_there));
+        }
         Event::ClockStepped { from, to } => {
             put_signed(out, from.as_millis());
             put_signed(out, to.as_millis());
@@ -451,6 +457,15 @@ pub(super) fn read_event(
         kind::CARRIED => {
             let (what, outcome) = call_record::read(reader)?;
             Event::Carried { what, outcome }
+        }
+        kind::NODE_SAID => {
+            let node = reader.text()?;
+            let is_there = match reader.byte()? {
+                0 => false,
+                1 => true,
+                _ => return Err(Malformed::Unknown),
+            };
+            Event::NodeSaid { node, is_there }
         }
         kind::CLOCK_STEPPED => {
             Event::ClockStepped { from: Timestamp(reader.signed()?), to: Timestamp(reader.signed()?) }

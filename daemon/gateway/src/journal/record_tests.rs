@@ -158,6 +158,7 @@ fn any_event() -> impl Strategy<Value = Event> {
             what: step.map_or(Carried::HornTest, |step| Carried::Call { step, asked_at }),
             outcome,
         }),
+        any::<(String, bool)>().prop_map(|(node, is_there)| Event::NodeSaid { node, is_there }),
         (any_time(), any_time()).prop_map(|(from, to)| Event::ClockStepped { from, to }),
     ]
 }

@@ -7,7 +7,8 @@ use pondreeve_core::compensation::Compensation;
 use pondreeve_core::defaults::AERATION_RISK;
 use pondreeve_core::effect::Priority;
 use pondreeve_core::site::{
-    AeratorGroup, Channel, EnergyPrice, Layer, Limits, Pond, PondIndex, Probe, QualityLimits, Site, Threshold,
+    AeratorGroup, Channel, EnergyPrice, Layer, Limits, Node, Pond, PondIndex, Probe, QualityLimits, Site,
+    Threshold,
 };
 use pondreeve_core::{Quantity, Span};
 use serde::{Deserialize, Serialize};
@@ -113,6 +114,8 @@ struct PondRecord {
     aeration_risk: Option<Number>,
     #[serde(default)]
     like: Option<u16>,
+    #[serde(default)]
+    dose_every_ms: Option<i64>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -130,7 +133,15 @@ struct ProbeRecord {
     pond: Option<u16>,
     #[serde(default)]
     link: String,
+    #[serde(default)]
+    node: Option<NodeRecord>,
     channels: Vec<ChannelRecord>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct NodeRecord {
+    id: String,
+    is_on_mains: bool,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -281,7 +292,18 @@ impl SiteRecord {
 
 impl From<&Pond> for PondRecord {
     fn from(pond: &Pond) -> Self {
-        let Pond { id, name, area_m2, depth_m, salinity_psu, aerators, limits, aeration_risk, like } = pond;
+        let Pond {
+            id,
+            name,
+            area_m2,
+            depth_m,
+            salinity_psu,
+            aerators,
+            limits,
+            aeration_risk,
+            like,
+            dose_every,
+        } = pond;
         Self {
             id: id.clone(),
             name: name.clone(),
@@ -300,6 +322,7 @@ impl From<&Pond> for PondRecord {
             limits: limits.into(),
             aeration_risk: Some((*aeration_risk).into()),
             like: like.map(|like| like.0),
+            dose_every_ms: dose_every.map(Span::as_millis),
         }
     }
 }
@@ -325,13 +348,14 @@ impl PondRecord {
             limits: self.limits.into(),
             aeration_risk: self.aeration_risk.map_or(AERATION_RISK, Into::into),
             like: self.like.map(PondIndex),
+            dose_every: self.dose_every_ms.map(Span::from_millis),
         }
     }
 }
 
 impl From<&Probe> for ProbeRecord {
     fn from(probe: &Probe) -> Self {
-        let Probe { id, pond, link, channels } = probe;
+        let Probe { id, pond, link, node, channels } = probe;
         let channels = channels.iter().map(|channel| {
             let Channel {
                 quantity,
@@ -391,6 +415,9 @@ impl From<&Probe> for ProbeRecord {
             id: id.clone(),
             pond: pond.map(|pond| pond.0),
             link: link.clone(),
+            node: node
+                .as_ref()
+                .map(|Node { id, is_on_mains }| NodeRecord { id: id.clone(), is_on_mains: *is_on_mains }),
             channels: channels.collect(),
         }
     }
@@ -442,6 +469,7 @@ impl ProbeRecord {
             id: self.id,
             pond: self.pond.map(PondIndex),
             link: self.link,
+            node: self.node.map(|NodeRecord { id, is_on_mains }| Node { id, is_on_mains }),
             channels: channels.collect::<Result<_, Malformed>>()?,
         })
     }

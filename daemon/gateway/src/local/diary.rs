@@ -78,6 +78,19 @@ pub enum EntryAsk {
         /// How it was measured.
         method: Option<String>,
     },
+    /// Containers of a lot of slurry were counted.
+    Count {
+        /// Lot; where the configuration knows one only and none is said, that one.
+        lot: Option<String>,
+        /// Those that are left, an opened one as its part.
+        left: f64,
+        /// Those delivered since the last count.
+        delivered: Option<f64>,
+        /// Slurry in a full one, kg; the lot's where absent.
+        container_kg: Option<f64>,
+        /// Why what is gone was not given to a pond.
+        reason: Option<String>,
+    },
     /// The weather.
     Weather {
         /// In words.

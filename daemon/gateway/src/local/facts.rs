@@ -285,6 +285,7 @@ mod tests {
             id: "clamps".to_owned(),
             pond: Some(PondIndex(0)),
             link: String::new(),
+            node: None,
             channels: vec![channel(Quantity::AeratorKw, 0), channel(Quantity::AeratorOn, 1)],
         });
         let every = |minutes: i64| (minutes..minutes + 60).step_by(5);

@@ -41,6 +41,26 @@ pub struct Dose {
     pub confirm_mismatch: bool,
 }
 
+/// Arguments of a count of containers.
+#[derive(Debug, Clone, clap::Args)]
+pub struct Count {
+    /// Containers that are left, an opened one as its part, such as 12.5
+    #[arg(long, value_name = "COUNT")]
+    pub left: f64,
+    /// Lot of the product, as on the drums and in the configuration
+    #[arg(long)]
+    pub lot: Option<String>,
+    /// Containers delivered since the last count
+    #[arg(long, value_name = "COUNT")]
+    pub delivered: Option<f64>,
+    /// Slurry in a full container, kg, where the configuration does not know it
+    #[arg(long, value_name = "KG")]
+    pub container_kg: Option<f64>,
+    /// Why what is gone was not given to a pond: spilled, lent, sent back
+    #[arg(long, value_name = "TEXT")]
+    pub reason: Option<String>,
+}
+
 /// Arguments of a feeding.
 #[derive(Debug, Clone, clap::Args)]
 pub struct Feed {
@@ -247,6 +267,13 @@ pub(super) fn entry(
         What::Sludge(own) => {
             EntryAsk::Sludge { ph: own.ph, orp_mv: own.orp_mv, depth_cm: own.depth_cm, method: own.method }
         }
+        What::Count(own) => EntryAsk::Count {
+            lot: own.lot,
+            left: own.left,
+            delivered: own.delivered,
+            container_kg: own.container_kg,
+            reason: own.reason,
+        },
         What::Weather(own) => EntryAsk::Weather { words: own.words.join(" ") },
         What::Cost(own) => EntryAsk::Cost { item: own.item, amount: own.amount },
         What::Price(own) => EntryAsk::Price { item: own.item, amount: own.amount, per: own.per },

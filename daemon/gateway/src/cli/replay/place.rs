@@ -132,6 +132,7 @@ fn of_configured(farm: &Site, index: usize, quantities: &[Quantity]) -> Site {
             id: "recorded".to_owned(),
             pond: Some(PondIndex(0)),
             link: String::new(),
+            node: None,
             channels,
         }],
         ..farm.clone()

@@ -4,11 +4,12 @@ use std::collections::{HashMap, HashSet};
 use std::ops::Range;
 use std::time::Duration;
 
+use pondreeve_core::site::Node;
 use pondreeve_protocol::payload::{Pick, PickFrom, check_pointer};
 use pondreeve_protocol::unit;
 
-use super::super::farm::{Broker, Destination, Encoding, Subscription, Version};
-use super::super::raw::{RawBroker, RawDestination, RawTopicProbe, RawTopicValue};
+use super::super::farm::{Availability, Broker, Destination, Encoding, Subscription, Version};
+use super::super::raw::{RawBroker, RawDestination, RawNode, RawTopicProbe, RawTopicValue};
 use super::super::reader::At;
 use super::super::words::quoted;
 use super::Resolver;
@@ -115,8 +116,10 @@ impl Resolver<'_> {
         }
         let mut read = HashMap::new();
         let own_id = raw.id.as_ref().map_or("", |id| id.value.as_str());
+        let nodes = raw.node.as_ref().map_or(&[][..], |list| list.value.as_slice());
         let subscriptions: Vec<Option<Subscription>> =
-            list.value.iter().map(|at| self.topic_probe(&at.value, own_id, &mut read)).collect();
+            list.value.iter().map(|at| self.topic_probe(&at.value, (own_id, nodes), &mut read)).collect();
+        let availabilities = self.availabilities(raw, nodes);
         let max_payload_bytes = raw
             .max_payload_bytes
             .as_ref()
@@ -126,10 +129,42 @@ impl Resolver<'_> {
             address: address?,
             max_payload_bytes,
             subscriptions: subscriptions.into_iter().collect::<Option<_>>()?,
+            availabilities: availabilities?,
         })
     }
 
-    fn topic_probe(&self, raw: &RawTopicProbe, broker: &str, read: &mut ReadSoFar) -> Option<Subscription> {
+    /// Where it is said of a broker's devices whether they are there.
+    fn availabilities(&self, raw: &RawBroker, nodes: &[At<RawNode>]) -> Option<Vec<Availability>> {
+        let mut taken = HashMap::new();
+        let mut found = Vec::new();
+        let carried =
+            || raw.probe.iter().flat_map(|list| &list.value).filter_map(|at| at.value.node.as_ref());
+        for at in nodes {
+            let Some(id) = &at.value.id else { continue };
+            self.claim(&mut taken, id, "node");
+            if !carried().any(|named| named.value == id.value) {
+                let found = format!("the node `{}`, which carries no probe of this broker", id.value);
+                let accepted = format!("a `[[broker.probe]]` with `node = \"{}\"`", id.value);
+                self.problems.push(self.problems.about(id, found, accepted));
+            }
+            if let (Some(offline), None) = (&at.value.offline, &at.value.availability) {
+                let found = "what is said of a device that is not there, without the topic on which";
+                self.problems.push(self.problems.about(offline, found, "`availability` as well"));
+            }
+            if let Some(topic) = &at.value.availability {
+                let offline = at.value.offline.as_ref().map_or("offline", |at| at.value.as_str()).to_owned();
+                found.push(Availability { node: id.value.clone(), filter: self.filter(topic)?, offline });
+            }
+        }
+        Some(found)
+    }
+
+    fn topic_probe(
+        &self,
+        raw: &RawTopicProbe,
+        (broker, nodes): (&str, &[At<RawNode>]),
+        read: &mut ReadSoFar,
+    ) -> Option<Subscription> {
         let pond = self.pond_of(raw.pond.as_ref());
         let filter = raw.topic.as_ref().and_then(|at| self.filter(at));
         let time = match &raw.time {
@@ -179,9 +214,15 @@ impl Resolver<'_> {
             ));
         }
         let (id, sends_every) = (raw.id.as_ref()?, raw.sends_every.as_ref()?);
+        let node = raw.node.as_ref().map(|named| {
+            let told =
+                nodes.iter().find(|own| own.value.id.as_ref().is_some_and(|id| id.value == named.value));
+            let on_mains = told.and_then(|own| own.value.on_mains.as_ref());
+            Node { id: named.value.clone(), is_on_mains: on_mains.is_some_and(|at| at.value) }
+        });
         let index = self.add_probe(
             id,
-            (pond.clone().ok().flatten().as_ref(), broker),
+            (pond.clone().ok().flatten().as_ref(), broker, node),
             sends_every,
             &channels,
             &raw.calibration,

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
+use pondreeve_core::site::Node;
 use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::RegisterMap;
 
@@ -96,8 +97,9 @@ impl Resolver<'_> {
             ));
             return None;
         }
+        let on_mains = raw.on_mains.as_ref().is_some_and(|at| at.value);
         let probes: Vec<Option<BusProbe>> =
-            list.value.iter().map(|at| self.bus_probe(&at.value, &settings)).collect();
+            list.value.iter().map(|at| self.bus_probe(&at.value, &settings, on_mains)).collect();
         self.check_addresses(&list.value);
         let bus = Bus { probes: probes.into_iter().collect::<Option<_>>()?, ..settings };
         self.check_load(raw, &bus);
@@ -165,7 +167,7 @@ impl Resolver<'_> {
         }
     }
 
-    fn bus_probe(&self, raw: &RawBusProbe, bus: &Bus) -> Option<BusProbe> {
+    fn bus_probe(&self, raw: &RawBusProbe, bus: &Bus, on_mains: bool) -> Option<BusProbe> {
         let pond = self.pond_of(raw.pond.as_ref());
         let map = raw.profile.as_ref().and_then(|at| self.profile(at));
         let poll_every = raw.poll_every.as_ref();
@@ -192,9 +194,11 @@ impl Resolver<'_> {
             let accepted = "a profile with `aerator_on` or `aerator_kw`, or no `aerator`";
             self.problems.push(self.problems.about(aerator, found, accepted));
         }
+        // A line whose probes have a battery each is no device that they are lost with.
+        let node = on_mains.then(|| Node { id: format!("line-{}", bus.id), is_on_mains: true });
         let index = self.add_probe(
             id,
-            (pond.clone().ok().flatten().as_ref(), &bus.id),
+            (pond.clone().ok().flatten().as_ref(), &bus.id, node),
             poll_every,
             &channels,
             &raw.calibration,

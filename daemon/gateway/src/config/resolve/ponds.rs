@@ -12,7 +12,7 @@ use super::super::raw::{RawAerator, RawFarm, RawPond};
 use super::super::reader::At;
 use super::super::words::{did_you_mean, listed};
 use super::super::{builtin, files};
-use super::{KnownPond, Resolver, limits, sources};
+use super::{KnownPond, Resolver, limits, sources, span};
 
 impl Resolver<'_> {
     pub(super) fn all_ponds(&self, raw: &RawFarm) -> Option<Vec<Pond>> {
@@ -77,6 +77,7 @@ impl Resolver<'_> {
             aerators: aerators?,
             limits: limits?,
             like: self.like_pond(raw),
+            dose_every: raw.dose_every.as_ref().map(|at| span(at.value)),
             aeration_risk: raw.aeration_risk.as_ref().map_or(AERATION_RISK, |at| at.value),
         })
     }

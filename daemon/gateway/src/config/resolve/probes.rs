@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
-use pondreeve_core::site::{Channel, Layer, PondIndex, Probe, ProbeIndex, QualityLimits};
+use pondreeve_core::site::{Channel, Layer, Node, PondIndex, Probe, ProbeIndex, QualityLimits};
 
 use super::super::raw::{RawCalibration, RawQuality};
 use super::super::reader::At;
@@ -48,11 +48,11 @@ impl Resolver<'_> {
         Err(())
     }
 
-    /// Adds a probe that hangs on the line or broker `link` to the site.
+    /// Adds a probe that hangs on the line or broker `link`, and is carried by `node`, to the site.
     pub(super) fn add_probe(
         &self,
         id: &At<String>,
-        (pond, link): (Option<&KnownPond>, &str),
+        (pond, link, node): (Option<&KnownPond>, &str, Option<Node>),
         every: &At<Duration>,
         raw_channels: &[RawChannel<'_>],
         calibrations: &Calibrations,
@@ -91,7 +91,7 @@ impl Resolver<'_> {
         let mut probes = self.probes.borrow_mut();
         let index = u16::try_from(probes.len()).ok()?;
         let (id, pond) = (id.value.clone(), pond.map(|pond| pond.index));
-        probes.push(Probe { id, pond, link: link.to_owned(), channels });
+        probes.push(Probe { id, pond, link: link.to_owned(), node, channels });
         free.then_some(ProbeIndex(index))
     }
 

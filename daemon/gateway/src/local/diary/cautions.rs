@@ -26,7 +26,7 @@ pub(super) fn cautions(entry: &Entry, last_dose: Option<LastDose>, crop: Option<
             let strength = entry.basin.and_then(|basin| dose.strength(Basis::SlurryMass, basin.volume_m3()));
             if let (Some(strength), Some(_)) = (strength.filter(|own| *own > USUAL_MOST_MG_L), crop) {
                 said.push(format!(
-                    "{strength:.1} mg/L of slurry is more than the usual {USUAL_MOST_MG_L:.0} in a day with shrimp in the pond: read the pH at 1 h and 4 h, and tell the adviser."
+                    "{strength:.1} mg/L of slurry is more than the usual {USUAL_MOST_MG_L:.0} in a day with shrimp in the pond: read the pH at 1 h, 4 h and 24 h, and tell the adviser. If it was not meant: pondreeve plan wrong-dose too-much."
                 ));
             } else {
                 said.push("Read the pH at 1 h, 4 h and 24 h. Let no water out for 48 h.".to_owned());
@@ -46,6 +46,7 @@ pub(super) fn cautions(entry: &Entry, last_dose: Option<LastDose>, crop: Option<
         | What::Sampling(_)
         | What::Stocking(_)
         | What::Harvest(_)
+        | What::Count(_)
         | What::Weather { .. }
         | What::Cost { .. }
         | What::Price { .. }

@@ -2,13 +2,14 @@
 
 use pondreeve_core::Timestamp;
 use pondreeve_core::diary::{
-    Dose, Entry, Feed, Harvest, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
+    Count, Dose, Entry, Feed, Harvest, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
 };
 use pondreeve_core::view::DiaryView;
 
 use super::super::status::rfc3339;
 use super::{CropStatus, DiaryStatus, DoseAsk, EntryAsk, WaterAsk};
 use crate::config::Farm;
+use crate::config::farm::Product;
 use crate::config::words::did_you_mean;
 
 /// Reads a time of a request.
@@ -45,6 +46,16 @@ fn what(ask: EntryAsk, farm: &Farm, read: ReadTime<'_>) -> Result<What, String> 
         EntryAsk::Sludge { ph, orp_mv, depth_cm, method } => {
             What::Sludge(Sludge { ph, orp_mv, depth_cm, method })
         }
+        EntryAsk::Count { lot, left, delivered, container_kg, reason } => {
+            let product = product(lot.as_ref(), false, farm)?;
+            What::Count(Count {
+                container_kg: container_kg.or_else(|| product.and_then(|own| own.container_kg)),
+                lot: lot.or_else(|| product.map(|own| own.lot.clone())),
+                left,
+                delivered,
+                reason,
+            })
+        }
         EntryAsk::Weather { words } => What::Weather { words },
         EntryAsk::Cost { item, amount } => What::Cost { item, amount },
         EntryAsk::Price { item, amount, per } => What::Price { item, amount, per },
@@ -64,14 +75,18 @@ fn water(ask: &WaterAsk, read: ReadTime<'_>) -> Result<WaterMove, String> {
     })
 }
 
-fn dose(ask: DoseAsk, farm: &Farm, read: ReadTime<'_>) -> Result<Dose, String> {
-    let product = match (&ask.lot, farm.products.as_slice()) {
+/// The product a lot names; the farm's only one where none is named.
+fn product<'a>(
+    lot: Option<&String>,
+    is_described: bool,
+    farm: &'a Farm,
+) -> Result<Option<&'a Product>, String> {
+    let product = match (lot, farm.products.as_slice()) {
         (Some(lot), products) => products.iter().find(|own| own.lot == *lot),
         (None, [only]) => Some(only),
         (None, _) => None,
     };
-    let is_described = ask.solids_percent.is_some() && ask.slurry_density_kg_l.is_some();
-    if let (Some(lot), None, false) = (&ask.lot, product, is_described || farm.products.is_empty()) {
+    if let (Some(lot), None, false) = (lot, product, is_described || farm.products.is_empty()) {
         let known: Vec<&str> = farm.products.iter().map(|own| own.lot.as_str()).collect();
         let nearest = did_you_mean(lot, known.iter().copied()).map(|hint| format!("; {hint}"));
         return Err(format!(
@@ -80,6 +95,12 @@ fn dose(ask: DoseAsk, farm: &Farm, read: ReadTime<'_>) -> Result<Dose, String> {
             nearest.unwrap_or_default()
         ));
     }
+    Ok(product)
+}
+
+fn dose(ask: DoseAsk, farm: &Farm, read: ReadTime<'_>) -> Result<Dose, String> {
+    let is_described = ask.solids_percent.is_some() && ask.slurry_density_kg_l.is_some();
+    let product = product(ask.lot.as_ref(), is_described, farm)?;
     Ok(Dose {
         slurry_kg: ask.slurry_kg,
         slurry_l: ask.slurry_l,

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use pondreeve_chemistry::dose::Basis;
-use pondreeve_core::diary::{Basin, Dose, Entry, WaterMove, What};
+use pondreeve_core::diary::{Basin, Count, Dose, Entry, WaterMove, What};
 use pondreeve_core::mineral_balance::KIT_STEP_MG_L;
 use pondreeve_core::service::Step;
 use pondreeve_core::view::DiaryView;
@@ -139,6 +139,7 @@ impl Said {
                 let parts: Vec<String> = parts.into_iter().flatten().collect();
                 said.words = format!("sludge {}", parts.join(", "));
             }
+            What::Count(own) => said.count(own),
             What::Weather { words } | What::Note { words } => {
                 said.value("words", words.as_str());
                 said.words.clone_from(words);
@@ -243,6 +244,25 @@ impl Said {
                 number(added, 1)
             ));
         }
+    }
+
+    fn count(&mut self, own: &Count) {
+        self.text("lot", own.lot.as_ref());
+        self.value("left", own.left);
+        self.number("delivered", own.delivered);
+        self.number("container_kg", own.container_kg);
+        self.text("reason", own.reason.as_ref());
+        let lot = own.lot.as_ref().map_or_else(String::new, |lot| format!(" of lot {lot}"));
+        let kg =
+            own.container_kg.map_or_else(String::new, |each| format!(" ({} kg)", amount(own.left * each)));
+        let delivered = own
+            .delivered
+            .map_or_else(String::new, |came| format!(", {} delivered since the last count", typed(came)));
+        let reason =
+            own.reason.as_ref().map_or_else(String::new, |reason| format!("; gone because: {reason}"));
+        self.words = format!("{} containers{lot} left{kg}{delivered}{reason}", typed(own.left));
+        self.told
+            .push("It is held against the count before and the doses of all ponds from this lot.".to_owned());
     }
 
     fn water(&mut self, water: &WaterMove, basin: Option<&Basin>, how: &str) {

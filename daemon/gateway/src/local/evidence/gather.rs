@@ -212,7 +212,11 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
             What::Note { words } => note(words.clone()),
             What::Weather { words } => note(format!("weather: {words}")),
             What::Cost { item, .. } => note(format!("cost: {item}")),
-            What::Dose(_) | What::Sampling(_) | What::Price { .. } | What::Withdrawal { .. } => {}
+            What::Dose(_)
+            | What::Sampling(_)
+            | What::Count(_)
+            | What::Price { .. }
+            | What::Withdrawal { .. } => {}
         }
     }
     for deed in deeds {

@@ -12,6 +12,8 @@
 //! - read in part, or not at all (not UTF-8, not JSON, NaN, too large, wrong unit, from the future): the
 //!   probe is reported as undecodable, what could be read goes on, and the message is acknowledged as
 //!   well, since it would be no better the next time;
+//! - said on a node's own topic whether it is there, as its last will does: told to the engine, which judges all its
+//!   probes by it;
 //! - retained and without a time of its own: of unknown age, and so not a reading. It is logged and
 //!   acknowledged; no probe is blamed for it. A retained message with its own time is like any other;
 //! - dated and taken before, or more than the source may send ([`gate`]): not taken, acknowledged; only too many are
@@ -312,6 +314,17 @@ impl BrokerTask<'_> {
                 }
             }
         }
+        for availability in &self.broker.availabilities {
+            if !message::matches(&availability.filter, &publish.topic) {
+                continue;
+            }
+            heard = true;
+            // Retained or not: it is said anew with each connection, and what is read of its probes counts more.
+            let is_there = publish.payload.trim_ascii() != availability.offline.as_bytes();
+            info!(broker = self.broker.id, node = availability.node, is_there, "said of a node");
+            let event = pondreeve_core::Event::NodeSaid { node: availability.node.clone(), is_there };
+            done.push_back(self.reporter.send_tracked(event).await?);
+        }
         if !heard {
             warn!(broker = self.broker.id, topic = publish.topic, "message that no subscription asks for");
         }
@@ -327,6 +340,9 @@ impl BrokerTask<'_> {
             if (*asked as u8) < qos as u8 {
                 *asked = qos;
             }
+        }
+        for availability in &self.broker.availabilities {
+            filters.insert(availability.filter.as_str(), QoS::AtLeastOnce);
         }
         filters
     }
