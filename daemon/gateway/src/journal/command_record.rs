@@ -68,7 +68,7 @@ mod tests {
             person: person.to_owned(),
             number,
             digest: [7; 32],
-            done: number % 2 == 0,
+            done: number.is_multiple_of(2),
             said: "done".to_owned(),
         }
     }

@@ -59,9 +59,12 @@ fn any_fault(rng: &mut ChaCha8Rng, of: u32) -> Fault {
     }
 }
 
+/// Of a question and whether it is well, the answer.
+type Answer = Box<dyn FnMut(&[u8], bool) -> Option<Vec<u8>> + Send>;
+
 /// What the far end answers, and what is on the line in its place.
 struct Far {
-    answer: Box<dyn FnMut(&[u8], bool) -> Option<Vec<u8>> + Send>,
+    answer: Answer,
     /// An answer of the same form from somebody else.
     other: Vec<u8>,
     end_of_question: u8,
@@ -251,7 +254,7 @@ async fn each_fault_is_told_for_what_it_is() {
     assert!(matches!(one(Fault::Silent).await, Err(Failure::Silent)));
     match one(Fault::OtherAddress).await {
         Err(Failure::Garbled { why, .. }) => {
-            assert!(why.contains("address `2` answered, `1` was asked"), "{why}")
+            assert!(why.contains("address `2` answered, `1` was asked"), "{why}");
         }
         other => panic!("{other:?}"),
     }
