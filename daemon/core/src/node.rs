@@ -63,7 +63,7 @@ fn heard(probe: &ProbeState) -> Option<Timestamp> {
 }
 
 /// The devices of a farm, with what is known of those that persist.
-pub fn of_site(site: &Site, old: Vec<NodeState>) -> Vec<NodeState> {
+pub fn of_site(site: &Site, old: &[NodeState]) -> Vec<NodeState> {
     let mut nodes: Vec<NodeState> = Vec::new();
     for (position, probe) in site.probes.iter().enumerate() {
         let (Some(node), Ok(position)) = (&probe.node, u16::try_from(position)) else { continue };

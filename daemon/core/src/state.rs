@@ -362,7 +362,7 @@ impl State {
                 None => ProbeState::new(site, probe, now),
             });
         }
-        self.nodes = node::of_site(site, core::mem::take(&mut self.nodes));
+        self.nodes = node::of_site(site, &self.nodes);
         // Positions may have changed.
         self.falls.clear();
         self.night = Some(Night::at(site, now, WATCH_UNTIL));

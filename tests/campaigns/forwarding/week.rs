@@ -63,7 +63,7 @@ pub fn run(days: f64) -> anyhow::Result<Week> {
     let start = |origin: i64, speed: f64| {
         let mut command = Command::new(program("examples/forwarding_kills"));
         command.arg("gateway").arg(scratch.path("farm.toml")).arg(origin.to_string()).arg(speed.to_string());
-        Running::start(&mut command.stdin(Stdio::null()), &scratch.path("daemon.log"))
+        Running::start(command.stdin(Stdio::null()), &scratch.path("daemon.log"))
     };
     let status = || -> Option<Value> {
         let output = scratch.pondreeve(&["status", "--json"]);

@@ -62,6 +62,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
         limit_sources: Vec::new(),
         about_ponds: Vec::new(),
         machine: pondreeve::machine::Bounds::default(),
+        commands: None,
     }
 }
 

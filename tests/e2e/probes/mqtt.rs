@@ -33,6 +33,7 @@ fn broker(port: u16) -> Broker {
         picks,
         qos: 1,
         max_ahead: Duration::from_secs(60),
+        most_per_minute: 60_000,
     };
     Broker {
         id: "local".into(),

@@ -119,6 +119,7 @@ async fn serve(folder: &Path, ready: std::sync::mpsc::Sender<()>, stop: Cancella
         desk,
         inbox,
         queue,
+        machine: pondreeve::machine::Looked::default(),
         loans: Vec::new(),
         tally: pondreeve::probes::tally::Tally::default(),
         tests: pondreeve::annunciate::OutputTests::default(),

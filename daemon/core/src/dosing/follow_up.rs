@@ -143,8 +143,8 @@ fn next_hour(site: &Site, day_of: Timestamp, last: Option<Timestamp>) -> Timesta
     };
     // A dose late in the day may fall due a few hours before two may follow each other: then the day after.
     let apart = |at: &Timestamp| last.is_none_or(|last| *at - last >= APART);
-    let hours = [day, day.saturating_add(1)].into_iter().filter_map(hour);
-    hours.filter(apart).next().unwrap_or(day_of)
+    let mut hours = [day, day.saturating_add(1)].into_iter().filter_map(hour);
+    hours.find(apart).unwrap_or(day_of)
 }
 
 #[cfg(test)]

@@ -264,7 +264,7 @@ impl Ui {
             }
             (Ask::ChangeLimit { .. }, answer) => self.limit_changed(&answer, now_ms),
             (Ask::Limits { .. }, Err(why)) => {
-                self.say(&say!(words, "said-no-limits", why = why), true, now_ms)
+                self.say(&say!(words, "said-no-limits", why = why), true, now_ms);
             }
             (Ask::Record(_), answer) => self.not_recorded(answer, now_ms),
             (Ask::Deeds { .. }, Err(why)) => self.say(&say!(words, "said-no-diary", why = why), true, now_ms),

@@ -34,7 +34,7 @@ pub struct Captured {
 }
 
 /// Channels with their values, and what was no value in words.
-pub type Found = (Vec<(String, f64)>, Vec<String>);
+pub type ReadValues = (Vec<(String, f64)>, Vec<String>);
 
 /// What one exchange gave.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,7 +44,7 @@ pub struct Read {
     /// What was asked, in words.
     pub asked: String,
     /// Channels and values with what was no value in words, or why there is nothing.
-    pub outcome: Result<Found, String>,
+    pub outcome: Result<ReadValues, String>,
 }
 
 /// Reads the text of a capture: `TIME > HH HH …` for what was sent, `TIME < HH HH …` for what came, `#` before words.

@@ -73,11 +73,10 @@ pub fn chosen(choice: &Choice) -> Result<Words, String> {
         return read(choice.language.as_deref().unwrap_or(stem), file);
     }
     let folder = choice.folder.as_deref();
-    for code in [&choice.language, &choice.configured].into_iter().flatten() {
-        return match found(code, folder)? {
-            Some(words) => Ok(words),
-            None => Err(format!("there are no texts in the language `{code}`; there are: {}", known(folder))),
-        };
+    if let Some(code) = choice.language.as_ref().or(choice.configured.as_ref()) {
+        return found(code, folder)?.ok_or_else(|| {
+            format!("there are no texts in the language `{code}`; there are: {}", known(folder))
+        });
     }
     match &choice.locale {
         Some(code) => Ok(found(code, folder)?.unwrap_or(english())),

@@ -8,7 +8,7 @@ use pondreeve_core::site::Layer;
 
 use super::super::farm::{LineKind, Parity, Wake};
 use super::super::reader::At;
-use super::super::rules::{Choice, FilePath, Id, Text, length_ms, whole};
+use super::super::rules::{Choice, FilePath, Id, Text, YesNo, length_ms, whole};
 use super::super::tables::{PerQuantity, TablesOf, table};
 use super::{LAYERS, MOST_PROBES, PARITIES, POLL, RawCalibration, RawQuality};
 
@@ -44,6 +44,8 @@ table! {
         turnaround: Duration = optional length_ms(1, 1_000);
         /// File that what goes over the line is written to, with times, for a support case. It is kept small.
         capture: PathBuf = optional FilePath;
+        /// The probes on the line have no power but the mains: all of them silent together means that the power is lost.
+        on_mains: bool = optional YesNo;
         /// The probes on the line.
         probe: Vec<At<RawLineProbe>> = needed TablesOf::<RawLineProbe>::at_most(MOST_PROBES);
     }

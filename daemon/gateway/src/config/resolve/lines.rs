@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
+use pondreeve_core::site::Node;
 use pondreeve_protocol::reported::Reported;
 
 use super::super::farm::{LineKind, LineProbe, Parity, Spoken, TextLine, Wake};
@@ -93,8 +94,9 @@ impl Resolver<'_> {
             self.problems.push(self.problems.about(list, "a line without probes", accepted));
             return None;
         }
+        let on_mains = raw.on_mains.as_ref().is_some_and(|at| at.value);
         let probes: Vec<Option<LineProbe>> =
-            list.value.iter().map(|at| self.line_probe(&at.value, &settings)).collect();
+            list.value.iter().map(|at| self.line_probe(&at.value, &settings, on_mains)).collect();
         self.check_sensors(&list.value, is_sdi12);
         let line = TextLine { probes: probes.into_iter().collect::<Option<_>>()?, ..settings };
         raw.id.is_some().then_some(line)
@@ -135,7 +137,7 @@ impl Resolver<'_> {
         }
     }
 
-    fn line_probe(&self, raw: &RawLineProbe, line: &TextLine) -> Option<LineProbe> {
+    fn line_probe(&self, raw: &RawLineProbe, line: &TextLine, on_mains: bool) -> Option<LineProbe> {
         let pond = self.pond_of(raw.pond.as_ref());
         let profile = raw.profile.as_ref().and_then(|at| self.any_profile(at));
         let (id, poll_every, profile, named) =
@@ -170,9 +172,10 @@ impl Resolver<'_> {
                 Some(RawChannel { quantity, aerator, layer, place: named.with(()) })
             })
             .collect();
+        let node = on_mains.then(|| Node { id: format!("line-{}", line.id), is_on_mains: true });
         let index = self.add_probe(
             id,
-            (pond.clone().ok().flatten().as_ref(), &line.id),
+            (pond.clone().ok().flatten().as_ref(), &line.id, node),
             poll_every,
             &channels,
             &raw.calibration,
