@@ -61,6 +61,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let status = daemon.status()?;
     let mut all = points(&farm, &status, &devices, &machine(&farm));
     let asks = !arguments.yes && std::io::stdin().is_terminal();
+    let head = head(&farm, &status.at, status.time_zone_offset_s, &arguments.config);
+    if asks {
+        say(&format!("Farm time is {}.", head.at));
+    }
     for question in questions(&farm) {
         let carried = match question.act {
             Some(act) if asks => {
@@ -72,7 +76,6 @@ pub fn run(arguments: &Arguments) -> Outcome {
         let answer = if asks { ask(&question.text) } else { None };
         all.push(answered(&question, carried.as_ref(), answer));
     }
-    let head = head(&farm, &status.at, status.time_zone_offset_s, &arguments.config);
     let sheet = text(&head, &all);
     if let Some(path) = &arguments.out {
         let is_page = path.extension().is_some_and(|end| end.eq_ignore_ascii_case("html"));

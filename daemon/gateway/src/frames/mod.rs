@@ -74,7 +74,6 @@ pub fn parse(text: &str) -> Result<Captured, String> {
         let bytes = words.map(two).collect::<Option<Vec<u8>>>().ok_or_else(wrong)?;
         let last = captured.exchanges.last_mut();
         match (way, last) {
-            (">", Some(last)) if last.received.is_empty() => last.sent.extend(bytes),
             (">", _) => {
                 captured.exchanges.push(Exchange { at: at.to_owned(), sent: bytes, received: Vec::new() });
             }

@@ -252,6 +252,8 @@ impl<'a> BusTask<'a> {
                 continue;
             };
             let attempts = if next.failing { 1 } else { 1 + u32::from(probe.retries) };
+            // What a coil or a setting has left behind is no poll's.
+            line.exchanges.take();
             let outcome = poll::read_probe(line, probe, device, attempts, &mut self.doubts).await;
             if let Err(Failure::Device(error)) = outcome {
                 return Ok(Ended::Failed(error));

@@ -17,7 +17,7 @@ use tracing::info;
 use self::sensor::{Manner, Owing};
 use self::talk::Talk;
 use super::capture::Capture;
-use super::exchanges::Ended;
+use super::exchanges::{Ended, Exchanges};
 use super::report::{Gone, Reporter};
 use super::serial::port::{self, Port, Settings};
 use super::serial::schedule::Schedule;
@@ -68,6 +68,8 @@ struct Pending {
     index: usize,
     begun: Begun,
     ready_at: Instant,
+    /// What became of the questions that began it.
+    exchanges: Exchanges,
 }
 
 struct LineTask<'a> {
@@ -199,6 +201,9 @@ impl LineTask<'_> {
                 cleared = true;
             }
             let good = outcome.is_ok();
+            if matches!(outcome, Err(Failure::NoValues(_))) {
+                talk.exchanges.failed(Ended::Refused);
+            }
             self.reporter.exchanged(probe.probe, talk.exchanges.take(), good);
             self.tell(probe, outcome).await?;
             self.schedule.done(index, self.clock.now(), good);
@@ -213,6 +218,7 @@ impl LineTask<'_> {
         let now = Instant::now();
         if let Some(place) = self.pending.iter().position(|own| own.ready_at <= now) {
             let own = self.pending.swap_remove(place);
+            talk.exchanges = own.exchanges;
             return Ok(self.fetch(talk, own.index, own.begun).await.map(|outcome| (own.index, outcome)));
         }
         let ready_at = self.pending.iter().map(|own| own.ready_at).min();
@@ -272,7 +278,7 @@ impl LineTask<'_> {
         let begun = sensor::begin(talk, manner, map, &mut self.owing).await?;
         if map.is_concurrent() && begun.ready_after_s > 0 {
             let ready_at = Instant::now() + Duration::from_secs(u64::from(begun.ready_after_s));
-            self.pending.push(Pending { index, begun, ready_at });
+            self.pending.push(Pending { index, begun, ready_at, exchanges: talk.exchanges.take() });
             self.schedule.done(index, self.clock.now(), true);
             return Ok(None);
         }
