@@ -205,7 +205,7 @@ fn poll(device: &Path, baud: u32, seconds: u64) {
             limits: pondreeve::journal::Limits::default(),
             daily_files: None,
         },
-        local: LocalSettings { socket: "/nowhere".into(), mode: 0o600, group: None, limits_by: Vec::new() },
+        local: LocalSettings { socket: "/nowhere".into(), mode: 0o600, group: None, limits_by: Vec::new(), texts: Default::default() },
         buses: vec![bus],
         lines: Vec::new(),
         brokers: Vec::new(),
