@@ -235,7 +235,7 @@ fn a_forecast_outlives_its_probe_and_widens() {
     assert!(kept.at > good.at && kept.basis.contains("kept from the last good reading"), "{}", kept.basis);
     assert_eq!(kept.do_min_mg_l, good.do_min_mg_l);
     // Of an error e at ten, after two and a quarter hours at most: the root of e squared and 0.68 squared.
-    let half = |forecast: &pondreeve_core::effect::Forecast| forecast.do_min_mg_l - forecast.low_80;
+    let half = |forecast: &pondreeve_core::effect::Forecast| forecast.do_min_mg_l - forecast.low_tenth_mg_l;
     let (before, after) = (half(&good) / 1.2816, half(&kept) / 1.2816);
     let hours = (kept.at - good.at).as_hours();
     assert!(
