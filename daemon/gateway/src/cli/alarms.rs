@@ -71,6 +71,9 @@ fn measures(arguments: &Arguments) -> Outcome {
     super::print_plain(&measured(&load))
 }
 
+/// Of the most frequent alarms, so many are shown.
+const MOST_SHOWN: usize = 8;
+
 /// The measures as a table, with what is aimed at.
 fn measured(load: &AlarmLoadStatus) -> String {
     let mut out = String::new();
@@ -99,7 +102,8 @@ fn measured(load: &AlarmLoadStatus) -> String {
     }
     if !load.most_frequent.is_empty() {
         out.push_str("\nMost frequent\n");
-        for own in &load.most_frequent {
+        // With the table above it fills a screen of 24 lines; --json has all of them.
+        for own in load.most_frequent.iter().take(MOST_SHOWN) {
             let _ = writeln!(out, "{:>6}  {} {}", own.raised, mark(english(), own.priority), own.id);
         }
     }
