@@ -1,7 +1,7 @@
 //! A sentence in English with what it was made of, so that somebody else can say it in another language.
 //!
 //! English is what the journal, the audit trail and other systems are told; key and arguments are for those who
-//! read another language. Both come of one pattern, by [`said!`](crate::said::said), so that they cannot part.
+//! read another language. Both come of one pattern, by `said!`, so that they cannot part.
 
 use alloc::borrow::Cow;
 use alloc::format;
@@ -71,7 +71,7 @@ pub struct Said {
 }
 
 impl Said {
-    /// By key and arguments, with what they come to in English. Use [`said!`](crate::said::said).
+    /// By key and arguments, with what they come to in English. Use `said!`.
     pub fn new(english: String, key: &'static str, arguments: Vec<(Cow<'static, str>, Argument)>) -> Self {
         Self { english, key: Cow::Borrowed(key), arguments }
     }

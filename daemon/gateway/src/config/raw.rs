@@ -167,7 +167,7 @@ table! {
         limits_by: Vec<At<String>> = optional ListOf { each: Text, least: 0, most: 32 };
         /// Language of the console and the plain lines: `en`, `es`, or one of the folder `texts`.
         language: String = optional Text;
-        /// Folder of the farm's own texts: Fluent files, <language>.ftl.
+        /// Folder of the farm's own texts: Fluent files, each named after its language, such as qu.ftl.
         texts: PathBuf = optional FilePath;
     }
 }

@@ -1,7 +1,7 @@
 //! What goes over a line, with times, in a file for a support case: one line of hexadecimal digits for each piece that
 //! was sent (`>`) or came (`<`).
 //!
-//! The file is kept small: at [`FILE_BYTES`] it is put aside as `FILE.1`, in place of the one before. Writing is left to a
+//! The file is kept small: at `FILE_BYTES` it is put aside as `FILE.1`, in place of the one before. Writing is left to a
 //! thread of its own, so that a slow disk holds up no line; what it cannot keep up with is left out, and that is said.
 
 use std::fmt::Write as _;

@@ -16,7 +16,7 @@
 //!   probes by it;
 //! - retained and without a time of its own: of unknown age, and so not a reading. It is logged and
 //!   acknowledged; no probe is blamed for it. A retained message with its own time is like any other;
-//! - dated and taken before, or more than the source may send ([`gate`]): not taken, acknowledged; only too many are
+//! - dated and taken before, or more than the source may send (`gate`): not taken, acknowledged; only too many are
 //!   held against the probe;
 //! - durable it could not be made (full disk): not acknowledged. So that the farm is not blind meanwhile,
 //!   the subscriptions fall back to quality of service 0 until the store works again.
