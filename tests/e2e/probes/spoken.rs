@@ -110,7 +110,7 @@ async fn sdi12_sensors_are_read_through_every_fault_of_their_line() {
         LineFault::Echo,
     ] {
         *fault.lock().unwrap() = Some(now);
-        tokio::time::sleep(Duration::from_secs(3)).await;
+        tokio::time::sleep(Duration::from_secs(2)).await;
         *fault.lock().unwrap() = None;
         // What was asked before the fault ended may still be under way.
         tokio::time::sleep(Duration::from_secs(2)).await;
