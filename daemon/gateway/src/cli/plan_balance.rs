@@ -236,9 +236,8 @@ fn told(found: &Found, clock: FarmClock) -> String {
     let mut out = String::new();
     let pond = found.pond.to_uppercase();
     let head = format!(
-        "{pond}, {} to {}: {} {}, {} kg of feed on record",
+        "{pond}, from {} on: {} {}, {} kg of feed on record",
         clock.time_and_day(&found.from),
-        clock.time_and_day(&found.to),
         found.doses,
         if found.doses == 1 { "dose" } else { "doses" },
         number(found.feed_kg, 0)
