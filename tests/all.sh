@@ -72,15 +72,8 @@ trap 'kill "$tables" 2>/dev/null || true; rm -f "$tables_log"' EXIT
 # The same cases each time; PROPTEST_RNG_SEED=$RANDOM bash tests/all.sh looks for new ones.
 export PROPTEST_RNG_SEED="${PROPTEST_RNG_SEED:-20261125}"
 
-say "every test"
-cargo test --workspace --locked
-
-say "power cuts and kills under the store, a minute of them"
-bash tests/faults/campaign.sh --short
-
-say "a farm's season of faults, a round of it, and two months of soak"
-python3 tests/faults/season.py target/debug/examples/paced_daemon --days 20 --rounds 1
-python3 tests/faults/soak.py target/debug/examples/paced_daemon --years 0.16 --minutes-per-year 1.6
+say "every test; power cuts, kills, a farm's season of faults and two months of soak, a short one of each"
+.venv/bin/python tests/side_by_side.py
 
 say "the reference libraries still give the committed tables"
 status=0

@@ -4,7 +4,8 @@
 #   bash tests/faults/campaign.sh           all of it, about a quarter of an hour; real cuts need root and a loop device
 #   bash tests/faults/campaign.sh --short   a minute of it, as the tests do
 #
-# SEED=N draws other moments. REAL_CUTS=required fails where the real cuts cannot be made.
+# SEED=N draws other moments. STORE_PROGRAM names the gateway's test program where it is built already.
+# REAL_CUTS=required fails where the real cuts cannot be made.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 seed="${SEED:-1}"
@@ -17,7 +18,9 @@ else
     exit 2
 fi
 
-program=$(cargo test -p pondreeve --lib --no-run --locked 2>&1 | sed -n 's/^ *Executable .*(\(.*\))$/\1/p')
+# Of the whole workspace: alone, the gateway's dependencies would be built anew with fewer features.
+program=${STORE_PROGRAM:-$(cargo test --workspace --lib --no-run --locked 2>&1 |
+    sed -n 's/^ *Executable unittests src\/lib.rs (\(.*\/pondreeve-[0-9a-f]*\))$/\1/p')}
 [ -f "$program" ] || { echo "tests/faults/campaign.sh: the test program could not be built" >&2; exit 1; }
 
 program=$(realpath "$program")

@@ -18,6 +18,9 @@ fn the_day_of_the_wrong_dose() {
     dose_gate(&mut screen);
     log_the_dose(&mut screen);
     log_a_drain(&mut screen);
+    // Time enough for the alarm about the containers, which somebody acknowledges too.
+    stage.play_attended(at(8, 15, 10), 5);
+    screen.wait_for_all(&["15:10", "6 alarms, all acknowledged"]);
     review(&mut screen, &stage);
 }
 
@@ -60,7 +63,7 @@ fn dose_gate(screen: &mut Screen) {
     screen.clear();
     screen.begin();
     screen.command("pondreeve plan dose --pond p3 --lot M-17");
-    let text = screen.wait_for("person decides.");
+    let text = screen.wait_for("person decides.\n$");
     shows(
         &text,
         &[

@@ -92,8 +92,16 @@ impl Screen {
         let until = Instant::now() + SOON;
         loop {
             let text = self.text();
-            let Some(lacking) = wanted.iter().find(|one| !text.contains(**one)) else { return text };
-            assert!(Instant::now() < until, "{lacking:?} never came:\n{text}");
+            let lacking = wanted.iter().find(|one| !text.contains(**one));
+            if lacking.is_none() {
+                // Nobody reads half a screen: what follows in the same breath belongs to it.
+                std::thread::sleep(Duration::from_millis(80));
+                if self.text() == text {
+                    return text;
+                }
+            }
+            let seen = lacking.map_or("a screen that stands still", |one| *one);
+            assert!(Instant::now() < until, "{seen:?} never came:\n{text}");
             std::thread::sleep(Duration::from_millis(15));
         }
     }
