@@ -18,5 +18,6 @@ pub mod stock;
 
 pub use book::{Book, Crop, Feeding, LastDose};
 pub use entry::{
-    Basin, Count, Dose, Entry, Feed, Harvest, Kind, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
+    Basin, Count, Disturbance, Dose, Entry, Feed, Harvest, Kind, Mortality, Sampling, Sludge, Stocking,
+    WaterMove, What,
 };

@@ -9,12 +9,14 @@
 //! - [`days`]: from readings to one value a day; [`series`]: the days of a pond, and the difference of two;
 //! - [`mod@baci`]: before and after, treated and control; [`shift`]: the check that needs no model;
 //! - [`mod@bounce`]: the days after doses, beside sham days; [`student`]: Student's t;
-//! - [`differed`]: what else differed; [`verdict`]: what may be said; [`trial`]: what was fixed beforehand.
+//! - [`differed`]: what else differed; [`marks`]: days that a person marked as disturbed;
+//! - [`verdict`]: what may be said; [`trial`]: what was fixed beforehand.
 
 pub mod baci;
 pub mod bounce;
 pub mod days;
 pub mod differed;
+pub mod marks;
 pub mod outcome;
 pub mod series;
 pub mod shift;

@@ -77,6 +77,7 @@ impl Fact {
             }
             What::Sludge(_)
             | What::Count(_)
+            | What::Disturbance(_)
             | What::Weather { .. }
             | What::Cost { .. }
             | What::Price { .. }

@@ -109,6 +109,7 @@ pub fn check(entry: &Entry, basin: &Basin, now: Timestamp) -> Checked {
             maybe_words("lot", own.lot.as_ref())?;
             own.reason.as_ref().map_or(Ok(()), |reason| words("the reason", reason, LONGEST_WORDS))
         }
+        What::Disturbance(own) => words("what disturbed the pond", &own.words, LONGEST_WORDS),
         What::Weather { words: text } | What::Note { words: text } => words("the text", text, LONGEST_WORDS),
         What::Cost { item, amount } => {
             words("item", item, LONGEST_NAME)?;

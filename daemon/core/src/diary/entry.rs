@@ -64,6 +64,8 @@ pub enum What {
     Sludge(Sludge),
     /// Containers of a lot were counted.
     Count(Count),
+    /// What happened to the pond that had nothing to do with what it is compared for.
+    Disturbance(Disturbance),
     /// The weather.
     Weather {
         /// In words.
@@ -121,6 +123,8 @@ pub enum Kind {
     Sludge,
     /// See [`What::Count`].
     Count,
+    /// See [`What::Disturbance`].
+    Disturbance,
     /// See [`What::Weather`].
     Weather,
     /// See [`What::Cost`].
@@ -147,6 +151,7 @@ impl Kind {
             Self::Harvest => "harvest",
             Self::Sludge => "sludge",
             Self::Count => "count",
+            Self::Disturbance => "disturbance",
             Self::Weather => "weather",
             Self::Cost => "cost",
             Self::Price => "price",
@@ -170,6 +175,7 @@ impl What {
             Self::Harvest(_) => Kind::Harvest,
             Self::Sludge(_) => Kind::Sludge,
             Self::Count(_) => Kind::Count,
+            Self::Disturbance(_) => Kind::Disturbance,
             Self::Weather { .. } => Kind::Weather,
             Self::Cost { .. } => Kind::Cost,
             Self::Price { .. } => Kind::Price,
@@ -183,6 +189,7 @@ impl What {
         match self {
             Self::Dose(dose) => dose.stop,
             Self::Drain(water) | Self::Exchange(water) => water.stop,
+            Self::Disturbance(own) => own.stop,
             _ => None,
         }
     }
@@ -213,6 +220,15 @@ pub struct Dose {
     pub reason: Option<String>,
     /// Somebody said that it is so although amounts contradict each other.
     pub is_confirmed: bool,
+}
+
+/// A pond was not as it is, for a time: a broken dike, a plankton crash, a power cut, the wrong feed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Disturbance {
+    /// When it was over; its day only, where absent.
+    pub stop: Option<Timestamp>,
+    /// What it was.
+    pub words: String,
 }
 
 /// One feeding.

@@ -54,6 +54,11 @@ impl Series {
         Self { days: both.collect() }
     }
 
+    /// Without these days.
+    pub fn without(&self, left_out: &[i64]) -> Self {
+        Self { days: self.days.iter().copied().filter(|own| !left_out.contains(&own.day)).collect() }
+    }
+
     /// The days of a stretch, both ends included.
     pub fn within(&self, (first, last): (i64, i64)) -> impl Iterator<Item = Day> + Clone {
         self.days.iter().copied().filter(move |own| own.day >= first && own.day <= last)

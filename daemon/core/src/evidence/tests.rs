@@ -7,8 +7,10 @@ use super::baci::{effective, from_summary};
 use super::bounce::{Aside, Lost};
 use super::differed::{Factor, differed};
 use super::outcome::DOSES;
-use super::verdict::{Reason, gaps, of_baci, of_bounce, together, unlike};
+use super::verdict::{Reason, gaps, of_baci, of_bounce, together, unlike, with_and_without};
 use super::*;
+use crate::diary::Disturbance;
+use crate::time::{Span, Timestamp};
 
 /// TAN of a treated pond 0.92 to 0.71 mg/L, of its control 0.88 to 0.95; daily difference with a standard
 /// deviation of 0.22, 14 days before and 28 after, correlation 0.6. By hand: effective days 3.5 and 7, standard
@@ -190,4 +192,39 @@ fn nothing_is_ever_called_proved() {
         assert!(!level.words().to_lowercase().contains("prove"));
     }
     assert!(!verdict::CAUTION.to_lowercase().contains("prove"));
+}
+
+/// By hand: the sun's day at 60° west begins at 04:00. What begins at 16:00 of the first and is over at 10:00 of
+/// the third touches three days, and the low of the night after.
+#[test]
+fn marks_count_that_were_made_in_time() {
+    let hours = |hours| Timestamp::default() + Span::from_hours(hours);
+    let own = Disturbance { stop: Some(hours(4 + 2 * 24 + 10)), words: "bank broke".into() };
+    let marks = |recorded, outcome| marks::days(&own, (hours(4 + 16), hours(recorded)), outcome, -60.0);
+    let first = crate::diary::book::local_day(hours(4 + 16), -60.0);
+    let of =
+        |marks: &[marks::Mark]| marks.iter().map(|own| (own.day - first, own.counts)).collect::<Vec<_>>();
+    // Recorded 47 h after the first day's end, then 49 h, then 49 h after the last one's.
+    let all = marks(4 + 24 + 47, Outcome::DawnMinimum);
+    assert_eq!(of(&all), [(0, true), (1, true), (2, true), (3, true)]);
+    assert_eq!(of(&marks(4 + 24 + 49, Outcome::DuskPeak)), [(0, false), (1, true), (2, true)]);
+    assert!(marks(4 + 3 * 24 + 49, Outcome::DawnMinimum).iter().all(|own| !own.counts));
+    let brief = Disturbance { stop: None, words: "power cut".into() };
+    let own = marks::days(&brief, (hours(4 + 16), hours(4 + 17)), Outcome::DuskPeak, -60.0);
+    assert_eq!(of(&own), [(0, true)]);
+}
+
+#[test]
+fn what_hangs_on_marks_is_not_said() {
+    let of = |level| Verdict { level, reasons: Vec::new() };
+    let all = [Level::NotEnough, Level::Consistent, Level::Contradicted];
+    for without in all {
+        for with in all {
+            let own = with_and_without(of(without), &of(with), 3);
+            let stands = without == with || without == Level::NotEnough;
+            assert_eq!(own.level, if stands { without } else { Level::NotEnough });
+            assert_eq!(own.reasons.contains(&Reason::MarksDecide(3)), !stands);
+            assert_eq!(with_and_without(of(without), &of(with), 0).level, without, "nothing was left out");
+        }
+    }
 }

@@ -82,6 +82,8 @@ pub enum Reason {
     ShiftShows(f64),
     /// So large a share of draws of sham days shows as much.
     ShamsShow(f64),
+    /// With the days that a person marked as disturbed it would say something else.
+    MarksDecide(usize),
     /// It did not stay alike; by which share, or else by how much.
     Differed(Factor),
     /// It is not known whether it stayed alike.
@@ -132,6 +134,9 @@ impl Reason {
             ),
             Self::ShamsShow(share) => {
                 format!("{} of draws of sham days show as much (at most 5 %)", percent(share))
+            }
+            Self::MarksDecide(days) => {
+                format!("with the {days} days that were marked as disturbed it would not say the same")
             }
             Self::Differed(factor) => format!("{} changed in one pond and not in the other", factor.words()),
             Self::NotLogged(factor) => {
@@ -243,6 +248,17 @@ pub fn of_bounce(found: &Bounce, wanted: Wanted, mut against: Vec<Reason>) -> Ve
         Some(_) => {}
     }
     verdict(found.interval, wanted, against)
+}
+
+/// What stands of a verdict that was reached without `left_out` days that a person marked as disturbed, beside that
+/// of all days: what hangs on the marks is not said.
+pub fn with_and_without(without: Verdict, all: &Verdict, left_out: usize) -> Verdict {
+    if left_out == 0 || without.level == all.level || without.level == Level::NotEnough {
+        return without;
+    }
+    let Verdict { mut reasons, .. } = without;
+    reasons.push(Reason::MarksDecide(left_out));
+    Verdict { level: Level::NotEnough, reasons }
 }
 
 /// What several pairs or crops of the same comparison say together: each verdict with its estimate.

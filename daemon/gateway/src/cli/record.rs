@@ -34,6 +34,7 @@ Examples:
   pondreeve record --pond p1 count --lot M-17 --left 12.5
   pondreeve record --pond p1 sampling --count 80 --grams 712
   pondreeve record --pond p1 exchange --level-before 1.5 --level-after 1.3
+  pondreeve record --pond p2 disturbance --stop 11:30 bank broke, sea water ran in
   pondreeve record --pond p1 feed --kg 38 --at 06:45 --correct 17
   pondreeve record --pond p1 list --days 3";
 
@@ -84,6 +85,8 @@ pub enum What {
     Sludge(kinds::Sludge),
     /// Containers of slurry were counted: held against the count before and the doses since
     Count(kinds::Count),
+    /// Something upset the pond that has nothing to do with its treatment: trials leave its days out
+    Disturbance(kinds::Disturbance),
     /// The weather, in words
     Weather(kinds::Words),
     /// Money spent on something

@@ -31,7 +31,9 @@ METHOD is one of:
                  treated less control (dawn_minimum and dusk_peak only)
 
 Days are the farm's; both --from and --to count. At least 14 days before the
-first dose and 28 after.
+first dose and 28 after. Days that `record disturbance` marks in either pond are
+left out where the mark was made within 48 h; what holds only because days were
+left out is not said.
 
 Examples:
   pondreeve trial fix --treated p1 --control p2 --outcome dawn_minimum \\

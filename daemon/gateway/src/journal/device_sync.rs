@@ -94,7 +94,7 @@ mod tests {
     use super::*;
 
     /// A program that another test starts holds the lock of the closed store too, until it is one of its own.
-    fn open_when_let_go(path: &std::path::Path) -> sled::Db {
+    fn open_when_let_go(path: &Path) -> sled::Db {
         for _ in 0..100 {
             match crate::journal::database::settings(path).open() {
                 Err(sled::Error::Io(error)) if crate::journal::database::is_locked(&error) => {

@@ -10,7 +10,8 @@
 use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::Timestamp;
 use pondreeve_core::diary::{
-    Basin, Count, Dose, Entry, Feed, Harvest, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
+    Basin, Count, Disturbance, Dose, Entry, Feed, Harvest, Mortality, Sampling, Sludge, Stocking, WaterMove,
+    What,
 };
 
 use super::codec::{Malformed, Reader, put_signed, put_text, put_unsigned};
@@ -31,6 +32,7 @@ const PRICE: u8 = 12;
 const NOTE: u8 = 13;
 const WITHDRAWAL: u8 = 14;
 const COUNT: u8 = 15;
+const DISTURBANCE: u8 = 16;
 
 /// Codes of what a dose counts. Never reuse one.
 const BASES: [(u8, Basis); 3] = [(1, Basis::SlurryMass), (2, Basis::SolidsMass), (3, Basis::SlurryVolume)];
@@ -171,6 +173,11 @@ pub(super) fn put(out: &mut Vec<u8>, at: Timestamp, entry: &Entry) {
             number(out, own.container_kg);
             text(out, &own.reason);
         }
+        What::Disturbance(own) => {
+            out.push(DISTURBANCE);
+            put_maybe(out, own.stop, |out, stop| since.put(out, stop));
+            put_text(out, &own.words);
+        }
         What::Weather { words } => {
             out.push(WEATHER);
             put_text(out, words);
@@ -264,6 +271,10 @@ fn what(reader: &mut Reader<'_>, since: &Since) -> Result<What, Malformed> {
             orp_mv: maybe(reader, value)?,
             depth_cm: maybe(reader, value)?,
             method: maybe(reader, words)?,
+        }),
+        DISTURBANCE => What::Disturbance(Disturbance {
+            stop: maybe(reader, |reader| since.read(reader))?,
+            words: reader.text()?,
         }),
         WEATHER => What::Weather { words: reader.text()? },
         COST => What::Cost { item: reader.text()?, amount: value(reader)? },

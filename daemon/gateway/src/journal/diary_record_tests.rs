@@ -52,6 +52,8 @@ fn every_kind() -> Vec<What> {
             container_kg: Some(25.0),
             reason: Some("two burst".to_owned()),
         }),
+        What::Disturbance(Disturbance { stop: Some(Timestamp(9)), words: "bank broke".to_owned() }),
+        What::Disturbance(Disturbance { stop: None, words: "crash".to_owned() }),
         What::Sludge(Sludge {
             ph: Some(6.1),
             orp_mv: Some(-180.0),

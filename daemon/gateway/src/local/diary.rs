@@ -91,6 +91,13 @@ pub enum EntryAsk {
         /// Why what is gone was not given to a pond.
         reason: Option<String>,
     },
+    /// The pond was not as it is, for a time.
+    Disturbance {
+        /// When it was over, RFC 3339; its day only, where absent.
+        stop: Option<String>,
+        /// What it was.
+        words: String,
+    },
     /// The weather.
     Weather {
         /// In words.

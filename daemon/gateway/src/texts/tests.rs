@@ -66,7 +66,7 @@ fn put_together() -> BTreeSet<String> {
         "out-of-service",
     ];
     keys.extend(states.map(|state| format!("state-{state}")));
-    let deeds = ["reading", "acknowledgement", "shelving", "reset", "service", "limit"];
+    let deeds = ["reading", "acknowledgement", "shelving", "reset", "service", "limit", "disturbance"];
     let kinds = crate::console::diary::KINDS.map(|(kind, _)| kind);
     keys.extend(kinds.iter().chain(&deeds).map(|kind| format!("kind-{kind}")));
     for (list, options) in crate::console::diary::CHOICES {

@@ -61,6 +61,17 @@ pub struct Count {
     pub reason: Option<String>,
 }
 
+/// Arguments of a disturbance.
+#[derive(Debug, Clone, clap::Args)]
+pub struct Disturbance {
+    /// What happened
+    #[arg(required = true, value_name = "TEXT")]
+    pub words: Vec<String>,
+    /// When it was over: up to a week later; without it, on the same day
+    #[arg(long, value_name = "TIME", visible_alias = "end")]
+    pub stop: Option<String>,
+}
+
 /// Arguments of a feeding.
 #[derive(Debug, Clone, clap::Args)]
 pub struct Feed {
@@ -274,6 +285,9 @@ pub(super) fn entry(
             container_kg: own.container_kg,
             reason: own.reason,
         },
+        What::Disturbance(own) => {
+            EntryAsk::Disturbance { stop: stop(&own.stop)?, words: own.words.join(" ") }
+        }
         What::Weather(own) => EntryAsk::Weather { words: own.words.join(" ") },
         What::Cost(own) => EntryAsk::Cost { item: own.item, amount: own.amount },
         What::Price(own) => EntryAsk::Price { item: own.item, amount: own.amount, per: own.per },

@@ -275,6 +275,7 @@ kind-exchange = exchange
 kind-sampling = sampling
 kind-mortality = mortality
 kind-harvest = harvest
+kind-disturbance = disturbance
 kind-weather = weather
 kind-note = note
 kind-sludge = sludge

@@ -277,6 +277,7 @@ kind-exchange = recambio
 kind-sampling = muestreo
 kind-mortality = mortalidad
 kind-harvest = cosecha
+kind-disturbance = perturbación
 kind-weather = tiempo
 kind-note = nota
 kind-sludge = lodo

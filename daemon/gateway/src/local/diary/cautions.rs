@@ -47,6 +47,7 @@ pub(super) fn cautions(entry: &Entry, last_dose: Option<LastDose>, crop: Option<
         | What::Stocking(_)
         | What::Harvest(_)
         | What::Count(_)
+        | What::Disturbance(_)
         | What::Weather { .. }
         | What::Cost { .. }
         | What::Price { .. }

@@ -2,7 +2,7 @@
 
 use pondreeve_core::Timestamp;
 use pondreeve_core::diary::{
-    Count, Dose, Entry, Feed, Harvest, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
+    Count, Disturbance, Dose, Entry, Feed, Harvest, Mortality, Sampling, Sludge, Stocking, WaterMove, What,
 };
 use pondreeve_core::view::DiaryView;
 
@@ -55,6 +55,9 @@ fn what(ask: EntryAsk, farm: &Farm, read: ReadTime<'_>) -> Result<What, String> 
                 delivered,
                 reason,
             })
+        }
+        EntryAsk::Disturbance { stop, words } => {
+            What::Disturbance(Disturbance { stop: stop.as_deref().map(read).transpose()?, words })
         }
         EntryAsk::Weather { words } => What::Weather { words },
         EntryAsk::Cost { item, amount } => What::Cost { item, amount },

@@ -140,6 +140,10 @@ impl Said {
                 said.words = format!("sludge {}", parts.join(", "));
             }
             What::Count(own) => said.count(own),
+            What::Disturbance(own) => {
+                said.value("words", own.words.as_str());
+                said.words = format!("disturbed: {}", own.words);
+            }
             What::Weather { words } | What::Note { words } => {
                 said.value("words", words.as_str());
                 said.words.clone_from(words);

@@ -6,6 +6,7 @@ use pondreeve_core::diary::book::local_day;
 use pondreeve_core::diary::{Entry, What};
 use pondreeve_core::evidence::days::{self, Quarter};
 use pondreeve_core::evidence::differed::Factor;
+use pondreeve_core::evidence::marks::{self, Mark};
 use pondreeve_core::evidence::{Outcome, Series, Trial};
 use pondreeve_core::service::Step;
 use pondreeve_core::{Event, Quantity, Span, Timestamp};
@@ -43,6 +44,8 @@ pub(super) struct Gathered {
     pub(super) aeration: [Series; 2],
     /// Days on which an oxygen probe of either pond was serviced.
     pub(super) serviced: Vec<i64>,
+    /// Days of either pond that were marked as disturbed in time.
+    pub(super) marked: Vec<i64>,
     /// What else was noted.
     pub(super) noted: Vec<String>,
 }
@@ -158,17 +161,19 @@ impl Source<'_> {
     }
 }
 
-/// Entries that stand: none whose place another took, no withdrawals.
-fn standing(deeds: &[Deed]) -> Vec<(&str, &Entry)> {
+/// Entries that stand: none whose place another took, no withdrawals. With when they were recorded.
+fn standing(deeds: &[Deed]) -> Vec<(&str, &Entry, Timestamp)> {
     let entries = || {
         deeds.iter().filter_map(|deed| match &deed.event {
-            Event::Diary { entry, .. } => Some((deed.pond.as_deref()?, entry)),
+            Event::Diary { entry, .. } => Some((deed.pond.as_deref()?, entry, deed.recorded)),
             _ => None,
         })
     };
-    let over: BTreeSet<u64> = entries().filter_map(|(_, entry)| entry.corrects).collect();
+    let over: BTreeSet<u64> = entries().filter_map(|(_, entry, _)| entry.corrects).collect();
     entries()
-        .filter(|(_, entry)| !over.contains(&entry.number) && !matches!(entry.what, What::Withdrawal { .. }))
+        .filter(|(_, entry, _)| {
+            !over.contains(&entry.number) && !matches!(entry.what, What::Withdrawal { .. })
+        })
         .collect()
 }
 
@@ -181,9 +186,27 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
     let mut sludge: [BTreeMap<i64, f64>; 2] = Default::default();
     let place_of = |pond: &str| [&trial.treated, &trial.control].iter().position(|own| *own == pond);
     let mut noted: Vec<(Timestamp, String)> = Vec::new();
-    for (pond, entry) in standing(deeds) {
+    for (pond, entry, recorded) in standing(deeds) {
         let day = local_day(entry.at, longitude);
         let Some(place) = place_of(pond) else { continue };
+        if let What::Disturbance(own) = &entry.what {
+            let own_days = marks::days(own, (entry.at, recorded), trial.outcome, longitude);
+            let own_days: Vec<Mark> =
+                own_days.into_iter().filter(|own| (first..=last).contains(&own.day)).collect();
+            let (in_time, late): (Vec<Mark>, Vec<Mark>) = own_days.iter().partition(|own| own.counts);
+            for (some, what) in [
+                (&in_time, "left out"),
+                (&late, "marked more than 48 h after it was over: counted all the same"),
+            ] {
+                if let (Some(from), Some(to)) = (some.first(), some.last()) {
+                    let until = if from == to { String::new() } else { format!(" to {}", date(to.day)) };
+                    let words = format!("{}{until} {pond}: disturbed: {}: {what}", date(from.day), own.words);
+                    noted.push((entry.at, words));
+                }
+            }
+            gathered.marked.extend(in_time.iter().map(|own| own.day));
+            continue;
+        }
         // A dose of today is known, though today's values are not.
         if matches!(entry.what, What::Dose(_)) && (first..=gathered.planned).contains(&day) {
             gathered.doses[place].push(entry.at);
@@ -213,6 +236,7 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
             What::Weather { words } => note(format!("weather: {words}")),
             What::Cost { item, .. } => note(format!("cost: {item}")),
             What::Dose(_)
+            | What::Disturbance(_)
             | What::Sampling(_)
             | What::Count(_)
             | What::Price { .. }
@@ -240,6 +264,8 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
             noted.push((deed.recorded, words));
         }
     }
+    gathered.marked.sort_unstable();
+    gathered.marked.dedup();
     gathered.doses.iter_mut().for_each(|own| own.sort_unstable());
     noted.sort_by_key(|(at, _)| *at);
     let more = noted.len().saturating_sub(MOST_NOTED);

@@ -3,8 +3,10 @@
 use pondreeve_core::diary::book::local_day;
 use pondreeve_core::evidence::bounce::Aside;
 use pondreeve_core::evidence::differed::{Difference, Factor, differed};
-use pondreeve_core::evidence::trial::{Fixed, is_late};
-use pondreeve_core::evidence::verdict::{Reason, Verdict, gaps, of_baci, of_bounce, unlike};
+use pondreeve_core::evidence::trial::{Fixed, Trial, is_late};
+use pondreeve_core::evidence::verdict::{
+    Reason, Verdict, gaps, of_baci, of_bounce, unlike, with_and_without,
+};
 use pondreeve_core::evidence::{Baci, Bounce, Level, Method, NoEstimate, Periods, Series, baci, bounce};
 
 use super::gather::Gathered;
@@ -61,7 +63,6 @@ pub(super) fn judge(fixed: &Fixed, gathered: &Gathered) -> Found {
         Some(&dose) => Periods::around(first, dose, last),
         None => Periods { before: (first, last), after: (last.saturating_add(1), last) },
     };
-    let [treated, control] = &gathered.outcome;
     let mut against = Vec::new();
     if gathered.days_left > 0 {
         against.push(Reason::NotOver(gathered.days_left));
@@ -81,8 +82,8 @@ pub(super) fn judge(fixed: &Fixed, gathered: &Gathered) -> Found {
         verdict,
         numbers,
         periods,
-        treated: treated.clone(),
-        control: control.clone(),
+        treated: gathered.outcome[0].without(&gathered.marked),
+        control: gathered.outcome[1].without(&gathered.marked),
         doses: doses.clone(),
         differed: differences.clone(),
         noted: gathered.noted.clone(),
@@ -91,28 +92,53 @@ pub(super) fn judge(fixed: &Fixed, gathered: &Gathered) -> Found {
         against.insert(0, Reason::NoDose);
         return found(Verdict { level: Level::NotEnough, reasons: against }, Numbers::None);
     }
-    let needed = (usize::from(trial.days_before), usize::from(trial.days_after));
-    against.extend(gaps(trial.outcome, (treated, control), &periods, needed));
-    match trial.method {
-        Method::BeforeAfter => {
-            against.extend(unlike(trial.outcome, &differences));
-            let own = baci(treated, control, &periods, trial.outcome.apart());
-            found(of_baci(&own, trial.wanted, against), Numbers::Days(own))
-        }
-        Method::Doses => {
-            // What differed over weeks does not touch what is compared within days; each day is looked at.
-            let water = gathered.factors.iter().find(|(factor, _)| *factor == Factor::Water);
-            let apart = water.map(|(_, [own, other])| own.less(other)).unwrap_or_default();
-            let parted = apart.days().iter().filter(|own| own.value.abs() > WATER_APART);
-            let aside = Aside {
-                light: gathered.light.clone(),
-                aeration: gathered.aeration.clone(),
-                serviced: gathered.serviced.clone(),
-                disturbed: parted.map(|own| own.day).collect(),
-                is_before_dose: trial.outcome.is_before_dose(),
-            };
-            let own = bounce(treated, control, &doses, &aside, (first, last));
-            found(of_bounce(&own, trial.wanted, against), Numbers::Doses(own))
+    let question = Question { trial, gathered, doses: &doses, periods: &periods, differences: &differences };
+    let (verdict, numbers) = question.compare(&gathered.marked, against.clone());
+    let marked = gathered.marked.len();
+    if marked == 0 {
+        return found(verdict, numbers);
+    }
+    let (with_all, _) = question.compare(&[], against);
+    found(with_and_without(verdict, &with_all, marked), numbers)
+}
+
+struct Question<'a> {
+    trial: &'a Trial,
+    gathered: &'a Gathered,
+    doses: &'a [i64],
+    periods: &'a Periods,
+    differences: &'a [Difference],
+}
+
+impl Question<'_> {
+    /// What may be said without these days.
+    fn compare(&self, left_out: &[i64], mut against: Vec<Reason>) -> (Verdict, Numbers) {
+        let Self { trial, gathered, periods, .. } = *self;
+        let [treated, control] = &gathered.outcome;
+        let (treated, control) = (&treated.without(left_out), &control.without(left_out));
+        let needed = (usize::from(trial.days_before), usize::from(trial.days_after));
+        against.extend(gaps(trial.outcome, (treated, control), periods, needed));
+        match trial.method {
+            Method::BeforeAfter => {
+                against.extend(unlike(trial.outcome, self.differences));
+                let own = baci(treated, control, periods, trial.outcome.apart());
+                (of_baci(&own, trial.wanted, against), Numbers::Days(own))
+            }
+            Method::Doses => {
+                // What differed over weeks does not touch what is compared within days; each day is looked at.
+                let water = gathered.factors.iter().find(|(factor, _)| *factor == Factor::Water);
+                let apart = water.map(|(_, [own, other])| own.less(other)).unwrap_or_default();
+                let parted = apart.days().iter().filter(|own| own.value.abs() > WATER_APART);
+                let aside = Aside {
+                    light: gathered.light.clone(),
+                    aeration: gathered.aeration.clone(),
+                    serviced: gathered.serviced.clone(),
+                    disturbed: parted.map(|own| own.day).chain(left_out.iter().copied()).collect(),
+                    is_before_dose: trial.outcome.is_before_dose(),
+                };
+                let own = bounce(treated, control, self.doses, &aside, gathered.stretch);
+                (of_bounce(&own, trial.wanted, against), Numbers::Doses(own))
+            }
         }
     }
 }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use pondreeve_core::diary::{Dose, Entry, Feed, WaterMove, What};
+use pondreeve_core::diary::{Disturbance, Dose, Entry, Feed, WaterMove, What};
 use pondreeve_core::input::Sample;
 use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Event, Quantity, Site, Span, Timestamp};
@@ -193,6 +193,11 @@ async fn a_trial_is_fixed_lived_through_and_told() {
     let Reply::Trials { trials } = trying.fix(late).await else { panic!("it is fixed") };
     assert!(trials[1].after_first_dose);
 
+    // The control's bank breaks on day 24; somebody says so on the same day.
+    trying.live(24 * 24 + 12).await;
+    let broke = |words: &str| What::Disturbance(Disturbance { stop: None, words: words.to_owned() });
+    trying.record(1, broke("bank broke")).await;
+
     trying.live(46 * 24 + 2).await;
     let own = trying.evidence(1).await;
     assert_eq!((own.level.as_str(), &own.reasons), ("consistent_with_an_effect", &Vec::<String>::new()));
@@ -200,7 +205,20 @@ async fn a_trial_is_fixed_lived_through_and_told() {
     assert!(effect.low < 0.8 && 0.8 < effect.high && effect.low > 0.0, "{effect:?}");
     assert_eq!((own.before.days, own.before.known), (16, 15), "the night before the first day was not seen");
     // A step that comes within a quarter of an hour is doubted for a day or two.
-    assert!(own.after.days == 29 && (27..=29).contains(&own.after.known), "{:?}", own.after);
+    assert!(own.after.days == 29 && (25..=27).contains(&own.after.known), "{:?}", own.after);
+    // The low of the next morning shows that day too.
+    let told = "2026-05-25 to 2026-05-26 p2: disturbed: bank broke: left out";
+    assert!(own.noted.iter().any(|own| own == told), "{:?}", own.noted);
+
+    // A day that is marked when its value is known stays in.
+    let known = own.after.known;
+    let at = FIRST + hours(24 * 30 + 12);
+    let entry = Entry { number: 0, at, corrects: None, basin: None, what: broke("came to mind") };
+    trying.rig.send(Event::Diary { pond: PondIndex(0), entry, by: "ana".to_owned() }).await;
+    let own = trying.evidence(1).await;
+    assert_eq!((own.after.known, own.level.as_str()), (known, "consistent_with_an_effect"));
+    let told = "2026-05-31 to 2026-06-01 p1: disturbed: came to mind: marked more than 48 h after it was over: counted all the same";
+    assert!(own.noted.iter().any(|own| own == told), "{:?}", own.noted);
     assert_eq!(own.doses, ["2026-05-17"]);
     assert!(own.caution.contains("20 %") && own.caution.contains("Murtaugh"));
     let late = trying.evidence(2).await;
