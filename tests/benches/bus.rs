@@ -209,7 +209,7 @@ fn poll(device: &Path, baud: u32, seconds: u64) {
             socket: "/nowhere".into(),
             mode: 0o600,
             group: None,
-            limits_by: Vec::new(),
+            rights: pondreeve::local::rights::Rights::default(),
             texts: Default::default(),
         },
         buses: vec![bus],

@@ -48,7 +48,7 @@ pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Fa
             socket: "/nowhere".into(),
             mode: 0o600,
             group: None,
-            limits_by: Vec::new(),
+            rights: pondreeve::local::rights::Rights::default(),
             texts: Default::default(),
         },
         buses,

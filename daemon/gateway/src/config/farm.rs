@@ -17,6 +17,7 @@ use pondreeve_protocol::sdi12::SensorMap;
 use pondreeve_protocol::text_line::LineMap;
 
 use super::annunciation::Annunciation;
+use crate::local::rights::Rights;
 
 /// Everything the daemon needs to know.
 #[derive(Debug, Clone)]
@@ -115,8 +116,8 @@ pub struct LocalSettings {
     pub mode: u32,
     /// Group that owns the socket file, if not the daemon's own.
     pub group: Option<String>,
-    /// Users who may change limits, beside root and the daemon's own.
-    pub limits_by: Vec<String>,
+    /// Who of those may do what.
+    pub rights: Rights,
     /// What the console speaks.
     pub texts: LocalTexts,
 }

@@ -163,7 +163,18 @@ table! {
         mode: String = optional Text;
         /// Group that owns the socket.
         group: String = optional Text;
-        /// Users who may change limits with `pondreeve limit` and at the console, beside root and the daemon's own.
+        /// Who may acknowledge, shelve and reset alarms, beside root and the daemon's own user: users, and groups led
+        /// by `@`. Left out: everybody who may connect.
+        acknowledge_by: Vec<At<String>> = optional ListOf { each: Text, least: 1, most: 32 };
+        /// Who may enter readings by hand and keep the diary, likewise.
+        record_by: Vec<At<String>> = optional ListOf { each: Text, least: 1, most: 32 };
+        /// Who may take probes out of service and settle what was found, likewise.
+        service_by: Vec<At<String>> = optional ListOf { each: Text, least: 1, most: 32 };
+        /// Who may fix trials, likewise.
+        trials_by: Vec<At<String>> = optional ListOf { each: Text, least: 1, most: 32 };
+        /// Who may borrow a line (`scan`), test an output (`commission`) and make a backup, likewise.
+        maintain_by: Vec<At<String>> = optional ListOf { each: Text, least: 1, most: 32 };
+        /// Who may change limits with `pondreeve limit` and at the console, likewise; left out: nobody else.
         limits_by: Vec<At<String>> = optional ListOf { each: Text, least: 0, most: 32 };
         /// Language of the console and the plain lines: `en`, `es`, or one of the folder `texts`.
         language: String = optional Text;

@@ -41,7 +41,7 @@ pub(crate) fn farm(folder: &Path) -> Farm {
             socket: folder.join("socket"),
             mode: 0o600,
             group: None,
-            limits_by: Vec::new(),
+            rights: crate::local::rights::Rights::default(),
             texts: Default::default(),
         },
         buses: Vec::new(),

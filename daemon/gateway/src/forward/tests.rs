@@ -163,7 +163,7 @@ pub(super) fn farm(port: u16) -> Farm {
             socket: "/nonexistent".into(),
             mode: 0o660,
             group: None,
-            limits_by: Vec::new(),
+            rights: crate::local::rights::Rights::default(),
             texts: Default::default(),
         },
         buses: Vec::new(),

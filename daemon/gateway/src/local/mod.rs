@@ -17,6 +17,7 @@ pub mod mass_balance;
 pub mod night;
 pub mod protocol;
 pub mod requests;
+pub mod rights;
 pub mod said;
 pub mod server;
 pub mod service;

@@ -20,6 +20,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::protocol::{Ask, Reply, Request};
 use super::requests::Counter;
+use super::rights::Person;
 use crate::config::farm::LocalSettings;
 use crate::probes::serial::loan::Loan;
 
@@ -156,8 +157,9 @@ async fn turn_away(stream: UnixStream) {
 async fn attend(stream: UnixStream, counter: &Counter) {
     let who = stream.peer_cred().ok().map(|peer| peer.uid());
     // Looking a user up may ask a server elsewhere.
-    let by =
-        tokio::task::spawn_blocking(move || user_name(who)).await.unwrap_or_else(|_| "unknown".to_owned());
+    let nobody = |_| Person { name: "unknown".to_owned(), groups: Vec::new() };
+    let person = tokio::task::spawn_blocking(move || person(who)).await.unwrap_or_else(nobody);
+    let by = person.name.clone();
     let mut lines = lines(stream);
     let mut changes = counter.changes();
     let mut every = tokio::time::interval(WATCH_EVERY);
@@ -183,18 +185,20 @@ async fn attend(stream: UnixStream, counter: &Counter) {
                             watching = true;
                             every.reset();
                         }
-                        match ask {
-                            Ask::BorrowLine { device, seconds } => {
+                        let refused = counter.farm.local.rights.refuse(&ask, &person);
+                        match (refused, ask) {
+                            (Some(reply), _) => reply,
+                            (None, Ask::BorrowLine { device, seconds }) => {
                                 drop(borrowed.take());
                                 let (reply, loan) = counter.borrow_line(&device, seconds, &by).await;
                                 borrowed = loan;
                                 reply
                             }
-                            Ask::ReturnLine => {
+                            (None, Ask::ReturnLine) => {
                                 borrowed = None;
                                 Reply::Done { warning: None, checks: Vec::new() }
                             }
-                            ask => counter.answer_from(place, ask, &by).await,
+                            (None, ask) => counter.answer_from(place, ask, &by).await,
                         }
                     }
                     Err(error) => bad_request(format!(
@@ -283,11 +287,16 @@ fn bad_request(message: String) -> Reply {
     Reply::Error { message, bad_request: true }
 }
 
-/// The name of a local user, or the number where there is no name.
-fn user_name(uid: Option<u32>) -> String {
-    let Some(uid) = uid else { return "unknown".to_owned() };
-    match nix::unistd::User::from_uid(nix::unistd::Uid::from_raw(uid)) {
-        Ok(Some(user)) => user.name,
-        _ => format!("user {uid}"),
-    }
+/// A local user by name, or number where there is no name, with the groups that the machine's accounts give.
+fn person(uid: Option<u32>) -> Person {
+    let Some(uid) = uid else { return Person { name: "unknown".to_owned(), groups: Vec::new() } };
+    let Ok(Some(user)) = nix::unistd::User::from_uid(nix::unistd::Uid::from_raw(uid)) else {
+        return Person { name: format!("user {uid}"), groups: Vec::new() };
+    };
+    let numbers = std::ffi::CString::new(user.name.as_str())
+        .ok()
+        .and_then(|name| nix::unistd::getgrouplist(&name, user.gid).ok())
+        .unwrap_or_default();
+    let name = |gid: nix::unistd::Gid| Some(nix::unistd::Group::from_gid(gid).ok()??.name);
+    Person { name: user.name, groups: numbers.into_iter().filter_map(name).collect() }
 }

@@ -16,6 +16,7 @@ mod outbox;
 mod ponds;
 mod probes;
 mod products;
+mod rights;
 mod sources;
 mod texts;
 mod water_limits;
@@ -301,7 +302,7 @@ impl Resolver<'_> {
             socket: socket?,
             mode: mode?,
             group: raw.group.as_ref().map(|at| at.value.clone()),
-            limits_by: raw.limits_by.iter().flat_map(|at| &at.value).map(|at| at.value.clone()).collect(),
+            rights: self.rights(raw),
             texts: self.texts(raw),
         })
     }
