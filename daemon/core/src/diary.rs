@@ -14,7 +14,10 @@ pub mod book;
 pub mod check;
 pub mod dose;
 pub mod entry;
+mod names;
 pub mod stock;
+
+pub(crate) use names::kind_said;
 
 pub use book::{Book, Crop, Feeding, LastDose};
 pub use entry::{

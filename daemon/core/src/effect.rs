@@ -57,7 +57,7 @@ pub enum Effect {
         /// When.
         at: Timestamp,
         /// What was attempted, on what, and what would have been accepted.
-        reason: String,
+        reason: Said,
     },
 }
 
@@ -295,7 +295,7 @@ pub struct Forecast {
     /// the minimum lies below it.
     pub below: Vec<Crossing>,
     /// What the forecast rests on, in plain words.
-    pub basis: String,
+    pub basis: Said,
 }
 
 /// When and how probably a limit is crossed.

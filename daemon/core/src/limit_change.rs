@@ -7,6 +7,7 @@ use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::vec::Vec;
 
+use crate::said::{Said, said};
 use crate::site::{Limits, Threshold};
 use crate::time::Timestamp;
 use crate::water_limits::Water;
@@ -122,23 +123,41 @@ fn place<'a>(limits: &'a mut Limits, key: &str) -> Option<&'a mut f64> {
 ///
 /// # Errors
 /// With what cannot be and what would have been accepted.
-pub fn changed(limits: &Limits, key: &str, value: f64) -> Result<Limits, String> {
+pub fn changed(limits: &Limits, key: &str, value: f64) -> Result<Limits, Said> {
     let mut new = limits.clone();
     let Some(own) = place(&mut new, key) else {
         let known: Vec<&str> = keys().collect();
-        return Err(format!("{key:?} is no limit that can be changed: accepted are {}", known.join(", ")));
+        return Err(said!(
+            "refused-no-limit",
+            "{key} is no limit that can be changed: accepted are {known}",
+            key = format!("{key:?}"),
+            known = known.join(", ")
+        ));
     };
     if !value.is_finite() || value <= 0.0 || value > 10_000.0 {
-        return Err(format!("{key} = {value} cannot be a limit: a number above 0 is accepted"));
+        return Err(said!(
+            "refused-limit-value",
+            "{key} = {value} cannot be a limit: a number above 0 is accepted",
+            key = key,
+            value = format!("{value}")
+        ));
     }
     if ["do_low_mg_l", "do_forecast"].iter().any(|own| key.starts_with(own)) && value < LEAST_OXYGEN_MG_L {
-        return Err(format!(
-            "{key} = {value} would switch the alarm of low oxygen off: {LEAST_OXYGEN_MG_L} mg/L or more is accepted"
+        return Err(said!(
+            "refused-limit-oxygen",
+            "{key} = {value} would switch the alarm of low oxygen off: {least} mg/L or more is accepted",
+            key = key,
+            value = format!("{value}"),
+            least = format!("{LEAST_OXYGEN_MG_L}")
         ));
     }
     if key == "do_fall_30min_mg_l" && value > MOST_FALL_MG_L {
-        return Err(format!(
-            "{key} = {value} would switch the alarm off: up to {MOST_FALL_MG_L} mg/L is accepted"
+        return Err(said!(
+            "refused-limit-fall",
+            "{key} = {value} would switch the alarm off: up to {most} mg/L is accepted",
+            key = key,
+            value = format!("{value}"),
+            most = format!("{MOST_FALL_MG_L}")
         ));
     }
     *own = value;
@@ -146,7 +165,7 @@ pub fn changed(limits: &Limits, key: &str, value: f64) -> Result<Limits, String>
 }
 
 /// Limits of several levels must follow one another.
-fn in_order(limits: &Limits) -> Result<(), String> {
+fn in_order(limits: &Limits) -> Result<(), Said> {
     let of = |list: &[Threshold]| list.iter().map(|own| own.limit).collect::<Vec<f64>>();
     let mut lists = alloc::vec![
         (String::from("do_low_mg_l"), of(&limits.do_low_mg_l), true),
@@ -166,13 +185,23 @@ fn in_order(limits: &Limits) -> Result<(), String> {
         let sound = values.is_sorted_by(|one, next| if falls { one > next } else { one < next });
         if !sound {
             let shown: Vec<String> = values.iter().map(f64::to_string).collect();
-            let order = if falls { "each below the one before" } else { "each above the one before" };
-            return Err(format!("{table} would be {}: {order} is accepted, warn first", shown.join(", ")));
+            let order = if falls {
+                said!("refused-each-below", "each below the one before")
+            } else {
+                said!("refused-each-above", "each above the one before")
+            };
+            return Err(said!(
+                "refused-limit-order",
+                "{table} would be {values}: {order} is accepted, warn first",
+                table = table,
+                values = shown.join(", "),
+                order = order
+            ));
         }
     }
     let gap = limits.ph_low.first().zip(limits.ph_high.first());
     if gap.is_some_and(|(low, high)| low.limit >= high.limit) {
-        return Err(String::from("the low limit of pH would not be below the high one"));
+        return Err(said!("refused-limit-ph", "the low limit of pH would not be below the high one"));
     }
     Ok(())
 }

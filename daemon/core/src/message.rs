@@ -19,8 +19,8 @@ mod plankton;
 mod probes;
 mod water;
 
-pub(crate) use probes::spoken;
-pub use probes::{contradicted, doubted, fault, probe_doubt, probe_fault, probe_misset, word};
+pub use probes::{contradicted, doubted, fault, probe_doubt, probe_fault, probe_misset, quantity_said, word};
+pub(crate) use probes::{quantity_id, spoken};
 
 /// Said wherever somebody may have to go out to the water at night.
 pub(crate) fn in_doubt() -> Said {
@@ -298,7 +298,7 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
         Condition::PlanktonBloom => plankton::blooms(&place, facts.bloom),
         Condition::LaxLimits => lax_limits(&place, limits),
         Condition::DoseDue | Condition::PhCheck(_) | Condition::DoseCount => {
-            Said::plain(dosing::holds(&place, condition, pond, limits, facts))
+            dosing::holds(&place, condition, pond, limits, facts)
         }
         Condition::Water(own) => water::holds(&place, own, &limits.water, facts.marks, facts.oxygen),
     }
@@ -359,7 +359,7 @@ pub fn cleared(condition: Condition, pond: &Pond, facts: &Facts<'_>) -> Said {
             said!("over-lax", "{place}: no limit of low oxygen is dangerously low any more.", place = place)
         }
         Condition::DoseDue | Condition::PhCheck(_) | Condition::DoseCount => {
-            Said::plain(dosing::over(&place, condition, facts))
+            dosing::over(&place, condition, facts)
         }
         Condition::Water(own) => water::over(&place, own, facts.marks),
     }

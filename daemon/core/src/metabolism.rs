@@ -14,11 +14,10 @@
 //! dusk, before the night is planned, the day that it led to is complete.
 
 use alloc::collections::VecDeque;
-use alloc::format;
-use alloc::string::String;
 use alloc::vec::Vec;
 
 use crate::respiration::{EVERY, LONGEST_STRETCH, Respiration, Tank};
+use crate::said::{Said, fixed, said};
 use crate::time::{Span, Timestamp};
 use crate::window::{median, theil_sen};
 
@@ -84,16 +83,19 @@ pub enum Unknown {
 
 impl Unknown {
     /// The reason, for people.
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Said {
         match self {
-            Self::FewReadings(share) => format!(
-                "usable oxygen readings cover {:.0} % of the night or of the day, and {:.0} % are needed",
+            Self::FewReadings(share) => said!(
+                "day-few-readings",
+                "usable oxygen readings cover {share} % of the night or of the day, and {least} % are needed",
                 // Rounded down, so that it never reads as enough.
-                libm::floor(share * 100.0),
-                LEAST_SHARE * 100.0
+                share = fixed(libm::floor(share * 100.0), 0),
+                least = fixed(LEAST_SHARE * 100.0, 0)
             ),
-            Self::Aerators => String::from("it is not known which aerators ran"),
-            Self::Exchange => String::from("water was exchanged: salinity or depth moved within an hour"),
+            Self::Aerators => said!("day-aerators", "it is not known which aerators ran"),
+            Self::Exchange => {
+                said!("day-exchange", "water was exchanged: salinity or depth moved within an hour")
+            }
         }
     }
 }

@@ -1,8 +1,38 @@
 //! The words in which tests, states and actions appear on every interface of the program: replayed
 //! lines, the local socket, MQTT. Scripts rely on them, so they stand in one place.
 
+use crate::diary::Kind;
 use crate::effect::{AdviceAction, AlarmState, Flag, Priority, Test};
 use crate::input::GatewayPart;
+use crate::verdict::{Kind as ClueKind, Leaning};
+
+/// Lists of all there is of a kind, so that catalogues and tests can go through them. A variant that does not stand
+/// in its list does not compile.
+macro_rules! every {
+    ($($kind:ty: $($variant:ident),+;)+) => {
+        $(
+            impl $kind {
+                /// Every one there is.
+                pub const ALL: &'static [Self] = &[$(Self::$variant),+];
+            }
+
+            const _: fn($kind) = |own| match own { $(<$kind>::$variant => {})+ };
+        )+
+    };
+}
+
+every! {
+    Test: Gap, Syntax, GrossRange, Order, Climatology, Spike, RateOfChange, FlatLine, AttenuatedSignal, MultiVariate,
+        Neighbour, Recovery, Step, Restless, Service;
+    AlarmState: Normal, Unacknowledged, Acknowledged, ReturnedUnacknowledged, LatchedUnacknowledged,
+        LatchedAcknowledged, Shelved, Suppressed, OutOfService;
+    AdviceAction: StartNow, StartAt, Rest, Unknown;
+    GatewayPart: Store, Bus, Broker, Forward, Clock, Quarantine, Horn, Call, Machine;
+    Kind: Dose, Feed, Drain, Exchange, Sampling, Stocking, Mortality, Harvest, Sludge, Count, Weather, Cost, Price, Note,
+        Disturbance, Withdrawal;
+    Leaning: Water, Unsure, Probe;
+    ClueKind: Shape, Companions, Timing, Response, Tests;
+}
 
 impl Test {
     /// The test's name, in QARTOD's words where the test is QARTOD's.

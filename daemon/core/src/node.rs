@@ -11,10 +11,10 @@ use crate::alarm::{Alarm, Delays, Sight};
 use crate::effect::{Effect, PartFault, Priority};
 use crate::gateway_fault;
 use crate::input::{GatewayPart, ProbeFault};
-use crate::message::{length, place};
+use crate::message::place;
 use crate::power;
 use crate::probe::ProbeState;
-use crate::said::Said;
+use crate::said::{Said, length, said};
 use crate::site::{PondIndex, Probe, Site};
 use crate::time::{Span, Timestamp};
 
@@ -191,8 +191,13 @@ impl NodeState {
         let root = silent.and_then(|silence| self.root(site, silence, faults, power_lost));
         if let Some(cause) = self.alarm.judge(now, sight, DELAYS, root.as_deref()) {
             let message = match silent {
-                Some(_) => Said::plain(self.told(site, probes, now)),
-                None => Said::plain(format!("{}: node {} is heard again.", self.place(site), self.id)),
+                Some(_) => self.told(site, probes, now),
+                None => said!(
+                    "over-node",
+                    "{place}: node {node} is heard again.",
+                    place = self.place(site),
+                    node = &self.id
+                ),
             };
             effects.extend(self.alarm.apply(now, cause, None, Some(message)).map(Effect::AlarmChanged));
         }
@@ -221,27 +226,30 @@ impl NodeState {
         Some(gateway_fault::id(fault.part, &fault.which))
     }
 
-    fn place(&self, site: &Site) -> String {
+    fn place(&self, site: &Site) -> Said {
         let pond = self.alarm.pond.and_then(|pond| site.ponds.get(usize::from(pond.0)));
-        pond.map_or_else(|| String::from("Farm"), place)
+        pond.map_or_else(|| said!("place-whole-farm", "Farm"), |pond| Said::plain(place(pond)))
     }
 
-    fn told(&self, site: &Site, probes: &[ProbeState], now: Timestamp) -> String {
+    fn told(&self, site: &Site, probes: &[ProbeState], now: Timestamp) -> Said {
         let ids: Vec<&str> = self.members(site, probes).map(|(probe, _)| probe.id.as_str()).collect();
         let silence = self.silence(site, probes);
         let since = silence
             .map(|silence| length(if now > silence.heard { now - silence.heard } else { Span::ZERO }))
             .unwrap_or_default();
         let how = if silence.is_some_and(|silence| silence.is_said) {
-            "is said to be gone, and nothing was heard of it"
+            said!("node-gone", "is said to be gone, and nothing was heard of it")
         } else {
-            "sends nothing: nothing was heard of it"
+            said!("node-silent", "sends nothing: nothing was heard of it")
         };
-        format!(
-            "{}: node {} {how} for {since}; it carries {}. Check its power, cable or radio; measure by hand what it measured. A fault of the node, not known to be one of the water.",
-            self.place(site),
-            self.id,
-            ids.join(", "),
+        said!(
+            "said-node",
+            "{place}: node {node} {how} for {since}; it carries {probes}. Check its power, cable or radio; measure by hand what it measured. A fault of the node, not known to be one of the water.",
+            place = self.place(site),
+            node = &self.id,
+            how = how,
+            since = since,
+            probes = ids.join(", ")
         )
     }
 
@@ -250,20 +258,16 @@ impl NodeState {
         if !self.alarm.state.is_standing() {
             return self.alarm.message.clone();
         }
-        let counted = match inside {
-            0 => String::new(),
-            1 => String::from(" One further alarm is counted in this one."),
-            _ => format!(" {inside} further alarms are counted in this one."),
-        };
-        Said::plain(format!("{}{counted}", self.told(site, probes, now)))
+        Said::joined(alloc::vec![self.told(site, probes, now), power::counted(inside)], "")
     }
 }
 
 /// What raises a device's alarm, for the explanation.
-pub fn raised_when() -> String {
-    format!(
-        "it is said on its own topic that it is gone; or none of its probes was heard for as long as the quickest of them may be silent, or for {} where each was asked and did not answer; all of that for {}",
-        length(UNANSWERED),
-        length(DELAYS.on)
+pub fn raised_when() -> Said {
+    said!(
+        "when-node",
+        "it is said on its own topic that it is gone; or none of its probes was heard for as long as the quickest of them may be silent, or for {unanswered} where each was asked and did not answer; all of that for {on}",
+        unanswered = length(UNANSWERED),
+        on = length(DELAYS.on)
     )
 }

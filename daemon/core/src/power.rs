@@ -149,16 +149,20 @@ impl Power {
         if !self.alarm.state.is_standing() {
             return self.alarm.message.clone();
         }
-        let counted = match inside {
-            0 => Said::default(),
-            1 => said!("power-inside-one", " One further alarm is counted in this one."),
-            _ => said!(
-                "power-inside",
-                " {inside} further alarms are counted in this one.",
-                inside = format!("{inside}")
-            ),
-        };
-        Said::joined(alloc::vec![message(scene, what), counted], "")
+        Said::joined(alloc::vec![message(scene, what), counted(inside)], "")
+    }
+}
+
+/// How many alarms are counted in a root.
+pub(crate) fn counted(inside: usize) -> Said {
+    match inside {
+        0 => Said::default(),
+        1 => said!("power-inside-one", " One further alarm is counted in this one."),
+        _ => said!(
+            "power-inside",
+            " {inside} further alarms are counted in this one.",
+            inside = format!("{inside}")
+        ),
     }
 }
 
@@ -275,10 +279,11 @@ fn cleared(scene: &Scene<'_>, ponds: &[PondState], is_by_silence: bool) -> Said 
 }
 
 /// Why the farm's power is in alarm, for the explanation.
-pub fn raised_when() -> String {
-    format!(
-        "by night, every aerator group that ran has stopped within {}, in two ponds or more, and none runs; or at any hour all lines and devices whose power is the mains alone are silent together",
-        length(TOGETHER)
+pub fn raised_when() -> Said {
+    said!(
+        "when-power",
+        "by night, every aerator group that ran has stopped within {together}, in two ponds or more, and none runs; or at any hour all lines and devices whose power is the mains alone are silent together",
+        together = length(TOGETHER)
     )
 }
 

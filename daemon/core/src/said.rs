@@ -131,22 +131,32 @@ impl From<Said> for String {
 }
 
 /// `said!("key", "{place}: {what}.", place = …, what = …)`: the sentence in English and what it is made of.
+#[macro_export]
 macro_rules! said {
     ($key:literal, $english:literal $(,)?) => {
-        $crate::said::Said::new(::alloc::string::String::from($english), $key, ::alloc::vec::Vec::new())
+        $crate::said::Said::new($crate::said::made::String::from($english), $key, $crate::said::made::Vec::new())
     };
     ($key:literal, $english:literal, $($name:ident = $value:expr),+ $(,)?) => {
         // All values before any name, so that a name hides no value.
         match ($($crate::said::Argument::from($value),)+) {
             ($($name,)+) => $crate::said::Said::new(
-                ::alloc::format!($english, $($name = $name),+),
+                $crate::said::made::format!($english, $($name = $name),+),
                 $key,
-                ::alloc::vec![$((::alloc::borrow::Cow::Borrowed(stringify!($name)), $name)),+],
+                $crate::said::made::vec![$(($crate::said::made::Cow::Borrowed(stringify!($name)), $name)),+],
             ),
         }
     };
 }
-pub(crate) use said;
+pub use said;
+
+/// What the macro is made of, wherever it is used.
+#[doc(hidden)]
+pub mod made {
+    pub use alloc::borrow::Cow;
+    pub use alloc::string::String;
+    pub use alloc::vec::Vec;
+    pub use alloc::{format, vec};
+}
 
 /// A number with so many decimals.
 pub(crate) fn fixed(value: f64, decimals: usize) -> String {

@@ -19,6 +19,7 @@ use crate::node::{self, NodeState};
 use crate::pond::{PondState, Scene};
 use crate::power::Power;
 use crate::probe::{ProbeState, Roots};
+use crate::said::Said;
 use crate::site::{PondIndex, ProbeIndex, Site};
 use crate::summary;
 use crate::sunlight::{Night, WATCH_UNTIL};
@@ -327,8 +328,13 @@ impl State {
         self.settle_ponds(effects);
     }
 
-    fn refuse(&self, reason: String, effects: &mut Vec<Effect>) {
+    fn refuse(&self, reason: Said, effects: &mut Vec<Effect>) {
         effects.push(Effect::Refused { at: self.now, reason });
+    }
+
+    /// The same of what no person at a console can do: said in English alone.
+    fn refuse_plainly(&self, reason: String, effects: &mut Vec<Effect>) {
+        self.refuse(Said::plain(reason), effects);
     }
 
     /// Takes a farm as it is configured. What is known of ponds, probes and channels stays with their ids.

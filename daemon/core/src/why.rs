@@ -15,6 +15,7 @@ use crate::pond::Scene;
 use crate::power;
 use crate::probe::ProbeState;
 use crate::quantity::Quantity;
+use crate::said::{Said, said};
 use crate::site::{PondIndex, Probe};
 use crate::state::State;
 use crate::time::Timestamp;
@@ -23,6 +24,7 @@ use crate::verdict::Verdict;
 mod conditions;
 mod dosing;
 mod water;
+mod worked;
 
 /// A reading that went into it.
 #[derive(Debug, Clone, PartialEq)]
@@ -45,11 +47,11 @@ pub struct Witness {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Worked {
     /// The numbers, as a person would write them down.
-    pub text: String,
+    pub text: Said,
     /// Where the formula comes from; `None` for plain arithmetic.
     pub formula: Option<&'static Formula>,
     /// What it was applied to, where that is not plain.
-    pub method: Option<&'static str>,
+    pub method: Option<Said>,
 }
 
 /// Every id that can be asked about.
@@ -71,17 +73,17 @@ pub struct Why {
     /// The pond, if it is about one.
     pub pond: Option<PondIndex>,
     /// Its name.
-    pub name: String,
+    pub name: Said,
     /// Priority and state, of an alarm.
     pub alarm: Option<(Priority, AlarmState)>,
     /// Since when it stands, where it does.
     pub since: Option<Timestamp>,
     /// What it says now.
-    pub says: String,
+    pub says: Said,
     /// What makes it true.
-    pub raised_when: String,
+    pub raised_when: Said,
     /// What would clear it.
-    pub clears_when: String,
+    pub clears_when: Said,
     /// Key of the limit in the pond's table `limits`, where it has one; its source stands there.
     pub limit_key: Option<&'static str>,
     /// The readings that count.
@@ -89,7 +91,7 @@ pub struct Why {
     /// The formulas.
     pub worked: Vec<Worked>,
     /// What the forecast assumed, or why there is none.
-    pub forecast: Vec<String>,
+    pub forecast: Vec<Said>,
     /// Sensor or water.
     pub verdict: Option<Verdict>,
     /// Whether somebody may have to go out to the water.
@@ -144,19 +146,20 @@ impl State {
         let inside = power::inside(self.alarms(), power::ID);
         let stands = alarm.state.is_standing();
         let says = if stands {
-            self.power.message(scene, (&self.ponds, &self.nodes), inside).into()
+            self.power.message(scene, (&self.ponds, &self.nodes), inside)
         } else {
-            String::from("Not in alarm: aerators run, or they did not stop all at once by night.")
+            said!("not-power", "Not in alarm: aerators run, or they did not stop all at once by night.")
         };
         Why {
             id: alarm.id.clone(),
             pond: None,
-            name: alarm.name.clone(),
+            name: Said::plain(alarm.name.as_str()),
             alarm: Some((alarm.priority, alarm.state)),
             since: stands.then_some(alarm.raised_at),
             says,
             raised_when: power::raised_when(),
-            clears_when: String::from(
+            clears_when: said!(
+                "until-power",
                 "any aerator group runs for 5 min, or the night is over, and what has no power but the mains answers for 5 min; then it waits to be acknowledged and reset by somebody who has looked at each pond",
             ),
             limit_key: None,
@@ -179,21 +182,23 @@ impl State {
                 channels.map(move |(channel, state)| witness(probe, channel.quantity, state))
             });
         let says = if stands {
-            node.message(scene.site, &self.probes, scene.now, inside).into()
+            node.message(scene.site, &self.probes, scene.now, inside)
         } else {
-            String::from(
+            said!(
+                "not-node",
                 "Not in alarm: something of it was heard not long ago, or it hangs on what has an alarm itself.",
             )
         };
         Why {
             id: alarm.id.clone(),
             pond: alarm.pond,
-            name: alarm.name.clone(),
+            name: Said::plain(alarm.name.as_str()),
             alarm: Some((alarm.priority, alarm.state)),
             since: stands.then_some(alarm.raised_at),
             says,
             raised_when: node::raised_when(),
-            clears_when: String::from(
+            clears_when: said!(
+                "until-node",
                 "any of its probes heard again for 5 min, and not said to be gone since",
             ),
             limit_key: None,
@@ -221,21 +226,23 @@ impl State {
             pond.verdict_on(scene, doubted.0.quantity)
         });
         let says = if stands {
-            probe.message(scene.site, configured).into()
+            probe.message(scene.site, configured)
         } else {
-            String::from("Not in alarm: the probe answers, and no test speaks against it long enough.")
+            said!("not-probe", "Not in alarm: the probe answers, and no test speaks against it long enough.")
         };
         Why {
             id: probe.alarm.id.clone(),
             pond: configured.pond,
-            name: probe.alarm.name.clone(),
+            name: Said::plain(probe.alarm.name.as_str()),
             alarm: Some((probe.alarm.priority, probe.alarm.state)),
             since: stands.then_some(probe.alarm.raised_at),
             says,
-            raised_when: String::from(
+            raised_when: said!(
+                "when-probe",
                 "it sends nothing until its readings count as missing; or it answers with an error for 5 min; or its readings fail a test for 5 min, or are suspect for 30 min; or a hand meter contradicts it",
             ),
-            clears_when: String::from(
+            clears_when: said!(
+                "until-probe",
                 "sound readings for 5 min; after a hand meter contradicted it, a hand reading that agrees, or its service",
             ),
             limit_key: None,
@@ -253,16 +260,16 @@ fn why_gateway(alarm: &Alarm) -> Why {
     Why {
         id: alarm.id.clone(),
         pond: None,
-        name: alarm.name.clone(),
+        name: Said::plain(alarm.name.as_str()),
         alarm: Some((alarm.priority, alarm.state)),
         since: stands.then_some(alarm.raised_at),
         says: if stands {
-            alarm.message.english().into()
+            alarm.message.clone()
         } else {
-            format!("Not in alarm. Last: {}", alarm.message)
+            said!("not-gateway", "Not in alarm. Last: {last}", last = &alarm.message)
         },
-        raised_when: String::from("the part reports a fault it cannot mend by trying again"),
-        clears_when: String::from("the part reports that it works again"),
+        raised_when: said!("when-gateway", "the part reports a fault it cannot mend by trying again"),
+        clears_when: said!("until-gateway", "the part reports that it works again"),
         limit_key: None,
         inputs: Vec::new(),
         worked: Vec::new(),

@@ -29,7 +29,7 @@ fn record(farm: &mut Farm, pond: u16, minute: i64, entry: Entry) -> Result<u64, 
     let mut new = farm.effects.drain(before..);
     let told = new.find_map(|effect| match effect {
         Effect::Recorded(Recorded { entry, .. }) => Some(Ok(entry.number)),
-        Effect::Refused { reason, .. } => Some(Err(reason)),
+        Effect::Refused { reason, .. } => Some(Err(reason.into())),
         _ => None,
     });
     let told = told.expect("recorded or refused");

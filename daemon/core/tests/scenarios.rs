@@ -426,7 +426,7 @@ fn every_message_is_plain_ascii_on_one_line() {
     let texts = farm.effects.iter().flat_map(|effect| match effect {
         Effect::AlarmChanged(change) => vec![change.message.clone(), change.name.clone()],
         Effect::Advice(advice) => vec![advice.reason.english().to_owned()],
-        Effect::Forecast(forecast) => vec![forecast.basis.clone()],
+        Effect::Forecast(forecast) => vec![forecast.basis.english().to_owned()],
         _ => Vec::new(),
     });
     let texts: std::collections::BTreeSet<String> = texts.collect();

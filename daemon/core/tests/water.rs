@@ -243,10 +243,10 @@ fn every_alarm_of_the_water_explains_itself() {
         assert!(why.says.is_ascii(), "{}", why.says);
     }
     let why = farm.state.why("p1.tan-warn").expect("known");
-    assert_eq!(why.raised_when, "total ammonia above 2.00 mg/L as N");
+    assert_eq!(why.raised_when.english(), "total ammonia above 2.00 mg/L as N");
     let why = farm.state.why("p1.tan-critical").expect("known");
     assert!(why.raised_when.contains("2.77") && why.raised_when.contains("18.0 PSU"), "{}", why.raised_when);
-    assert_eq!(why.says, "Not in alarm: total ammonia 2.50 mg/L as N.");
+    assert_eq!(why.says.english(), "Not in alarm: total ammonia 2.50 mg/L as N.");
 }
 
 /// TAN 1.5 mg/L at pH 8 and 28 °C: about 0.075 mg/L un-ionised (the share in brackish water is about 5 %), between

@@ -23,8 +23,8 @@ fn low_oxygen_is_explained_with_its_limit_its_readings_and_its_saturation() {
     }
     let why = farm.state.why("p1.do-low-critical").expect("known");
     assert_eq!(why.alarm.map(|(_, state)| state), Some(AlarmState::Unacknowledged));
-    assert_eq!(why.raised_when, "oxygen below 3.0 mg/L for 5 min");
-    assert_eq!(why.clears_when, "oxygen at or above 3.4 mg/L for 15 min");
+    assert_eq!(why.raised_when.english(), "oxygen below 3.0 mg/L for 5 min");
+    assert_eq!(why.clears_when.english(), "oxygen at or above 3.4 mg/L for 15 min");
     assert_eq!(why.limit_key, Some("do_low_mg_l.critical"));
     assert_eq!(why.inputs[0].probe.as_deref(), Some("do11"));
     // Benson & Krause 1984 at 30 C, 20 PSU, sea level: 6.77 mg/L.

@@ -2,6 +2,7 @@
 
 use pondreeve_core::Event;
 use pondreeve_core::effect::Recorded;
+use pondreeve_core::said::Said;
 use tokio::sync::{mpsc, oneshot};
 
 use crate::audit::Place;
@@ -33,7 +34,7 @@ pub enum Applied {
     /// Durable, and in the diary as this.
     Recorded(Box<Recorded>),
     /// Durable, but the core refused it, with the reason.
-    Refused(String),
+    Refused(Said),
     /// Applied in memory, but the store could not keep it, with the reason.
     NotKept(String),
 }

@@ -85,7 +85,7 @@ fn serve(stream: &UnixStream, tell: &mpsc::Sender<Ask>, acknowledged: &Mutex<boo
         let reply = if watch {
             Reply::Status(Box::new(farm(*acknowledged.lock().unwrap())))
         } else {
-            Reply::Done { warning: None, checks: Vec::new() }
+            Reply::done(None)
         };
         let line = serde_json::to_string(&reply).unwrap() + "\n";
         if { stream }.write_all(line.as_bytes()).is_err() || !watch {

@@ -124,7 +124,7 @@ impl Driver {
                 Effect::Reading(reading) if !reading.flag.is_usable() => self.outcome.doubted.push(reading),
                 Effect::Derived(derived) => self.outcome.derived.push(derived),
                 Effect::Forecast(forecast) => self.outcome.forecasts.push(forecast),
-                Effect::Refused { reason, .. } => self.outcome.refused.push(reason),
+                Effect::Refused { reason, .. } => self.outcome.refused.push(reason.into()),
                 _ => {}
             }
         }

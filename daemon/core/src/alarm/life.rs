@@ -99,19 +99,6 @@ pub const fn transition(state: AlarmState, cause: Cause, footing: Footing) -> Op
 }
 
 impl AlarmState {
-    /// Every state.
-    pub const ALL: [Self; 9] = [
-        Self::Normal,
-        Self::Unacknowledged,
-        Self::Acknowledged,
-        Self::ReturnedUnacknowledged,
-        Self::LatchedUnacknowledged,
-        Self::LatchedAcknowledged,
-        Self::Shelved,
-        Self::Suppressed,
-        Self::OutOfService,
-    ];
-
     /// Whether the condition stands in this state. What is held does not count: see [`Self::is_held`].
     pub const fn is_standing(self) -> bool {
         matches!(self, Self::Unacknowledged | Self::Acknowledged)
@@ -193,7 +180,7 @@ mod tests {
     #[test]
     fn every_transition_is_the_standards_and_there_is_no_other() {
         let (calm, standing) = TABLE.split_at(TABLE.len() - 4);
-        for state in S::ALL {
+        for &state in S::ALL {
             for cause in C::ALL {
                 let expected = |rows: &[(S, C, S)]| {
                     rows.iter().find(|row| (row.0, row.1) == (state, cause)).map(|row| row.2)
@@ -210,7 +197,7 @@ mod tests {
     #[test]
     fn only_clearing_differs_where_an_alarm_latches() {
         let latching = Footing { latches: true, ..PLAIN };
-        for state in S::ALL {
+        for &state in S::ALL {
             for cause in C::ALL {
                 let expected = match (state, cause) {
                     (S::Unacknowledged, C::Clears) => Some(S::LatchedUnacknowledged),

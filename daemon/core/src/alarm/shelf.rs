@@ -1,11 +1,10 @@
 //! Putting an alarm aside for a while: how long that may be, and why.
 
-use alloc::format;
 use alloc::string::String;
 
 use super::Alarm;
 use crate::effect::{AlarmState, Priority};
-use crate::message::length;
+use crate::said::{Said, length, said};
 use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
 
@@ -32,11 +31,11 @@ pub const fn longest(priority: Priority) -> Span {
 }
 
 /// How an alarm's urgency is said.
-const fn said(priority: Priority) -> &'static str {
+fn urgency(priority: Priority) -> Said {
     match priority {
-        Priority::Critical => "critical",
-        Priority::High => "high",
-        Priority::Medium => "medium",
+        Priority::Critical => said!("urgency-critical", "critical"),
+        Priority::High => said!("urgency-high", "high"),
+        Priority::Medium => said!("urgency-medium", "medium"),
     }
 }
 
@@ -45,20 +44,22 @@ const fn said(priority: Priority) -> &'static str {
 ///
 /// # Errors
 /// With the reason, and what would be accepted.
-pub fn until(alarm: &Alarm, wanted: Span, night: Night, now: Timestamp) -> Result<Timestamp, String> {
+pub fn until(alarm: &Alarm, wanted: Span, night: Night, now: Timestamp) -> Result<Timestamp, Said> {
     match alarm.state {
         AlarmState::Shelved => {
             let left = alarm.shelf.as_ref().map_or(Span::ZERO, |shelf| shelf.until - now);
-            return Err(format!(
-                "it is shelved already, for another {}; unshelve it first to shelve it anew",
-                length(left)
+            return Err(said!(
+                "refused-shelved-already",
+                "it is shelved already, for another {left}; unshelve it first to shelve it anew",
+                left = length(left)
             ));
         }
         AlarmState::OutOfService => {
-            return Err(String::from("it is out of service and announces nothing already"));
+            return Err(said!("refused-shelve-out", "it is out of service and announces nothing already"));
         }
         AlarmState::Suppressed => {
-            return Err(String::from(
+            return Err(said!(
+                "refused-shelve-inside",
                 "it is suppressed by design, counted within the alarm that tells of its cause",
             ));
         }
@@ -66,18 +67,20 @@ pub fn until(alarm: &Alarm, wanted: Span, night: Night, now: Timestamp) -> Resul
     }
     let longest = longest(alarm.priority);
     if wanted <= Span::ZERO || wanted > longest {
-        return Err(format!(
-            "{} is not accepted: a {} alarm can be shelved for more than nothing and at most {}",
-            length(wanted),
-            said(alarm.priority),
-            length(longest)
+        return Err(said!(
+            "refused-shelve-length",
+            "{wanted} is not accepted: a {urgency} alarm can be shelved for more than nothing and at most {longest}",
+            wanted = length(wanted),
+            urgency = urgency(alarm.priority),
+            longest = length(longest)
         ));
     }
     if alarm.priority != Priority::Critical {
         return Ok(now + wanted);
     }
     if night.is_watch(now) {
-        return Err(String::from(
+        return Err(said!(
+            "refused-shelve-night",
             "a critical alarm is never shelved by night, from sunset to two hours after sunrise; acknowledge it: that silences the horn for 10 min",
         ));
     }

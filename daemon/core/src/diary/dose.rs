@@ -1,12 +1,12 @@
 //! Kilograms, litres and containers of one dose, and what it is in the pond's water.
 
 use alloc::format;
-use alloc::string::String;
 use alloc::vec::Vec;
 
 use pondreeve_chemistry::dose::{ALKALINITY_PER_SOLIDS, Basis};
 
 use super::entry::Dose;
+use crate::said::{Said, fixed, said, tenth};
 
 /// Amounts of one dose that differ by more than this, as a share of the smaller, are asked about again.
 /// (Common practice, no source.)
@@ -44,24 +44,38 @@ impl Dose {
     }
 
     /// Each amount that was said, as kg, with how it was said.
-    fn amounts_kg(&self) -> Vec<(String, f64)> {
+    fn amounts_kg(&self) -> Vec<(Said, f64)> {
         let mut amounts = Vec::new();
         if let Some(kg) = self.slurry_kg {
-            amounts.push((format!("{kg} kg weighed"), kg));
+            amounts.push((said!("amount-weighed", "{kg} kg weighed", kg = format!("{kg}")), kg));
         }
         if let (Some(litres), Some(density)) = (self.slurry_l, self.density_kg_l) {
             let kg = litres * density;
-            amounts.push((format!("{litres} L at {density} kg/L are {kg:.1} kg"), kg));
+            let said = said!(
+                "amount-measured",
+                "{litres} L at {density} kg/L are {kg} kg",
+                litres = format!("{litres}"),
+                density = format!("{density}"),
+                kg = tenth(kg)
+            );
+            amounts.push((said, kg));
         }
         if let (Some(containers), Some(each)) = (self.containers, self.container_kg) {
             let kg = containers * each;
-            amounts.push((format!("{containers} containers of {each} kg are {kg:.1} kg"), kg));
+            let said = said!(
+                "amount-containers",
+                "{containers} containers of {each} kg are {kg} kg",
+                containers = format!("{containers}"),
+                each = format!("{each}"),
+                kg = tenth(kg)
+            );
+            amounts.push((said, kg));
         }
         amounts
     }
 
     /// What contradicts what among the amounts, in words; `None` where nothing does.
-    pub fn mismatch(&self) -> Option<String> {
+    pub fn mismatch(&self) -> Option<Said> {
         let amounts = self.amounts_kg();
         let kg = |most: bool| {
             let all = amounts.iter().map(|(_, kg)| *kg);
@@ -71,8 +85,13 @@ impl Dose {
         if amounts.len() < 2 || most - least <= MISMATCH * least {
             return None;
         }
-        let said: Vec<&str> = amounts.iter().map(|(words, _)| words.as_str()).collect();
         let share = 100.0 * (most - least) / least;
-        Some(format!("{}: they differ by {share:.0} %", said.join("; ")))
+        let amounts = amounts.into_iter().map(|(said, _)| said).collect();
+        Some(said!(
+            "amounts-differ",
+            "{amounts}: they differ by {share} %",
+            amounts = Said::joined(amounts, "; "),
+            share = fixed(share, 0)
+        ))
     }
 }

@@ -4,13 +4,13 @@
 //! reckoning starts; a count that agrees, or whose difference somebody explains, is where it goes on from. One that
 //! does not is no new start: a recount, a corrected dose or one entered afterwards may mend it.
 
-use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::book::{CORRECTED_WITHIN, KEPT_AFTER_DOSE};
 use super::dose::MISMATCH;
 use super::entry::{Entry, What};
+use crate::said::{Said, said};
 use crate::time::Timestamp;
 
 /// So much of a container a count may be off: nobody can tell the part left in an opened drum better. (Common
@@ -36,7 +36,7 @@ struct Line {
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
 enum Fact {
-    Dose { kg: Option<f64>, emptied: Option<f64>, mismatch: Option<String> },
+    Dose { kg: Option<f64>, emptied: Option<f64>, mismatch: Option<Said> },
     Count { left: f64, delivered: f64, is_explained: bool },
 }
 
@@ -90,7 +90,7 @@ pub enum Odd {
         /// Its entry.
         number: u64,
         /// What contradicts what.
-        words: String,
+        words: Said,
         /// It is told until then.
         until: Timestamp,
     },
@@ -234,6 +234,6 @@ struct Reckoning<'a> {
 }
 
 /// A lot as it is told.
-pub fn lot_words(lot: Option<&String>) -> String {
-    lot.map_or_else(|| String::from("slurry"), |lot| format!("lot {lot}"))
+pub fn lot_said(lot: Option<&String>) -> Said {
+    lot.map_or_else(|| said!("lot-slurry", "slurry"), |lot| said!("lot-named", "lot {lot}", lot = lot))
 }

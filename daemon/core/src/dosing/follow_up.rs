@@ -2,7 +2,6 @@
 //! counted fits what was recorded.
 
 use alloc::format;
-use alloc::string::String;
 
 use pondreeve_chemistry::sun::{SunDay, sun_day};
 
@@ -10,6 +9,7 @@ use super::{APART, HOURS_AFTER_SUNRISE};
 use crate::diary::book::{KEPT_AFTER_DOSE, local_day};
 use crate::diary::stock::Odd;
 use crate::diary::{Book, LastDose};
+use crate::said::{Said, said, tenth};
 use crate::site::{Pond, Site};
 use crate::state::Diary;
 use crate::time::{Span, Timestamp};
@@ -123,13 +123,20 @@ impl FollowUp {
     }
 
     /// The newest dose in words.
-    pub fn dose_words(&self) -> String {
+    pub fn dose_words(&self) -> Said {
         match self.last {
             Some(LastDose { number, mg_l: Some(mg_l), .. }) => {
-                format!("the dose of {mg_l:.1} mg/L of slurry (entry {number})")
+                said!(
+                    "the-dose-strength",
+                    "the dose of {strength} mg/L of slurry (entry {number})",
+                    strength = tenth(mg_l),
+                    number = format!("{number}")
+                )
             }
-            Some(LastDose { number, .. }) => format!("the dose of entry {number}"),
-            None => String::from("a dose"),
+            Some(LastDose { number, .. }) => {
+                said!("the-dose", "the dose of entry {number}", number = format!("{number}"))
+            }
+            None => said!("a-dose", "a dose"),
         }
     }
 }

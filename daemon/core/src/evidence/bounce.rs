@@ -14,6 +14,7 @@ use super::baci::{Interval, MISSES, Naive};
 use super::outcome::DOSES;
 use super::series::Series;
 use super::student::two_sided;
+use crate::said::{Said, said};
 
 /// Days before a dose that are averaged, and how many there must be.
 const BEFORE: usize = 3;
@@ -76,14 +77,20 @@ pub enum Lost {
 
 impl Lost {
     /// For people.
-    pub const fn words(self) -> &'static str {
+    pub fn words(self) -> Said {
         match self {
-            Self::Missing => "a value is missing",
-            Self::Dosed => "another dose shows in the days before",
-            Self::Light => "light differed by more than 20 % from the days before",
-            Self::Aeration => "aerator energy changed by more than 10 % against the control's",
-            Self::Service => "a probe was serviced",
-            Self::Disturbed => "water was let out of one pond, or something else disturbed it",
+            Self::Missing => said!("lost-missing", "a value is missing"),
+            Self::Dosed => said!("lost-dosed", "another dose shows in the days before"),
+            Self::Light => {
+                said!("lost-light", "light differed by more than 20 % from the days before")
+            }
+            Self::Aeration => {
+                said!("lost-aeration", "aerator energy changed by more than 10 % against the control's")
+            }
+            Self::Service => said!("lost-service", "a probe was serviced"),
+            Self::Disturbed => {
+                said!("lost-disturbed", "water was let out of one pond, or something else disturbed it")
+            }
         }
     }
 }

@@ -6,6 +6,7 @@
 use libm::fabs;
 
 use super::series::{Periods, Series};
+use crate::said::{Said, said};
 
 /// What was logged of the days.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -54,6 +55,17 @@ impl Factor {
             Self::Aeration => "aerator energy",
             Self::Feed => "feed",
             Self::Water => "water let out",
+        }
+    }
+
+    /// The same for other languages too.
+    pub fn said(self) -> Said {
+        match self {
+            Self::Light => said!("factor-light", "light"),
+            Self::Temperature => said!("factor-temperature", "water temperature"),
+            Self::Aeration => said!("factor-aeration", "aerator energy"),
+            Self::Feed => said!("factor-feed", "feed"),
+            Self::Water => said!("factor-water", "water let out"),
         }
     }
 

@@ -191,7 +191,7 @@ fn nothing_is_ever_called_proved() {
     for level in [Level::NotEnough, Level::Consistent, Level::Supported, Level::Contradicted] {
         assert!(!level.words().to_lowercase().contains("prove"));
     }
-    assert!(!verdict::CAUTION.to_lowercase().contains("prove"));
+    assert!(!verdict::caution().to_lowercase().contains("prove"));
 }
 
 /// By hand: the sun's day at 60° west begins at 04:00. What begins at 16:00 of the first and is over at 10:00 of

@@ -1,7 +1,6 @@
 //! What may be said of a comparison. Never that anything is proved.
 
 use alloc::format;
-use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::baci::{Baci, Interval, NoEstimate};
@@ -9,9 +8,15 @@ use super::bounce::{Bounce, SHAMS};
 use super::differed::{Difference, Factor};
 use super::outcome::{DOSES, Outcome, TESTS_A_WEEK, VALID_SHARE, Wanted};
 use super::series::{Periods, Series};
+use crate::said::{Said, fixed, said, tenth};
 
 /// Said beside every result of a single pair.
-pub const CAUTION: &str = "Caution: among 154 pairs of series from real places of which neither had been touched, the usual paired test found an effect in 20 %, and in 15 % after correction for one day's likeness to the next (Murtaugh 2002, Ecology 83). One pair of ponds shows no more than that. Look at the curves, and judge.";
+pub fn caution() -> Said {
+    said!(
+        "evidence-caution",
+        "Caution: among 154 pairs of series from real places of which neither had been touched, the usual paired test found an effect in 20 %, and in 15 % after correction for one day's likeness to the next (Murtaugh 2002, Ecology 83). One pair of ponds shows no more than that. Look at the curves, and judge."
+    )
+}
 
 /// Pairs or crops that must agree before an effect counts as supported.
 pub const PAIRS: usize = 3;
@@ -92,56 +97,98 @@ pub enum Reason {
 
 impl Reason {
     /// For people.
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Said {
         let percent = |share: f64| format!("{:.0} %", share * 100.0);
+        let count = |count: usize| format!("{count}");
         match *self {
-            Self::NoDose => String::from("no dose is recorded in the trial"),
-            Self::NotOver(days) => {
-                format!("the trial runs for {days} more days; looking early finds too much")
+            Self::NoDose => said!("evidence-no-dose", "no dose is recorded in the trial"),
+            Self::NotOver(days) => said!(
+                "evidence-not-over",
+                "the trial runs for {days} more days; looking early finds too much",
+                days = format!("{days}")
+            ),
+            Self::ChosenLate => {
+                said!("evidence-chosen-late", "what is compared was chosen after the first dose")
             }
-            Self::ChosenLate => String::from("what is compared was chosen after the first dose"),
-            Self::ControlDosed => String::from("the control was dosed as well"),
-            Self::FewBefore(are, needed) => format!("{are} days before the first dose ({needed} needed)"),
-            Self::FewAfter(are, needed) => format!("{are} days after the first dose ({needed} needed)"),
-            Self::FewValid(share) => format!(
-                "both ponds have a value on {} of the days ({} needed)",
+            Self::ControlDosed => said!("evidence-control-dosed", "the control was dosed as well"),
+            Self::FewBefore(are, needed) => said!(
+                "evidence-few-before",
+                "{are} days before the first dose ({needed} needed)",
+                are = count(are),
+                needed = count(needed)
+            ),
+            Self::FewAfter(are, needed) => said!(
+                "evidence-few-after",
+                "{are} days after the first dose ({needed} needed)",
+                are = count(are),
+                needed = count(needed)
+            ),
+            Self::FewValid(share) => said!(
+                "evidence-few-valid",
+                "both ponds have a value on {share} of the days ({needed} needed)",
                 // Rounded down, so that it never reads as enough.
-                percent(libm::floor(share * 100.0) / 100.0),
-                percent(VALID_SHARE)
+                share = percent(libm::floor(share * 100.0) / 100.0),
+                needed = percent(VALID_SHARE)
             ),
-            Self::FewTests(rate) => format!(
-                "{:.1} tests a week in both ponds on the same day ({TESTS_A_WEEK:.0} needed)",
-                libm::floor(rate * 10.0) / 10.0
+            Self::FewTests(rate) => said!(
+                "evidence-few-tests",
+                "{rate} tests a week in both ponds on the same day ({needed} needed)",
+                rate = tenth(libm::floor(rate * 10.0) / 10.0),
+                needed = fixed(TESTS_A_WEEK, 0)
             ),
-            Self::FewDoses(count) => format!("{count} doses that count ({DOSES} needed)"),
-            Self::FewShams(count) => {
-                format!("{count} days in weeks without a dose to compare with ({SHAMS} needed)")
-            }
-            Self::NoInterval(Some(NoEstimate::FewDays(before, after))) => {
-                format!("no interval can be computed from {before} days before and {after} after")
-            }
-            Self::NoInterval(Some(NoEstimate::NothingIndependent { correlation, .. })) => format!(
-                "the days resemble each other too much (correlation {correlation:.2}) for an interval"
+            Self::FewDoses(doses) => said!(
+                "evidence-few-doses",
+                "{count} doses that count ({needed} needed)",
+                count = count(doses),
+                needed = format!("{DOSES}")
+            ),
+            Self::FewShams(days) => said!(
+                "evidence-few-shams",
+                "{count} days in weeks without a dose to compare with ({needed} needed)",
+                count = count(days),
+                needed = format!("{SHAMS}")
+            ),
+            Self::NoInterval(Some(NoEstimate::FewDays(before, after))) => said!(
+                "evidence-few-days",
+                "no interval can be computed from {before} days before and {after} after",
+                before = format!("{before}"),
+                after = format!("{after}")
+            ),
+            Self::NoInterval(Some(NoEstimate::NothingIndependent { correlation, .. })) => said!(
+                "evidence-alike",
+                "the days resemble each other too much (correlation {correlation}) for an interval",
+                correlation = fixed(correlation, 2)
             ),
             Self::NoInterval(Some(NoEstimate::NoSpread)) => {
-                String::from("every day is the same: no interval can be computed")
+                said!("evidence-no-spread", "every day is the same: no interval can be computed")
             }
-            Self::NoInterval(None) => String::from("no interval can be computed"),
-            Self::SpansZero => String::from("the interval spans zero"),
-            Self::ShiftShows(share) => format!(
-                "{} of other days for the first dose would show as much (at most 5 %)",
-                percent(share)
+            Self::NoInterval(None) => said!("evidence-no-interval", "no interval can be computed"),
+            Self::SpansZero => said!("evidence-spans-zero", "the interval spans zero"),
+            Self::ShiftShows(share) => said!(
+                "evidence-shift-shows",
+                "{share} of other days for the first dose would show as much (at most 5 %)",
+                share = percent(share)
             ),
-            Self::ShamsShow(share) => {
-                format!("{} of draws of sham days show as much (at most 5 %)", percent(share))
-            }
-            Self::MarksDecide(days) => {
-                format!("with the {days} days that were marked as disturbed it would not say the same")
-            }
-            Self::Differed(factor) => format!("{} changed in one pond and not in the other", factor.words()),
-            Self::NotLogged(factor) => {
-                format!("{} is not known of both ponds, before and after", factor.words())
-            }
+            Self::ShamsShow(share) => said!(
+                "evidence-shams-show",
+                "{share} of draws of sham days show as much (at most 5 %)",
+                share = percent(share)
+            ),
+            Self::Differed(factor) => said!(
+                "evidence-differed",
+                "{factor} changed in one pond and not in the other",
+                factor = factor.said()
+            ),
+            Self::NotLogged(factor) => said!(
+                "evidence-not-logged",
+                "{factor} is not known of both ponds, before and after",
+                factor = factor.said()
+            ),
+            Self::MarksDecide(days) => said!(
+                "evidence-marks-decide",
+                "with the {days} days that were marked as disturbed it would not say the same",
+                days = format!("{days}")
+            ),
         }
     }
 }

@@ -91,9 +91,54 @@ pub(crate) fn spoken(quantity: Quantity) -> Said {
         Quantity::PressureHpa => "what-pressure",
         Quantity::DepthM => "what-depth",
         Quantity::AeratorOn | Quantity::AeratorKw => "what-aerators",
-        other => return Said::plain(other.id()),
+        other => return quantity_id(other),
     };
     Said::new(String::from(word(quantity)), key, Vec::new())
+}
+
+/// A quantity by its id, which other languages tell by the console's name for it.
+pub(crate) fn quantity_id(quantity: Quantity) -> Said {
+    quantity_said(quantity, quantity.id())
+}
+
+/// A quantity as English says it here; other languages tell it by the console's name for it.
+pub fn quantity_said(quantity: Quantity, english: impl Into<String>) -> Said {
+    let key = match quantity {
+        Quantity::DoMgL => "quantity-do_mg_l",
+        Quantity::TemperatureC => "quantity-temperature_c",
+        Quantity::Ph => "quantity-ph",
+        Quantity::SalinityPsu => "quantity-salinity_psu",
+        Quantity::PressureHpa => "quantity-pressure_hpa",
+        Quantity::DepthM => "quantity-depth_m",
+        Quantity::AeratorOn => "quantity-aerator_on",
+        Quantity::AeratorKw => "quantity-aerator_kw",
+        Quantity::ConductivityMsCm => "quantity-conductivity_ms_cm",
+        Quantity::TurbidityNtu => "quantity-turbidity_ntu",
+        Quantity::OrpMv => "quantity-orp_mv",
+        Quantity::ParUmolM2S => "quantity-par_umol_m2_s",
+        Quantity::SludgePh => "quantity-sludge_ph",
+        Quantity::SludgeOrpMv => "quantity-sludge_orp_mv",
+        Quantity::TanMgL => "quantity-tan_mg_l",
+        Quantity::NitriteMgL => "quantity-nitrite_mg_l",
+        Quantity::NitrateMgL => "quantity-nitrate_mg_l",
+        Quantity::PhosphateMgL => "quantity-phosphate_mg_l",
+        Quantity::AlkalinityMgL => "quantity-alkalinity_mg_l",
+        Quantity::HardnessMgL => "quantity-hardness_mg_l",
+        Quantity::CalciumMgL => "quantity-calcium_mg_l",
+        Quantity::MagnesiumMgL => "quantity-magnesium_mg_l",
+        Quantity::IronMgL => "quantity-iron_mg_l",
+        Quantity::SulfideMgL => "quantity-sulfide_mg_l",
+        Quantity::SecchiCm => "quantity-secchi_cm",
+        Quantity::DoSaturationMgL => "quantity-do_saturation_mg_l",
+        Quantity::DoSaturationPercent => "quantity-do_saturation_percent",
+        Quantity::Nh3NMgL => "quantity-nh3_n_mg_l",
+        Quantity::H2sSMgL => "quantity-h2s_s_mg_l",
+        Quantity::Co2MgL => "quantity-co2_mg_l",
+        Quantity::PhSwing => "quantity-ph_swing",
+        Quantity::NightSlopeMgLH => "quantity-night_slope_mg_l_h",
+        Quantity::DawnDoMgL => "quantity-dawn_do_mg_l",
+    };
+    Said::new(english.into(), key, Vec::new())
 }
 
 /// What is wrong with a probe that a hand meter contradicts.

@@ -120,7 +120,7 @@ impl Water {
 
 impl Water {
     /// What it is about, for every language.
-    fn about(self) -> Said {
+    pub(crate) fn about(self) -> Said {
         let key = match self {
             Self::DoHigh | Self::DoHighPercent => "water-oxygen",
             Self::PhSwing => "water-ph-swing",
@@ -149,7 +149,7 @@ impl Water {
     }
 
     /// Its unit, for every language.
-    fn unit(self) -> Said {
+    pub(crate) fn unit(self) -> Said {
         let (_, unit) = self.subject();
         let key = match unit {
             " % of saturation" => "unit-of-saturation",

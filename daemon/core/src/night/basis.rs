@@ -7,22 +7,28 @@ use alloc::vec::Vec;
 
 use super::witness::Witnesses;
 use crate::regression::Terms;
+use crate::said::{Said, said, tenth};
 
-/// Terms that say one thing to a person, and how it is said; the first where they add, the second where
-/// they take away.
-const SAID: [(&[usize], &str, &str); 5] = [
-    (&[0, 1], "lows have mostly been higher", "lows have mostly been lower"),
-    (&[2, 3], "the water holds more oxygen", "the water holds less oxygen"),
-    (&[4], "there was more oxygen by day", "there was less oxygen by day"),
-    (
-        &[5, 6, 9],
-        "oxygen stands higher than usual for the hour",
-        "oxygen stands lower than usual for the hour",
-    ),
-    (&[7, 8], "this evening's course leads higher", "this evening's course leads lower"),
-];
+/// Terms that say one thing to a person: what each adds, together.
+const TERMS: [&[usize]; 5] = [&[0, 1], &[2, 3], &[4], &[5, 6, 9], &[7, 8]];
 
-const AERATION: (&str, &str) = ("more aeration runs than then", "less aeration runs than then");
+/// What a part of the sum says by adding or by taking away: those of [`TERMS`] in their order, then aeration.
+fn reason(place: usize, adds: bool) -> Said {
+    match (place, adds) {
+        (0, true) => said!("basis-lows-higher", "lows have mostly been higher"),
+        (0, false) => said!("basis-lows-lower", "lows have mostly been lower"),
+        (1, true) => said!("basis-holds-more", "the water holds more oxygen"),
+        (1, false) => said!("basis-holds-less", "the water holds less oxygen"),
+        (2, true) => said!("basis-day-more", "there was more oxygen by day"),
+        (2, false) => said!("basis-day-less", "there was less oxygen by day"),
+        (3, true) => said!("basis-stands-higher", "oxygen stands higher than usual for the hour"),
+        (3, false) => said!("basis-stands-lower", "oxygen stands lower than usual for the hour"),
+        (4, true) => said!("basis-course-higher", "this evening's course leads higher"),
+        (4, false) => said!("basis-course-lower", "this evening's course leads lower"),
+        (_, true) => said!("basis-aeration-more", "more aeration runs than then"),
+        (_, false) => said!("basis-aeration-less", "less aeration runs than then"),
+    }
+}
 
 fn tenths(mg_l: f64) -> i64 {
     libm::round(mg_l.clamp(-1e6, 1e6) * 10.0) as i64
@@ -65,60 +71,79 @@ pub(super) fn basis(
     shifted_mg_l: f64,
     low_mg_l: f64,
     has_farm: bool,
-) -> String {
-    let Some(memory) = witnesses.memory else {
-        if let Some(balance) = witnesses.balance_mg_l {
-            return format!(
-                "no night of this pond is known yet: what it used up this evening leads to {balance:.1} mg/L \
-                 with the aerators that run and a usual fall in ponds to {:.1}, together {low_mg_l:.1}",
-                witnesses.usual_mg_l
-            );
-        }
-        return match witnesses.exponential_mg_l {
-            Some(exponential) => format!(
-                "no night of this pond is known yet: this evening's course leads to {exponential:.1} mg/L and \
-                 a usual fall in ponds to {:.1}, together {low_mg_l:.1}",
-                witnesses.usual_mg_l
-            ),
-            None => format!(
-                "no night of this pond is known yet, and too little of this evening: a usual fall in ponds \
-                 leads to {:.1} mg/L",
-                witnesses.usual_mg_l
-            ),
-        };
-    };
+) -> Said {
+    let Some(memory) = witnesses.memory else { return first_night(witnesses, low_mg_l) };
     let terms = witnesses.terms();
     let part = |of: &[usize]| -> f64 {
         of.iter().filter_map(|&place| Some(weights.get(place)? * terms.get(place)?)).sum()
     };
-    let mut corrections: Vec<f64> = SAID.iter().map(|(of, ..)| part(of)).collect();
+    let mut corrections: Vec<f64> = TERMS.iter().map(|of| part(of)).collect();
     corrections.push(shifted_mg_l);
     let estimate = memory.last_low + corrections.iter().sum::<f64>();
     let sum = tenths(estimate) - tenths(memory.last_low);
     let last_low = written(tenths(memory.last_low).max(0));
-    let mut text = match memory.nights_ago {
-        ..=1 => format!("last night's low {last_low}"),
-        nights => format!("the low {nights} nights ago {last_low}"),
-    };
-    let said = SAID.iter().map(|&(_, more, less)| (more, less)).chain([AERATION]);
-    for ((more, less), tenths) in said.zip(rounded_to(&corrections, sum)) {
-        if tenths != 0 {
-            let (sign, why) = if tenths > 0 { ("+", more) } else { ("-", less) };
-            text.push_str(&format!(", {sign}{} as {why}", written(tenths.abs())));
-        }
+    let mut parts = alloc::vec![match memory.nights_ago {
+        ..=1 => said!("basis-last-night", "last night's low {low}", low = last_low),
+        nights => said!(
+            "basis-nights-ago",
+            "the low {nights} nights ago {low}",
+            nights = format!("{nights}"),
+            low = last_low
+        ),
+    }];
+    for (place, tenths) in rounded_to(&corrections, sum).into_iter().enumerate().filter(|(_, own)| *own != 0)
+    {
+        let by = format!("{}{}", if tenths > 0 { "+" } else { "-" }, written(tenths.abs()));
+        parts.push(said!("basis-as", "{by} as {why}", by = by, why = reason(place, tenths > 0)));
     }
     let low = tenths(low_mg_l);
     if tenths(estimate) < low {
-        text.push_str(&format!(", and not below {}", written(low)));
+        parts.push(said!("basis-not-below", "and not below {low}", low = written(low)));
     } else if tenths(estimate) > low {
-        text.push_str(&format!(", and not above {}, seen already", written(low)));
+        parts.push(said!("basis-not-above", "and not above {low}, seen already", low = written(low)));
     }
     let nights = match memory.nights {
-        1 => String::from("one night"),
-        nights => format!("{nights} nights"),
+        1 => said!("basis-one-night", "one night"),
+        nights => said!("basis-nights", "{nights} nights", nights = format!("{nights}")),
     };
-    let farm = if has_farm && memory.nights < 7 { " and what the farm's other ponds taught" } else { "" };
-    format!("{text}; from {nights} of this pond{farm}")
+    let farm = if has_farm && memory.nights < 7 {
+        said!("basis-farm", " and what the farm's other ponds taught")
+    } else {
+        Said::default()
+    };
+    said!(
+        "basis-from",
+        "{sum}; from {nights} of this pond{farm}",
+        sum = Said::joined(parts, ", "),
+        nights = nights,
+        farm = farm
+    )
+}
+
+/// Where the pond has no night behind it yet.
+fn first_night(witnesses: &Witnesses, low_mg_l: f64) -> Said {
+    let usual = tenth(witnesses.usual_mg_l);
+    match (witnesses.balance_mg_l, witnesses.exponential_mg_l) {
+        (Some(balance), _) => said!(
+            "basis-first-balance",
+            "no night of this pond is known yet: what it used up this evening leads to {balance} mg/L with the aerators that run and a usual fall in ponds to {usual}, together {low}",
+            balance = tenth(balance),
+            usual = usual,
+            low = tenth(low_mg_l)
+        ),
+        (None, Some(course)) => said!(
+            "basis-first-course",
+            "no night of this pond is known yet: this evening's course leads to {course} mg/L and a usual fall in ponds to {usual}, together {low}",
+            course = tenth(course),
+            usual = usual,
+            low = tenth(low_mg_l)
+        ),
+        (None, None) => said!(
+            "basis-first",
+            "no night of this pond is known yet, and too little of this evening: a usual fall in ponds leads to {usual} mg/L",
+            usual = usual
+        ),
+    }
 }
 
 #[cfg(test)]
@@ -160,7 +185,7 @@ mod tests {
     fn what_is_told_adds_up() {
         let weights = [0.5, 0.5, 0.5, 0.5, 0.33, 0.0, 0.0, 0.0, 0.0, 0.0];
         assert_eq!(
-            basis(&tonight(), &weights, 0.0, 3.21, false),
+            basis(&tonight(), &weights, 0.0, 3.21, false).english(),
             "last night's low 3.5, +0.4 as lows have mostly been higher, -0.4 as the water holds less oxygen, \
              -0.3 as there was less oxygen by day; from 6 nights of this pond"
         );

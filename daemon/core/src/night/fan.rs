@@ -90,7 +90,6 @@ fn between(from: Edges, to: Edges, share: f64) -> Edges {
 
 #[cfg(test)]
 mod tests {
-    use alloc::string::String;
     use alloc::vec;
 
     use super::super::course::crossing;
@@ -125,7 +124,7 @@ mod tests {
             night_slope_mg_l_h: -0.5,
             slope_if_aerators_stop_mg_l_h: None,
             below: vec![below(5.0), below(4.0), below(3.5), below(2.0)],
-            basis: String::new(),
+            basis: crate::said::Said::default(),
         }
     }
 

@@ -1,12 +1,10 @@
 //! The forecast that stands in while the oxygen cannot be believed: the last good one, less and less sure.
 
-use alloc::format;
-
 use super::course::below_chance;
 use super::score::{interval_80, low_tenth};
 use super::{Evening, NightState};
 use crate::effect::Forecast;
-use crate::message::length;
+use crate::said::{Said, length, said};
 use crate::time::Timestamp;
 
 /// Standard error that each hour without a usable reading adds, mg/L: the slope of a night is seldom off
@@ -30,7 +28,7 @@ impl Kept {
     }
 
     /// The same at a later time of the night, widened by what may have happened since.
-    fn at(&self, now: Timestamp, reason: &str) -> Forecast {
+    fn at(&self, now: Timestamp, reason: &Said) -> Forecast {
         let old = &self.forecast;
         let blind = now - old.at;
         let widening = WIDENS_MG_L_H * blind.as_hours().max(0.0);
@@ -51,10 +49,12 @@ impl Kept {
             high_80,
             low_tenth_mg_l: low_tenth(low, error),
             below: below.collect(),
-            basis: format!(
-                "{reason}; kept from the last good reading {} ago and widened. Then: {}",
-                length(blind),
-                old.basis
+            basis: said!(
+                "basis-kept",
+                "{reason}; kept from the last good reading {ago} ago and widened. Then: {basis}",
+                reason = reason,
+                ago = length(blind),
+                basis = &old.basis
             ),
             ..old.clone()
         }
@@ -64,7 +64,7 @@ impl Kept {
 impl NightState {
     /// What stands in for a forecast that cannot be made for `reason`: the last good one of tonight, unless
     /// an aerator was switched since.
-    pub(super) fn kept_on(&self, evening: &Evening<'_>, reason: &str) -> Option<Forecast> {
+    pub(super) fn kept_on(&self, evening: &Evening<'_>, reason: &Said) -> Option<Forecast> {
         let kept = self.kept.as_ref()?;
         let switched = evening.aerators_changed_at.is_some_and(|at| at > kept.forecast.at);
         (!switched).then(|| kept.at(evening.now, reason))

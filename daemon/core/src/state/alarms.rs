@@ -9,6 +9,7 @@ use crate::alarm::shelf::{Shelf, until};
 use crate::alarm::{Alarm, Cause};
 use crate::effect::{AlarmState, Effect};
 use crate::pond::Scene;
+use crate::said::{Said, said};
 use crate::time::Span;
 
 /// A reason is cut here: far longer than anybody types, so that it cannot fill the memory.
@@ -49,16 +50,19 @@ impl State {
     }
 
     /// Ids of the alarms for which `wanted` holds, as a refusal names them.
-    fn listed(&self, wanted: impl Fn(&Alarm) -> bool, none: &str, some: &str) -> String {
+    fn listed(&self, wanted: impl Fn(&Alarm) -> bool, none: Said, some: Said) -> Said {
         let ids: Vec<&str> =
             self.alarms().filter(|alarm| wanted(alarm)).map(|alarm| alarm.id.as_str()).collect();
-        if ids.is_empty() { String::from(none) } else { format!("{some}: {}", ids.join(", ")) }
+        if ids.is_empty() {
+            return none;
+        }
+        said!("refused-list", "{some}: {ids}", some = some, ids = ids.join(", "))
     }
 
     pub(super) fn acknowledge(&mut self, id: &str, by: &str, effects: &mut Vec<Effect>) {
         let now = self.now;
         let (Some(site), Some(night)) = (&self.site, self.night) else {
-            return self.refuse(format!("acknowledged {id} before any farm was known"), effects);
+            return self.refuse_plainly(format!("acknowledged {id} before any farm was known"), effects);
         };
         let scene = Scene {
             site,
@@ -87,20 +91,31 @@ impl State {
             }
         }
         let why = match refused {
-            Some(AlarmState::Acknowledged) => "is acknowledged already",
-            Some(AlarmState::LatchedAcknowledged) => "is acknowledged already and waits to be reset",
-            Some(AlarmState::Shelved) => "is shelved: unshelve it first",
-            Some(AlarmState::Suppressed) => "is counted within another alarm: acknowledge that",
-            Some(AlarmState::OutOfService) => "is out of service",
-            Some(_) => "is not in alarm",
-            None => "is not the id of any alarm",
+            Some(AlarmState::Acknowledged) => said!("refused-acknowledged", "is acknowledged already"),
+            Some(AlarmState::LatchedAcknowledged) => {
+                said!("refused-latched", "is acknowledged already and waits to be reset")
+            }
+            Some(AlarmState::Shelved) => said!("refused-shelved", "is shelved: unshelve it first"),
+            Some(AlarmState::Suppressed) => {
+                said!("refused-inside", "is counted within another alarm: acknowledge that")
+            }
+            Some(AlarmState::OutOfService) => said!("refused-out", "is out of service"),
+            Some(_) => said!("refused-no-alarm", "is not in alarm"),
+            None => no_such(),
         };
         let accepted = self.listed(
             |alarm| alarm.state.awaits_acknowledgement(),
-            "no alarm waits for it",
-            "waiting for it",
+            said!("refused-none-waits", "no alarm waits for it"),
+            said!("refused-waiting", "waiting for it"),
         );
-        self.refuse(format!("acknowledged {id}, which {why}; {accepted}"), effects);
+        let reason = said!(
+            "refused-acknowledge",
+            "acknowledged {id}, which {why}; {accepted}",
+            id = id,
+            why = why,
+            accepted = accepted
+        );
+        self.refuse(reason, effects);
     }
 
     pub(super) fn shelve(
@@ -113,20 +128,29 @@ impl State {
     ) {
         let now = self.now;
         let Some(night) = self.night else {
-            return self.refuse(format!("shelved {id} before any farm was known"), effects);
+            return self.refuse_plainly(format!("shelved {id} before any farm was known"), effects);
         };
         let Some((place, alarm)) = self.find_alarm(id) else {
             let accepted = self.listed(
                 |alarm| alarm.state != AlarmState::Normal,
-                "every alarm is normal now",
-                "not normal now",
+                said!("refused-all-normal", "every alarm is normal now"),
+                said!("refused-not-normal", "not normal now"),
             );
-            let reason = format!("shelved {id}, which is not the id of any alarm; {accepted}");
+            let reason = said!(
+                "refused-shelve-none",
+                "shelved {id}, which {why}; {accepted}",
+                id = id,
+                why = no_such(),
+                accepted = accepted
+            );
             return self.refuse(reason, effects);
         };
         let until = match until(alarm, length, night, now) {
             Ok(until) => until,
-            Err(why) => return self.refuse(format!("shelved {id}: {why}"), effects),
+            Err(why) => {
+                return self
+                    .refuse(said!("refused-shelve", "shelved {id}: {why}", id = id, why = why), effects);
+            }
         };
         let reason = reason.chars().take(LONGEST_REASON).collect();
         let change = alarm.shelve(now, Shelf { until, by: String::from(by), reason });
@@ -135,42 +159,66 @@ impl State {
     }
 
     pub(super) fn unshelve(&mut self, id: &str, by: &str, effects: &mut Vec<Effect>) {
-        self.move_one(id, Cause::Unshelve, by, ("unshelved", "is not shelved", AlarmState::Shelved), effects);
+        let cannot = said!("refused-not-shelved", "is not shelved");
+        let Some(why) = self.move_one(id, Cause::Unshelve, by, cannot, effects) else { return };
+        let accepted = self.listed(
+            |alarm| alarm.state == AlarmState::Shelved,
+            said!("refused-none-unshelved", "no alarm can be unshelved"),
+            said!("refused-can-unshelve", "can be unshelved"),
+        );
+        let reason = said!(
+            "refused-unshelve",
+            "unshelved {id}, which {why}; {accepted}",
+            id = id,
+            why = why,
+            accepted = accepted
+        );
+        self.refuse(reason, effects);
     }
 
     pub(super) fn reset(&mut self, id: &str, by: &str, effects: &mut Vec<Effect>) {
-        let words = (
-            "reset",
-            "does not wait to be reset: what is latched is acknowledged first, once it is over",
-            AlarmState::LatchedAcknowledged,
+        let cannot = said!(
+            "refused-not-latched",
+            "does not wait to be reset: what is latched is acknowledged first, once it is over"
         );
-        self.move_one(id, Cause::Reset, by, words, effects);
+        let Some(why) = self.move_one(id, Cause::Reset, by, cannot, effects) else { return };
+        let accepted = self.listed(
+            |alarm| alarm.state == AlarmState::LatchedAcknowledged,
+            said!("refused-none-reset", "no alarm can be reset"),
+            said!("refused-can-reset", "can be reset"),
+        );
+        let reason = said!(
+            "refused-reset",
+            "reset {id}, which {why}; {accepted}",
+            id = id,
+            why = why,
+            accepted = accepted
+        );
+        self.refuse(reason, effects);
     }
 
+    /// Moves an alarm for a cause; else says why it cannot be.
     fn move_one(
         &mut self,
         id: &str,
         cause: Cause,
         by: &str,
-        (done, cannot, from): (&str, &str, AlarmState),
+        cannot: Said,
         effects: &mut Vec<Effect>,
-    ) {
+    ) -> Option<Said> {
         let now = self.now;
         let found = self
             .find_alarm(id)
             .map(|(place, alarm)| alarm.apply(now, cause, Some(by), None).map(|change| (place, change)));
-        let why = match found {
+        match found {
             Some(Some((place, change))) => {
                 effects.push(Effect::AlarmChanged(change));
-                return self.settle_place(place, effects);
+                self.settle_place(place, effects);
+                None
             }
-            Some(None) => cannot,
-            None => "is not the id of any alarm",
-        };
-        let none = format!("no alarm can be {done}");
-        let some = format!("can be {done}");
-        let accepted = self.listed(|alarm| alarm.state == from, &none, &some);
-        self.refuse(format!("{done} {id}, which {why}; {accepted}"), effects);
+            Some(None) => Some(cannot),
+            None => Some(no_such()),
+        }
     }
 
     /// Judges what keeps the alarm anew, which also names the time at which it next changes.
@@ -182,4 +230,8 @@ impl State {
             Place::Gateway | Place::Farm => {}
         }
     }
+}
+
+fn no_such() -> Said {
+    said!("refused-no-such", "is not the id of any alarm")
 }

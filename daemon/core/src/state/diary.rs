@@ -8,11 +8,12 @@ use alloc::vec::Vec;
 use super::State;
 use crate::diary::check::check;
 use crate::diary::stock::Stock;
-use crate::diary::{Basin, Book, Entry, What, book};
+use crate::diary::{Basin, Book, Entry, What, book, kind_said};
 use crate::effect::{Effect, Recorded};
 use crate::input::{Event, Input};
 use crate::pond::Scene;
 use crate::quantity::Quantity;
+use crate::said::{Said, said};
 use crate::site::{Pond, PondIndex};
 use crate::time::Timestamp;
 
@@ -39,15 +40,18 @@ impl Diary {
         self.newest
     }
 
-    fn accept(&self, pond: &str, entry: &Entry, basin: &Basin, now: Timestamp) -> Result<(), String> {
+    fn accept(&self, pond: &str, entry: &Entry, basin: &Basin, now: Timestamp) -> Result<(), Said> {
         check(entry, basin, now)?;
         let other = |number: u64| {
             let mut others = self.books.iter().filter(|(id, book)| *id != pond && book.knows(number));
             others.next().map(|(id, _)| id)
         };
         if let Some((number, id)) = entry.corrects.and_then(|number| Some((number, other(number)?))) {
-            return Err(format!(
-                "it corrects entry {number}, which is of pond {id}; accepted is an entry of this pond"
+            return Err(said!(
+                "refused-other-pond",
+                "it corrects entry {number}, which is of pond {pond}; accepted is an entry of this pond",
+                number = format!("{number}"),
+                pond = id
             ));
         }
         match self.books.get(pond) {
@@ -78,20 +82,26 @@ impl State {
         }
     }
 
-    fn completed(&self, index: PondIndex, entry: &Entry, now: Timestamp) -> Result<Entry, String> {
+    fn completed(&self, index: PondIndex, entry: &Entry, now: Timestamp) -> Result<Entry, Said> {
         let Some(pond) = self.site.as_ref().and_then(|site| site.ponds.get(usize::from(index.0))) else {
-            return Err(format!(
+            return Err(Said::plain(format!(
                 "recorded {} for pond number {}; the farm has {} ponds",
                 entry.what.kind().id(),
                 index.0,
                 self.ponds.len()
-            ));
+            )));
         };
         // Of what was done long ago today's depth says nothing.
         let basin = self.basin(index, pond, entry.at.min(now));
-        self.diary
-            .accept(&pond.id, entry, &basin, now)
-            .map_err(|why| format!("recorded {} for pond {}: {why}", entry.what.kind().id(), pond.id))?;
+        self.diary.accept(&pond.id, entry, &basin, now).map_err(|why| {
+            said!(
+                "refused-record",
+                "recorded {kind} for pond {pond}: {why}",
+                kind = kind_said(entry.what.kind()),
+                pond = &pond.id,
+                why = why
+            )
+        })?;
         let number = self.diary.newest.saturating_add(1);
         Ok(Entry { number, basin: Some(basin), ..entry.clone() })
     }

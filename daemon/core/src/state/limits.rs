@@ -7,6 +7,7 @@ use alloc::vec::Vec;
 use super::State;
 use crate::effect::{Effect, LimitChanged};
 use crate::limit_change::{self, LimitChange};
+use crate::said::{Said, said};
 use crate::site::{PondIndex, Site};
 
 impl State {
@@ -39,15 +40,21 @@ impl State {
     ) {
         let at = self.now;
         let Some(mut site) = self.site.clone() else {
-            return self.refuse(format!("changed the limit {key} before any farm was known"), effects);
+            return self
+                .refuse_plainly(format!("changed the limit {key} before any farm was known"), effects);
         };
         let Some(pond) = site.ponds.get_mut(usize::from(index.0)) else {
             let ponds = site.ponds.len();
-            return self.refuse(format!("changed {key} of pond {}: the farm has {ponds}", index.0), effects);
+            return self
+                .refuse_plainly(format!("changed {key} of pond {}: the farm has {ponds}", index.0), effects);
         };
-        let attempt = format!("changing {key} of {}", pond.id);
+        let pond_id = pond.id.clone();
+        let refused = |why: Said| {
+            said!("refused-limit", "changing {key} of {pond}: {why}", key = key, pond = &pond_id, why = why)
+        };
         let Some(reason) = limit_change::reason(reason) else {
-            return self.refuse(format!("{attempt}: say in a few words why; nothing was changed"), effects);
+            let why = said!("refused-limit-why", "say in a few words why; nothing was changed");
+            return self.refuse(refused(why), effects);
         };
         let known = self.limit_changes.iter().position(|own| own.pond == pond.id && own.key == key);
         let configured = known.and_then(|known| self.limit_changes.get(known)).map(|own| own.configured);
@@ -57,13 +64,16 @@ impl State {
             (Some(value), _) => value,
             (None, Some(_)) => configured,
             (None, None) => {
-                return self
-                    .refuse(format!("{attempt}: it is as configured, so nothing is taken back"), effects);
+                let why = said!("refused-limit-same", "it is as configured, so nothing is taken back");
+                return self.refuse(refused(why), effects);
             }
         };
         let limits = match limit_change::changed(&pond.limits, key, value) {
             Ok(limits) => limits,
-            Err(why) => return self.refuse(format!("{attempt}: {why}; nothing was changed"), effects),
+            Err(why) => {
+                let why = said!("refused-unchanged", "{why}; nothing was changed", why = why);
+                return self.refuse(refused(why), effects);
+            }
         };
         pond.limits = limits;
         let id = pond.id.clone();

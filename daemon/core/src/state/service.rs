@@ -55,7 +55,7 @@ impl State {
             let reason = format!(
                 "took a salinity setting of {salinity_psu} from probe number {position}; {lowest} to {highest} PSU is accepted"
             );
-            return self.refuse(reason, effects);
+            return self.refuse_plainly(reason, effects);
         }
         match self.probes.get_mut(position) {
             Some(probe) => {
@@ -66,7 +66,7 @@ impl State {
                     "took a setting of probe number {position}; the farm has {} probes",
                     self.probes.len()
                 );
-                return self.refuse(reason, effects);
+                return self.refuse_plainly(reason, effects);
             }
         }
         self.look_at_setting(position);
@@ -87,12 +87,12 @@ impl State {
                 "took a service step for probe number {position}; the farm has {} probes",
                 self.probes.len()
             );
-            return self.refuse(reason, effects);
+            return self.refuse_plainly(reason, effects);
         };
         let id = site.probes.get(position).map_or("", |probe| probe.id.as_str());
         if let Err(reason) = probe.take_service((site, index), step, by, now, effects) {
             let reason = format!("servicing probe {id}: {reason}");
-            return self.refuse(reason, effects);
+            return self.refuse_plainly(reason, effects);
         }
         self.settle_probe(position, effects);
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };

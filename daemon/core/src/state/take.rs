@@ -54,7 +54,7 @@ impl State {
                     }
                     effects.push(Effect::Reading(reading));
                 }
-                Err(reason) => self.refuse(reason, effects),
+                Err(reason) => self.refuse_plainly(reason, effects),
             }
             let probe = usize::from(sample.probe.0);
             if !probes.contains(&probe) {
@@ -287,7 +287,7 @@ impl State {
                     "took a fault of probe number {position}; the farm has {} probes",
                     self.probes.len()
                 );
-                return self.refuse(reason, effects);
+                return self.refuse_plainly(reason, effects);
             }
         }
         self.settle_probe(position, effects);
@@ -310,24 +310,38 @@ impl State {
                 index.0,
                 self.ponds.len()
             );
-            return self.refuse(reason, effects);
+            return self.refuse_plainly(reason, effects);
         };
         let refusal = if quantity.is_derived() {
-            Some(String::from("it is computed, not entered"))
+            Some(said!("refused-computed", "it is computed, not entered"))
         } else if quality::syntax(quantity, value) != Flag::Pass {
             let (low, high) = quantity.conceivable();
-            Some(format!("accepted is {low} to {high} {}", quantity.unit()))
+            Some(said!(
+                "refused-range",
+                "accepted is {low} to {high} {unit}",
+                low = format!("{low}"),
+                high = format!("{high}"),
+                unit = quantity.unit()
+            ))
         } else {
             taken_at.filter(|&taken| taken - now > AHEAD_TOLERANCE).map(|taken| {
-                format!(
-                    "its time lies {} in the future; up to {} is accepted",
-                    length(taken - now),
-                    length(AHEAD_TOLERANCE)
+                said!(
+                    "refused-ahead",
+                    "its time lies {ahead} in the future; up to {most} is accepted",
+                    ahead = said::length(taken - now),
+                    most = said::length(AHEAD_TOLERANCE)
                 )
             })
         };
         if let Some(refusal) = refusal {
-            let reason = format!("entered {} = {value} for pond {}: {refusal}", quantity.id(), pond.id);
+            let reason = said!(
+                "refused-entry",
+                "entered {what} = {value} for pond {pond}: {why}",
+                what = crate::message::quantity_id(quantity),
+                value = format!("{value}"),
+                pond = &pond.id,
+                why = refusal
+            );
             return self.refuse(reason, effects);
         }
         let at = taken_at.unwrap_or(now);
@@ -414,7 +428,7 @@ impl State {
                     "took a fault of {id}; {} parts of the gateway are in alarm already, which is the most that are kept",
                     self.gateway_alarms.len()
                 );
-                return self.refuse(reason, effects);
+                return self.refuse_plainly(reason, effects);
             }
             self.gateway_alarms.push(gateway_fault::alarm(part, which));
         }
@@ -431,7 +445,7 @@ impl State {
                 let known: Vec<&str> = self.nodes.iter().map(|node| node.id.as_str()).collect();
                 let known = if known.is_empty() { String::from("none") } else { known.join(", ") };
                 let said = if is_there { "there" } else { "gone" };
-                self.refuse(
+                self.refuse_plainly(
                     format!("took that node {id} is {said}; nodes that carry several probes: {known}"),
                     effects,
                 );

@@ -47,7 +47,7 @@ impl State {
         }
         match self.completed_trial(trial, now) {
             Ok(trial) => self.trials.take(&trial, now, by),
-            Err(reason) => self.refuse(reason, effects),
+            Err(reason) => self.refuse_plainly(reason, effects),
         }
     }
 }

@@ -1,44 +1,34 @@
 //! The water's conditions explained.
 
-use alloc::format;
-use alloc::string::String;
-
+use super::conditions::{limit_rules, stands_at};
 use crate::alarm_set::marks::Marks;
-use crate::message::length;
-use crate::time::Span;
+use crate::said::{Said, fixed, said, tenth};
 use crate::water_limits::{Water, WaterLimits};
 
 /// What raises it and what clears it.
-pub(super) fn rules(water: Water, limits: &WaterLimits, marks: Option<&Marks>) -> (String, String) {
+pub(super) fn rules(water: Water, limits: &WaterLimits, marks: Option<&Marks>) -> (Said, Said) {
     let threshold = water.threshold(limits, marks);
-    let (what, unit) = water.subject();
     let decimals = water.decimals();
-    let (beyond, back, edge) = if water.is_below() {
-        ("below", "at or above", threshold.limit + threshold.deadband)
-    } else {
-        ("above", "at or below", threshold.limit - threshold.deadband)
-    };
-    let after = |span: Span| {
-        if span.as_millis() == 0 { String::new() } else { format!(" for {}", length(span)) }
-    };
     let set = limits.of(water).limit;
     let salty = if threshold.limit < set {
         let psu = marks.map(|marks| marks.assumed_psu).unwrap_or_default();
-        format!("; set are {set:.decimals$}, less counts at {psu:.1} PSU")
+        said!(
+            "when-salt",
+            "; set are {set}, less counts at {psu} PSU",
+            set = fixed(set, decimals),
+            psu = tenth(psu)
+        )
     } else {
-        String::new()
+        Said::default()
     };
-    (
-        format!("{what} {beyond} {:.decimals$}{unit}{}{salty}", threshold.limit, after(threshold.on_delay)),
-        format!("{what} {back} {edge:.decimals$}{unit}{}", after(threshold.off_delay)),
-    )
+    limit_rules((water.about(), water.unit()), decimals, (threshold, water.is_below()), salty)
 }
 
 /// How it stands now, where it is not in alarm.
-pub(super) fn stands(water: Water, marks: Option<&Marks>) -> String {
-    let (what, unit) = water.subject();
-    let decimals = water.decimals();
-    marks
-        .and_then(|marks| water.measured(marks))
-        .map_or_else(|| format!("{what}: not known"), |value| format!("{what} {value:.decimals$}{unit}"))
+pub(super) fn stands(water: Water, marks: Option<&Marks>) -> Said {
+    let value = marks.and_then(|marks| water.measured(marks));
+    value.map_or_else(
+        || said!("stands-unknown", "{what}: not known", what = water.about()),
+        |value| stands_at((water.about(), water.unit()), fixed(value, water.decimals())),
+    )
 }

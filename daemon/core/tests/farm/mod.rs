@@ -185,7 +185,7 @@ impl Farm {
 
     pub fn refused(&self) -> Vec<String> {
         let refused = self.effects.iter().filter_map(|effect| match effect {
-            Effect::Refused { reason, .. } => Some(reason.clone()),
+            Effect::Refused { reason, .. } => Some(reason.english().to_owned()),
             _ => None,
         });
         refused.collect()

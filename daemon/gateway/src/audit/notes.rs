@@ -163,7 +163,7 @@ impl Scribe {
             _ => None,
         });
         let told = told.into_iter().map(|told| match refused {
-            Some(reason) => Said { new: "refused".to_owned(), reason: reason.clone(), ..told },
+            Some(reason) => Said { new: "refused".to_owned(), reason: reason.english().to_owned(), ..told },
             None => told,
         });
         notes.extend(told.map(|told| self.note(input.at, by.map(String::as_str), about.place, told)));

@@ -171,7 +171,7 @@ fn take(arguments: &Arguments, act: StepAsk) -> Result<(), Failure> {
             }
             Ok(())
         }
-        Reply::Error { message, bad_request } => {
+        Reply::Error { message, bad_request, .. } => {
             let told = format!("servicing {} failed: {message}", arguments.probe);
             Err(if bad_request { Failure::usage(told) } else { Failure::failed(told) })
         }

@@ -113,7 +113,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         at: at.map(|at| at.to_string()),
     };
     let (warning, checks) = match arguments.daemon.ask(ask)? {
-        Reply::Done { warning, checks } => (warning, checks),
+        Reply::Done { warning, checks, .. } => (warning, checks),
         other => return Err(arguments.daemon.unexpected(&other)),
     };
     let at = at.map_or_else(|| farm.at.clone(), |at| at.to_string());

@@ -73,7 +73,8 @@ pub fn run(arguments: &Arguments) -> Outcome {
             other => return Err(arguments.daemon.unexpected(&other)),
         };
         if arguments.json {
-            out.push_str(&super::json_line(&*own)?);
+            let own = EvidenceStatus { said: None, ..*own };
+            out.push_str(&super::json_line(&own)?);
         } else {
             if !out.is_empty() {
                 out.push('\n');

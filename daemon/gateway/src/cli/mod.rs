@@ -17,6 +17,8 @@ use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::client::{self, ClientError};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
 pub(crate) use replay::At;
+#[cfg(test)]
+pub(crate) use spanish_tests::english_in;
 pub use speech::Speech;
 
 pub mod acknowledge;
@@ -47,6 +49,8 @@ pub mod run;
 pub mod salvage;
 pub mod scan;
 pub mod shelve;
+#[cfg(test)]
+mod spanish_tests;
 mod speech;
 pub mod status;
 pub mod trial;
@@ -235,8 +239,8 @@ impl Daemon {
     /// The failure that an answer of the wrong kind is.
     fn unexpected(&self, reply: &Reply) -> Failure {
         match reply {
-            Reply::Error { message, bad_request: true } => Failure::usage(message.clone()),
-            Reply::Error { message, bad_request: false } => Failure::failed(message.clone()),
+            Reply::Error { message, bad_request: true, .. } => Failure::usage(message.clone()),
+            Reply::Error { message, bad_request: false, .. } => Failure::failed(message.clone()),
             _ => Failure::failed(format!(
                 "what answers at {} is not this version of pondreeve: it sent an answer of another kind",
                 self.socket.display()

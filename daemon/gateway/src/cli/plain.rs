@@ -15,6 +15,7 @@ use crate::local::machine::MachineStatus;
 use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
+use crate::local::said::SaidStatus;
 use crate::texts::said::told;
 use crate::texts::{Words, say};
 
@@ -192,7 +193,8 @@ fn fault_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
         let waiting = farm.waiting_to_forward.to_string();
         let _ = writeln!(out, "  {}", say!(clock.words(), "plain-waiting", waiting = waiting));
     }
-    if let Some(machine) = farm.machine.as_ref().map(MachineStatus::words).filter(|words| !words.is_empty()) {
+    if let Some(machine) = farm.machine.as_ref().map(MachineStatus::said).filter(|said| !said.is_empty()) {
+        let machine = told(clock.words(), machine.english(), SaidStatus::of(&machine).as_deref());
         out.push('\n');
         paragraph(out, &format!("{}: ", say!(clock.words(), "place-gateway")), "  ", &machine);
     }
@@ -257,7 +259,10 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
     }
     if let Some(day) = pond.metabolism.as_ref().and_then(|day| day_words(words, day)) {
         part(out, "plain-day", &say!(words, "plain-day-oxygen", day = day));
-    } else if let Some(why) = pond.metabolism.as_ref().and_then(|day| day.unknown.as_ref()) {
+    } else if let Some((day, why)) =
+        pond.metabolism.as_ref().and_then(|day| Some((day, day.unknown.as_ref()?)))
+    {
+        let why = told(words, why, day.unknown_said.as_deref());
         part(out, "plain-day", &say!(words, "plain-day-unknown", why = why));
     }
     if let Some(crop) = pond.diary.as_ref().and_then(|diary| crop_words(diary, clock)) {
@@ -361,7 +366,8 @@ fn forecast_lines(forecast: &ForecastStatus, pond: &PondStatus, clock: FarmClock
         });
     }
     paragraph(out, &format!("  {}: ", say!(words, "plain-tonight")), "    ", &parts.join(" "));
-    let (at, basis) = (clock.time(&forecast.at), forecast.basis.trim_end_matches('.'));
+    let basis = told(words, &forecast.basis, forecast.basis_said.as_deref());
+    let (at, basis) = (clock.time(&forecast.at), basis.trim_end_matches('.'));
     paragraph(out, "    ", "    ", &say!(words, "plain-made", at = at, basis = basis));
 }
 

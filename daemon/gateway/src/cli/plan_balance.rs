@@ -335,6 +335,7 @@ mod tests {
             refused: None,
             words: String::new(),
             values: serde_json::from_value::<BTreeMap<_, _>>(values).unwrap(),
+            said: None,
         }
     }
 

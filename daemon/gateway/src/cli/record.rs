@@ -124,7 +124,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let at = arguments.at.as_deref().map(|text| time::read("--at", text, &farm)).transpose()?;
     let ask = RecordAsk { pond: pond.clone(), entry, at: at.map(|at| at.to_string()), corrects };
     match arguments.daemon.ask(Ask::Record(Box::new(ask.clone())))? {
-        Reply::Unsure { message } => {
+        Reply::Unsure { message, .. } => {
             let can_ask =
                 !arguments.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
             if !can_ask || !is_so(&message)? {

@@ -64,9 +64,9 @@ pub struct Arguments {
     /// Up to this day; today if not given
     #[arg(long, value_name = "DATE")]
     pub to: Option<String>,
-    /// Language of the page
-    #[arg(long, value_enum, default_value = "en")]
-    pub language: Language,
+    /// Language of the page; the farm's own if not given
+    #[arg(long, value_enum)]
+    pub language: Option<Language>,
     /// The page; its tables are written beside it
     #[arg(long, value_name = "FILE.html", required_unless_present = "json")]
     pub out: Option<PathBuf>,
@@ -93,6 +93,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
             path.with_extension("html").display()
         )));
     }
+    let language = arguments.language.unwrap_or_else(|| Language::of_farm(farm.language.as_deref()));
     let gathered = gather(arguments, farm)?;
     let reports = report::work_out(&gathered);
     if arguments.json {
@@ -101,7 +102,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         super::print(&lines?)?;
     }
     let Some(path) = out else { return Ok(DONE) };
-    let texts = Texts::new(arguments.language);
+    let texts = Texts::new(language);
     let page = report::html(&gathered, &reports, &texts)
         .map_err(|error| Failure::failed(format!("making the page failed: {error}")))?;
     write(path, page.as_bytes())?;

@@ -58,6 +58,11 @@ pub fn run(arguments: &Arguments) -> Outcome {
         farm.ponds.retain(|pond| arguments.ponds.contains(&pond.id));
     }
     if arguments.json {
+        // What its sentences are made of is for consoles.
+        for pond in &mut farm.ponds {
+            pond.forecast.iter_mut().for_each(|forecast| forecast.basis_said = None);
+            pond.metabolism.iter_mut().for_each(|day| day.unknown_said = None);
+        }
         let mut object = serde_json::to_value(&farm)
             .map_err(|error| Failure::failed(format!("writing the answer as JSON failed: {error}")))?;
         if let Some(fields) = object.as_object_mut() {

@@ -6,6 +6,7 @@ use crate::console::text::FarmClock;
 use crate::exit_code::{Failure, Outcome};
 use crate::local::protocol::{Ask, Reply};
 use crate::local::why::WhyStatus;
+use crate::texts::Words;
 
 const AFTER: &str = "\
 Takes the id of any alarm, in alarm or not, or the id of a pond for its advice.
@@ -31,6 +32,9 @@ pub struct Arguments {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -42,9 +46,15 @@ pub struct Arguments {
 /// When no daemon answers, or the id is of nothing.
 pub fn run(arguments: &Arguments) -> Outcome {
     match arguments.daemon.ask(Ask::Why { id: arguments.id.clone() })? {
-        Reply::Why(why) if arguments.json => super::print(&super::json_line(&*why)?),
-        Reply::Why(why) => super::print_plain(&told(&why)),
-        Reply::Error { message, bad_request: true } => {
+        Reply::Why(mut why) if arguments.json => {
+            why.said = None;
+            super::print(&super::json_line(&*why)?)
+        }
+        Reply::Why(why) => {
+            let words = arguments.speech.words(&arguments.daemon.status()?)?;
+            super::print_plain(&told(&why, words))
+        }
+        Reply::Error { message, bad_request: true, .. } => {
             Err(Failure::usage(format!("explaining '{}' failed: {message}", arguments.id)))
         }
         other => Err(arguments.daemon.unexpected(&other)),
@@ -52,8 +62,8 @@ pub fn run(arguments: &Arguments) -> Outcome {
 }
 
 /// In plain lines of at most 80 columns.
-fn told(why: &WhyStatus) -> String {
-    let clock = FarmClock::new(&why.at, why.time_zone_offset_s);
+fn told(why: &WhyStatus, words: Words) -> String {
+    let clock = FarmClock::new(&why.at, why.time_zone_offset_s).read_in(words);
     let mut out = String::new();
     for line in explanation::lines(why, clock, COLUMNS) {
         out.push_str(&line.text);

@@ -1,11 +1,14 @@
 //! What was done, in the language that is spoken: from the values that the daemon tells beside its English line.
 
 use crate::local::diary::DeedStatus;
+use crate::local::said::{PutInStatus, SaidStatus};
+use crate::texts::said::translated;
 use crate::texts::{Words, english, say};
 
 use super::diary::choice_words;
 use super::text::number;
 use super::words::quantity_name;
+use super::{limits, shelving};
 
 /// Decimals of a number as a person writes it: as many as matter.
 fn amount(value: f64) -> String {
@@ -18,7 +21,25 @@ pub(crate) fn deed_words(words: Words, deed: &DeedStatus) -> String {
     if words == english() {
         return deed.words.clone();
     }
+    if let Some(said) = &deed.said {
+        return translated(words, &with_reasons(words, said));
+    }
     made(words, deed).unwrap_or_else(|| choice_words(words, &deed.words))
+}
+
+/// The same with the reasons that the console offers in this language.
+fn with_reasons(words: Words, said: &SaidStatus) -> SaidStatus {
+    let mut own = said.clone();
+    for (name, put_in) in &mut own.with {
+        match put_in {
+            PutInStatus::Text(reason) if name == "reason" => {
+                *reason = limits::reason_words(words, &shelving::reason_words(words, reason));
+            }
+            PutInStatus::Text(_) => {}
+            PutInStatus::Said(part) => *part = with_reasons(words, part),
+        }
+    }
+    own
 }
 
 fn made(words: Words, deed: &DeedStatus) -> Option<String> {
@@ -90,6 +111,15 @@ fn made(words: Words, deed: &DeedStatus) -> Option<String> {
                     .replace("  ", " "),
             )
         }
+        "count" => list(vec![
+            told("left").map(|left| say!(words, "deed-count", left = left)),
+            text("lot").map(|lot| say!(words, "deed-lot", lot = lot)),
+            told("delivered").map(|came| say!(words, "deed-count-delivered", delivered = came)),
+            text("reason")
+                .map(|reason| say!(words, "deed-count-reason", reason = choice_words(words, &reason))),
+        ]),
+        "disturbance" => text("words"),
+        "withdrawal" => text("reason").map(|reason| say!(words, "deed-withdrawn", reason = reason)),
         // Only the alarm's id is more than the kind says.
         "acknowledgement" => deed.words.strip_prefix("acknowledged ").map(str::to_owned),
         "reset" => deed.words.strip_suffix(" checked off").map(str::to_owned),

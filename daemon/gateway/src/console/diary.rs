@@ -69,13 +69,17 @@ const ENDS: Choices = ("harvest", &["partial: some stay", "final: the pond is em
 
 const METHODS: Choices = ("method", &["in place", "in a sample", "diluted 1:1"]);
 
+/// Why containers are gone that were given to no pond.
+const GONE: Choices =
+    ("gone", &["spilled or spoilt", "lent or sold", "sent back", "thrown away", "counted wrongly before"]);
+
 const PRICED: Choices = ("priced", &["shrimp", "feed", "slurry", "power"]);
 
 /// Everything that can be chosen.
-pub(crate) const CHOICES: [Choices; 6] = [WEATHERS, NOTES, COSTS, ENDS, METHODS, PRICED];
+pub(crate) const CHOICES: [Choices; 7] = [WEATHERS, NOTES, COSTS, ENDS, METHODS, GONE, PRICED];
 
 /// The kinds, those of every day first.
-pub(crate) const KINDS: [Kind; 13] = [
+pub(crate) const KINDS: [Kind; 14] = [
     ("feed", &[("field-feed", "hint-kg", Sort::Number), ("field-tray-left", "hint-tray-left", Sort::Number)]),
     (
         "dose",
@@ -115,6 +119,15 @@ pub(crate) const KINDS: [Kind; 13] = [
             ("field-redox", "hint-mv", Sort::Number),
             ("field-thickness", "hint-cm", Sort::Number),
             ("field-measured", "", Sort::Choice(METHODS)),
+        ],
+    ),
+    (
+        "count",
+        &[
+            ("field-left", "hint-left", Sort::Number),
+            ("field-delivered", "hint-delivered", Sort::Number),
+            ("field-lot", "", Sort::Lot),
+            ("field-gone", "", Sort::Choice(GONE)),
         ],
     ),
     (
@@ -464,6 +477,13 @@ impl Form {
             "sludge" => {
                 EntryAsk::Sludge { ph: maybe(0)?, orp_mv: maybe(1)?, depth_cm: maybe(2)?, method: chosen(3) }
             }
+            "count" => EntryAsk::Count {
+                left: needed(0)?,
+                delivered: maybe(1)?,
+                lot: chosen(2),
+                container_kg: None,
+                reason: chosen(3),
+            },
             "stocking" => EntryAsk::Stocking {
                 count: count(0, 1_000.0)?,
                 species: None,

@@ -4,9 +4,11 @@
 use std::fmt::Write as _;
 
 use super::text::{FarmClock, age_words, number, quality, wrap};
-use super::words::{priority_name, quantity_name, state_name};
-use crate::local::why::{InputStatus, WhyStatus};
-use crate::texts::{english, say};
+use super::words::{alarm_name_by_id, priority_name, quantity_name, state_name, test_words};
+use crate::local::said::SaidStatus;
+use crate::local::why::{InputStatus, VerdictStatus, WhySaid, WhyStatus};
+use crate::texts::said::translated;
+use crate::texts::{Words, english, say};
 
 /// Rows a paragraph may take; no text comes near it.
 const PARAGRAPH_ROWS: usize = 40;
@@ -44,9 +46,8 @@ impl Lines {
     }
 
     /// A part with its lines; nothing where there are none.
-    fn part<'a>(&mut self, title: &str, lines: impl IntoIterator<Item = &'a str>) {
-        let mut lines = lines.into_iter().peekable();
-        if lines.peek().is_some() {
+    fn part(&mut self, title: &str, lines: &[String]) {
+        if !lines.is_empty() {
             self.blank();
             self.heading(title);
         }
@@ -60,10 +61,72 @@ impl Lines {
 pub(crate) fn lines(why: &WhyStatus, clock: FarmClock, columns: usize) -> Vec<Line> {
     let mut out = Lines { columns, made: Vec::new() };
     let words = clock.words();
-    if words != english() {
+    let own = Told { words, said: why.said.as_deref().filter(|_| words != english()) };
+    if words != english() && own.said.is_none() {
         out.paragraph("", "", &say!(words, "why-in-english"));
     }
-    let mut head = why.name.clone();
+    for row in wrap(&head(why, own, clock), columns, PARAGRAPH_ROWS) {
+        out.heading(&row);
+    }
+    out.paragraph("  ", "  ", &own.sentence(&why.says, |said| Some(&said.says)));
+    if let Some(verdict) = &why.verdict {
+        out.part(&say!(words, "why-probe-or-water"), &verdict_lines(verdict, own));
+    }
+    let raised = own.sentence(&why.raised_when, |said| Some(&said.raised_when));
+    out.part(&say!(words, "why-raised"), &[raised]);
+    let cleared = own.sentence(&why.clears_when, |said| Some(&said.clears_when));
+    out.part(&say!(words, "why-cleared"), &[cleared]);
+    let source: Vec<String> = why.limit_source.iter().cloned().collect();
+    out.part(&say!(words, "why-limit-from"), &source);
+    let inputs: Vec<String> = why.inputs.iter().map(|input| input_line(input, clock)).collect();
+    out.part(&say!(words, "why-readings"), &inputs);
+    let formulas: Vec<String> = why
+        .formulas
+        .iter()
+        .enumerate()
+        .map(|(place, worked)| {
+            let text = own.sentence(&worked.text, |said| Some(&said.formulas.get(place)?.0));
+            let of = worked.of.as_ref();
+            let of = of.map(|of| own.sentence(of, |said| said.formulas.get(place)?.1.as_ref()));
+            let of = of.map_or_else(String::new, |of| format!(", {of}"));
+            let source = worked.source.as_ref();
+            let source = source.map(|from| own.sentence(from, |said| said.formulas.get(place)?.2.as_ref()));
+            let source = source.map_or_else(String::new, |source| format!(" [{source}]"));
+            format!("{text}{of}{source}")
+        })
+        .collect();
+    out.part(&say!(words, "why-worked-out"), &formulas);
+    let forecast = why.forecast.iter().enumerate();
+    let forecast = forecast.map(|(place, line)| own.sentence(line, |said| said.forecast.get(place)));
+    out.part(&say!(words, "why-forecast"), &forecast.collect::<Vec<String>>());
+    if why.at_the_water {
+        out.blank();
+        out.paragraph("", "", &say!(words, "caution"));
+    }
+    out.made
+}
+
+/// The sentences in the language that is spoken, where the daemon tells what they are made of.
+#[derive(Clone, Copy)]
+struct Told<'a> {
+    words: Words,
+    said: Option<&'a WhySaid>,
+}
+
+impl<'a> Told<'a> {
+    fn sentence(self, in_english: &str, of: impl Fn(&'a WhySaid) -> Option<&'a SaidStatus>) -> String {
+        let said = self.said.and_then(of);
+        said.map_or_else(|| in_english.to_owned(), |said| translated(self.words, said))
+    }
+}
+
+fn head(why: &WhyStatus, own: Told<'_>, clock: FarmClock) -> String {
+    let words = own.words;
+    let mut head = if why.priority.is_some() {
+        alarm_name_by_id(words, &why.id, &why.name)
+    } else {
+        own.sentence(&why.name, |said| Some(&said.name))
+    };
     if let (Some(priority), Some(state)) = (why.priority, &why.state) {
         let priority = priority_name(words, priority).to_lowercase();
         // English says the state's id, which scripts know.
@@ -73,46 +136,25 @@ pub(crate) fn lines(why: &WhyStatus, clock: FarmClock, columns: usize) -> Vec<Li
     if let Some(since) = &why.since {
         let _ = write!(head, " {}", say!(words, "since", at = clock.time_and_day(since)));
     }
-    for row in wrap(&head, columns, PARAGRAPH_ROWS) {
-        out.heading(&row);
+    head
+}
+
+/// What the clues come to, then each of them.
+fn verdict_lines(verdict: &VerdictStatus, own: Told<'_>) -> Vec<String> {
+    let words = own.words;
+    let line = own.sentence(&verdict.line, |said| Some(&said.verdict.as_ref()?.0));
+    let key = format!("leaning-do-{}", verdict.leaning);
+    let known = own.said.and_then(|_| words.find(&key));
+    let todo = known.unwrap_or_else(|| verdict.what_to_do.clone());
+    let mut lines = vec![format!("{} {line}. {todo}", verdict.probe)];
+    for (place, (kind, says, points)) in verdict.clues.iter().enumerate() {
+        let side = words.get(if *points > 0 { "why-side-probe" } else { "why-side-water" });
+        let says = own.sentence(says, |said| said.verdict.as_ref()?.1.get(place));
+        let known = own.said.and_then(|_| words.find(&format!("clue-kind-{kind}")));
+        let kind = known.unwrap_or_else(|| kind.clone());
+        lines.push(format!("{side} {}: {says} ({kind})", points.unsigned_abs()));
     }
-    out.paragraph("  ", "  ", &why.says);
-    if let Some(verdict) = &why.verdict {
-        let head = format!("{} {}. {}", verdict.probe, verdict.line, verdict.what_to_do);
-        let clues: Vec<String> = verdict
-            .clues
-            .iter()
-            .map(|(kind, says, points)| {
-                let side = words.get(if *points > 0 { "why-side-probe" } else { "why-side-water" });
-                format!("{side} {}: {says} ({kind})", points.unsigned_abs())
-            })
-            .collect();
-        out.part(
-            &say!(words, "why-probe-or-water"),
-            [head.as_str()].into_iter().chain(clues.iter().map(String::as_str)),
-        );
-    }
-    out.part(&say!(words, "why-raised"), [why.raised_when.as_str()]);
-    out.part(&say!(words, "why-cleared"), [why.clears_when.as_str()]);
-    out.part(&say!(words, "why-limit-from"), why.limit_source.as_deref());
-    let inputs: Vec<String> = why.inputs.iter().map(|input| input_line(input, clock)).collect();
-    out.part(&say!(words, "why-readings"), inputs.iter().map(String::as_str));
-    let formulas: Vec<String> = why
-        .formulas
-        .iter()
-        .map(|worked| {
-            let of = worked.of.as_ref().map(|of| format!(", {of}")).unwrap_or_default();
-            let source = worked.source.as_ref().map(|source| format!(" [{source}]")).unwrap_or_default();
-            format!("{}{of}{source}", worked.text)
-        })
-        .collect();
-    out.part(&say!(words, "why-worked-out"), formulas.iter().map(String::as_str));
-    out.part(&say!(words, "why-forecast"), why.forecast.iter().map(String::as_str));
-    if why.at_the_water {
-        out.blank();
-        out.paragraph("", "", &say!(words, "caution"));
-    }
-    out.made
+    lines
 }
 
 fn input_line(input: &InputStatus, clock: FarmClock) -> String {
@@ -142,6 +184,7 @@ fn input_line(input: &InputStatus, clock: FarmClock) -> String {
         age = age,
     );
     for (test, flag, says) in &input.disliked {
+        let says = test_words(words, test, says);
         let told = say!(words, "why-test", test = test, flag = *flag, says = says);
         let _ = write!(line, "; {told}");
     }

@@ -160,7 +160,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let socket = folder.path().join("socket");
         let listener = UnixListener::bind(&socket).unwrap();
-        let refusal = Reply::Error { message: "no such alarm".to_owned(), bad_request: true };
+        let refusal = Reply::refusal(&pondreeve_core::said::Said::plain("no such alarm"), true);
         let daemon = async {
             let (asked, mut stream) = request(&listener).await;
             answer(&mut stream, &refusal).await;

@@ -18,8 +18,9 @@
 //! The console never shows a state it last heard as the present one, never sends later what could not be
 //! sent at once, and never acknowledges an alarm that came on top within a moment of the key.
 
+mod answers;
 mod aside;
-mod deed_words;
+pub(crate) mod deed_words;
 mod deeds;
 pub(crate) mod diary;
 mod draw;
@@ -45,6 +46,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
 use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::texts::said::told;
 use crate::texts::{Choice, Words, chosen, say};
 
 use draw::{Curve, Link, Nights, Screen};
@@ -282,7 +284,10 @@ impl<W: std::io::Write> Console<'_, W> {
         if let Ask::History { pond, .. } = ask {
             let (points, trouble) = match answer {
                 Ok(Reply::History { points }) => (points, None),
-                Ok(Reply::Error { message, .. }) | Err(message) => (Vec::new(), Some(message)),
+                Ok(Reply::Error { message, said, .. }) => {
+                    (Vec::new(), Some(told(words, &message, said.as_deref())))
+                }
+                Err(message) => (Vec::new(), Some(message)),
                 Ok(other) => (Vec::new(), Some(unexpected(words, &other))),
             };
             self.curve = Some(Curve { pond: pond.clone(), points, trouble });
@@ -291,7 +296,10 @@ impl<W: std::io::Write> Console<'_, W> {
         if let Ask::Night { pond } = ask {
             let (status, trouble) = match answer {
                 Ok(Reply::Night(status)) => (Some(status), None),
-                Ok(Reply::Error { message, .. }) | Err(message) => (None, Some(message)),
+                Ok(Reply::Error { message, said, .. }) => {
+                    (None, Some(told(words, &message, said.as_deref())))
+                }
+                Err(message) => (None, Some(message)),
                 Ok(other) => (None, Some(unexpected(words, &other))),
             };
             self.nights = Some(Nights { pond: pond.clone(), status, trouble });
@@ -301,7 +309,9 @@ impl<W: std::io::Write> Console<'_, W> {
             Ok(Reply::Why(why)) => return self.ui.explained(why),
             Ok(Reply::Limits { limits }) => return self.ui.told_limits(limits),
             Ok(Reply::Deeds { deeds, .. }) => return self.ui.told_deeds(deeds),
-            Ok(Reply::Unsure { message }) => return self.ui.unsure(message, self.now_ms()),
+            Ok(Reply::Unsure { message, said }) => {
+                return self.ui.unsure(told(words, &message, said.as_deref()), self.now_ms());
+            }
             Ok(Reply::Recorded(recorded)) => {
                 let now_ms = self.now_ms();
                 if let Some(Action::Ask(ask)) = self.ui.recorded(recorded, self.farm.as_deref(), now_ms) {
@@ -309,8 +319,10 @@ impl<W: std::io::Write> Console<'_, W> {
                 }
                 return;
             }
-            Ok(Reply::Done { warning, .. }) => Ok(warning),
-            Ok(Reply::Error { message, .. }) => Err(message),
+            Ok(Reply::Done { warning, warning_said, .. }) => {
+                Ok(warning.map(|warning| told(words, &warning, warning_said.as_deref())))
+            }
+            Ok(Reply::Error { message, said, .. }) => Err(told(words, &message, said.as_deref())),
             Ok(other) => Err(unexpected(words, &other)),
             Err(why) => Err(why),
         };

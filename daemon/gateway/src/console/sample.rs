@@ -5,7 +5,7 @@ use crate::local::protocol::{
     FaultStatus, ForecastStatus, HistoryPoint, HornTestStatus, MetabolismStatus, NextCallStatus, PondStatus,
     ReadingStatus,
 };
-
+use crate::local::said::{PutInStatus, SaidStatus};
 use crate::local::why::{InputStatus, VerdictStatus, WhyStatus, WorkedStatus};
 
 /// 02:14 on the farm, five hours behind UTC.
@@ -58,6 +58,7 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
             below: vec![(4.0, None, 0.04), (3.0, None, 0.01), (2.0, None, 0.0)],
             basis: "last night's low 3.9, -0.2 as the water holds less oxygen; from 9 nights of this pond"
                 .to_owned(),
+            basis_said: Some(Box::new(basis_said())),
         }),
         no_forecast: None,
         forecast_score: None,
@@ -81,6 +82,7 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
                 aerators_mg_l: 1.9,
             }),
             unknown: None,
+            unknown_said: None,
             production_per_week_mg_l: Some(0.83),
             respiration_per_week_mg_l: Some(0.4),
             trend_days: 12,
@@ -104,6 +106,22 @@ fn pond(id: &str, name: &str, oxygen: f64, slope: f64, lowest: f64) -> PondStatu
         ],
         do_low_mg_l: [4.0, 3.0, 2.0],
     }
+}
+
+/// What the forecasts rest on, beside the English.
+fn basis_said() -> SaidStatus {
+    let said = |key: &str, with: Vec<(&str, PutInStatus)>| SaidStatus {
+        key: key.to_owned(),
+        english: "in English".to_owned(),
+        with: with.into_iter().map(|(name, own)| (name.to_owned(), own)).collect(),
+    };
+    let text = |text: &str| PutInStatus::Text(text.to_owned());
+    let part = |key: &str, with: Vec<(&str, PutInStatus)>| PutInStatus::Said(said(key, with));
+    let low = part("basis-last-night", vec![("low", text("3.9"))]);
+    let less = part("basis-as", vec![("by", text("-0.2")), ("why", part("basis-holds-less", vec![]))]);
+    let sum = part("joined", vec![("between", text(", ")), ("part", low), ("part", less)]);
+    let nights = part("basis-nights", vec![("nights", text("9"))]);
+    said("basis-from", vec![("sum", sum), ("nights", nights), ("farm", text(""))])
 }
 
 /// Four ponds, all well.
@@ -376,5 +394,6 @@ pub(crate) fn doubted_oxygen() -> WhyStatus {
             what_to_do: "Start aerators all the same.".to_owned(),
         }),
         at_the_water: true,
+        said: None,
     }
 }

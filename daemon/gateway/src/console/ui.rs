@@ -82,7 +82,7 @@ pub(crate) struct Ui {
     /// What is explained on the page of reasons, once the daemon has answered.
     pub(crate) why: Option<Box<WhyStatus>>,
     /// What that page is about.
-    why_id: String,
+    pub(super) why_id: String,
     /// First row shown of the help page or of the page of reasons.
     pub(crate) scroll: usize,
     /// Reading being entered.
@@ -104,7 +104,7 @@ pub(crate) struct Ui {
     top: Option<Occurrence>,
     top_since_ms: u64,
     /// Id and words of the alarm whose acknowledgement is on its way.
-    pending: Option<(String, String)>,
+    pub(super) pending: Option<(String, String)>,
     unacknowledged: Vec<Occurrence>,
     bell_ms: u64,
 }
@@ -212,70 +212,6 @@ impl Ui {
     /// Whether the acknowledgement of this alarm is on its way.
     pub(crate) fn is_pending(&self, id: &str) -> bool {
         self.pending.as_ref().is_some_and(|(pending, _)| pending == id)
-    }
-
-    /// The daemon's answer to an [`Action::Ask`].
-    pub(crate) fn answered(&mut self, ask: &Ask, answer: Result<Option<String>, String>, now_ms: u64) {
-        let words = self.words;
-        match (ask, answer) {
-            (Ask::Acknowledge { .. }, Ok(None)) => {
-                let text = match &self.pending {
-                    Some((_, label)) => say!(words, "said-acknowledged-what", label = label),
-                    None => say!(words, "said-acknowledged"),
-                };
-                self.say(&text, false, now_ms);
-            }
-            (Ask::Acknowledge { .. }, Ok(Some(warning))) => {
-                self.say(&say!(words, "said-acknowledged-but", warning = warning), true, now_ms);
-            }
-            (Ask::Acknowledge { .. }, Err(why)) => {
-                self.pending = None;
-                self.say(&say!(words, "said-not-acknowledged", why = why), true, now_ms);
-            }
-            (Ask::Enter { .. }, Ok(warning)) => {
-                let entry = self.entry.take();
-                let said = entry.as_ref().map_or_else(String::new, |entry| entry.said.clone());
-                let converted = entry.as_ref().and_then(|entry| entry.converted.clone());
-                let difference = entry.and_then(|entry| entry.difference);
-                let trouble = warning.is_some() || difference.is_some();
-                let text = match (warning, difference) {
-                    (Some(warning), _) => say!(words, "said-kept-but", warning = warning),
-                    (None, Some(difference)) => say!(words, "said-kept-different", difference = difference),
-                    (None, None) => match converted {
-                        Some(converted) => {
-                            say!(words, "said-kept-converted", said = said, converted = converted)
-                        }
-                        None => say!(words, "said-kept", said = said),
-                    },
-                };
-                self.say(&text, trouble, now_ms);
-                if self.page == Page::Entry {
-                    self.page = self.back;
-                }
-            }
-            (Ask::Enter { .. }, Err(why)) => {
-                if let Some(entry) = &mut self.entry {
-                    entry.sending = false;
-                }
-                self.say(&say!(words, "said-not-kept", why = why), true, now_ms);
-            }
-            (Ask::Shelve { .. } | Ask::Unshelve { .. } | Ask::Reset { .. }, answer) => {
-                self.moved_aside(ask, &answer, now_ms);
-            }
-            (Ask::ChangeLimit { .. }, answer) => self.limit_changed(&answer, now_ms),
-            (Ask::Limits { .. }, Err(why)) => {
-                self.say(&say!(words, "said-no-limits", why = why), true, now_ms);
-            }
-            (Ask::Record(_), answer) => self.not_recorded(answer, now_ms),
-            (Ask::Deeds { .. }, Err(why)) => self.say(&say!(words, "said-no-diary", why = why), true, now_ms),
-            (Ask::Why { .. }, Err(why)) => {
-                if self.page == Page::Why && self.why.is_none() {
-                    self.page = self.back;
-                }
-                self.say(&say!(words, "said-not-explained", why = why), true, now_ms);
-            }
-            _ => {}
-        }
     }
 
     /// The daemon is heard again: what was said about its absence is over.
@@ -473,13 +409,6 @@ impl Ui {
         self.page = Page::Why;
         self.why_id = id.clone();
         Some(Action::Ask(Ask::Why { id }))
-    }
-
-    /// The daemon explained what was asked about.
-    pub(crate) fn explained(&mut self, why: Box<WhyStatus>) {
-        if why.id == self.why_id {
-            self.why = Some(why);
-        }
     }
 
     fn entry_key(&mut self, key: Key, farm: Option<&FarmStatus>, live: bool, now_ms: u64) -> Option<Action> {

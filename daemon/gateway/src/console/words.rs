@@ -1,5 +1,8 @@
 //! Names of quantities, states and priorities as a person says them.
 
+use pondreeve_core::gateway_fault;
+use pondreeve_core::input::GatewayPart;
+
 use super::shelving;
 use super::text::{FarmClock, age_words, number, signed};
 use crate::local::protocol::{AlarmStatus, FarmStatus, HornTestStatus, MetabolismStatus};
@@ -17,17 +20,34 @@ pub(crate) fn quantity_short_name(words: Words, id: &str) -> String {
 
 /// An alarm's name. It goes with the last part of its id; English is as the daemon says it.
 pub(crate) fn alarm_name(words: Words, alarm: &AlarmStatus) -> String {
+    alarm_name_by_id(words, &alarm.id, &alarm.name)
+}
+
+/// The same by its id, `name` being what the daemon says.
+pub(crate) fn alarm_name_by_id(words: Words, id: &str, name: &str) -> String {
     if words == english() {
-        return alarm.name.clone();
+        return name.to_owned();
     }
-    let (place, kind) = alarm.id.split_once('.').unwrap_or(("", &alarm.id));
+    let (key, which) = alarm_key(id);
+    if words.has(&key) { say!(words, &key, which = which).trim_end().to_owned() } else { name.to_owned() }
+}
+
+/// Key of an alarm's name, and the probe, node or part that is put into it.
+pub(crate) fn alarm_key(id: &str) -> (String, &str) {
+    let (place, kind) = id.split_once('.').unwrap_or(("", id));
     let (kind, which) = kind.split_once('.').unwrap_or((kind, ""));
-    let key = match (kind, place) {
-        ("probe-fault", _) => "alarm-probe-fault".to_owned(),
-        (part, "gateway") => format!("alarm-gateway-{part}"),
-        (kind, _) => format!("alarm-{kind}"),
-    };
-    if words.has(&key) { say!(words, &key, which = which).trim_end().to_owned() } else { alarm.name.clone() }
+    // What hangs on no pond is the gateway's too, such as a probe at the mast.
+    let is_part =
+        place == "gateway" && GatewayPart::ALL.iter().any(|part| gateway_fault::id(*part, which) == id);
+    (format!("alarm-{}{kind}", if is_part { "gateway-" } else { "" }), which)
+}
+
+/// What a quality test complains of, by the test's id; `says` is what the daemon says.
+pub(crate) fn test_words(words: Words, id: &str, says: &str) -> String {
+    if words == english() {
+        return says.to_owned();
+    }
+    words.find(&format!("test-{}", id.replace('_', "-"))).unwrap_or_else(|| says.to_owned())
 }
 
 /// A priority in one word.

@@ -59,7 +59,7 @@ impl Engine {
         let refused: Vec<&str> = applied
             .iter()
             .filter_map(|own| match own {
-                Applied::Refused(reason) => Some(reason.as_str()),
+                Applied::Refused(reason) => Some(reason.english()),
                 _ => None,
             })
             .collect();

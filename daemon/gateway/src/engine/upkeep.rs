@@ -5,6 +5,7 @@ use std::time::Instant;
 
 use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
+use pondreeve_core::said::Said;
 use pondreeve_core::{Event, Timestamp};
 
 use super::replay::{Replayed, replay};
@@ -96,7 +97,7 @@ impl Engine {
         // Not through `take`, which could end up here again.
         let detail = quarantine_detail(seq, "when it arrived");
         self.step_fault(GatewayPart::Quarantine, "", Some(detail.clone()));
-        Applied::Refused(detail)
+        Applied::Refused(Said::plain(detail))
     }
 
     pub(super) async fn rebuild(&mut self) {

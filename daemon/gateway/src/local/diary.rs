@@ -4,8 +4,11 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::said::SaidStatus;
+
 mod cautions;
 mod counter;
+pub(crate) mod deeds;
 mod entries;
 #[cfg(test)]
 mod tests;
@@ -222,6 +225,9 @@ pub struct DeedStatus {
     pub words: String,
     /// What was said and what follows from it; units stand last in the names.
     pub values: BTreeMap<String, serde_json::Value>,
+    /// What the line is made of, for other languages, where the values do not say it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said: Option<Box<SaidStatus>>,
 }
 
 /// An entry as it was taken.
@@ -233,6 +239,12 @@ pub struct RecordedStatus {
     pub told: Vec<String>,
     /// What to mind.
     pub cautions: Vec<String>,
+    /// What the sentences are made of, for other languages.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub told_said: Vec<SaidStatus>,
+    /// The same of what to mind.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cautions_said: Vec<SaidStatus>,
 }
 
 /// A pond's diary in short.
@@ -280,6 +292,26 @@ pub struct CropStatus {
 }
 
 pub(super) use entries::diary_status;
+
+/// An entry in one line, with its kind; other languages tell of harvests, stockings and the dead in their numbers.
+pub(crate) fn line_said(entry: &pondreeve_core::diary::Entry) -> pondreeve_core::said::Said {
+    use pondreeve_core::diary::What;
+    use pondreeve_core::said::Said;
+    let with = |key, values: Vec<(&'static str, String)>| {
+        let arguments = values.into_iter().map(|(name, value)| (name.into(), value.into())).collect();
+        Said::new(line(entry), key, arguments)
+    };
+    match &entry.what {
+        What::Harvest(own) if own.is_final => with("noted-final-harvest", vec![("kg", own.kg.to_string())]),
+        What::Harvest(own) => with("noted-partial-harvest", vec![("kg", own.kg.to_string())]),
+        What::Stocking(own) => with("noted-stocking", vec![("count", own.count.to_string())]),
+        What::Mortality(own) => match (own.count, own.kg) {
+            (Some(count), _) => with("noted-dead", vec![("count", count.to_string())]),
+            (None, kg) => with("noted-dead-kg", vec![("kg", kg.unwrap_or_default().to_string())]),
+        },
+        _ => Said::plain(line(entry)),
+    }
+}
 
 /// An entry in one line, with its kind.
 pub(crate) fn line(entry: &pondreeve_core::diary::Entry) -> String {

@@ -4,12 +4,14 @@ use pondreeve_core::Timestamp;
 use pondreeve_core::evidence::baci::{Interval, Period};
 use pondreeve_core::evidence::differed::Difference;
 use pondreeve_core::evidence::trial::{Fixed, are_apart};
-use pondreeve_core::evidence::verdict::{CAUTION, Verdict, together};
+use pondreeve_core::evidence::verdict::{Reason, Verdict, caution, together};
 use pondreeve_core::evidence::{Method, Series};
+use pondreeve_core::said::{Said, said};
 use serde::{Deserialize, Serialize};
 
 use super::protocol::Reply;
 use super::requests::{Counter, Refusal};
+use super::said::SaidStatus;
 use super::trial::TrialStatus;
 
 mod gather;
@@ -68,6 +70,26 @@ pub struct EvidenceStatus {
     pub caution: String,
     /// How it was reckoned, with sources.
     pub formulas: Vec<String>,
+    /// What the sentences are made of, for other languages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said: Option<Box<EvidenceSaid>>,
+}
+
+/// The sentences of an evidence with what they are made of, each list in the order of its English.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EvidenceSaid {
+    /// Why no more.
+    pub reasons: Vec<SaidStatus>,
+    /// Why doses do not count.
+    pub doses_lost: Vec<SaidStatus>,
+    /// What else differed.
+    pub differed: Vec<SaidStatus>,
+    /// What else was noted.
+    pub noted: Vec<SaidStatus>,
+    /// Said beside every result of a single pair.
+    pub caution: SaidStatus,
+    /// How it was reckoned.
+    pub formulas: Vec<SaidStatus>,
 }
 
 /// An estimate.
@@ -187,21 +209,38 @@ fn difference(own: &Difference) -> DifferedStatus {
 }
 
 /// How it was reckoned.
-fn formulas(method: Method) -> Vec<String> {
-    let lines: &[&str] = match method {
-        Method::BeforeAfter => &[
-            "effect = (treated after - before) - (control after - before), means of the days that both know (BACI; Stewart-Oaten and others 1986, Ecology 67)",
-            "n days are worth n (1 - r) / (1 + r); r is the correlation of a day with the next, mended for short series (Marriott and Pope 1954, Biometrika 41) and raised by its own standard error",
-            "interval = effect ± t x SD x sqrt(1/worth before + 1/worth after), t with worth before + worth after - 2 degrees of freedom",
-            "beside it: the share of other days for the first dose that would show as much",
+fn formulas(method: Method) -> Vec<Said> {
+    match method {
+        Method::BeforeAfter => vec![
+            said!(
+                "method-baci",
+                "effect = (treated after - before) - (control after - before), means of the days that both know (BACI; Stewart-Oaten and others 1986, Ecology 67)"
+            ),
+            said!(
+                "method-worth",
+                "n days are worth n (1 - r) / (1 + r); r is the correlation of a day with the next, mended for short series (Marriott and Pope 1954, Biometrika 41) and raised by its own standard error"
+            ),
+            said!(
+                "method-interval",
+                "interval = effect ± t x SD x sqrt(1/worth before + 1/worth after), t with worth before + worth after - 2 degrees of freedom"
+            ),
+            said!(
+                "method-other-days",
+                "beside it: the share of other days for the first dose that would show as much"
+            ),
         ],
-        Method::Doses => &[
-            "of each dose: the day after less the mean of the three days before, treated less control; days with other light (20 %), aeration (10 %), a service or no value do not count, and older ones, up to five days back, take their place",
-            "interval = mean over the doses ± t x SD / sqrt(doses)",
-            "beside it: the share of draws of as many sham days, from weeks without a dose, that show as much",
+        Method::Doses => vec![
+            said!(
+                "method-doses",
+                "of each dose: the day after less the mean of the three days before, treated less control; days with other light (20 %), aeration (10 %), a service or no value do not count, and older ones, up to five days back, take their place"
+            ),
+            said!("method-doses-interval", "interval = mean over the doses ± t x SD / sqrt(doses)"),
+            said!(
+                "method-shams",
+                "beside it: the share of draws of as many sham days, from weeks without a dose, that show as much"
+            ),
         ],
-    };
-    lines.iter().map(|&line| line.to_owned()).collect()
+    }
 }
 
 /// The status of what was found.
@@ -218,7 +257,7 @@ fn status(fixed: &Fixed, all: &[Fixed], found: &Found) -> EvidenceStatus {
     let mut effect = None;
     let (mut usual, mut correlation, mut chance) = (None, None, None);
     let mut worth: [Option<Period>; 2] = [None; 2];
-    let (mut counted, mut lost) = (None, Vec::new());
+    let (mut counted, mut lost, mut lost_said) = (None, Vec::new(), Vec::new());
     match &found.numbers {
         Numbers::Days(Ok(own)) => {
             effect = Some(EffectStatus::of(&own.interval, None));
@@ -233,8 +272,8 @@ fn status(fixed: &Fixed, all: &[Fixed], found: &Found) -> EvidenceStatus {
             chance = own.sham_chance;
             counted = Some(own.doses.len());
             let told = own.lost.iter();
-            lost =
-                told.map(|(day, why)| LostStatus { day: date(*day), why: why.words().to_owned() }).collect();
+            lost = told.map(|(day, why)| LostStatus { day: date(*day), why: why.words().into() }).collect();
+            lost_said = own.lost.iter().map(|(_, why)| SaidStatus::from(&why.words())).collect();
         }
         Numbers::Days(Err(_)) | Numbers::None => {}
     }
@@ -253,12 +292,24 @@ fn status(fixed: &Fixed, all: &[Fixed], found: &Found) -> EvidenceStatus {
             }
         },
     );
+    let reasons: Vec<Said> = reasons.iter().map(Reason::words).collect();
+    let (caution, formulas) = (caution(), formulas(trial.method));
+    let english = |said: &[Said]| said.iter().map(|own| own.english().to_owned()).collect::<Vec<_>>();
+    let all_said = |said: &[Said]| said.iter().map(SaidStatus::from).collect::<Vec<_>>();
     EvidenceStatus {
+        said: Some(Box::new(EvidenceSaid {
+            reasons: all_said(&reasons),
+            doses_lost: lost_said,
+            differed: found.differed.iter().map(|own| (&own.factor.said()).into()).collect(),
+            noted: all_said(&found.noted),
+            caution: (&caution).into(),
+            formulas: all_said(&formulas),
+        })),
         trial: TrialStatus::of(fixed),
         earlier,
         level: level.id().to_owned(),
         verdict: level.words().to_owned(),
-        reasons: reasons.iter().map(pondreeve_core::evidence::verdict::Reason::words).collect(),
+        reasons: english(&reasons),
         unit: trial.outcome.unit().to_owned(),
         decimals: trial.outcome.decimals(),
         effect,
@@ -271,12 +322,12 @@ fn status(fixed: &Fixed, all: &[Fixed], found: &Found) -> EvidenceStatus {
         doses_counted: counted,
         doses_lost: lost,
         differed: found.differed.iter().map(difference).collect(),
-        noted: found.noted.clone(),
+        noted: english(&found.noted),
         treated_days: days(&found.treated),
         control_days: days(&found.control),
         together: None,
-        caution: CAUTION.to_owned(),
-        formulas: formulas(trial.method),
+        caution: caution.into(),
+        formulas: english(&formulas),
     }
 }
 

@@ -122,6 +122,9 @@ pub struct MetabolismStatus {
     pub balance: Option<BalanceStatus>,
     /// Why it is not known, where it is not.
     pub unknown: Option<String>,
+    /// What that is made of, for other languages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unknown_said: Option<Box<SaidStatus>>,
     /// Change of the production in a week, mg/L in a day, where enough days are known.
     pub production_per_week_mg_l: Option<f64>,
     /// The same of the respiration.
@@ -190,6 +193,9 @@ pub struct ForecastStatus {
     pub below: Vec<(f64, Option<String>, f64)>,
     /// What it rests on.
     pub basis: String,
+    /// What that is made of, for other languages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub basis_said: Option<Box<SaidStatus>>,
 }
 
 /// The last nights' forecasts beside what came.

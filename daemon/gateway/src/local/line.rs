@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
+use pondreeve_core::said::Said;
 use serde::{Deserialize, Serialize};
 use tokio::sync::oneshot;
 
@@ -60,7 +61,7 @@ impl Counter {
             Ok(loan) => (Reply::LineLent(Box::new(self.lent_line(bus, &loan))), Some(loan)),
             Err(why) => {
                 let message = format!("borrowing the line of bus {} ({device}): {why}", bus.id);
-                (Reply::Error { message, bad_request: false }, None)
+                (Reply::refusal(&Said::plain(message), false), None)
             }
         }
     }

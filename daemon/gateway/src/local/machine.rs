@@ -1,5 +1,6 @@
 //! The gateway computer as it is said over the socket, and in one line for people.
 
+use pondreeve_core::said::{Said, said};
 use serde::{Deserialize, Serialize};
 
 use crate::machine::{Health, Supply, TimeService};
@@ -69,37 +70,55 @@ fn size(bytes: u64) -> String {
 
 impl MachineStatus {
     /// In one line.
-    pub fn words(&self) -> String {
+    pub fn said(&self) -> Said {
         let mut parts = Vec::new();
         if let Some(c) = self.temperature_c {
-            parts.push(format!("{c:.0} °C"));
+            parts.push(Said::plain(format!("{c:.0} °C")));
         }
         match self.supply_good {
-            Some(true) => parts.push("supply good".to_owned()),
-            Some(false) => parts.push("SUPPLY TOO LOW".to_owned()),
+            Some(true) => parts.push(said!("machine-supply", "supply good")),
+            Some(false) => parts.push(said!("machine-supply-low", "SUPPLY TOO LOW")),
             None => {}
         }
         if let (Some(store), Some(room)) = (self.store_bytes, self.room_bytes) {
-            parts.push(format!("store {}, room for {}", size(store), size(room)));
+            parts.push(said!(
+                "machine-store",
+                "store {store}, room for {room}",
+                store = size(store),
+                room = size(room)
+            ));
         }
         match (self.written_bytes, self.rated_bytes) {
             (Some(written), Some(rated)) if rated > 0 => {
                 let share = written as f64 / rated as f64 * 100.0;
-                parts.push(format!("{} written, {share:.1} % of the card's rated life", size(written)));
+                parts.push(said!(
+                    "machine-written-of",
+                    "{written} written, {share} % of the card's rated life",
+                    written = size(written),
+                    share = format!("{share:.1}")
+                ));
             }
-            (Some(written), _) => parts.push(format!("{} written to the card", size(written))),
+            (Some(written), _) => {
+                parts.push(said!("machine-written", "{written} written to the card", written = size(written)))
+            }
             (None, _) => {}
         }
         if let Some(used) = self.disk_says_used {
-            parts.push(format!("the disk says {:.0} % of its life is used", used * 100.0));
+            parts.push(said!(
+                "machine-disk",
+                "the disk says {used} % of its life is used",
+                used = format!("{:.0}", used * 100.0)
+            ));
         }
         match (self.clock_synchronised, self.battery_clock) {
-            (Some(true), _) => parts.push("clock set by a time server".to_owned()),
-            (Some(false), _) => parts.push("no time server has answered".to_owned()),
-            (None, Some(false)) => parts.push("no battery clock, no time service known".to_owned()),
+            (Some(true), _) => parts.push(said!("machine-clock", "clock set by a time server")),
+            (Some(false), _) => parts.push(said!("machine-no-server", "no time server has answered")),
+            (None, Some(false)) => {
+                parts.push(said!("machine-no-clock", "no battery clock, no time service known"));
+            }
             (None, _) => {}
         }
-        parts.join("; ")
+        Said::joined(parts, "; ")
     }
 }
 
@@ -121,11 +140,11 @@ mod tests {
             battery_clock: Some(true),
         };
         assert_eq!(
-            status.words(),
+            status.said().english(),
             "48 °C; supply good; store 412 MB, room for 25 GB; 812 GB written, 2.0 % of the card's rated life; \
              clock set by a time server"
         );
         let bare = MachineStatus { battery_clock: Some(false), ..MachineStatus::default() };
-        assert_eq!(bare.words(), "no battery clock, no time service known");
+        assert_eq!(bare.said().english(), "no battery clock, no time service known");
     }
 }

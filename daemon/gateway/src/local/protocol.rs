@@ -3,6 +3,7 @@
 //! A client sends [`Request`]s; the daemon answers each with one [`Reply`], in order, except after
 //! [`Ask::Watch`], where a [`Reply::Status`] follows each second and at once on an alarm change.
 
+use pondreeve_core::said::Said;
 use serde::{Deserialize, Serialize};
 
 pub use super::alarms::{AlarmLoadStatus, AlarmStatus, FrequentAlarm, ShelfStatus};
@@ -20,6 +21,7 @@ use super::limits::LimitStatus;
 pub use super::line::{LentLine, LentProbe};
 use super::mass_balance::{FeedAsk, FeedLoadStatus};
 use super::night::NightStatus;
+use super::said::SaidStatus;
 use super::service::StepAsk;
 use super::trial::{TrialAsk, TrialStatus};
 use super::why::WhyStatus;
@@ -241,6 +243,9 @@ pub enum Reply {
     Done {
         /// Such as "the store is full: kept in memory only".
         warning: Option<String>,
+        /// What the warning is made of, for other languages.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        warning_said: Option<Box<SaidStatus>>,
         /// What was entered, held against the pond's probes; empty where there is nothing to compare.
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         checks: Vec<CheckStatus>,
@@ -251,6 +256,9 @@ pub enum Reply {
     Unsure {
         /// What contradicts what.
         message: String,
+        /// What that is made of, for other languages.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        said: Option<Box<SaidStatus>>,
     },
     /// What people did, oldest first.
     Deeds {
@@ -326,6 +334,9 @@ pub enum Reply {
     Error {
         /// What was attempted, on what, and what would have been accepted.
         message: String,
+        /// What that is made of, for other languages.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        said: Option<Box<SaidStatus>>,
         /// Whether the request was at fault (exit 2) rather than the doing (exit 1).
         bad_request: bool,
     },
@@ -414,4 +425,20 @@ pub struct RollUp {
     pub failed: u32,
     /// Readings that did not come.
     pub missing: u32,
+}
+
+impl Reply {
+    /// Not done.
+    pub fn refusal(why: &Said, bad_request: bool) -> Self {
+        Self::Error { message: why.english().to_owned(), said: SaidStatus::of(why), bad_request }
+    }
+
+    /// Done, with what should be known all the same.
+    pub fn done(warning: Option<&Said>) -> Self {
+        Self::Done {
+            warning: warning.map(|told| told.english().to_owned()),
+            warning_said: warning.and_then(SaidStatus::of),
+            checks: Vec::new(),
+        }
+    }
 }

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve_core::call::Outcome;
+use pondreeve_core::said::{Said, said};
 use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::why::Known;
 use pondreeve_core::{Effect, Event, Quantity, Span, Timestamp};
@@ -87,10 +88,19 @@ impl Counter {
         let patience = if matches!(ask, Ask::Backup { .. }) { BACKUP_PATIENCE } else { ENGINE_PATIENCE };
         match tokio::time::timeout(patience, self.try_answer(ask, by)).await {
             Ok(Ok(reply)) => reply,
-            Ok(Err(Refusal::Bad(message))) => Reply::Error { message, bad_request: true },
-            Ok(Err(Refusal::Failed(message))) => failed(&message),
-            Ok(Err(Refusal::Ended)) => failed("the daemon is stopping: nothing was done"),
-            Err(_) => failed("the daemon did not answer in time: look at its log, and ask again"),
+            Ok(Err(Refusal::Bad(message))) => Reply::refusal(&Said::plain(message), true),
+            Ok(Err(Refusal::Told(said))) => Reply::refusal(&said, true),
+            Ok(Err(Refusal::Failed(message))) => Reply::refusal(&Said::plain(message), false),
+            Ok(Err(Refusal::Ended)) => {
+                Reply::refusal(&said!("refused-stopping", "the daemon is stopping: nothing was done"), false)
+            }
+            Err(_) => Reply::refusal(
+                &said!(
+                    "refused-no-answer",
+                    "the daemon did not answer in time: look at its log, and ask again"
+                ),
+                false,
+            ),
         }
     }
 
@@ -216,7 +226,7 @@ impl Counter {
         let pond = self.pond(pond)?;
         let sampled = at.map(|text| self.time(text)).transpose()?.unwrap_or_else(|| self.clock.now());
         let mut reply = self.apply(events).await?;
-        if let Reply::Done { warning, checks } = &mut reply {
+        if let Reply::Done { warning, warning_said, checks } = &mut reply {
             for (id, value) in values {
                 let entered = (measured(id)?, *value);
                 let (site, shelf) = (&self.farm.site, self.desk.shelf());
@@ -225,6 +235,7 @@ impl Counter {
                     Err(reason) => {
                         let more =
                             format!("entered, but {id} could not be held against the probes: {reason}");
+                        *warning_said = None;
                         *warning =
                             Some(warning.take().map_or(more.clone(), |told| format!("{told}; {more}")));
                     }
@@ -257,8 +268,14 @@ impl Counter {
                 let (lowest, highest) = quantity.conceivable();
                 if !(lowest..=highest).contains(&value) {
                     let unit = quantity.unit();
-                    return Err(Refusal::Bad(format!(
-                        "{id} = {value} cannot be: {lowest} to {highest} {unit} is accepted; nothing was entered"
+                    return Err(Refusal::Told(said!(
+                        "refused-cannot-be",
+                        "{what} = {value} cannot be: {lowest} to {highest} {unit} is accepted; nothing was entered",
+                        what = id,
+                        value = format!("{value}"),
+                        lowest = format!("{lowest}"),
+                        highest = format!("{highest}"),
+                        unit = unit
                     )));
                 }
                 Ok(Event::ManualSample { pond, quantity, value, taken_at, by: by.to_owned() })
@@ -274,10 +291,7 @@ impl Counter {
         at: Option<&str>,
         by: &str,
     ) -> Result<Vec<Event>, String> {
-        self.entered(pond, values, at, by).map_err(|refusal| match refusal {
-            Refusal::Bad(why) | Refusal::Failed(why) => why,
-            Refusal::Ended => "the daemon is stopping".to_owned(),
-        })
+        self.entered(pond, values, at, by).map_err(Refusal::words)
     }
 
     async fn service(&self, probe: &str, act: &StepAsk, by: &str) -> Result<Reply, Refusal> {
@@ -408,14 +422,18 @@ impl Counter {
                 Applied::Done | Applied::Recorded(_) => {}
                 Applied::Refused(reason) => refused.push(reason),
                 Applied::NotKept(reason) => {
-                    warning = Some(format!("done, but in memory only, a power cut would lose it: {reason}"));
+                    warning = Some(said!(
+                        "not-kept-done",
+                        "done, but in memory only, a power cut would lose it: {reason}",
+                        reason = reason
+                    ));
                 }
             }
         }
         if refused.is_empty() {
-            Ok(Reply::Done { warning, checks: Vec::new() })
+            Ok(Reply::done(warning.as_ref()))
         } else {
-            Err(Refusal::Bad(refused.join("; ")))
+            Err(Refusal::Told(Said::joined(refused, "; ")))
         }
     }
 
@@ -438,8 +456,11 @@ impl Counter {
         let now = self.clock.now();
         if at > now {
             let now = rfc3339(now);
-            return Err(Refusal::Bad(format!(
-                "{text} lies ahead: it is {now}, and water cannot have been sampled later"
+            return Err(Refusal::Told(said!(
+                "refused-sampled-later",
+                "{at} lies ahead: it is {now}, and water cannot have been sampled later",
+                at = text,
+                now = now
             )));
         }
         Ok(at)
@@ -456,12 +477,25 @@ pub(super) fn asked_from() -> Place {
 }
 
 pub(super) enum Refusal {
-    /// The request was at fault.
+    /// The request was at fault: said in English alone, to those who write requests.
     Bad(String),
+    /// The same, said to a person at a console.
+    Told(Said),
     /// It could not be done.
     Failed(String),
     /// The engine has ended.
     Ended,
+}
+
+impl Refusal {
+    /// In English.
+    pub(super) fn words(self) -> String {
+        match self {
+            Self::Bad(why) | Self::Failed(why) => why,
+            Self::Told(why) => why.into(),
+            Self::Ended => "the daemon is stopping".to_owned(),
+        }
+    }
 }
 
 pub(super) fn any_time(text: &str) -> Result<Timestamp, Refusal> {
@@ -497,10 +531,6 @@ fn no_such(id: &str, known: &Known) -> String {
         known.calm.len(),
         known.calm.first().map_or("none", String::as_str),
     )
-}
-
-fn failed(message: &str) -> Reply {
-    Reply::Error { message: message.to_owned(), bad_request: false }
 }
 
 /// A quantity that a person can enter.

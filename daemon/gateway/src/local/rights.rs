@@ -4,6 +4,8 @@
 //! them. An act can be left to named users and groups; root and the daemon's own user may always, so that no
 //! configuration locks everybody out.
 
+use pondreeve_core::said::{Said, said};
+
 use super::protocol::{Ask, Reply};
 use crate::audit::notes::process_user;
 
@@ -41,14 +43,14 @@ impl Act {
         }
     }
 
-    const fn words(self) -> &'static str {
+    fn said(self) -> Said {
         match self {
-            Self::Acknowledge => "acknowledge, shelve or reset alarms",
-            Self::Record => "enter readings or keep the diary",
-            Self::Service => "service probes",
-            Self::Trials => "fix trials",
-            Self::Maintain => "borrow lines, test outputs or make backups",
-            Self::Limits => "change limits",
+            Self::Acknowledge => said!("act-acknowledge", "acknowledge, shelve or reset alarms"),
+            Self::Record => said!("act-record", "enter readings or keep the diary"),
+            Self::Service => said!("act-service", "service probes"),
+            Self::Trials => said!("act-trials", "fix trials"),
+            Self::Maintain => said!("act-maintain", "borrow lines, test outputs or make backups"),
+            Self::Limits => said!("act-limits", "change limits"),
         }
     }
 
@@ -121,13 +123,23 @@ impl Rights {
         if by.name == "root" || by.name == own || listed.iter().any(is_one) {
             return None;
         }
-        let named = if listed.is_empty() { "nobody else".to_owned() } else { listed.join(", ") };
-        let (name, what, key) = (&by.name, act.words(), act.key());
+        let named = if listed.is_empty() {
+            said!("rights-nobody", "nobody else")
+        } else {
+            Said::plain(listed.join(", "))
+        };
+        let (name, key) = (&by.name, act.key());
         tracing::warn!(by = name, act = key, "a local request was refused");
-        let message = format!(
-            "nothing was done: the user {name} may not {what}; root, {own} and those in `{key}` of [local] may: {named}"
+        let why = said!(
+            "refused-rights",
+            "nothing was done: the user {name} may not {what}; root, {own} and those in `{key}` of [local] may: {named}",
+            name = name,
+            what = act.said(),
+            own = &own,
+            key = key,
+            named = named
         );
-        Some(Reply::Error { message, bad_request: true })
+        Some(Reply::refusal(&why, true))
     }
 }
 
@@ -153,7 +165,8 @@ mod tests {
         let ana = person("ana", &["ponds"]);
         assert_eq!(rights.refuse(&acknowledge(), &ana), None);
         assert_eq!(rights.refuse(&Ask::Status, &ana), None);
-        let Some(Reply::Error { message, bad_request: true }) = rights.refuse(&change_limit(), &ana) else {
+        let Some(Reply::Error { message, bad_request: true, .. }) = rights.refuse(&change_limit(), &ana)
+        else {
             panic!("refused");
         };
         assert!(

@@ -12,6 +12,7 @@ use std::time::Duration;
 
 use futures_util::{SinkExt, StreamExt};
 use pondreeve_core::Effect;
+use pondreeve_core::said::Said;
 use tokio::net::{UnixListener, UnixStream};
 use tokio::sync::{Semaphore, broadcast};
 use tokio::task::JoinSet;
@@ -151,7 +152,7 @@ fn lines(stream: UnixStream) -> Lines {
 
 async fn turn_away(stream: UnixStream) {
     let message = format!("{MOST_CLIENTS} local clients are connected already: close one and try again");
-    let _ = tell(&mut lines(stream), &Reply::Error { message, bad_request: false }).await;
+    let _ = tell(&mut lines(stream), &Reply::refusal(&Said::plain(message), false)).await;
 }
 
 async fn attend(stream: UnixStream, counter: &Counter) {
@@ -196,7 +197,7 @@ async fn attend(stream: UnixStream, counter: &Counter) {
                             }
                             (None, Ask::ReturnLine) => {
                                 borrowed = None;
-                                Reply::Done { warning: None, checks: Vec::new() }
+                                Reply::done(None)
                             }
                             (None, ask) => counter.answer_from(place, ask, &by).await,
                         }
@@ -214,7 +215,7 @@ async fn attend(stream: UnixStream, counter: &Counter) {
                 }
                 let _ = tokio::time::timeout(RETURN_PATIENCE, lines.next()).await;
                 borrowed = None;
-                Reply::Done { warning: None, checks: Vec::new() }
+                Reply::done(None)
             }
             _ = every.tick(), if watching => counter.answer(Ask::Status, &by).await,
             () = alarm_change(&mut changes), if watching => {
@@ -284,7 +285,7 @@ pub(crate) fn parse(line: &str) -> Result<Request, String> {
 }
 
 fn bad_request(message: String) -> Reply {
-    Reply::Error { message, bad_request: true }
+    Reply::refusal(&Said::plain(message), true)
 }
 
 /// A local user by name, or number where there is no name, with the groups that the machine's accounts give.

@@ -136,7 +136,8 @@ fn forecast_status(forecast: &Forecast) -> ForecastStatus {
         below: below
             .map(|crossing| (crossing.limit_mg_l, crossing.at.map(rfc3339), crossing.probability))
             .collect(),
-        basis: forecast.basis.clone(),
+        basis: forecast.basis.english().to_owned(),
+        basis_said: SaidStatus::of(&forecast.basis),
     }
 }
 
@@ -166,6 +167,7 @@ fn aeration_night_status(night: &AerationNight) -> AerationNightStatus {
 
 fn metabolism_status(pond: &PondView) -> Option<MetabolismStatus> {
     let day = pond.turnover?;
+    let unknown = day.balance.err().map(|unknown| unknown.words());
     let trend = pond.turnover_trend;
     Some(MetabolismStatus {
         ended: rfc3339(day.ended),
@@ -176,7 +178,8 @@ fn metabolism_status(pond: &PondView) -> Option<MetabolismStatus> {
             air_mg_l: balance.air_mg_l,
             aerators_mg_l: balance.aerators_mg_l,
         }),
-        unknown: day.balance.err().map(|unknown| unknown.words()),
+        unknown_said: unknown.as_ref().and_then(SaidStatus::of),
+        unknown: unknown.map(String::from),
         production_per_week_mg_l: trend.map(|trend| trend.production_mg_l),
         respiration_per_week_mg_l: trend.map(|trend| trend.respiration_mg_l),
         trend_days: trend.map_or(0, |trend| trend.days),

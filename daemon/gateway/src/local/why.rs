@@ -1,11 +1,13 @@
 //! An explanation as it is said over the socket.
 
+use pondreeve_chemistry::formulas::Formula;
 use pondreeve_core::Timestamp;
 use pondreeve_core::limit_change::LimitChange;
 use pondreeve_core::why::{Why, Witness, Worked};
 use serde::{Deserialize, Serialize};
 
 use super::limits::source;
+use super::said::SaidStatus;
 use super::status::rfc3339;
 use crate::config::Farm;
 
@@ -46,6 +48,28 @@ pub struct WhyStatus {
     pub verdict: Option<VerdictStatus>,
     /// Whether somebody may have to go out to the water.
     pub at_the_water: bool,
+    /// What the sentences are made of, for other languages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said: Option<Box<WhySaid>>,
+}
+
+/// The sentences of an explanation with what they are made of.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct WhySaid {
+    /// Its name; of an alarm in English alone, since its id tells it.
+    pub name: SaidStatus,
+    /// What it says now.
+    pub says: SaidStatus,
+    /// What makes it true.
+    pub raised_when: SaidStatus,
+    /// What would clear it.
+    pub clears_when: SaidStatus,
+    /// Of each formula the numbers, what it was applied to, who published it.
+    pub formulas: Vec<(SaidStatus, Option<SaidStatus>, Option<SaidStatus>)>,
+    /// What the forecast assumed.
+    pub forecast: Vec<SaidStatus>,
+    /// What the clues say together, and each of them.
+    pub verdict: Option<(SaidStatus, Vec<SaidStatus>)>,
 }
 
 /// A reading that counts.
@@ -111,17 +135,17 @@ pub fn why_status(why: &Why, farm: &Farm, changes: &[LimitChange], now: Timestam
         at: rfc3339(now),
         time_zone_offset_s: farm.time_zone.to_offset(instant).seconds(),
         pond: pond.map(|pond| pond.id.clone()),
-        name: why.name.clone(),
+        name: why.name.english().to_owned(),
         priority: why.alarm.map(|(priority, _)| priority.number()),
         state: why.alarm.map(|(_, state)| state.id().to_owned()),
         since: why.since.map(rfc3339),
-        says: why.says.clone(),
-        raised_when: why.raised_when.clone(),
-        clears_when: why.clears_when.clone(),
+        says: why.says.english().to_owned(),
+        raised_when: why.raised_when.english().to_owned(),
+        clears_when: why.clears_when.english().to_owned(),
         limit_source: source,
         inputs: why.inputs.iter().map(|witness| input(witness, now)).collect(),
         formulas: why.worked.iter().map(worked).collect(),
-        forecast: why.forecast.clone(),
+        forecast: why.forecast.iter().map(|line| line.english().to_owned()).collect(),
         verdict: why.verdict.map(|verdict| VerdictStatus {
             probe: farm
                 .site
@@ -141,7 +165,36 @@ pub fn why_status(why: &Why, farm: &Farm, changes: &[LimitChange], now: Timestam
             what_to_do: verdict.leaning().what_to_do().to_owned(),
         }),
         at_the_water: why.at_the_water,
+        said: Some(Box::new(said(why))),
     }
+}
+
+fn said(why: &Why) -> WhySaid {
+    let formula = |worked: &Worked| {
+        let source = worked.formula.map(|formula| SaidStatus {
+            key: source_key(formula),
+            english: formula.source.to_owned(),
+            with: Vec::new(),
+        });
+        ((&worked.text).into(), worked.method.as_ref().map(SaidStatus::from), source)
+    };
+    WhySaid {
+        name: (&why.name).into(),
+        says: (&why.says).into(),
+        raised_when: (&why.raised_when).into(),
+        clears_when: (&why.clears_when).into(),
+        formulas: why.worked.iter().map(formula).collect(),
+        forecast: why.forecast.iter().map(SaidStatus::from).collect(),
+        verdict: why.verdict.map(|verdict| {
+            let clues = verdict.clues().map(|clue| (&clue.sign.says(verdict.quantity)).into());
+            ((&verdict.line()).into(), clues.collect())
+        }),
+    }
+}
+
+/// Key of who published a formula, in the catalogue.
+pub(crate) fn source_key(formula: &Formula) -> String {
+    format!("source-{}", formula.id.replace('_', "-"))
 }
 
 fn input(witness: &Witness, now: Timestamp) -> InputStatus {
@@ -164,9 +217,9 @@ fn input(witness: &Witness, now: Timestamp) -> InputStatus {
 
 fn worked(worked: &Worked) -> WorkedStatus {
     WorkedStatus {
-        text: worked.text.clone(),
+        text: worked.text.english().to_owned(),
         formula: worked.formula.map(|formula| formula.formula.to_owned()),
         source: worked.formula.map(|formula| formula.source.to_owned()),
-        of: worked.method.map(str::to_owned),
+        of: worked.method.as_ref().map(|of| of.english().to_owned()),
     }
 }

@@ -3,9 +3,13 @@
 //! The figures are made elsewhere; here is only the form in which they are told, and the wording levels.
 
 use jiff::civil::Date;
+use pondreeve_core::said::said;
 use serde::Serialize;
 
-use crate::local::evidence::{DayStatus, DifferedStatus, EffectStatus, EvidenceStatus, PeriodStatus};
+use crate::local::evidence::{
+    DayStatus, DifferedStatus, EffectStatus, EvidenceSaid, EvidenceStatus, PeriodStatus,
+};
+use crate::local::said::{PutInStatus, SaidStatus};
 
 /// What is known of a treatment.
 #[derive(Debug, Clone, PartialEq, Serialize, Default)]
@@ -77,20 +81,20 @@ pub struct Trial {
     pub usual: Option<Effect>,
     /// What may be said.
     pub wording: Wording,
-    /// Why no more, in English.
-    pub reasons: Vec<String>,
+    /// Why no more.
+    pub reasons: Vec<SaidStatus>,
     /// Days with a value of both ponds, before and after.
     pub days_known: [usize; 2],
     /// Days that could not be used.
     pub days_lost: usize,
-    /// What else differed between the ponds, or was done to one of them, in English.
-    pub confounders: Vec<String>,
+    /// What else differed between the ponds, or was done to one of them.
+    pub confounders: Vec<SaidStatus>,
     /// Who chose the control.
     pub chosen_by: String,
-    /// How it was worked out, with sources, in English.
-    pub method: Vec<String>,
-    /// Said beside a result of a single pair, in English; empty where there are several.
-    pub caution: String,
+    /// How it was worked out, with sources.
+    pub method: Vec<SaidStatus>,
+    /// Said beside a result of a single pair; empty where there are several.
+    pub caution: SaidStatus,
     /// Outcome of the treated pond by day.
     pub treated_days: Vec<(Date, f64)>,
     /// Outcome of its control.
@@ -118,20 +122,51 @@ impl From<&EffectStatus> for Effect {
 impl From<&EvidenceStatus> for Trial {
     fn from(told: &EvidenceStatus) -> Self {
         let own = &told.trial;
-        let mut reasons = told.reasons.clone();
+        // A daemon that does not say what its sentences are made of is told as it speaks.
+        let said = told.said.as_deref();
+        let all = |english: &[String], of: fn(&EvidenceSaid) -> &Vec<SaidStatus>| -> Vec<SaidStatus> {
+            said.map_or_else(|| english.iter().map(|own| plain(own)).collect(), |said| of(said).clone())
+        };
+        let mut reasons = all(&told.reasons, |said| &said.reasons);
         reasons.extend(told.earlier.iter().map(|before| {
-            format!("it took the place of trial {}, fixed on {}", before.trial, before.fixed_at)
+            let trial = before.trial.to_string();
+            SaidStatus::from(&said!(
+                "evidence-took-place",
+                "it took the place of trial {trial}, fixed on {day}",
+                trial = trial,
+                day = &before.fixed_at
+            ))
         }));
-        reasons.extend(
-            told.doses_lost
-                .iter()
-                .map(|lost| format!("the dose of {} does not count: {}", lost.day, lost.why)),
-        );
+        let whys: Vec<String> = told.doses_lost.iter().map(|lost| lost.why.clone()).collect();
+        let whys = all(&whys, |said| &said.doses_lost);
+        reasons.extend(told.doses_lost.iter().zip(whys).map(|(lost, why)| SaidStatus {
+            key: "evidence-dose-lost".to_owned(),
+            english: format!("the dose of {} does not count: {}", lost.day, lost.why),
+            with: vec![
+                ("day".to_owned(), PutInStatus::Text(lost.day.clone())),
+                ("why".to_owned(), PutInStatus::Said(why)),
+            ],
+        }));
         reasons.extend(told.together.iter().map(|all| {
             let numbers: Vec<String> = all.trials.iter().map(ToString::to_string).collect();
-            format!("trials {} together: {}", numbers.join(", "), all.verdict)
+            let level = SaidStatus {
+                key: format!("level-{}", all.level.replace('_', "-")),
+                english: all.verdict.clone(),
+                with: Vec::new(),
+            };
+            SaidStatus {
+                key: "evidence-together".to_owned(),
+                english: format!("trials {} together: {}", numbers.join(", "), all.verdict),
+                with: vec![
+                    ("trials".to_owned(), PutInStatus::Text(numbers.join(", "))),
+                    ("level".to_owned(), PutInStatus::Said(level)),
+                ],
+            }
         }));
-        let unlike = told.differed.iter().filter(|own| own.balanced != Some(true)).map(differed);
+        let factors: Vec<String> = told.differed.iter().map(|own| own.words.clone()).collect();
+        let factors = all(&factors, |said| &said.differed);
+        let unlike = told.differed.iter().zip(factors).filter(|(own, _)| own.balanced != Some(true));
+        let unlike = unlike.map(|(own, factor)| differed(own, factor));
         let lost = |period: &PeriodStatus| period.days.saturating_sub(period.known);
         Self {
             treated: own.treated.clone(),
@@ -147,10 +182,10 @@ impl From<&EvidenceStatus> for Trial {
             reasons,
             days_known: [told.before.known, told.after.known],
             days_lost: lost(&told.before) + lost(&told.after),
-            confounders: unlike.chain(told.noted.iter().cloned()).collect(),
+            confounders: unlike.chain(all(&told.noted, |said| &said.noted)).collect(),
             chosen_by: format!("{}: {}", own.chosen_by, own.reason),
-            method: told.formulas.clone(),
-            caution: told.caution.clone(),
+            method: all(&told.formulas, |said| &said.formulas),
+            caution: said.map_or_else(|| plain(&told.caution), |said| said.caution.clone()),
             treated_days: days(&told.treated_days),
             control_days: days(&told.control_days),
         }
@@ -161,10 +196,27 @@ fn days(told: &[DayStatus]) -> Vec<(Date, f64)> {
     told.iter().filter_map(|own| Some((own.day.parse().ok()?, own.value))).collect()
 }
 
+/// A sentence in English alone.
+fn plain(english: &str) -> SaidStatus {
+    SaidStatus { key: String::new(), english: english.to_owned(), with: Vec::new() }
+}
+
 /// What differed, with its numbers: before and after in either pond, where they are known.
-fn differed(own: &DifferedStatus) -> String {
-    let shown =
-        |value: Option<f64>| value.map_or_else(|| "not known".to_owned(), |value| format!("{value:.2}"));
+fn differed(own: &DifferedStatus, factor: SaidStatus) -> SaidStatus {
+    let shown = |value: Option<f64>| match value {
+        None => SaidStatus::from(&said!("differed-unknown", "not known")),
+        Some(value) => plain(&format!("{value:.2}")),
+    };
     let [[a, b], [c, d]] = [own.treated, own.control].map(|pair| pair.map(shown));
-    format!("{} (treated {a} then {b}, control {c} then {d} {})", own.words, own.unit).replace(" )", ")")
+    let english = format!(
+        "{} (treated {} then {}, control {} then {} {})",
+        own.words, a.english, b.english, c.english, d.english, own.unit
+    );
+    let unit = if own.unit.is_empty() { String::new() } else { format!(" {}", own.unit) };
+    let mut with: Vec<(String, PutInStatus)> =
+        [("factor", factor), ("before", a), ("after", b), ("control_before", c), ("control_after", d)]
+            .map(|(name, said)| (name.to_owned(), PutInStatus::Said(said)))
+            .into();
+    with.push(("unit".to_owned(), PutInStatus::Text(unit)));
+    SaidStatus { key: "differed".to_owned(), english: english.replace(" )", ")"), with }
 }

@@ -6,7 +6,8 @@ use super::books::{Book, Kind};
 use super::evidence::{DidItHelp, Effect, Trial};
 use super::figures::{COMPLETENESS, FIRST_PAGE, SIDE_BY_SIDE};
 use super::parts::{Words, number};
-use super::{Gathered, PondReport, QUANTITIES, Texts, VALID_SHARE, rank, time};
+use super::{Gathered, Language, PondReport, QUANTITIES, Texts, VALID_SHARE, rank, time};
+use crate::local::said::SaidStatus;
 use drawn::Drawn;
 
 mod drawn;
@@ -63,6 +64,7 @@ struct TrialView {
     lines: Vec<(String, Cell)>,
     plots: Vec<Drawn>,
     caution: String,
+    caution_is_english: bool,
 }
 
 struct PondView {
@@ -92,6 +94,7 @@ struct Page<'a> {
     wording_more: String,
     compared: Vec<Drawn>,
     trials: Vec<TrialView>,
+    shows_caution: bool,
     side: Grid,
     ponds: Vec<PondView>,
     alarms: Grid,
@@ -120,6 +123,7 @@ pub fn html(gathered: &Gathered, reports: &[PondReport], texts: &Texts) -> Resul
     let period = [gathered.period.from, last].map(|at| words.date(words.date_of(at)));
     let (wording, wording_more) = maker.wording();
     let first_caption = texts.get("first-caption");
+    let trials = maker.trials();
     let page = Page {
         t: texts,
         farm: gathered.farm.farm.clone(),
@@ -132,7 +136,8 @@ pub fn html(gathered: &Gathered, reports: &[PondReport], texts: &Texts) -> Resul
         wording,
         wording_more,
         compared: maker.compared(&order),
-        trials: maker.trials(),
+        shows_caution: texts.language != Language::En && trials.iter().any(|own| own.caution_is_english),
+        trials,
         side: maker.side_by_side(&order, &SIDE_BY_SIDE, texts.get("side-caption")),
         ponds: reports.iter().map(|report| maker.pond(report)).collect(),
         alarms: maker.alarms(),
@@ -274,10 +279,15 @@ impl Maker<'_> {
             )
         };
         let plain = |key: &str, text: String| (self.t.get(key), Cell::plain(text));
-        let english = |key: &str, lines: &[String]| {
+        let is_english = self.t.language == Language::En;
+        let sentences = |key: &str, said: &[SaidStatus]| {
+            let told: Vec<(String, bool)> = said.iter().map(|own| self.t.told(own)).collect();
+            let lines: Vec<&str> = told.iter().map(|(line, _)| line.as_str()).collect();
             let text = if lines.is_empty() { self.t.get("trial-nothing") } else { lines.join("; ") };
-            (self.t.get(key), Cell { is_english: !lines.is_empty(), ..Cell::plain(text) })
+            let is_english = if is_english { !said.is_empty() } else { told.iter().any(|own| own.1) };
+            (self.t.get(key), Cell { is_english, ..Cell::plain(text) })
         };
+        let (caution, caution_is_english) = self.t.told(&trial.caution);
         let [before, after] = trial.days_known.map(|days| days.to_string());
         TrialView {
             heading: self.heading(trial),
@@ -294,11 +304,12 @@ impl Maker<'_> {
                     self.t.fill("trial-days-told", &[("before", &before), ("after", &after)]),
                 ),
                 plain("trial-days-lost", trial.days_lost.to_string()),
-                english("trial-reasons", &trial.reasons),
-                english("trial-confounders", &trial.confounders),
-                english("trial-method", &trial.method),
+                sentences("trial-reasons", &trial.reasons),
+                sentences("trial-confounders", &trial.confounders),
+                sentences("trial-method", &trial.method),
             ],
-            caution: trial.caution.clone(),
+            caution,
+            caution_is_english: is_english || caution_is_english,
         }
     }
 

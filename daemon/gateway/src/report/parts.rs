@@ -7,6 +7,8 @@ use jiff::tz::TimeZone;
 use super::figures::{Figure, MONEY, MONEY_PER_KG, Trace};
 use super::texts::{Language, Texts};
 use super::{Gathered, time};
+use crate::console::deed_words::deed_words;
+use crate::console::diary::choice_words;
 use crate::local::diary::DeedStatus;
 
 /// Narrow space that does not break, between thousands.
@@ -64,11 +66,13 @@ fn plain(value: &serde_json::Value) -> String {
 }
 
 /// Values of diary entries that are told in another language than the daemon's, in their order.
-pub(super) const VALUES: [&str; 25] = [
+pub(super) const VALUES: [&str; 27] = [
     "slurry_kg",
     "slurry_l",
     "lot",
     "containers",
+    "left",
+    "delivered",
     "reason",
     "item",
     "amount",
@@ -218,10 +222,15 @@ impl<'a> Words<'a> {
         let of_diary = deed.number.is_some();
         let told = VALUES.iter().filter_map(|name| {
             let value = deed.values.get(*name)?;
-            Some(format!("{} {}", self.texts.get(&format!("value-{name}")), plain(value)))
+            let value = choice_words(self.texts.words(), &plain(value));
+            Some(format!("{} {value}", self.texts.get(&format!("value-{name}"))))
         });
         let told: Vec<String> = told.filter(|_| of_diary).collect();
-        if told.is_empty() { (deed.words.clone(), true) } else { (told.join(", "), false) }
+        if !told.is_empty() {
+            return (told.join(", "), false);
+        }
+        let is_translated = deed.said.is_some() || deed.kind == "reading";
+        (deed_words(self.texts.words(), deed), !is_translated)
     }
 
     /// What became of an entry.

@@ -1,8 +1,11 @@
 //! The report's words, from the Fluent files in `texts/`: every sentence that a reader sees, in each language.
 
+use crate::local::said::SaidStatus;
 use crate::texts;
 #[cfg(test)]
 pub(super) use crate::texts::NO_TEXT;
+use crate::texts::said::translated;
+use crate::texts::{Choice, Words};
 
 /// A language that reports are written in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
@@ -15,6 +18,14 @@ pub enum Language {
 }
 
 impl Language {
+    /// That of a farm; English where there is no report in it.
+    pub fn of_farm(code: Option<&str>) -> Self {
+        match code.and_then(|code| code.split(['-', '_']).next()) {
+            Some("es") => Self::Es,
+            _ => Self::En,
+        }
+    }
+
     /// Its code.
     pub const fn code(self) -> &'static str {
         match self {
@@ -62,6 +73,21 @@ impl Texts {
         self.inner.fill(key, &arguments)
     }
 
+    /// The console's words of this language, which tell the daemon's sentences too.
+    pub(super) fn words(&self) -> Words {
+        let choice = Choice { language: Some(self.language.code().to_owned()), ..Choice::default() };
+        texts::chosen(&choice).unwrap_or_else(|_| texts::english())
+    }
+
+    /// A sentence of the daemon, and whether it is in English though the report is not.
+    pub(super) fn told(&self, said: &SaidStatus) -> (String, bool) {
+        let words = self.words();
+        if words == texts::english() {
+            return (said.english.clone(), false);
+        }
+        (translated(words, said), said.key.is_empty() && !said.english.is_empty())
+    }
+
     /// Whether there is such a text.
     pub fn has(&self, key: &str) -> bool {
         self.inner.has(key)
@@ -102,6 +128,17 @@ mod tests {
             let texts = Texts::new(language);
             for key in outcomes.iter().chain(&methods) {
                 assert!(texts.has(&key.replace('_', "-")), "{key} in {}", language.code());
+            }
+        }
+    }
+
+    #[test]
+    fn whatever_people_did_has_a_name() {
+        let of_diary = pondreeve_core::diary::Kind::ALL.iter().map(|kind| kind.id());
+        for language in [Language::En, Language::Es] {
+            let texts = Texts::new(language);
+            for kind in of_diary.clone().chain(crate::local::diary::deeds::KINDS) {
+                assert!(texts.has(&format!("deed-{kind}")), "deed-{kind} in {}", language.code());
             }
         }
     }

@@ -140,7 +140,7 @@ async fn a_watch_that_hangs_starves_the_watchdog() {
 async fn what_becomes_of_the_tick_decides() {
     let refused = Applied::NotKept("No space left on device (os error 28)".to_owned());
     let gone = Applied::NotKept(crate::engine::WRITER_GONE.to_owned());
-    let set_aside = Applied::Refused("input 7 made the program fail".to_owned());
+    let set_aside = Applied::Refused(pondreeve_core::said::Said::plain("input 7 made the program fail"));
     for (answer, alive) in [
         (Some(Applied::Done), true),
         (Some(refused), true),

@@ -3,12 +3,20 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
-use pondreeve_core::Quantity;
+use pondreeve_chemistry::formulas::{NH3_NBS, OXYGEN_SATURATION, OXYGEN_TRANSFER, THEIL_SEN};
 use pondreeve_core::alarm_set::CONDITIONS;
+use pondreeve_core::diary::Kind;
+use pondreeve_core::effect::{AlarmState, Test};
+use pondreeve_core::evidence::Level;
+use pondreeve_core::input::GatewayPart;
+use pondreeve_core::verdict::{Kind as ClueKind, Leaning};
+use pondreeve_core::{Event, Input, Quantity, State, Timestamp, gateway_fault};
 
 use super::choice::{SPANISH, english};
 use super::*;
 use crate::console::text::width;
+use crate::console::words::alarm_key;
+use crate::local::why::source_key;
 
 fn spanish() -> Words {
     chosen(&Choice { language: Some("es".to_owned()), ..Choice::default() }).unwrap()
@@ -51,24 +59,17 @@ fn put_together() -> BTreeSet<String> {
     for (_, suffix, ..) in CONDITIONS {
         keys.insert(format!("alarm-{suffix}"));
     }
-    let parts = ["store", "bus", "broker", "forward", "clock", "quarantine", "horn", "call", "machine"];
-    keys.extend(parts.map(|part| format!("alarm-gateway-{part}")));
-    keys.insert("alarm-power-lost".to_owned());
-    let states = [
-        "normal",
-        "unacknowledged",
-        "acknowledged",
-        "returned-unacknowledged",
-        "latched-unacknowledged",
-        "latched-acknowledged",
-        "shelved",
-        "suppressed-by-design",
-        "out-of-service",
-    ];
-    keys.extend(states.map(|state| format!("state-{state}")));
-    let deeds = ["reading", "acknowledgement", "shelving", "reset", "service", "limit", "disturbance"];
-    let kinds = crate::console::diary::KINDS.map(|(kind, _)| kind);
-    keys.extend(kinds.iter().chain(&deeds).map(|kind| format!("kind-{kind}")));
+    keys.extend(GatewayPart::ALL.iter().map(|part| alarm_key(&gateway_fault::id(*part, "x")).0));
+    keys.extend(["power-lost", "probe-fault", "node-silent"].map(|kind| format!("alarm-{kind}")));
+    keys.extend(AlarmState::ALL.iter().map(|state| format!("state-{}", state.id())));
+    keys.extend(Kind::ALL.iter().map(|kind| format!("kind-{}", kind.id())));
+    keys.extend(crate::local::diary::deeds::KINDS.map(|kind| format!("kind-{kind}")));
+    keys.extend(Test::ALL.iter().map(|test| format!("test-{}", test.id().replace('_', "-"))));
+    keys.extend(Leaning::ALL.iter().map(|leaning| format!("leaning-do-{}", leaning.id())));
+    let levels = [Level::NotEnough, Level::Consistent, Level::Supported, Level::Contradicted];
+    keys.extend(levels.map(|level| format!("level-{}", level.id().replace('_', "-"))));
+    keys.extend(ClueKind::ALL.iter().map(|kind| format!("clue-kind-{}", kind.says())));
+    keys.extend([&OXYGEN_SATURATION, &NH3_NBS, &OXYGEN_TRANSFER, &THEIL_SEN].map(source_key));
     for (list, options) in crate::console::diary::CHOICES {
         keys.extend((0..options.len()).map(|place| crate::console::diary::choice_key(list, place)));
     }
@@ -118,12 +119,14 @@ fn quoted(from: &str) -> Option<(String, &str)> {
     None
 }
 
-/// What the core says is said in one place, in English; the catalogue has the same, or a farm would translate
+/// What the core and the daemon say is said in one place, in English; the catalogue has the same, or a farm would translate
 /// something else than what its people are told.
 #[test]
 fn the_catalogue_says_what_the_core_says() {
     let mut core = String::new();
-    sources(Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../core/src")), &mut core);
+    for folder in ["/../core/src", "/src"] {
+        sources(&Path::new(env!("CARGO_MANIFEST_DIR")).join(folder.trim_start_matches('/')), &mut core);
+    }
     let mut found = 0;
     for after in core.split("said!(").skip(1) {
         let Some((key, rest)) = quoted(after).filter(|(key, _)| !key.contains(['…', ' ']) && key != "key")
@@ -140,6 +143,13 @@ fn the_catalogue_says_what_the_core_says() {
         found += 1;
     }
     assert!(found > 200, "{found}");
+    // Keys that a match gives, such as those of quantities and of an entry's fields.
+    for start in ["named-", "unit-", "kind-", "what-", "water-", "test-", "quantity-"] {
+        for after in core.split(&format!("=> \"{start}")).skip(1) {
+            let key = format!("{start}{}", after.split('"').next().unwrap_or_default());
+            assert!(ENGLISH.contains(&format!("\n{key} = ")), "the catalogue lacks: {key}");
+        }
+    }
 }
 
 #[test]
@@ -160,6 +170,28 @@ fn what_the_daemon_keeps_is_what_english_says() {
     }
     for (_, suffix, name, _) in CONDITIONS {
         assert_eq!(english().get(&format!("alarm-{suffix}")), name);
+    }
+}
+
+/// Every alarm that the farm of the demonstration can raise, by the core's own list: its kind has a name.
+#[test]
+fn every_alarm_of_a_farm_has_a_name_in_every_language() {
+    let farm =
+        crate::config::load(Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../../config/demo/farm.toml")));
+    let mut state = State::new();
+    let started = Event::Started { site: farm.unwrap().site };
+    state.step(&Input { seq: 1, at: Timestamp(1_780_000_000_000), event: started }, &mut Vec::new());
+    let known = state.why("none of them").unwrap_err();
+    let ids: Vec<String> = known.open.into_iter().chain(known.calm).collect();
+    for part in [".node-silent.", ".probe-fault.", "farm.power-lost", ".dose-count"] {
+        assert!(ids.iter().any(|id| id.contains(part)), "no alarm {part} among {ids:?}");
+    }
+    for words in [english(), spanish()] {
+        for id in &ids {
+            let (key, which) = alarm_key(id);
+            assert!(words.has(&key), "{}: no name for the alarm {id}", words.code());
+            assert!(!say!(words, &key, which = which).contains(NO_TEXT), "{key}");
+        }
     }
 }
 

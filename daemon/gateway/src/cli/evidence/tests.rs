@@ -103,8 +103,9 @@ fn tan() -> EvidenceStatus {
         treated_days: Vec::new(),
         control_days: Vec::new(),
         together: None,
-        caution: pondreeve_core::evidence::verdict::CAUTION.to_owned(),
+        caution: pondreeve_core::evidence::verdict::caution().into(),
         formulas: vec!["n days are worth n (1 - r) / (1 + r)".to_owned()],
+        said: None,
     }
 }
 

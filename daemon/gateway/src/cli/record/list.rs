@@ -51,6 +51,8 @@ pub(super) fn run(record: &super::Arguments, own: &Arguments, farm: &FarmStatus)
     };
     deeds.retain(|deed| own.all || is_entry(deed));
     if record.json {
+        // What a line is made of is for consoles.
+        deeds.iter_mut().for_each(|deed| deed.said = None);
         let lines = deeds.iter().map(super::super::json_line).collect::<Result<Vec<_>, _>>()?;
         return super::super::print(&lines.concat());
     }

@@ -7,6 +7,8 @@ use crate::console::deed_words::deed_words;
 use crate::console::diary::{Form, KINDS, Place, Sort};
 use crate::console::text::wrap;
 use crate::local::diary::DeedStatus;
+use crate::local::said::SaidStatus;
+use crate::texts::said::told;
 use crate::texts::{Words, say};
 
 use super::{Canvas, Context, Rows, pond_label};
@@ -172,8 +174,13 @@ fn recorded(canvas: &mut Canvas<'_>, words: Words, form: &Form, rows: Rows) {
     let mut y = rows.top + 1;
     let said = format!("{}: {}.", kind_words(words, &entry.kind), deed_words(words, entry));
     let lines = std::iter::once((said, canvas.bold()));
-    let lines = lines.chain(recorded.told.iter().map(|told| (told.clone(), Style::new())));
-    let cautions = recorded.cautions.iter().map(|caution| (format!("! {caution}"), canvas.bold()));
+    let in_words =
+        |(place, english): (usize, &String), said: &[SaidStatus]| told(words, english, said.get(place));
+    let more = recorded.told.iter().enumerate();
+    let lines = lines.chain(more.map(|own| (in_words(own, &recorded.told_said), Style::new())));
+    let cautions = recorded.cautions.iter().enumerate();
+    let cautions =
+        cautions.map(|own| (format!("! {}", in_words(own, &recorded.cautions_said)), canvas.bold()));
     for (text, style) in lines.chain(cautions).collect::<Vec<_>>() {
         let room = rows.bottom.saturating_sub(y + 1);
         if room == 0 {

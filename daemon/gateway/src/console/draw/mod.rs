@@ -245,7 +245,7 @@ impl Context<'_> {
 
     /// What a forecast rests on.
     fn basis(&self, forecast: &ForecastStatus) -> String {
-        forecast.basis.clone()
+        told(self.words(), &forecast.basis, forecast.basis_said.as_deref())
     }
 
     /// Why an advice says what it says. What it says of the forecast is left out: the line about the time left

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::local::diary::{DeedStatus, DoseAsk, EntryAsk, RecordAsk, RecordedStatus, WaterAsk};
+use crate::local::said::{PutInStatus, SaidStatus};
 
 fn deed(number: u64, pond: &str, at: &str, kind: &str, words: &str) -> DeedStatus {
     DeedStatus {
@@ -18,6 +19,7 @@ fn deed(number: u64, pond: &str, at: &str, kind: &str, words: &str) -> DeedStatu
         refused: None,
         words: words.to_owned(),
         values: std::collections::BTreeMap::new(),
+        said: None,
     }
 }
 
@@ -136,6 +138,24 @@ fn weather_is_chosen_by_its_number() {
     assert_eq!(sent(&mut shown, "3\n").unwrap().entry, EntryAsk::Weather { words: "overcast".to_owned() });
 }
 
+/// Ten rows down from feed, since only ten kinds have a digit.
+#[test]
+fn containers_of_product_are_counted_like_the_rest() {
+    let mut shown = done(sample::normal_night()).keys(&characters("d1")).keys(&[Key::Down; 10]);
+    assert_eq!(sent(&mut shown, "\n\n"), None, "how many are left was not said");
+    assert!(shown.ui.notice.as_ref().unwrap().text.contains("Left: type the number"));
+    assert_eq!(sent(&mut shown, "12.5\t6\t2\t1"), None);
+    insta::assert_snapshot!(shown.text());
+    let entry = EntryAsk::Count {
+        lot: Some("M-18".to_owned()),
+        left: 12.5,
+        delivered: Some(6.0),
+        container_kg: None,
+        reason: Some("spilled or spoilt".to_owned()),
+    };
+    assert_eq!(sent(&mut shown, "\n").unwrap().entry, entry);
+}
+
 #[test]
 fn every_kind_has_a_form_that_says_what_is_missing() {
     for kind in 0..super::super::diary::KINDS.len() {
@@ -167,11 +187,17 @@ fn an_exchange_with_its_levels_and_its_time() {
     assert_eq!((ask.entry, ask.at.as_deref()), (EntryAsk::Exchange(water), Some("2026-11-25T05:30:00Z")));
 }
 
-#[test]
-fn what_was_recorded_is_read_back_with_what_to_mind() {
-    let mut shown = done(sample::normal_night());
-    let ask = sent(&mut shown, "d131.5\t1.3\n").unwrap();
-    let recorded = RecordedStatus {
+/// Water let out, as the daemon takes and tells it.
+fn exchanged() -> RecordedStatus {
+    let said = |key: &str, with: Vec<(&str, &str)>| SaidStatus {
+        key: key.to_owned(),
+        english: "in English".to_owned(),
+        with: with
+            .into_iter()
+            .map(|(name, text)| (name.to_owned(), PutInStatus::Text(text.to_owned())))
+            .collect(),
+    };
+    RecordedStatus {
         entry: deeds()[3].clone(),
         told: vec!["The next dose is reckoned with 6500 m3.".to_owned()],
         cautions: vec![
@@ -179,7 +205,34 @@ fn what_was_recorded_is_read_back_with_what_to_mind() {
             "NOT within 48 h of a dose without the adviser's approval: this pond was dosed 2 h before (entry 17).".to_owned(),
             "Hydrogen sulfide in drains, sumps and sludge pits kills, and the nose stops smelling it. Never enter a pit alone or to rescue; gas meter, ventilation, a trained team.".to_owned(),
         ],
-    };
+        told_said: vec![said("told-next-dose", vec![("volume", "6500"), ("known", "")])],
+        cautions_said: vec![
+            said("mind-discharge", vec![]),
+            said("mind-fresh-dose", vec![("hours", "2"), ("number", "17")]),
+            said("mind-sulfide", vec![]),
+        ],
+    }
+}
+
+/// The page that reads it back.
+pub(super) fn recorded(words: Words) -> Shown {
+    let mut shown = done(sample::normal_night()).speaking(words);
+    let farm = shown.farm.clone();
+    sent(&mut shown, "d131.5\t1.3\n");
+    let mut recorded = exchanged();
+    let values = serde_json::json!({
+        "volume_m3": 1_000.0, "percent": 13.333333, "level_before_m": 1.5, "level_after_m": 1.3,
+    });
+    recorded.entry.values = serde_json::from_value(values).unwrap();
+    let _ = shown.ui.recorded(Box::new(recorded), farm.as_ref(), LATER);
+    shown
+}
+
+#[test]
+fn what_was_recorded_is_read_back_with_what_to_mind() {
+    let mut shown = done(sample::normal_night());
+    let ask = sent(&mut shown, "d131.5\t1.3\n").unwrap();
+    let recorded = exchanged();
     let farm = shown.farm.clone();
     let next = shown.ui.recorded(Box::new(recorded), farm.as_ref(), LATER);
     assert!(matches!(next, Some(Action::Ask(Ask::Deeds { .. }))));

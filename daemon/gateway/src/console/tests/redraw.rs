@@ -27,11 +27,23 @@ fn median_ms(mut act: impl FnMut(usize)) -> f64 {
 #[test]
 #[ignore = "it measures, and asserts nothing"]
 fn a_redraw_beside_a_plain_paragraph() {
+    for words in
+        [english(), chosen(&Choice { language: Some("es".to_owned()), ..Choice::default() }).unwrap()]
+    {
+        redraws(words);
+    }
+}
+
+/// Pages in a language; the explanation has the longest text of all.
+fn redraws(words: Words) {
     let area = Rect::new(0, 0, 80, 24);
+    let mut why = Shown::of(sample::critical_alarm()).speaking(words).keys(&[Key::Char('w')]);
+    why.ui.explained(Box::new(sample::doubted_oxygen()));
     let pages = [
-        Shown::of(sample::normal_night()),
-        Shown::of(sample::critical_alarm()),
-        Shown::of(sample::critical_alarm()).with_curve().keys(&[Key::Char('1')]),
+        Shown::of(sample::normal_night()).speaking(words),
+        Shown::of(sample::critical_alarm()).speaking(words),
+        Shown::of(sample::critical_alarm()).speaking(words).with_curve().keys(&[Key::Char('1')]),
+        why,
     ];
     let mut display = Display::new(std::io::sink(), area);
     let ours = median_ms(|nr| display.show(pages[nr % pages.len()].page(), None).unwrap());
@@ -43,7 +55,8 @@ fn a_redraw_beside_a_plain_paragraph() {
         display.show(page, None).unwrap();
     });
     println!(
-        "redraw {ours:.3} ms, the same text as a plain paragraph {plain:.3} ms: {:.1} times",
+        "{}: redraw {ours:.3} ms, the same text as a plain paragraph {plain:.3} ms: {:.1} times",
+        words.code(),
         ours / plain
     );
 }

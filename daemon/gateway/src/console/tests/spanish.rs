@@ -154,6 +154,17 @@ fn pages(words: Words) -> Vec<(&'static str, Shown)> {
         ("diary_kinds", diary::done(sample::normal_night()).speaking(words).keys(&characters("d2"))),
         ("diary_dose", diary::done(sample::normal_night()).speaking(words).keys(&characters("d12"))),
         ("diary_weather", diary::done(sample::normal_night()).speaking(words).keys(&characters("d18"))),
+        (
+            "diary_count",
+            diary::done(sample::normal_night())
+                .speaking(words)
+                .keys(&characters("d1"))
+                .keys(&[Key::Down; 10])
+                .keys(&[Key::Enter])
+                .keys(&characters("12"))
+                .keys(&tab(3)),
+        ),
+        ("diary_recorded", diary::recorded(words)),
         ("unheard", {
             let mut shown = of(sample::normal_night());
             shown.farm = None;

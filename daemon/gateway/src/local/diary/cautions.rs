@@ -3,45 +3,60 @@
 use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::diary::dose::USUAL_MOST_MG_L;
 use pondreeve_core::diary::{Crop, Entry, LastDose, What};
+use pondreeve_core::said::{Said, said};
 
-const SLURRY: &str = "Slurry is alkaline, about pH 10: goggles, gloves, boots, water for the eyes at hand. Mix it with \
-no acid, chlorine or other product. Rinse splashes at once.";
-
-const DISCHARGE: &str = "What is let out may need a permit, settling or a report: ask for the local limit. Sick or dead \
-shrimp in the pond: call the vet or the authority and let nothing out.";
-
-const FRESH_DOSE: &str = "NOT within 48 h of a dose without the adviser's approval: this pond was dosed";
-
-const SULFIDE: &str = "Hydrogen sulfide in drains, sumps and sludge pits kills, and the nose stops smelling it. Never \
-enter a pit alone or to rescue; gas meter, ventilation, a trained team.";
-
-const DEAD: &str = "Sick or dead shrimp: call the vet or the authority, and let no water out.";
+fn sulfide() -> Said {
+    said!(
+        "mind-sulfide",
+        "Hydrogen sulfide in drains, sumps and sludge pits kills, and the nose stops smelling it. Never enter a pit alone or to rescue; gas meter, ventilation, a trained team."
+    )
+}
 
 /// What to mind.
-pub(super) fn cautions(entry: &Entry, last_dose: Option<LastDose>, crop: Option<&Crop>) -> Vec<String> {
+pub(super) fn cautions(entry: &Entry, last_dose: Option<LastDose>, crop: Option<&Crop>) -> Vec<Said> {
     let mut said = Vec::new();
     match &entry.what {
         What::Dose(dose) => {
-            said.push(SLURRY.to_owned());
+            said.push(said!(
+                "mind-slurry",
+                "Slurry is alkaline, about pH 10: goggles, gloves, boots, water for the eyes at hand. Mix it with no acid, chlorine or other product. Rinse splashes at once."
+            ));
             let strength = entry.basin.and_then(|basin| dose.strength(Basis::SlurryMass, basin.volume_m3()));
             if let (Some(strength), Some(_)) = (strength.filter(|own| *own > USUAL_MOST_MG_L), crop) {
-                said.push(format!(
-                    "{strength:.1} mg/L of slurry is more than the usual {USUAL_MOST_MG_L:.0} in a day with shrimp in the pond: read the pH at 1 h, 4 h and 24 h, and tell the adviser. If it was not meant: pondreeve plan wrong-dose too-much."
+                said.push(said!(
+                    "mind-much",
+                    "{strength} mg/L of slurry is more than the usual {usual} in a day with shrimp in the pond: read the pH at 1 h, 4 h and 24 h, and tell the adviser. If it was not meant: pondreeve plan wrong-dose too-much.",
+                    strength = format!("{strength:.1}"),
+                    usual = format!("{USUAL_MOST_MG_L:.0}")
                 ));
             } else {
-                said.push("Read the pH at 1 h, 4 h and 24 h. Let no water out for 48 h.".to_owned());
+                said.push(said!(
+                    "mind-read-ph",
+                    "Read the pH at 1 h, 4 h and 24 h. Let no water out for 48 h."
+                ));
             }
         }
         What::Drain(_) | What::Exchange(_) => {
-            said.push(DISCHARGE.to_owned());
+            said.push(said!(
+                "mind-discharge",
+                "What is let out may need a permit, settling or a report: ask for the local limit. Sick or dead shrimp in the pond: call the vet or the authority and let nothing out."
+            ));
             if let Some(dose) = last_dose.filter(|dose| dose.is_fresh(entry.at)) {
                 let hours = (entry.at - dose.at).as_hours();
-                said.push(format!("{FRESH_DOSE} {hours:.0} h before (entry {}).", dose.number));
+                said.push(said!(
+                    "mind-fresh-dose",
+                    "NOT within 48 h of a dose without the adviser's approval: this pond was dosed {hours} h before (entry {number}).",
+                    hours = format!("{hours:.0}"),
+                    number = format!("{}", dose.number)
+                ));
             }
-            said.push(SULFIDE.to_owned());
+            said.push(sulfide());
         }
-        What::Sludge(_) => said.push(SULFIDE.to_owned()),
-        What::Mortality(_) => said.push(DEAD.to_owned()),
+        What::Sludge(_) => said.push(sulfide()),
+        What::Mortality(_) => said.push(said!(
+            "mind-dead",
+            "Sick or dead shrimp: call the vet or the authority, and let no water out."
+        )),
         What::Feed(_)
         | What::Sampling(_)
         | What::Stocking(_)

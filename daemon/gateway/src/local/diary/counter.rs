@@ -4,12 +4,15 @@ use std::collections::BTreeMap;
 
 use pondreeve_core::diary::{Entry, What};
 use pondreeve_core::effect::Recorded;
+use pondreeve_core::said::{Said as Sentence, said};
 use pondreeve_core::{Event, Span, Timestamp};
 use tokio::sync::oneshot;
 
 use super::super::protocol::Reply;
 use super::super::requests::{Counter, Refusal, any_time, asked_from};
+use super::super::said::SaidStatus;
 use super::super::status::rfc3339;
+use super::deeds::{other_words, reading_values};
 use super::words::{self, Said};
 use super::{DeedStatus, RecordAsk, RecordedStatus, cautions, entries};
 use crate::inbox::{Applied, Incoming};
@@ -26,12 +29,7 @@ impl Counter {
     pub(in super::super) async fn record(&self, ask: RecordAsk, by: &str) -> Result<Reply, Refusal> {
         let RecordAsk { pond: id, entry, at, corrects } = ask;
         let pond = self.pond(&id)?;
-        let read = |text: &str| {
-            any_time(text).map_err(|refusal| match refusal {
-                Refusal::Bad(why) | Refusal::Failed(why) => why,
-                Refusal::Ended => "the daemon is stopping".to_owned(),
-            })
-        };
+        let read = |text: &str| any_time(text).map_err(Refusal::words);
         let at = match (at, corrects) {
             (Some(text), _) => read(&text).map_err(Refusal::Bad)?,
             (None, Some(number)) => self.time_of(number).await?.unwrap_or_else(|| self.clock.now()),
@@ -41,9 +39,13 @@ impl Counter {
         if let What::Dose(dose) = &entry.what
             && let Some(differs) = dose.mismatch().filter(|_| !dose.is_confirmed)
         {
-            return Ok(Reply::Unsure {
-                message: format!("dose of pond {id}: {differs}. Nothing is recorded yet"),
-            });
+            let unsure = said!(
+                "unsure-dose",
+                "dose of pond {pond}: {differs}. Nothing is recorded yet",
+                pond = &id,
+                differs = differs
+            );
+            return Ok(Reply::Unsure { message: unsure.english().to_owned(), said: SaidStatus::of(&unsure) });
         }
         let (done, answer) = oneshot::channel();
         let event = Event::Diary { pond, entry, by: by.to_owned() };
@@ -51,12 +53,15 @@ impl Counter {
         self.inbox.send(incoming).await.map_err(|_| Refusal::Ended)?;
         let recorded = match answer.await.map_err(|_| Refusal::Ended)? {
             Applied::Recorded(recorded) => recorded,
-            Applied::Refused(reason) => return Err(Refusal::Bad(reason)),
+            Applied::Refused(reason) => return Err(Refusal::Told(reason)),
             Applied::Done => return Err(Refusal::Failed("the entry was not taken".to_owned())),
             Applied::NotKept(reason) => {
-                let warning =
-                    Some(format!("recorded, but in memory only, a power cut would lose it: {reason}"));
-                return Ok(Reply::Done { warning, checks: Vec::new() });
+                let warning = said!(
+                    "not-kept-recorded",
+                    "recorded, but in memory only, a power cut would lose it: {reason}",
+                    reason = reason
+                );
+                return Ok(Reply::done(Some(&warning)));
             }
         };
         let view = self.desk.view().await.ok_or(Refusal::Ended)?;
@@ -67,7 +72,14 @@ impl Counter {
         let crop = own.and_then(|own| own.crop);
         let cautions = cautions::cautions(&entry, own.and_then(|own| own.last_dose), crop.as_ref());
         let entry = deed_of(&entry, Some(id), recorded_at, by);
-        Ok(Reply::Recorded(Box::new(RecordedStatus { entry, told, cautions })))
+        let english = |said: &[Sentence]| said.iter().map(|own| own.english().to_owned()).collect();
+        Ok(Reply::Recorded(Box::new(RecordedStatus {
+            entry,
+            told: english(&told),
+            cautions: english(&cautions),
+            told_said: told.iter().map(SaidStatus::from).collect(),
+            cautions_said: cautions.iter().map(SaidStatus::from).collect(),
+        })))
     }
 
     /// When an entry happened.
@@ -127,13 +139,13 @@ pub(super) fn settle(deeds: impl Iterator<Item = Deed>) -> Vec<(Timestamp, DeedS
             told.push((entry.at, deed_of(&entry, pond, recorded, by)));
             continue;
         }
-        let Some((kind, mut line)) = words::other_words(&event, probe.as_deref()) else { continue };
+        let Some((kind, mut line)) = other_words(&event, probe.as_deref()) else { continue };
         if let Some(reason) = &refused {
-            line = format!("REFUSED: {reason}");
+            line = said!("deed-refused", "REFUSED: {reason}", reason = reason);
         }
         let (at, by, values) = match event {
             Event::ManualSample { quantity, value, taken_at, by, .. } => {
-                (taken_at.unwrap_or(recorded), by, words::reading_values(quantity, value))
+                (taken_at.unwrap_or(recorded), by, reading_values(quantity, value))
             }
             Event::Acknowledge { by, .. }
             | Event::LimitChange { by, .. }
@@ -157,7 +169,8 @@ pub(super) fn settle(deeds: impl Iterator<Item = Deed>) -> Vec<(Timestamp, DeedS
                 superseded_by: None,
                 withdrawn: None,
                 refused,
-                words: line,
+                said: SaidStatus::of(&line),
+                words: line.into(),
                 values,
             },
         ));
@@ -181,5 +194,6 @@ fn deed_of(entry: &Entry, pond: Option<String>, recorded: Timestamp, by: String)
         refused: None,
         words: said.words,
         values: said.values,
+        said: None,
     }
 }

@@ -6,15 +6,12 @@ use std::collections::BTreeMap;
 use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::diary::{Basin, Count, Dose, Entry, WaterMove, What};
 use pondreeve_core::mineral_balance::KIT_STEP_MG_L;
-use pondreeve_core::service::Step;
+use pondreeve_core::said::{Said as Sentence, said};
 use pondreeve_core::view::DiaryView;
-use pondreeve_core::{Event, Quantity};
-use serde_json::{Value, json};
+use serde_json::Value;
 
 use super::super::status::rfc3339;
 use crate::console::text::number;
-use crate::console::words::quantity_name;
-use crate::texts::english;
 
 /// A number as a person writes it: as many digits as matter, no zeros behind the point.
 pub(super) fn amount(value: f64) -> String {
@@ -29,7 +26,7 @@ pub(super) fn amount(value: f64) -> String {
 }
 
 /// A number as it was typed: who reads it back must find every digit.
-fn typed(value: f64) -> String {
+pub(super) fn typed(value: f64) -> String {
     format!("{value}")
 }
 
@@ -40,11 +37,11 @@ fn rounded(value: f64) -> f64 {
 }
 
 /// How a basis is said.
-fn basis_words(basis: Basis) -> &'static str {
+fn basis_words(basis: Basis) -> Sentence {
     match basis {
-        Basis::SlurryMass => "mg/L of slurry",
-        Basis::SolidsMass => "mg/L of solids",
-        Basis::SlurryVolume => "mL/m3 of slurry",
+        Basis::SlurryMass => said!("unit-slurry", "mg/L of slurry"),
+        Basis::SolidsMass => said!("unit-solids", "mg/L of solids"),
+        Basis::SlurryVolume => said!("unit-slurry-volume", "mL/m3 of slurry"),
     }
 }
 
@@ -54,7 +51,7 @@ pub(super) struct Said {
     /// In one line.
     pub(super) words: String,
     /// In sentences.
-    pub(super) told: Vec<String>,
+    pub(super) told: Vec<Sentence>,
     /// For programs.
     pub(super) values: BTreeMap<String, Value>,
 }
@@ -96,7 +93,7 @@ impl Said {
                 said.value("grams", grams);
                 said.value("abw_g", rounded(abw));
                 said.words = format!("{count} shrimp, {} g: {} g each", typed(grams), amount(abw));
-                said.told.push("A sample tells the average to 5 to 10 %.".to_owned());
+                said.told.push(said!("told-sample", "A sample tells the average to 5 to 10 %."));
             }
             What::Stocking(own) => {
                 said.value("count", own.count);
@@ -111,7 +108,11 @@ impl Said {
                 if let Some(basin) = &entry.basin {
                     let per_m2 = f64::from(own.count) / basin.area_m2;
                     said.value("per_m2", rounded(per_m2));
-                    said.told.push(format!("That is {} to the m2.", amount(per_m2)));
+                    said.told.push(said!(
+                        "told-per-m2",
+                        "That is {count} to the m2.",
+                        count = amount(per_m2)
+                    ));
                 }
             }
             What::Mortality(dead) => {
@@ -196,11 +197,16 @@ impl Said {
             .map_or_else(String::new, |emptied| format!(", {} containers emptied", typed(emptied)));
         self.words = format!("{} of slurry{lot}{emptied}", amounts.join(" = "));
         if let (None, Some(kg), Some(each)) = (dose.containers, dose.kg(), dose.container_kg) {
-            self.told.push(format!("That is {} containers of {} kg.", amount(kg / each), amount(each)));
+            self.told.push(said!(
+                "told-containers",
+                "That is {count} containers of {each} kg.",
+                count = amount(kg / each),
+                each = amount(each)
+            ));
         }
         if let Some(differs) = dose.mismatch() {
-            self.value("mismatch", differs.as_str());
-            self.told.push(format!("Confirmed although {differs}."));
+            self.value("mismatch", differs.english());
+            self.told.push(said!("told-confirmed", "Confirmed although {differs}.", differs = differs));
         }
         let Some(basin) = basin else { return };
         let volume = basin.volume_m3();
@@ -220,32 +226,48 @@ impl Said {
             let said = format!("{} {}", amount(*strength), basis_words(*basis));
             self.words = format!("{}, {said}", self.words);
         }
-        let all: Vec<String> = strengths
-            .iter()
-            .map(|(basis, strength)| format!("{} {}", amount(*strength), basis_words(*basis)))
-            .collect();
-        let known = if basin.is_measured { "as measured" } else { "by the configured depth" };
-        self.told.push(format!(
-            "In {} m3 of water ({} m deep, {known}): {}.",
-            amount(volume),
-            number(basin.depth_m, 2),
-            all.join(", ")
+        let strength = |(basis, strength): &(Basis, f64)| {
+            said!(
+                "told-strength",
+                "{strength} {unit}",
+                strength = amount(*strength),
+                unit = basis_words(*basis)
+            )
+        };
+        let known = if basin.is_measured {
+            said!("told-as-measured", "as measured")
+        } else {
+            said!("told-by-configuration", "by the configured depth")
+        };
+        self.told.push(said!(
+            "told-in-water",
+            "In {volume} m3 of water ({depth} m deep, {known}): {strengths}.",
+            volume = amount(volume),
+            depth = number(basin.depth_m, 2),
+            known = known,
+            strengths = Sentence::joined(strengths.iter().map(strength).collect(), ", ")
         ));
         if let Some(own) = dose.basis {
             self.value("basis", own.name());
-            self.told.push(format!("ppm of this lot count {}.", basis_words(own)));
+            self.told.push(said!("told-ppm", "ppm of this lot count {unit}.", unit = basis_words(own)));
         } else if dose.density_kg_l.is_none() {
-            self.told.push(
+            self.told.push(said!(
+                "told-no-lot",
                 "The lot's solids and density are not in the configuration, so the rest cannot be told."
-                    .to_owned(),
-            );
+            ));
         }
         if let Some(added) = dose.alkalinity_added_mg_l(volume) {
             self.value("alkalinity_added_mg_l", rounded(added));
-            let unseen = if added < KIT_STEP_MG_L { ", less than most kits can tell" } else { "" };
-            self.told.push(format!(
-                "Once dissolved it adds {} mg/L of alkalinity as CaCO3{unseen}.",
-                number(added, 1)
+            let unseen = if added < KIT_STEP_MG_L {
+                said!("told-unseen", ", less than most kits can tell")
+            } else {
+                Sentence::default()
+            };
+            self.told.push(said!(
+                "told-alkalinity",
+                "Once dissolved it adds {added} mg/L of alkalinity as CaCO3{unseen}.",
+                added = number(added, 1),
+                unseen = unseen
             ));
         }
     }
@@ -265,8 +287,10 @@ impl Said {
         let reason =
             own.reason.as_ref().map_or_else(String::new, |reason| format!("; gone because: {reason}"));
         self.words = format!("{} containers{lot} left{kg}{delivered}{reason}", typed(own.left));
-        self.told
-            .push("It is held against the count before and the doses of all ponds from this lot.".to_owned());
+        self.told.push(said!(
+            "told-count",
+            "It is held against the count before and the doses of all ponds from this lot."
+        ));
     }
 
     fn water(&mut self, water: &WaterMove, basin: Option<&Basin>, how: &str) {
@@ -311,97 +335,78 @@ impl Said {
         self.words = format!("{which} harvest, {} kg{abw}{price}", typed(taken.kg));
         if let Some(abw) = taken.abw_g {
             self.value("count", (taken.kg * 1_000.0 / abw).round());
-            self.told.push(format!("That is about {} shrimp.", amount(taken.kg * 1_000.0 / abw)));
+            self.told.push(said!(
+                "told-shrimp",
+                "That is about {count} shrimp.",
+                count = amount(taken.kg * 1_000.0 / abw)
+            ));
         }
         if let Some(price) = taken.price_per_kg {
             self.value("money", rounded(taken.kg * price));
-            self.told.push(format!("It brought {}.", number(taken.kg * price, 2)));
+            self.told.push(said!("told-brought", "It brought {money}.", money = number(taken.kg * price, 2)));
         }
     }
 }
 
 /// What is known of the pond now, where the entry changes that.
-pub(super) fn crop_told(entry: &Entry, view: &DiaryView) -> Vec<String> {
+pub(super) fn crop_told(entry: &Entry, view: &DiaryView) -> Vec<Sentence> {
     let mut told = Vec::new();
     match (&entry.what, &view.crop) {
         (What::Feed(_), _) => {
             let (kg, meals) = (view.feed_today.kg, view.feed_today.meals);
             if meals > 1 {
-                told.push(format!("Today so far {} kg in {meals} meals.", amount(kg)));
+                told.push(said!(
+                    "told-today",
+                    "Today so far {kg} kg in {meals} meals.",
+                    kg = amount(kg),
+                    meals = meals.to_string()
+                ));
             }
         }
         (What::Sampling(_) | What::Stocking(_) | What::Mortality(_) | What::Harvest(_), Some(crop)) => {
-            told.push(format!("Day of culture {}.", crop.day));
+            told.push(said!("told-day", "Day of culture {day}.", day = crop.day.to_string()));
             if let (Some(most), Some(guess)) = (crop.biomass_at_most_kg(), crop.biomass_guess_kg()) {
-                told.push(format!(
-                    "In the pond about {} kg, a guess ({} % of what was stocked lives); {} kg at most.",
-                    amount(guess),
-                    pondreeve_core::diary::book::GUESSED_SURVIVAL * 100.0,
-                    amount(most)
+                told.push(said!(
+                    "told-biomass",
+                    "In the pond about {guess} kg, a guess ({share} % of what was stocked lives); {most} kg at most.",
+                    guess = amount(guess),
+                    share = (pondreeve_core::diary::book::GUESSED_SURVIVAL * 100.0).to_string(),
+                    most = amount(most)
                 ));
             }
         }
         (What::Sampling(_) | What::Mortality(_), None) => {
-            told.push("No stocking is recorded, so neither day of culture nor biomass is known.".to_owned());
+            told.push(said!(
+                "told-no-stocking",
+                "No stocking is recorded, so neither day of culture nor biomass is known."
+            ));
         }
         (What::Harvest(taken), None) if !taken.is_final => {
-            told.push("No stocking is recorded, so it is not held against what is left.".to_owned());
+            told.push(said!(
+                "told-not-held",
+                "No stocking is recorded, so it is not held against what is left."
+            ));
         }
         (What::Drain(_) | What::Exchange(_), _) => {
             let basin = &view.basin;
-            let known = if basin.is_measured { "" } else { " by the configured depth" };
-            told.push(format!("The next dose is reckoned with {} m3{known}.", amount(basin.volume_m3())));
+            let known = if basin.is_measured {
+                Sentence::default()
+            } else {
+                said!("told-so-configured", " by the configured depth")
+            };
+            told.push(said!(
+                "told-next-dose",
+                "The next dose is reckoned with {volume} m3{known}.",
+                volume = amount(basin.volume_m3()),
+                known = known
+            ));
         }
         _ => {}
     }
     told
 }
 
-/// Kind and line of what is no entry of the diary.
-pub(super) fn other_words(event: &Event, probe: Option<&str>) -> Option<(&'static str, String)> {
-    let of = |quantity: &Quantity| quantity_name(english(), quantity.id()).to_lowercase();
-    Some(match event {
-        Event::ManualSample { quantity, value, .. } => {
-            let value = number(*value, quantity.decimals());
-            let name = quantity_name(english(), quantity.id());
-            ("reading", format!("{name} {value} {} by hand", quantity.unit()).replace("  ", " "))
-        }
-        Event::LimitChange { key, value, reason, .. } => {
-            let value = value.map_or_else(|| "as configured".to_owned(), typed);
-            ("limit", format!("limit {key} set to {value}: {reason}"))
-        }
-        Event::Acknowledge { alarm, .. } => ("acknowledgement", format!("acknowledged {alarm}")),
-        Event::Shelve { alarm, length, reason, .. } => {
-            let words = format!("{alarm} put aside for {:.0} min: {reason}", length.as_hours() * 60.0);
-            ("shelving", words)
-        }
-        Event::Unshelve { alarm, .. } => ("shelving", format!("{alarm} taken back")),
-        Event::Reset { alarm, .. } => ("reset", format!("{alarm} checked off")),
-        Event::Service { step, .. } => {
-            let probe = probe.unwrap_or("a probe that is gone");
-            let what = match step {
-                Step::Begin { length } => format!("out of service for {:.0} min", length.as_hours() * 60.0),
-                Step::Before { quantity, .. } => format!("{} read before cleaning", of(quantity)),
-                Step::Cleaned => "cleaned".to_owned(),
-                Step::After { quantity, .. } => format!("{} read after cleaning", of(quantity)),
-                Step::Standard { quantity, expected, .. } => {
-                    format!("{} read in a standard of {}", of(quantity), amount(*expected))
-                }
-                Step::Adopt => "adjustment taken".to_owned(),
-                Step::End => "back in service".to_owned(),
-            };
-            ("service", format!("probe {probe}: {what}"))
-        }
-        _ => return None,
-    })
-}
-
 /// The time an entry ended, as it is told.
 pub(super) fn stop(entry: &Entry) -> Option<String> {
     entry.what.stop().map(rfc3339)
-}
-
-/// The values of a reading by hand.
-pub(super) fn reading_values(quantity: Quantity, value: f64) -> BTreeMap<String, Value> {
-    BTreeMap::from([(quantity.id().to_owned(), json!(value))])
 }

@@ -8,6 +8,7 @@ use pondreeve_core::evidence::days::{self, Quarter};
 use pondreeve_core::evidence::differed::Factor;
 use pondreeve_core::evidence::marks::{self, Mark};
 use pondreeve_core::evidence::{Outcome, Series, Trial};
+use pondreeve_core::said::{Said, said};
 use pondreeve_core::service::Step;
 use pondreeve_core::{Event, Quantity, Span, Timestamp};
 
@@ -47,7 +48,7 @@ pub(super) struct Gathered {
     /// Days of either pond that were marked as disturbed in time.
     pub(super) marked: Vec<i64>,
     /// What else was noted.
-    pub(super) noted: Vec<String>,
+    pub(super) noted: Vec<Said>,
 }
 
 struct Source<'a> {
@@ -185,7 +186,7 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
     let mut water: [BTreeMap<i64, f64>; 2] = Default::default();
     let mut sludge: [BTreeMap<i64, f64>; 2] = Default::default();
     let place_of = |pond: &str| [&trial.treated, &trial.control].iter().position(|own| *own == pond);
-    let mut noted: Vec<(Timestamp, String)> = Vec::new();
+    let mut noted: Vec<(Timestamp, Said)> = Vec::new();
     for (pond, entry, recorded) in standing(deeds) {
         let day = local_day(entry.at, longitude);
         let Some(place) = place_of(pond) else { continue };
@@ -195,13 +196,31 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
                 own_days.into_iter().filter(|own| (first..=last).contains(&own.day)).collect();
             let (in_time, late): (Vec<Mark>, Vec<Mark>) = own_days.iter().partition(|own| own.counts);
             for (some, what) in [
-                (&in_time, "left out"),
-                (&late, "marked more than 48 h after it was over: counted all the same"),
+                (&in_time, said!("noted-left-out", "left out")),
+                (
+                    &late,
+                    said!(
+                        "noted-marked-late",
+                        "marked more than 48 h after it was over: counted all the same"
+                    ),
+                ),
             ] {
                 if let (Some(from), Some(to)) = (some.first(), some.last()) {
-                    let until = if from == to { String::new() } else { format!(" to {}", date(to.day)) };
-                    let words = format!("{}{until} {pond}: disturbed: {}: {what}", date(from.day), own.words);
-                    noted.push((entry.at, words));
+                    let until = if from == to {
+                        Said::default()
+                    } else {
+                        said!("noted-until", " to {day}", day = date(to.day))
+                    };
+                    let told = said!(
+                        "noted-disturbed",
+                        "{day}{until} {pond}: disturbed: {words}: {what}",
+                        day = date(from.day),
+                        until = until,
+                        pond = pond,
+                        words = &own.words,
+                        what = what
+                    );
+                    noted.push((entry.at, told));
                 }
             }
             gathered.marked.extend(in_time.iter().map(|own| own.day));
@@ -214,7 +233,12 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
         if !(first..=last).contains(&day) {
             continue;
         }
-        let mut note = |words: String| noted.push((entry.at, format!("{} {pond}: {words}", date(day))));
+        let mut note = |what: Said| {
+            noted.push((
+                entry.at,
+                said!("noted", "{day} {pond}: {what}", day = date(day), pond = pond, what = what),
+            ));
+        };
         match &entry.what {
             What::Feed(own) => *feed[place].entry(day).or_default() += own.kg,
             What::Drain(own) | What::Exchange(own) => {
@@ -230,11 +254,11 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
                 }
             }
             What::Mortality(_) | What::Harvest(_) | What::Stocking(_) => {
-                note(crate::local::diary::line(entry));
+                note(crate::local::diary::line_said(entry));
             }
-            What::Note { words } => note(words.clone()),
-            What::Weather { words } => note(format!("weather: {words}")),
-            What::Cost { item, .. } => note(format!("cost: {item}")),
+            What::Note { words } => note(Said::plain(words.as_str())),
+            What::Weather { words } => note(said!("noted-weather", "weather: {words}", words = words)),
+            What::Cost { item, .. } => note(said!("noted-cost", "cost: {item}", item = item)),
             What::Dose(_)
             | What::Disturbance(_)
             | What::Sampling(_)
@@ -259,7 +283,13 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
         if tells_oxygen && !gathered.serviced.contains(&day) {
             gathered.serviced.push(day);
         }
-        let words = format!("{} {pond}: probe {probe} serviced", date(day));
+        let words = said!(
+            "noted-service",
+            "{day} {pond}: probe {probe} serviced",
+            day = date(day),
+            pond = pond,
+            probe = probe
+        );
         if !noted.iter().any(|(_, own)| *own == words) {
             noted.push((deed.recorded, words));
         }
@@ -271,7 +301,11 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
     let more = noted.len().saturating_sub(MOST_NOTED);
     gathered.noted = noted.into_iter().take(MOST_NOTED).map(|(_, words)| words).collect();
     if more > 0 {
-        gathered.noted.push(format!("and {more} more: pondreeve export --diary lists them"));
+        gathered.noted.push(said!(
+            "noted-more",
+            "and {more} more: pondreeve export --diary lists them",
+            more = more.to_string()
+        ));
     }
     let series = |own: &BTreeMap<i64, f64>| Series::new(own.iter().map(|(day, value)| (*day, *value)));
     gathered.factors.push((Factor::Feed, [series(&feed[0]), series(&feed[1])]));

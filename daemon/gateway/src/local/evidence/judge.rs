@@ -9,6 +9,8 @@ use pondreeve_core::evidence::verdict::{
 };
 use pondreeve_core::evidence::{Baci, Bounce, Level, Method, NoEstimate, Periods, Series, baci, bounce};
 
+use pondreeve_core::said::Said;
+
 use super::gather::Gathered;
 
 /// Where more of one pond's water is let out on a day than of the other's, by this share in %, the day does not
@@ -36,7 +38,7 @@ pub(super) struct Found {
     pub(super) control: Series,
     pub(super) doses: Vec<i64>,
     pub(super) differed: Vec<Difference>,
-    pub(super) noted: Vec<String>,
+    pub(super) noted: Vec<Said>,
 }
 
 impl Found {

@@ -129,7 +129,7 @@ impl Trying {
 
 fn refused(reply: Reply) -> String {
     match reply {
-        Reply::Error { message, bad_request: true } => message,
+        Reply::Error { message, bad_request: true, .. } => message,
         other => panic!("{other:?} where a refusal is due"),
     }
 }
