@@ -336,7 +336,6 @@ deed-weather = clima
 deed-cost = costo
 deed-price = precio
 deed-note = nota
-deed-count = conteo de envases
 deed-limit = cambio de un límite
 deed-withdrawal = retiro
 deed-reading = lectura a mano
