@@ -194,7 +194,7 @@ fn adopt(plan: &mut Plan, lent: &crate::local::protocol::LentLine, by_itself: bo
         "odd" => Parity::Odd,
         _ => Parity::None,
     };
-    let own = Setting { baud: lent.baud, parity, stop_bits: lent.stop_bits };
+    let own = Setting { baud: lent.baud, data_bits: lent.data_bits, parity, stop_bits: lent.stop_bits };
     if by_itself {
         plan.settings.retain(|setting| *setting != own);
         plan.settings.insert(0, own);
@@ -265,6 +265,9 @@ impl Teller {
             Progress::Found(address) => self.line(&format!("address {address} answers")),
             Progress::Look(address) => self.passing(&format!("looking at address {address}")),
             Progress::Recalled => self.line("the daemon needs the line for a moment"),
+            Progress::Listen(length) => self.passing(&format!("listening for {} s", length.as_secs())),
+            Progress::Asked(profile) => self.passing(&format!("asking as profile {profile} says")),
+            Progress::Line(text) => self.line(&format!("< {text}")),
         }
     }
 

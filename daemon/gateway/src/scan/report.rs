@@ -55,7 +55,8 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> String {
     lines.join("\n") + "\n"
 }
 
-fn push(lines: &mut Vec<String>, indent: &str, text: &str) {
+/// Adds a paragraph, wrapped.
+pub(super) fn push(lines: &mut Vec<String>, indent: &str, text: &str) {
     let width = COLUMNS - indent.len();
     for (place, line) in wrap(text, width.saturating_sub(2), LINES_MAX).into_iter().enumerate() {
         lines.push(format!("{indent}{}{line}", if place == 0 { "" } else { "  " }));
@@ -102,8 +103,8 @@ fn unit_lines(unit: &Unit) -> Vec<String> {
     lines
 }
 
-/// Register maps that do not fit, those with one reason together.
-fn by_reason(others: &[(String, String)]) -> Vec<(Vec<&str>, &str)> {
+/// Profiles that do not fit, those with one reason together.
+pub(super) fn by_reason(others: &[(String, String)]) -> Vec<(Vec<&str>, &str)> {
     let mut grouped: Vec<(Vec<&str>, &str)> = Vec::new();
     for (map, why) in others {
         match grouped.iter_mut().find(|(_, known)| known == why) {
@@ -114,7 +115,8 @@ fn by_reason(others: &[(String, String)]) -> Vec<(Vec<&str>, &str)> {
     grouped
 }
 
-fn seen_line(seen: &Seen) -> String {
+/// What one channel read as.
+pub(super) fn seen_line(seen: &Seen) -> String {
     let values: Vec<String> = seen
         .values
         .iter()
@@ -141,7 +143,7 @@ fn not_tried(plan: &Plan, outcome: &Outcome) -> String {
     if plan.addresses.len() < 247 {
         left.push("addresses outside the list".to_owned());
     }
-    left.push("Modbus ASCII, SDI-12 and other protocols".to_owned());
+    left.push("Modbus ASCII; SDI-12 and lines of text (--kind)".to_owned());
     left.join("; ")
 }
 

@@ -1,0 +1,1 @@
+//! Lines on which text is spoken.
