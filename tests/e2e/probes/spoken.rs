@@ -105,6 +105,26 @@ pub(crate) fn sensors(line: &Line, fault: Arc<Mutex<Option<LineFault>>>) -> Serv
 
 #[tokio::test(flavor = "multi_thread")]
 async fn sdi12_sensors_are_read_through_every_fault_of_their_line() {
+    // Side by side, each on a line of its own: it is mostly waiting.
+    let mut lines = tokio::task::JoinSet::new();
+    for fault in [
+        LineFault::Silent,
+        LineFault::BadChecksum,
+        LineFault::Exception(0),
+        LineFault::Partial,
+        LineFault::OtherAddress,
+        LineFault::Late(1_200),
+        LineFault::Stray(40),
+        LineFault::Echo,
+    ] {
+        lines.spawn(sensors_are_read_through(fault));
+    }
+    while let Some(ended) = lines.join_next().await {
+        ended.expect("each line is read through");
+    }
+}
+
+async fn sensors_are_read_through(now: LineFault) {
     let scratch = Scratch::new();
     let device = scratch.path("sdi12");
     let far = Line::open(&device).expect("a pseudo-terminal");
@@ -130,25 +150,14 @@ async fn sdi12_sensors_are_read_through_every_fault_of_their_line() {
     bench.until("three sweeps of both", SOON, |bench| heard(bench, 3)).await;
     bench.until("the dead one", SOON, |bench| bench.probe_faults(2) == [ProbeFault::Silent]).await;
     assert_eq!(bench.part(GatewayPart::Bus), [None]);
-    for now in [
-        LineFault::Silent,
-        LineFault::BadChecksum,
-        LineFault::Exception(0),
-        LineFault::Partial,
-        LineFault::OtherAddress,
-        LineFault::Late(1_200),
-        LineFault::Stray(40),
-        LineFault::Echo,
-    ] {
-        *fault.lock().unwrap() = Some(now);
-        tokio::time::sleep(Duration::from_secs(2)).await;
-        *fault.lock().unwrap() = None;
-        // What was asked before the fault ended may still be under way.
-        tokio::time::sleep(Duration::from_secs(2)).await;
-        bench.forget();
-        bench.until("both again", SOON, |bench| heard(bench, 1)).await;
-        all_true(&bench);
-    }
+    *fault.lock().unwrap() = Some(now);
+    tokio::time::sleep(Duration::from_secs(2)).await;
+    *fault.lock().unwrap() = None;
+    // What was asked before the fault ended may still be under way.
+    tokio::time::sleep(Duration::from_secs(2)).await;
+    bench.forget();
+    bench.until("both again", SOON, |bench| heard(bench, 1)).await;
+    all_true(&bench);
     bench.stop().await;
     // What went over the line is in the capture, and a profile reads it again.
     let captured = frames::parse(&std::fs::read_to_string(&capture).expect("a capture")).expect("sound");

@@ -18,6 +18,8 @@ use tally::Tally;
 
 pub mod capture;
 pub mod exchanges;
+#[cfg(test)]
+mod far_end;
 pub mod mqtt;
 mod report;
 pub mod serial;

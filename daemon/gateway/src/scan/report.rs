@@ -176,8 +176,13 @@ fn next_step(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> String {
     }
 }
 
-/// `1-3, 51`.
+/// `1-3,51`.
 fn ranges(addresses: &[u8]) -> String {
+    ranges_of(addresses, |address| address.to_string())
+}
+
+/// Addresses in ranges, each shown as people write it.
+pub(super) fn ranges_of(addresses: &[u8], shown: impl Fn(u8) -> String) -> String {
     let mut parts: Vec<(u8, u8)> = Vec::new();
     for &address in addresses {
         match parts.last_mut() {
@@ -185,13 +190,12 @@ fn ranges(addresses: &[u8]) -> String {
             _ => parts.push((address, address)),
         }
     }
-    let shown = parts.iter().map(
-        |(first, last)| {
-            if first == last { first.to_string() } else { format!("{first}-{last}") }
-        },
-    );
-    let shown: Vec<String> = shown.collect();
-    if shown.is_empty() { "none".to_owned() } else { shown.join(",") }
+    let range = |(first, last): &(u8, u8)| match first == last {
+        true => shown(*first),
+        false => format!("{}-{}", shown(*first), shown(*last)),
+    };
+    let ranges: Vec<String> = parts.iter().map(range).collect();
+    if ranges.is_empty() { "none".to_owned() } else { ranges.join(",") }
 }
 
 /// For scripts: one object for each unit, each garbled address, and the scan.

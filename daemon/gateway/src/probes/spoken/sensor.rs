@@ -90,7 +90,7 @@ async fn exchange<P: Bytes, T>(
 }
 
 /// One command with further attempts.
-async fn ask<P: Bytes, T>(
+pub(crate) async fn ask<P: Bytes, T>(
     talk: &mut Talk<P>,
     manner: Manner,
     command: Command,
