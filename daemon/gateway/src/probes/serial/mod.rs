@@ -1,7 +1,8 @@
 //! Modbus RTU probes on a serial bus: one task per bus, one request on the line at a time.
 //!
-//! `line` asks and checks, `coils` switches the horn's and the lamp's relays in between, `poll` reads a whole probe, `schedule` says who is next, this module opens the port and turns what
-//! happens into events. A probe that does not answer is reported and asked less often; a port that is
+//! `line` asks and checks, `exact` keeps its silences, `coils` switches the horn's and the lamp's relays in between,
+//! `poll` reads a whole probe, `schedule` says who is next, this module opens the port and turns what happens into
+//! events. A probe that does not answer is reported and asked less often; a port that is
 //! gone is reported and opened again and again.
 
 use std::sync::Arc;
