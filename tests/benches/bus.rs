@@ -18,16 +18,19 @@ use std::time::{Duration, Instant};
 
 use nix::sys::resource::{UsageWho, getrusage};
 use pondreeve::clock::Clock;
-use pondreeve::config::farm::{Bus, BusProbe, Farm, LocalSettings, Parity, StoreSettings};
+use pondreeve::config::farm::{Bus, BusProbe, Parity};
 use pondreeve::config::profile;
 use pondreeve::inbox::INBOX_BOUND;
 use pondreeve::probes::tally::Tally;
-use pondreeve_core::site::{Probe, ProbeIndex, Site};
+use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Event, Span};
 use pondreeve_protocol::modbus::{self, Framing};
 use pondreeve_tests::{Scratch, python};
 use sim::pty::Line;
 use tokio_util::sync::CancellationToken;
+
+#[path = "../e2e/probes/bare_farm.rs"]
+mod bare_farm;
 
 const PROBES: u8 = 32;
 /// Bits of a character: start, eight, stop.
@@ -78,8 +81,9 @@ fn seconds(arguments: &[String]) -> u64 {
     own.map_or(20, |text| text.parse().expect("--seconds N"))
 }
 
-fn cpu_of_children() -> f64 {
-    let usage = getrusage(UsageWho::RUSAGE_CHILDREN).expect("getrusage");
+/// Processor time that this process, or its children that have ended, have taken, s.
+fn cpu_s(whose: UsageWho) -> f64 {
+    let usage = getrusage(whose).expect("getrusage");
     let seconds = |t: nix::sys::time::TimeVal| t.tv_sec() as f64 + t.tv_usec() as f64 * 1e-6;
     seconds(usage.user_time()) + seconds(usage.system_time())
 }
@@ -103,10 +107,10 @@ fn measure(baud: u32, arguments: &[String], ours: bool) -> (f64, f64) {
         command.arg(script).arg(line.path()).arg(baud.to_string()).arg(&length);
         command
     };
-    let before = cpu_of_children();
+    let before = cpu_s(UsageWho::RUSAGE_CHILDREN);
     let told = poller.output().expect("the poller runs");
     assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
-    let cpu_s = cpu_of_children() - before;
+    let cpu_s = cpu_s(UsageWho::RUSAGE_CHILDREN) - before;
     stop.store(true, Ordering::Relaxed);
     far.join().expect("the far end ends");
     let text = String::from_utf8(told.stdout).expect("UTF-8");
@@ -121,6 +125,8 @@ fn measure(baud: u32, arguments: &[String], ours: bool) -> (f64, f64) {
 
 /// Answers at the line's pace.
 fn far_end(port: &mut std::fs::File, baud: u32, stop: &AtomicBool, answered: &AtomicU64) {
+    // The kernel may end a sleep 50 us late so that others end with it; a device on a line has no such excuse.
+    nix::sys::prctl::set_timerslack(1).expect("a thread may set its own");
     let mut received = Vec::new();
     let mut chunk = [0; 64];
     while !stop.load(Ordering::Relaxed) {
@@ -178,58 +184,14 @@ fn poll(device: &Path, baud: u32, seconds: u64) {
         capture: None,
         probes: (0..PROBES).map(probe).collect(),
     };
-    let site = |id: u8| Probe {
-        id: format!("p{id}"),
-        pond: None,
-        link: "bench".into(),
-        node: None,
-        channels: Vec::new(),
-    };
-    let farm = Farm {
-        site: Site {
-            gateway: "bench".into(),
-            latitude_deg: 0.0,
-            longitude_deg: 0.0,
-            pressure_hpa: 1_013.25,
-            ponds: Vec::new(),
-            probes: (0..PROBES).map(site).collect(),
-            summary_every: Span::from_minutes(15),
-            energy_price: None,
-            calls: pondreeve_core::call::CallPlan::default(),
-        },
-        name: "Bench".into(),
-        time_zone: jiff::tz::TimeZone::UTC,
-        store: StoreSettings {
-            path: "/nowhere".into(),
-            durable_within: Duration::from_secs(5),
-            limits: pondreeve::journal::Limits::default(),
-            daily_files: None,
-        },
-        local: LocalSettings {
-            socket: "/nowhere".into(),
-            mode: 0o600,
-            group: None,
-            rights: pondreeve::local::rights::Rights::default(),
-            texts: Default::default(),
-        },
-        buses: vec![bus],
-        lines: Vec::new(),
-        brokers: Vec::new(),
-        products: Vec::new(),
-        annunciation: pondreeve::config::annunciation::Annunciation::default(),
-        destinations: Vec::new(),
-        outbox: pondreeve::outbox::Bounds::default(),
-        metrics: None,
-        commands: None,
-        machine: pondreeve::machine::Bounds::default(),
-        limit_sources: Vec::new(),
-        about_ponds: Vec::new(),
-    };
+    let ids: Vec<String> = (0..PROBES).map(|id| format!("p{id}")).collect();
+    let ids: Vec<&str> = ids.iter().map(String::as_str).collect();
+    let farm = bare_farm::farm(&ids, vec![bus], Vec::new());
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("a runtime");
     let (polls, took, start_cpu) = runtime.block_on(async {
         let (inbox, mut incoming) = tokio::sync::mpsc::channel(INBOX_BOUND);
         let stop = CancellationToken::new();
-        let start_cpu = own_cpu();
+        let start_cpu = cpu_s(UsageWho::RUSAGE_SELF);
         let (mut tasks, _coils, _loans) =
             pondreeve::probes::start(Arc::new(farm), Clock::system(), inbox, stop.clone(), &Tally::default());
         let began = tokio::time::Instant::now();
@@ -243,10 +205,4 @@ fn poll(device: &Path, baud: u32, seconds: u64) {
         (polls, began.elapsed().as_secs_f64(), start_cpu)
     });
     println!("{polls} {took} {start_cpu}");
-}
-
-fn own_cpu() -> f64 {
-    let usage = getrusage(UsageWho::RUSAGE_SELF).expect("getrusage");
-    let seconds = |t: nix::sys::time::TimeVal| t.tv_sec() as f64 + t.tv_usec() as f64 * 1e-6;
-    seconds(usage.user_time()) + seconds(usage.system_time())
 }

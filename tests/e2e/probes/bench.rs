@@ -5,66 +5,17 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use pondreeve::clock::Clock;
-use pondreeve::config::farm::{Broker, Bus, Farm, LocalSettings, StoreSettings};
+use pondreeve::config::farm::Farm;
 use pondreeve::inbox::{Applied, INBOX_BOUND, Incoming};
 use pondreeve::probes::tally::Tally;
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
-use pondreeve_core::site::{Probe, ProbeIndex, Site};
-use pondreeve_core::{Event, Quantity, Span};
+use pondreeve_core::site::ProbeIndex;
+use pondreeve_core::{Event, Quantity};
 use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
-/// A farm that consists of probes alone.
-pub(crate) fn farm(probes: &[&str], buses: Vec<Bus>, brokers: Vec<Broker>) -> Farm {
-    let probe = |id: &&str| Probe {
-        id: (*id).to_owned(),
-        pond: None,
-        link: String::new(),
-        node: None,
-        channels: Vec::new(),
-    };
-    Farm {
-        site: Site {
-            gateway: "g1".into(),
-            latitude_deg: 0.0,
-            longitude_deg: 0.0,
-            pressure_hpa: 1_013.25,
-            ponds: Vec::new(),
-            probes: probes.iter().map(probe).collect(),
-            summary_every: Span::from_minutes(15),
-            energy_price: None,
-            calls: pondreeve_core::call::CallPlan::default(),
-        },
-        name: "Bench".into(),
-        time_zone: jiff::tz::TimeZone::UTC,
-        store: StoreSettings {
-            path: "/nowhere".into(),
-            durable_within: Duration::from_secs(5),
-            limits: pondreeve::journal::Limits::default(),
-            daily_files: None,
-        },
-        local: LocalSettings {
-            socket: "/nowhere".into(),
-            mode: 0o600,
-            group: None,
-            rights: pondreeve::local::rights::Rights::default(),
-            texts: Default::default(),
-        },
-        buses,
-        lines: Vec::new(),
-        brokers,
-        products: Vec::new(),
-        annunciation: pondreeve::config::annunciation::Annunciation::default(),
-        destinations: Vec::new(),
-        outbox: pondreeve::outbox::Bounds::default(),
-        metrics: None,
-        limit_sources: Vec::new(),
-        about_ponds: Vec::new(),
-        machine: pondreeve::machine::Bounds::default(),
-        commands: None,
-    }
-}
+pub(crate) use super::bare_farm::farm;
 
 /// What the engine of the test does with tracked events.
 #[derive(Debug, Clone, PartialEq)]

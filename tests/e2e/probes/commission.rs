@@ -80,7 +80,7 @@ fn an_installation_is_checked_and_its_lines_are_told() {
     // No daemon runs: one is started for the check, and is gone afterwards.
     let page = scratch.path("sheet.html");
     let out = Command::new(program("pondreeve"))
-        .args(["commission", "--yes", "--wait", "20s", "--config"])
+        .args(["commission", "--yes", "--wait", "8s", "--config"])
         .arg(&config)
         .arg("--out")
         .arg(&page)

@@ -1,6 +1,7 @@
 //! The probe tasks of the daemon, and the scan for probes, against peers that know nothing of it: pymodbus on a pseudo-terminal,
 //! Debian's mosquitto with its own clients.
 
+mod bare_farm;
 mod bench;
 mod commission;
 mod framings;
@@ -8,5 +9,7 @@ mod mqtt;
 mod our_servers;
 mod pymodbus;
 mod scan;
+mod scan_spoken;
+mod sign_off;
 mod spoken;
 mod unplug;

@@ -11,6 +11,7 @@ use pondreeve::frames;
 use pondreeve_core::input::{GatewayPart, ProbeFault};
 use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Quantity, Span};
+use pondreeve_protocol::text_line::LineMap;
 use pondreeve_tests::Scratch;
 use sim::faults::LineFault;
 use sim::pty::Line;
@@ -58,6 +59,36 @@ pub(crate) fn sensor(address: u8, name: &str) -> Spoken {
     }
 }
 
+pub(crate) fn lines_of(name: &str) -> Arc<LineMap> {
+    match built_in(name) {
+        Profile::Text(map) => map,
+        other => panic!("{other:?}"),
+    }
+}
+
+/// A meter that is asked for a line of oxygen and temperature.
+pub(crate) fn asked_oxygen(
+    line: &Line,
+    mut fault: impl FnMut() -> Option<LineFault> + Send + 'static,
+) -> Server {
+    let map = lines_of("text-oxygen");
+    text(line, Duration::from_secs(9), move || {
+        let values = vec![("do_mg_l".to_owned(), 6.42), ("temperature_c".to_owned(), 28.9)];
+        vec![Speaker { map: Arc::clone(&map), values, fault: fault() }]
+    })
+    .expect("a line")
+}
+
+/// A mast that sends pressure and light by itself.
+pub(crate) fn listened_weather(line: &Line) -> Server {
+    let map = lines_of("text-weather");
+    text(line, Duration::from_millis(120), move || {
+        let values = vec![("pressure_hpa".to_owned(), 1_011.3), ("par_umol_m2_s".to_owned(), 1_450.0)];
+        vec![Speaker { map: Arc::clone(&map), values, fault: None }]
+    })
+    .expect("a line")
+}
+
 /// Sensors `1`, oxygen, and `2`, a level that is measured while others are; the fault is of both.
 pub(crate) fn sensors(line: &Line, fault: Arc<Mutex<Option<LineFault>>>) -> Server {
     sdi12(line, move |address| {
@@ -74,6 +105,26 @@ pub(crate) fn sensors(line: &Line, fault: Arc<Mutex<Option<LineFault>>>) -> Serv
 
 #[tokio::test(flavor = "multi_thread")]
 async fn sdi12_sensors_are_read_through_every_fault_of_their_line() {
+    // Side by side, each on a line of its own: it is mostly waiting.
+    let mut lines = tokio::task::JoinSet::new();
+    for fault in [
+        LineFault::Silent,
+        LineFault::BadChecksum,
+        LineFault::Exception(0),
+        LineFault::Partial,
+        LineFault::OtherAddress,
+        LineFault::Late(1_200),
+        LineFault::Stray(40),
+        LineFault::Echo,
+    ] {
+        lines.spawn(sensors_are_read_through(fault));
+    }
+    while let Some(ended) = lines.join_next().await {
+        ended.expect("each line is read through");
+    }
+}
+
+async fn sensors_are_read_through(now: LineFault) {
     let scratch = Scratch::new();
     let device = scratch.path("sdi12");
     let far = Line::open(&device).expect("a pseudo-terminal");
@@ -99,25 +150,14 @@ async fn sdi12_sensors_are_read_through_every_fault_of_their_line() {
     bench.until("three sweeps of both", SOON, |bench| heard(bench, 3)).await;
     bench.until("the dead one", SOON, |bench| bench.probe_faults(2) == [ProbeFault::Silent]).await;
     assert_eq!(bench.part(GatewayPart::Bus), [None]);
-    for now in [
-        LineFault::Silent,
-        LineFault::BadChecksum,
-        LineFault::Exception(0),
-        LineFault::Partial,
-        LineFault::OtherAddress,
-        LineFault::Late(1_200),
-        LineFault::Stray(40),
-        LineFault::Echo,
-    ] {
-        *fault.lock().unwrap() = Some(now);
-        tokio::time::sleep(Duration::from_secs(2)).await;
-        *fault.lock().unwrap() = None;
-        // What was asked before the fault ended may still be under way.
-        tokio::time::sleep(Duration::from_secs(2)).await;
-        bench.forget();
-        bench.until("both again", SOON, |bench| heard(bench, 1)).await;
-        all_true(&bench);
-    }
+    *fault.lock().unwrap() = Some(now);
+    tokio::time::sleep(Duration::from_secs(2)).await;
+    *fault.lock().unwrap() = None;
+    // What was asked before the fault ended may still be under way.
+    tokio::time::sleep(Duration::from_secs(2)).await;
+    bench.forget();
+    bench.until("both again", SOON, |bench| heard(bench, 1)).await;
+    all_true(&bench);
     bench.stop().await;
     // What went over the line is in the capture, and a profile reads it again.
     let captured = frames::parse(&std::fs::read_to_string(&capture).expect("a capture")).expect("sound");
@@ -133,36 +173,23 @@ async fn lines_of_text_are_asked_and_listened_to() {
     let (asked, listened) = (scratch.path("asked"), scratch.path("listened"));
     let (asked_far, listened_far) =
         (Line::open(&asked).expect("a pty"), Line::open(&listened).expect("a pty"));
-    let spoken = |name: &str| match built_in(name) {
-        Profile::Text(map) => map,
-        other => panic!("{other:?}"),
-    };
     let fault = Arc::new(AtomicU8::new(0));
     let now = Arc::clone(&fault);
-    let _asked_server = text(&asked_far, Duration::from_secs(9), move || {
-        let fault = match now.load(Ordering::SeqCst) {
-            1 => Some(LineFault::Partial),
-            2 => Some(LineFault::Echo),
-            3 => Some(LineFault::Late(900)),
-            4 => Some(LineFault::OtherAddress),
-            _ => None,
-        };
-        let values = vec![("do_mg_l".to_owned(), 6.42), ("temperature_c".to_owned(), 28.9)];
-        vec![Speaker { map: spoken("text-oxygen"), values, fault }]
-    })
-    .expect("a line");
-    let _listened_server = text(&listened_far, Duration::from_millis(120), move || {
-        let values = vec![("pressure_hpa".to_owned(), 1_011.3), ("par_umol_m2_s".to_owned(), 1_450.0)];
-        vec![Speaker { map: spoken("text-weather"), values, fault: None }]
-    })
-    .expect("a line");
+    let _asked_server = asked_oxygen(&asked_far, move || match now.load(Ordering::SeqCst) {
+        1 => Some(LineFault::Partial),
+        2 => Some(LineFault::Echo),
+        3 => Some(LineFault::Late(900)),
+        4 => Some(LineFault::OtherAddress),
+        _ => None,
+    });
+    let _listened_server = listened_weather(&listened_far);
     let mut plain = farm(&["oxygen", "mast"], Vec::new(), Vec::new());
     plain.lines = vec![
         TextLine {
             id: "asked".into(),
-            ..line(LineKind::Text, &asked, vec![Spoken::Text(spoken("text-oxygen"))], 0)
+            ..line(LineKind::Text, &asked, vec![Spoken::Text(lines_of("text-oxygen"))], 0)
         },
-        line(LineKind::Text, &listened, vec![Spoken::Text(spoken("text-weather"))], 1),
+        line(LineKind::Text, &listened, vec![Spoken::Text(lines_of("text-weather"))], 1),
     ];
     let bench = Bench::start(&plain, Engine::Keeps);
     for now in 0..5 {

@@ -7,7 +7,7 @@ use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 use super::Daemon;
-use crate::commission::sheet::{Head, html, text};
+use crate::commission::sheet::{Head, html, text, wrap};
 use crate::commission::{Machine, Point, Verdict, answered, points, questions};
 use crate::config::Farm;
 use crate::exit_code::{DONE, FAILED, Failure, Outcome};
@@ -65,7 +65,11 @@ pub fn run(arguments: &Arguments) -> Outcome {
     if asks {
         say(&format!("Farm time is {}.", head.at));
     }
-    for question in questions(&farm) {
+    let asked = questions(&farm);
+    for (place, question) in asked.iter().enumerate() {
+        if asks {
+            say(&format!("\nQuestion {} of {}", place + 1, asked.len()));
+        }
         let carried = match question.act {
             Some(act) if asks => {
                 say(&format!("The {} is switched for a moment now.", act.id()));
@@ -74,7 +78,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
             _ => None,
         };
         let answer = if asks { ask(&question.text) } else { None };
-        all.push(answered(&question, carried.as_ref(), answer));
+        all.push(answered(question, carried.as_ref(), answer));
     }
     let sheet = text(&head, &all);
     if let Some(path) = &arguments.out {
@@ -176,9 +180,12 @@ fn say(text: &str) {
 }
 
 fn ask(text: &str) -> Option<bool> {
+    let mut shown = Vec::new();
+    wrap(&mut shown, text, "", "");
+    say(&shown.join("\n"));
     let mut lines = std::io::stdin().lock().lines();
     loop {
-        let _ = write!(std::io::stderr(), "{text} [y/n, Enter to skip] ");
+        let _ = write!(std::io::stderr(), "[y/n, Enter to skip] ");
         let line = lines.next()?.ok()?;
         match line.trim() {
             "" => return None,
@@ -198,7 +205,7 @@ fn head(farm: &Farm, at: &str, offset_s: i32, config: &Path) -> Head {
         gateway: farm.site.gateway.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         configuration: config.display().to_string(),
-        at: format!("{} {:02}:{:02} ({offset})", local.date(), local.hour(), local.minute()),
+        at: format!("{} {:02}:{:02} (UTC{offset})", local.date(), local.hour(), local.minute()),
     }
 }
 

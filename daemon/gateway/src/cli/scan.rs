@@ -1,16 +1,24 @@
 //! `pondreeve scan`: who answers on a serial line, what it reads, and the configuration that follows.
 
-use std::io::{IsTerminal as _, Write as _};
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use pondreeve_protocol::register_map::RegisterMap;
 
+use crate::config::farm::{LineKind, Parity};
+use crate::config::profile::Profile;
 use crate::config::{builtin, files, profile};
 use crate::exit_code::{DONE, FAILED, Failure, Outcome};
-use crate::scan::{self, Access, Plan, Progress, Setting};
+use crate::local::protocol::{LentKind, LentLine};
+use crate::scan::{self, Access, Plan, Setting};
+
+mod spoken;
+mod teller;
+
+use teller::Teller;
 
 const AFTER: &str = "\
 Asks each address for one register (functions 3 and 4), looks closely at whoever
@@ -24,6 +32,13 @@ goes on by itself, also if this command dies. Meanwhile the probes of that line
 are not read and said to be lent; oxygen that is not seen alarms as ever, and
 the horn takes its line back for a moment when it needs it.
 
+On a line of SDI-12 sensors (--kind sdi12) each address is asked whether it is
+there, which takes half a minute for all 62; who answers is asked what it is,
+and to measure three times, and shown with all its values. A line of text
+(--kind text) is listened to; only where nothing comes is it asked what the
+known profiles ask.
+A line that the daemon lends is of the kind that its configuration says.
+
 Without --speeds the usual settings are tried until something answers: probes of
 one line share one. A probe fresh from its box may have another: unplug the
 others, or name the speeds, each then is tried.
@@ -33,7 +48,9 @@ Exit status: 0 something answers, 1 nothing does, 2 bad usage.
 Examples:
   pondreeve scan --line /dev/ttyUSB0
   pondreeve scan --line /dev/ttyUSB0 --speeds 9600,19200-8E1 --addresses 1-60
-  pondreeve scan --line /dev/ttyUSB0 --pond p1 --write found.toml";
+  pondreeve scan --line /dev/ttyUSB0 --pond p1 --write found.toml
+  pondreeve scan --line /dev/ttyUSB1 --kind sdi12 --addresses 0-9
+  pondreeve scan --line /dev/ttyUSB2 --kind text --listen 30s";
 
 /// Arguments of `scan`.
 #[derive(Debug, Clone, clap::Args)]
@@ -42,18 +59,27 @@ pub struct Arguments {
     /// The line: a serial device, best by a path below /dev/serial/by-path
     #[arg(long, value_name = "DEVICE")]
     pub line: PathBuf,
+    /// What is spoken on it; of a line that the daemon lends it is known, else modbus where left out
+    #[arg(long, value_enum)]
+    pub kind: Option<Kind>,
     /// Speeds to try, all of them, each with or without a format: 9600,19200-8E1
     #[arg(long, value_name = "SPEEDS", value_delimiter = ',', value_parser = Setting::parse)]
     pub speeds: Vec<Setting>,
-    /// Addresses to ask, such as 1-60 or 1-20,51
-    #[arg(long, value_name = "LIST", default_value = "1-247")]
-    pub addresses: String,
-    /// Try only this register map: a known name, or a file; may be given several times
+    /// Addresses to ask, such as 1-60 or 1-20,51; of SDI-12 such as 0-9 or 1,A-F; all where left out
+    #[arg(long, value_name = "LIST")]
+    pub addresses: Option<String>,
+    /// Try only this register map or profile: a known name, or a file; may be given several times
     #[arg(long, value_name = "NAME|FILE")]
     pub profile: Vec<String>,
     /// How long a probe may take to answer
     #[arg(long, value_name = "LENGTH", default_value = "90ms", value_parser = timeout)]
     pub timeout: Duration,
+    /// Who wakes SDI-12 sensors: the gateway by a break, or the adapter by itself
+    #[arg(long, value_enum)]
+    pub wake: Option<Wake>,
+    /// How long a line of text is listened to at each speed
+    #[arg(long, value_name = "LENGTH", default_value = "10s", value_parser = listen)]
+    pub listen: Duration,
     /// Write what was found as configuration to a file that is not there yet
     #[arg(long, value_name = "FILE")]
     pub write: Option<PathBuf>,
@@ -68,6 +94,32 @@ pub struct Arguments {
     pub daemon: super::Daemon,
 }
 
+/// What is spoken on a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Kind {
+    /// Modbus RTU
+    Modbus,
+    /// SDI-12 sensors
+    Sdi12,
+    /// Plain lines of text
+    Text,
+}
+
+/// Who wakes SDI-12 sensors.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Wake {
+    /// The gateway
+    Break,
+    /// The adapter
+    Adapter,
+}
+
+fn listen(text: &str) -> Result<Duration, String> {
+    let length = humantime::parse_duration(text).map_err(|error| error.to_string())?;
+    let accepted = Duration::from_secs(1)..=Duration::from_secs(240);
+    if accepted.contains(&length) { Ok(length) } else { Err("accepted is 1s to 240s".to_owned()) }
+}
+
 fn timeout(text: &str) -> Result<Duration, String> {
     let length = humantime::parse_duration(text).map_err(|error| error.to_string())?;
     let accepted = Duration::from_millis(10)..=Duration::from_secs(5);
@@ -79,13 +131,19 @@ fn timeout(text: &str) -> Result<Duration, String> {
 /// # Errors
 /// Bad usage; a line that cannot be opened or is not lent.
 pub fn run(arguments: &Arguments) -> Outcome {
-    let mut plan = plan(arguments)?;
-    let socket = &arguments.daemon.socket;
-    let (access, outcome) = super::wait_for(async {
-        let mut access = Access::prepare(&plan.device, socket).await.map_err(Failure::failed)?;
-        if let Some(lent) = access.lent() {
-            adopt(&mut plan, lent, arguments.speeds.is_empty());
-        }
+    check_file_and_pond(arguments)?;
+    // What is wrong with a question is said before a line is taken from the daemon for it.
+    match arguments.kind {
+        Some(Kind::Modbus) => drop(plan(arguments)?),
+        Some(Kind::Sdi12) => drop(spoken::plan(arguments, LineKind::Sdi12)?),
+        Some(Kind::Text) => drop(spoken::plan(arguments, LineKind::Text)?),
+        None => {}
+    }
+    let device = &arguments.line;
+    super::wait_for(async {
+        let mut access = Access::prepare(device, &arguments.daemon.socket).await.map_err(Failure::failed)?;
+        let lent = access.lent().cloned();
+        let kind = kind(arguments, lent.as_ref())?;
         let over = Arc::new(AtomicBool::new(false));
         let noticed = Arc::clone(&over);
         tokio::spawn(async move {
@@ -93,13 +151,45 @@ pub fn run(arguments: &Arguments) -> Outcome {
             let _ = tokio::signal::ctrl_c().await;
             noticed.store(true, Ordering::Relaxed);
         });
-        let mut teller = Teller::new();
         let is_over = || over.load(Ordering::Relaxed);
-        let outcome = scan::scan(&plan, &mut access, &mut |progress| teller.tell(progress), &is_over).await;
-        teller.end();
-        Ok((access, outcome))
-    })??;
-    drop(access);
+        match kind {
+            Kind::Modbus => modbus(arguments, lent.as_ref(), &mut access, &is_over).await,
+            Kind::Sdi12 => spoken::run(arguments, LineKind::Sdi12, &mut access, &is_over).await,
+            Kind::Text => spoken::run(arguments, LineKind::Text, &mut access, &is_over).await,
+        }
+    })?
+}
+
+/// What is spoken: as named, and as the daemon knows it.
+fn kind(arguments: &Arguments, lent: Option<&LentLine>) -> Result<Kind, Failure> {
+    let known = lent.map(|lent| match lent.kind {
+        LentKind::Modbus => Kind::Modbus,
+        LentKind::Sdi12 => Kind::Sdi12,
+        LentKind::Text => Kind::Text,
+    });
+    match (arguments.kind, known) {
+        (Some(named), Some(known)) if named != known => Err(Failure::usage(format!(
+            "the line {} speaks otherwise in the running configuration (line or bus {}): leave --kind out",
+            arguments.line.display(),
+            lent.map(|lent| lent.bus.as_str()).unwrap_or_default()
+        ))),
+        (named, known) => Ok(named.or(known).unwrap_or(Kind::Modbus)),
+    }
+}
+
+async fn modbus(
+    arguments: &Arguments,
+    lent: Option<&LentLine>,
+    access: &mut Access,
+    is_over: &dyn Fn() -> bool,
+) -> Outcome {
+    let mut plan = plan(arguments)?;
+    if let Some(lent) = lent {
+        adopt(&mut plan, lent, arguments.speeds.is_empty());
+    }
+    let mut teller = Teller::new(|address| address.to_string());
+    let outcome = scan::scan(&plan, access, &mut |progress| teller.tell(progress), is_over).await;
+    teller.end();
     let outcome = scan::Outcome { stable_device: stable(&plan.device), ..outcome };
     if outcome.tried.is_empty()
         || (outcome.units.is_empty() && outcome.tried.iter().all(|own| own.addresses == 0))
@@ -109,14 +199,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
             return Err(Failure::failed(why.clone()));
         }
     }
-    let written = match &arguments.write {
-        Some(file) if !outcome.units.is_empty() => {
-            let now = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
-            write_new(file, &scan::fragment(&plan, &outcome, arguments.pond.as_deref(), &now))?;
-            Some(file.display().to_string())
-        }
-        _ => None,
-    };
+    let written = write_down(arguments, !outcome.units.is_empty(), |now| {
+        scan::fragment(&plan, &outcome, arguments.pond.as_deref(), now)
+    })?;
     if arguments.json {
         for object in scan::json(&plan, &outcome, written.as_deref()) {
             super::print(&super::json_line(&object)?)?;
@@ -127,7 +212,19 @@ pub fn run(arguments: &Arguments) -> Outcome {
     Ok(if outcome.units.is_empty() { FAILED } else { DONE })
 }
 
-fn plan(arguments: &Arguments) -> Result<Plan, Failure> {
+/// Writes what was found, if it is to be; the file's name.
+fn write_down(
+    arguments: &Arguments,
+    is_found: bool,
+    fragment: impl FnOnce(&str) -> String,
+) -> Result<Option<String>, Failure> {
+    let Some(file) = arguments.write.as_ref().filter(|_| is_found) else { return Ok(None) };
+    let now = jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string();
+    write_new(file, &fragment(&now))?;
+    Ok(Some(file.display().to_string()))
+}
+
+fn check_file_and_pond(arguments: &Arguments) -> Result<(), Failure> {
     if let Some(file) = &arguments.write
         && std::fs::symlink_metadata(file).is_ok()
     {
@@ -143,7 +240,17 @@ fn plan(arguments: &Arguments) -> Result<Plan, Failure> {
             "{pond:?} is no id of a pond: accepted are lower-case letters, digits, `-` and `_`"
         )));
     }
-    let addresses = scan::addresses(&arguments.addresses).map_err(Failure::usage)?;
+    Ok(())
+}
+
+fn plan(arguments: &Arguments) -> Result<Plan, Failure> {
+    let listed = arguments.addresses.as_deref().unwrap_or("1-247");
+    let addresses = scan::addresses(listed).map_err(Failure::usage)?;
+    if let Some(setting) = arguments.speeds.iter().find(|setting| setting.data_bits != 8) {
+        return Err(Failure::usage(format!(
+            "{setting} has seven data bits: Modbus RTU has eight, such as 9600 or 19200-8E1; --kind sdi12 has seven"
+        )));
+    }
     let profiles = match arguments.profile.as_slice() {
         [] => every_map(),
         named => named.iter().map(|name| map(name)).collect::<Result<_, _>>()?,
@@ -167,6 +274,17 @@ fn every_map() -> Vec<RegisterMap> {
 
 /// A register map by name or file.
 fn map(name: &str) -> Result<RegisterMap, Failure> {
+    match any_profile(name)? {
+        Profile::Registers(map) => Ok(Arc::unwrap_or_clone(map)),
+        other => Err(Failure::usage(format!(
+            "{name:?} is a profile for {}: Modbus is scanned with register maps, other lines with --kind",
+            other.belongs()
+        ))),
+    }
+}
+
+/// A profile by name or file.
+fn any_profile(name: &str) -> Result<Profile, Failure> {
     let (text, file) = match builtin::profile(name) {
         Some(text) => (text.to_owned(), name.to_owned()),
         None if Path::new(name).is_file() => {
@@ -176,29 +294,33 @@ fn map(name: &str) -> Result<RegisterMap, Failure> {
         None => {
             let known = builtin::profile_names().join(", ");
             return Err(Failure::usage(format!(
-                "{name:?} is neither a file nor a known register map: known are {known}"
+                "{name:?} is neither a file nor a known register map or profile: known are {known}"
             )));
         }
     };
-    profile::parse(&text, &file).map_err(|problems| {
+    profile::parse_any(&text, &file).map_err(|problems| {
         let problems: Vec<String> = problems.iter().map(|p| format!("{}: {p}", p.place())).collect();
         Failure::usage(problems.join("\n"))
     })
 }
 
 /// The line's own setting comes first, and is the only one where none was named: the daemon's probes have it.
-fn adopt(plan: &mut Plan, lent: &crate::local::protocol::LentLine, by_itself: bool) {
-    use crate::config::farm::Parity;
+fn adopt(plan: &mut Plan, lent: &LentLine, by_itself: bool) {
+    let own = own_setting(lent);
+    if by_itself {
+        plan.settings.retain(|setting| *setting != own);
+        plan.settings.insert(0, own);
+    }
+}
+
+/// The setting that the daemon has a line at.
+fn own_setting(lent: &LentLine) -> Setting {
     let parity = match lent.parity.as_str() {
         "even" => Parity::Even,
         "odd" => Parity::Odd,
         _ => Parity::None,
     };
-    let own = Setting { baud: lent.baud, parity, stop_bits: lent.stop_bits };
-    if by_itself {
-        plan.settings.retain(|setting| *setting != own);
-        plan.settings.insert(0, own);
-    }
+    Setting { baud: lent.baud, data_bits: lent.data_bits, parity, stop_bits: lent.stop_bits }
 }
 
 /// A path of a device that stays the same after replugging.
@@ -222,75 +344,4 @@ fn write_new(file: &Path, text: &str) -> Result<(), Failure> {
     write().map_err(|error| {
         Failure::failed(format!("writing {}: {error}; nothing was overwritten", file.display()))
     })
-}
-
-/// Says on standard error how far it is: in one line on a terminal, else in a line now and then.
-struct Teller {
-    on_terminal: bool,
-    setting: String,
-    began: Instant,
-    told: Option<Instant>,
-    is_open: bool,
-}
-
-/// Lines about addresses come at most this often where there is no terminal.
-const TELL_EVERY: Duration = Duration::from_secs(10);
-
-impl Teller {
-    fn new() -> Self {
-        let on_terminal = std::io::stderr().is_terminal();
-        Self { on_terminal, setting: String::new(), began: Instant::now(), told: None, is_open: false }
-    }
-
-    fn tell(&mut self, progress: Progress) {
-        match progress {
-            Progress::Setting(setting) => {
-                self.setting = setting.to_string();
-                self.began = Instant::now();
-                self.told = Some(Instant::now());
-                self.line(&format!("trying {setting}"));
-            }
-            Progress::Address { address, done, of, found } => {
-                let is_due = self.told.is_none_or(|told| told.elapsed() >= TELL_EVERY);
-                if self.on_terminal || is_due {
-                    self.told = Some(Instant::now());
-                    let left =
-                        self.began.elapsed().as_secs_f64() / (done.max(1) as f64) * ((of - done) as f64);
-                    let left = if done == 0 { String::new() } else { format!(", {left:.0} s left") };
-                    let text =
-                        format!("{}: address {address}, {done} of {of}, {found} found{left}", self.setting);
-                    self.passing(&text);
-                }
-            }
-            Progress::Found(address) => self.line(&format!("address {address} answers")),
-            Progress::Look(address) => self.passing(&format!("looking at address {address}")),
-            Progress::Recalled => self.line("the daemon needs the line for a moment"),
-        }
-    }
-
-    /// A line that the next one may replace.
-    fn passing(&mut self, text: &str) {
-        if self.on_terminal {
-            eprint!("\r{text:<78}");
-            let _ = std::io::stderr().flush();
-            self.is_open = true;
-        } else {
-            eprintln!("{text}");
-        }
-    }
-
-    fn line(&mut self, text: &str) {
-        if self.is_open {
-            eprint!("\r{:<78}\r", "");
-        }
-        self.is_open = false;
-        eprintln!("{text}");
-    }
-
-    fn end(&mut self) {
-        if self.is_open {
-            eprint!("\r{:<78}\r", "");
-            self.is_open = false;
-        }
-    }
 }

@@ -126,13 +126,13 @@ fn probe(own: &DeviceStatus, status: &FarmStatus) -> Point {
         .readings
         .iter()
         .map(|(quantity, value, flag, age_s)| match value {
-            Some(value) => format!("{quantity} {value:.2} (flag {flag}, {age_s} s old)"),
-            None => format!("{quantity} no usable value (flag {flag})"),
+            Some(value) => format!("{quantity} {value:.2} ({}, {age_s} s old)", flag_words(*flag)),
+            None => format!("{quantity} no usable value ({})", flag_words(*flag)),
         })
         .collect();
     seen.push(format!("{} of {} polls good", own.good_polls, own.polls));
     if let Some(ms) = own.latency_p95_ms {
-        seen.push(format!("answers within {ms:.0} ms"));
+        seen.push(format!("answers within {:.0} ms", ms.ceil().max(1.0)));
     }
     let troubles = [
         (own.time_outs, "without an answer"),
@@ -149,6 +149,17 @@ fn probe(own: &DeviceStatus, status: &FarmStatus) -> Point {
     let lost = requests - own.answers;
     let verdict = if usable && lost * 20 <= requests { Verdict::Good } else { Verdict::Bad };
     Point { section: SECTIONS[0], name, seen: seen.join("; "), verdict }
+}
+
+/// What a QARTOD flag means.
+const fn flag_words(flag: u8) -> &'static str {
+    match flag {
+        1 => "good",
+        2 => "not judged yet",
+        3 => "suspect",
+        4 => "failed its tests",
+        _ => "missing",
+    }
 }
 
 fn aerators(farm: &Farm, status: &FarmStatus) -> Vec<Point> {

@@ -51,6 +51,7 @@ struct Page<'a> {
     head: &'a Head,
     sections: Vec<Section<'a>>,
     counts: String,
+    bad: Vec<&'a Point>,
     cautions: &'static [&'static str],
     meaning: &'static str,
 }
@@ -61,6 +62,11 @@ fn sections(points: &[Point]) -> Vec<Section<'_>> {
         points: points.iter().filter(|own| own.section == name).collect(),
     };
     SECTIONS.into_iter().map(of).filter(|section| !section.points.is_empty()).collect()
+}
+
+/// What is not in order, for the head of the sheet.
+fn bad(points: &[Point]) -> Vec<&Point> {
+    points.iter().filter(|own| own.verdict == Verdict::Bad).collect()
 }
 
 /// How many points came to what.
@@ -80,8 +86,8 @@ pub fn counts(points: &[Point]) -> String {
 /// # Errors
 /// The template could not be filled in.
 pub fn html(head: &Head, points: &[Point]) -> Result<String, askama::Error> {
-    let (sections, counts) = (sections(points), counts(points));
-    Page { head, sections, counts, cautions: &CAUTIONS, meaning: MEANING }.render()
+    let (sections, counts, bad) = (sections(points), counts(points), bad(points));
+    Page { head, sections, counts, bad, cautions: &CAUTIONS, meaning: MEANING }.render()
 }
 
 /// The same in lines of at most 80 columns.
@@ -92,6 +98,11 @@ pub fn text(head: &Head, points: &[Point]) -> String {
         head.configuration.clone(),
         String::new(),
     ];
+    wrap(&mut lines, &format!("{}.", counts(points)), "", "");
+    for point in bad(points) {
+        wrap(&mut lines, &format!("NOT IN ORDER: {}", point.name), "  ", "    ");
+    }
+    lines.push(String::new());
     for section in sections(points) {
         lines.push(section.name.to_uppercase());
         for point in section.points {
@@ -100,7 +111,6 @@ pub fn text(head: &Head, points: &[Point]) -> String {
         }
         lines.push(String::new());
     }
-    wrap(&mut lines, &format!("{}.", counts(points)), "", "");
     wrap(&mut lines, MEANING, "", "");
     lines.push(String::new());
     lines.push("BEFORE YOU TAKE OVER".to_owned());
@@ -116,7 +126,8 @@ pub fn text(head: &Head, points: &[Point]) -> String {
     lines.join("\n")
 }
 
-fn wrap(lines: &mut Vec<String>, text: &str, first: &str, rest: &str) {
+/// Adds a paragraph in lines of at most 80 columns.
+pub(crate) fn wrap(lines: &mut Vec<String>, text: &str, first: &str, rest: &str) {
     let mut line = first.to_owned();
     let mut is_empty = true;
     for word in text.split_whitespace() {

@@ -99,7 +99,7 @@ fn what_is_seen_is_told_and_judged() {
     let good = told(device(20, 20, 0), &machine());
     let (verdict, seen) = verdict_of(&good, "p1-oxygen");
     assert_eq!(verdict, Verdict::Good);
-    assert_eq!(seen, "do_mg_l 6.42 (flag 1, 3 s old); 20 of 20 polls good; answers within 42 ms");
+    assert_eq!(seen, "do_mg_l 6.42 (good, 3 s old); 20 of 20 polls good; answers within 42 ms");
     assert_eq!(verdict_of(&good, "bus east"), (Verdict::Bad, "no such device".to_owned()));
     assert_eq!(verdict_of(&good, "group a").0, Verdict::NotChecked, "nothing tells of it");
     assert_eq!(verdict_of(&good, "lamp").0, Verdict::NotChecked);

@@ -4,38 +4,65 @@ use std::path::Path;
 use std::time::Duration;
 
 use pondreeve_core::said::Said;
+use pondreeve_core::site::ProbeIndex;
 use serde::{Deserialize, Serialize};
 use tokio::sync::oneshot;
 
 use super::protocol::Reply;
 use super::requests::Counter;
-use crate::config::farm::{Bus, Parity};
+use crate::config::farm::{Bus, BusProbe, LineKind, LineProbe, Parity, Spoken, TextLine, Wake};
 use crate::probes::serial::loan::{Loan, LoanAsk};
 
 /// A poll that is under way ends first: at most one probe's attempts.
 const LENT_WITHIN: Duration = Duration::from_secs(30);
 
+/// What is spoken on a lent line.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum LentKind {
+    /// Modbus RTU.
+    #[default]
+    Modbus,
+    /// SDI-12.
+    Sdi12,
+    /// Lines of text.
+    Text,
+}
+
 /// What is lent, and what the configuration says of it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LentLine {
-    /// Id of the bus.
+    /// Id of the bus or line.
     pub bus: String,
+    /// What is spoken on it.
+    #[serde(default)]
+    pub kind: LentKind,
     /// For so long.
     pub seconds: u64,
     /// Bits per second.
     pub baud: u32,
+    /// Data bits.
+    #[serde(default = "eight")]
+    pub data_bits: u8,
     /// `none`, `even` or `odd`.
     pub parity: String,
     /// Stop bits.
     pub stop_bits: u8,
+    /// Whether the adapter of an SDI-12 line wakes the sensors by itself.
+    #[serde(default)]
+    pub adapter_wakes: bool,
     /// The probes on it.
     pub probes: Vec<LentProbe>,
+}
+
+fn eight() -> u8 {
+    8
 }
 
 /// A configured probe.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LentProbe {
-    /// Modbus address.
+    /// Modbus address; of an SDI-12 sensor its character, as a number; 0 of a probe that sends lines.
     pub address: u8,
     /// Id.
     pub id: String,
@@ -47,9 +74,13 @@ impl Counter {
     /// Borrows the line of a device from the task that polls it, in the name of a local user.
     pub(super) async fn borrow_line(&self, device: &str, seconds: u64, by: &str) -> (Reply, Option<Loan>) {
         let wanted = real(Path::new(device));
-        let index = self.farm.buses.iter().position(|bus| real(&bus.device) == wanted);
-        let found = index.and_then(|index| Some((self.farm.buses.get(index)?, self.loans.get(index)?)));
-        let Some((bus, loans)) = found else { return (Reply::NotOurLine, None) };
+        let (buses, lines) = (&self.farm.buses, &self.farm.lines);
+        let on_bus = buses.iter().position(|bus| bus.server.is_none() && real(&bus.device) == wanted);
+        let on_line = || lines.iter().position(|line| line.server.is_none() && real(&line.device) == wanted);
+        // The senders of the lines come after those of the buses.
+        let index = on_bus.or_else(|| Some(buses.len() + on_line()?));
+        let found = index.and_then(|index| Some((self.about_line(index)?, self.loans.get(index)?)));
+        let Some((about, loans)) = found else { return (Reply::NotOurLine, None) };
         let (answer, answered) = oneshot::channel();
         let ask = LoanAsk { by: by.to_owned(), length: Duration::from_secs(seconds), answer };
         let lent = async {
@@ -58,37 +89,74 @@ impl Counter {
         };
         let lent = tokio::time::timeout(LENT_WITHIN, lent).await;
         match lent.unwrap_or_else(|_| Err("it did not come free in time: ask again".to_owned())) {
-            Ok(loan) => (Reply::LineLent(Box::new(self.lent_line(bus, &loan))), Some(loan)),
+            Ok(loan) => {
+                let lent = LentLine { seconds: loan.length.as_secs(), ..about };
+                (Reply::LineLent(Box::new(lent)), Some(loan))
+            }
             Err(why) => {
-                let message = format!("borrowing the line of bus {} ({device}): {why}", bus.id);
+                let message = format!("borrowing the line of bus {} ({device}): {why}", about.bus);
                 (Reply::refusal(&Said::plain(message), false), None)
             }
         }
     }
 
-    fn lent_line(&self, bus: &Bus, loan: &Loan) -> LentLine {
-        let id = |index: u16| self.farm.site.probes.get(usize::from(index)).map(|probe| probe.id.clone());
+    fn about_line(&self, index: usize) -> Option<LentLine> {
+        match self.farm.buses.get(index) {
+            Some(bus) => Some(self.about_bus(bus)),
+            None => Some(self.about_text(self.farm.lines.get(index - self.farm.buses.len())?)),
+        }
+    }
+
+    fn id(&self, probe: ProbeIndex) -> String {
+        self.farm.site.probes.get(usize::from(probe.0)).map(|probe| probe.id.clone()).unwrap_or_default()
+    }
+
+    fn about_bus(&self, bus: &Bus) -> LentLine {
+        let probe = |probe: &BusProbe| LentProbe {
+            address: probe.unit,
+            id: self.id(probe.probe),
+            profile: probe.map.id.clone(),
+        };
         LentLine {
             bus: bus.id.clone(),
-            seconds: loan.length.as_secs(),
+            kind: LentKind::Modbus,
+            seconds: 0,
             baud: bus.baud,
-            parity: match bus.parity {
-                Parity::None => "none",
-                Parity::Even => "even",
-                Parity::Odd => "odd",
-            }
-            .to_owned(),
+            data_bits: bus.data_bits,
+            parity: parity_word(bus.parity).to_owned(),
             stop_bits: bus.stop_bits,
-            probes: bus
-                .probes
-                .iter()
-                .map(|probe| LentProbe {
-                    address: probe.unit,
-                    id: id(probe.probe.0).unwrap_or_default(),
-                    profile: probe.map.id.clone(),
-                })
-                .collect(),
+            adapter_wakes: false,
+            probes: bus.probes.iter().map(probe).collect(),
         }
+    }
+
+    fn about_text(&self, line: &TextLine) -> LentLine {
+        let probe = |probe: &LineProbe| {
+            let (address, profile) = match &probe.spoken {
+                Spoken::Sensor(address, map) => (*address, map.id.clone()),
+                Spoken::Text(map) => (0, map.id.clone()),
+            };
+            LentProbe { address, id: self.id(probe.probe), profile }
+        };
+        LentLine {
+            bus: line.id.clone(),
+            kind: if line.kind == LineKind::Sdi12 { LentKind::Sdi12 } else { LentKind::Text },
+            seconds: 0,
+            baud: line.baud,
+            data_bits: line.data_bits,
+            parity: parity_word(line.parity).to_owned(),
+            stop_bits: line.stop_bits,
+            adapter_wakes: line.wake == Wake::Adapter,
+            probes: line.probes.iter().map(probe).collect(),
+        }
+    }
+}
+
+const fn parity_word(parity: Parity) -> &'static str {
+    match parity {
+        Parity::None => "none",
+        Parity::Even => "even",
+        Parity::Odd => "odd",
     }
 }
 

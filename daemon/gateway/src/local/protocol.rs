@@ -18,7 +18,7 @@ pub use super::farm::{
     ForecastScoreStatus, ForecastStatus, MetabolismStatus, PondStatus, ReadingStatus,
 };
 use super::limits::LimitStatus;
-pub use super::line::{LentLine, LentProbe};
+pub use super::line::{LentKind, LentLine, LentProbe};
 use super::mass_balance::{FeedAsk, FeedLoadStatus};
 use super::night::NightStatus;
 use super::said::SaidStatus;

@@ -62,7 +62,7 @@ pub struct Counter {
     pub queue: Queue,
     /// What the machine says of itself.
     pub machine: crate::machine::Looked,
-    /// To borrow lines, one for each bus in order.
+    /// To borrow lines, one for each bus in order and then one for each line.
     pub loans: Vec<LoanSender>,
     /// What became of the requests to probes.
     pub tally: Tally,

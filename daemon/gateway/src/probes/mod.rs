@@ -18,15 +18,17 @@ use tally::Tally;
 
 pub mod capture;
 pub mod exchanges;
+#[cfg(test)]
+mod far_end;
 pub mod mqtt;
 mod report;
 pub mod serial;
-mod spoken;
+pub(crate) mod spoken;
 pub mod tally;
 
 /// Starts one task for each bus, each line and each broker of the farm. They run until `stop` is cancelled or the
-/// inbox closes; the set is empty then. The senders switch coils and borrow lines, one of each for each bus in
-/// order. Each answer and each failure counts in `tally`.
+/// inbox closes; the set is empty then. The senders switch coils, one for each bus in order, and borrow lines, one for
+/// each bus and then one for each line. Each answer and each failure counts in `tally`.
 #[expect(clippy::needless_pass_by_value, reason = "the tasks own all four from here on")]
 pub fn start(
     farm: Arc<Farm>,
@@ -46,8 +48,10 @@ pub fn start(
         tasks.spawn(serial::run(farm, index, clock, (inbox, tally.clone()), (coils, loans), stop));
     }
     for index in 0..farm.lines.len() {
+        let (sender, loans) = serial::loan::queue();
+        loan_senders.push(sender);
         let (farm, clock, stop) = (Arc::clone(&farm), clock.clone(), stop.clone());
-        tasks.spawn(spoken::run(farm, index, clock, (inbox.clone(), tally.clone()), stop));
+        tasks.spawn(spoken::run(farm, index, clock, (inbox.clone(), tally.clone()), loans, stop));
     }
     for index in 0..farm.brokers.len() {
         tasks.spawn(mqtt::run(

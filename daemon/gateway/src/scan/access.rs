@@ -10,9 +10,13 @@ use super::{Progress, Setting};
 use crate::local::client::{self, Client, ClientError};
 use crate::local::protocol::{Ask, LentLine, Reply};
 use crate::probes::serial::{open_error, open_port};
+use crate::probes::spoken::talk::Talk;
 
 /// A recalled line is asked for again after this: time for the horn.
 const ASK_AGAIN_AFTER: Duration = Duration::from_secs(2);
+
+/// Silence between an answer on a line of text and the next question.
+const TEXT_TURNAROUND: Duration = Duration::from_millis(5);
 
 /// Seconds asked for; the daemon decides.
 const ASKED_S: u64 = 600;
@@ -24,6 +28,8 @@ pub struct Access {
     loan: Option<(Client, LentLine)>,
     setting: Option<Setting>,
     pub(super) wire: Option<Wire<SerialStream>>,
+    /// The same port where text is spoken.
+    pub(super) talk: Option<Talk<SerialStream>>,
     /// Why the daemon was not asked, where that may matter.
     remark: Option<String>,
 }
@@ -43,7 +49,7 @@ impl Access {
                 (lent.map(|lent| (client, lent)), None)
             }
         };
-        Ok(Self { device, loan, setting: None, wire: None, remark })
+        Ok(Self { device, loan, setting: None, wire: None, talk: None, remark })
     }
 
     /// What the daemon says of the line.
@@ -51,20 +57,35 @@ impl Access {
         self.loan.as_ref().map(|(_, lent)| lent)
     }
 
-    /// Opens the port.
+    /// Opens the port for Modbus.
     ///
     /// # Errors
     /// It cannot be opened, in words.
     pub(super) async fn open(&mut self, setting: Setting) -> Result<(), String> {
-        self.wire = None;
+        self.wire = Some(Wire::new(self.port(setting).await?, setting));
+        Ok(())
+    }
+
+    /// Opens the port for text. `slowest` is the longest that an answer may take.
+    ///
+    /// # Errors
+    /// It cannot be opened, in words.
+    pub(super) async fn open_for_text(&mut self, setting: Setting, slowest: Duration) -> Result<(), String> {
+        let port = self.port(setting).await?;
+        self.talk = Some(Talk::new(port, setting.character(), TEXT_TURNAROUND, slowest));
+        Ok(())
+    }
+
+    async fn port(&mut self, setting: Setting) -> Result<SerialStream, String> {
+        (self.wire, self.talk) = (None, None);
         self.setting = Some(setting);
         let device = &self.device;
         // A daemon that has just let go may take a moment.
         let mut tries = if self.loan.is_some() { 10 } else { 1 };
-        let port = loop {
+        loop {
             tries -= 1;
-            match open_port(device, setting.baud, (8, setting.parity, setting.stop_bits)) {
-                Ok(port) => break port,
+            match open_port(device, setting.baud, (setting.data_bits, setting.parity, setting.stop_bits)) {
+                Ok(port) => return Ok(port),
                 Err(_) if tries > 0 => tokio::time::sleep(Duration::from_millis(100)).await,
                 Err(error) => {
                     let remark = self.remark.as_ref().map(|why| format!("; {why}")).unwrap_or_default();
@@ -72,9 +93,7 @@ impl Access {
                     return Err(format!("opening {} at {setting}: {why}{remark}", device.display()));
                 }
             }
-        };
-        self.wire = Some(Wire::new(port, setting));
-        Ok(())
+        }
     }
 
     /// To be called between two questions: gives the line back if it is wanted, and gets it again.
@@ -90,7 +109,8 @@ impl Access {
             Some(Ok(None)) => "the daemon has closed the connection".to_owned(),
             Some(Err(error)) => error.to_string(),
         };
-        self.wire = None;
+        // Lines of text have no horn on them: what recalls them is the end of their time.
+        (self.wire, self.talk) = (None, None);
         tell(Progress::Recalled);
         let ended = || format!("the daemon took the line back: {why}");
         let returned = client.ask(Ask::ReturnLine).await.map_err(|_| ended())?;
@@ -110,7 +130,7 @@ impl Access {
 
     /// Closes the port and gives the line back.
     pub async fn end(&mut self) {
-        self.wire = None;
+        (self.wire, self.talk) = (None, None);
         if let Some((client, _)) = &mut self.loan {
             // A connection that broke gives it back as well.
             let _ = tokio::time::timeout(Duration::from_secs(5), client.ask(Ask::ReturnLine)).await;

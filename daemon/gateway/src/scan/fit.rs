@@ -57,7 +57,7 @@ pub struct Seen {
     /// The least likely of them.
     pub verdict: Verdict,
     /// Whether it is evidence: zero is in every register that nobody uses.
-    counts: bool,
+    pub(super) counts: bool,
 }
 
 /// A register map that fits.
@@ -114,30 +114,45 @@ impl Fit {
 /// # Errors
 /// Why it cannot be a register of this kind.
 pub(super) fn look(register: &Register, words: &[u16]) -> Result<Seen, String> {
-    let is_setting = register.channel == SET_SALINITY;
-    let quantity =
-        if is_setting { Some(Quantity::SalinityPsu) } else { Quantity::from_id(&register.channel) };
-    let mut seen = Seen {
-        channel: register.channel.clone(),
-        unit: quantity.map_or_else(|| register.unit.clone(), |quantity| quantity.unit().to_owned()),
-        decimals: quantity.map_or(3, Quantity::decimals),
-        values: vec![None],
-        verdict: Verdict::Possible,
-        counts: true,
-    };
     let value = match register.decode(words) {
         Ok(value) => value,
         // The very mark that the map expects: it is such a probe, and not ready.
-        Err(ValueError::NoValue { .. }) => return Ok(seen),
+        Err(ValueError::NoValue { .. }) => return Ok(no_value(&register.channel, &register.unit)),
         Err(error) => return Err(format!("{}: {error}", register.channel)),
     };
     let raw = (value - register.offset) / register.scale;
     if register.number == Number::F32 && raw != 0.0 && raw.abs() < TINY {
         return Err(format!("{} would be {raw:.1e}, which no probe sends: another coding", register.channel));
     }
+    judge(&register.channel, &register.unit, raw, value)
+}
+
+fn quantity_of(channel: &str) -> Option<Quantity> {
+    if channel == SET_SALINITY { Some(Quantity::SalinityPsu) } else { Quantity::from_id(channel) }
+}
+
+/// A channel of which the probe says that it has no value.
+pub(super) fn no_value(channel: &str, unit: &str) -> Seen {
+    let quantity = quantity_of(channel);
+    Seen {
+        channel: channel.to_owned(),
+        unit: quantity.map_or_else(|| unit.to_owned(), |quantity| quantity.unit().to_owned()),
+        decimals: quantity.map_or(3, Quantity::decimals),
+        values: vec![None],
+        verdict: Verdict::Possible,
+        counts: true,
+    }
+}
+
+/// How likely a value is for its channel; `raw` is what the probe sent.
+///
+/// # Errors
+/// It cannot be.
+pub(super) fn judge(channel: &str, unit: &str, raw: f64, value: f64) -> Result<Seen, String> {
+    let mut seen = no_value(channel, unit);
     seen.values = vec![Some(value)];
     seen.counts = raw != 0.0;
-    let Some(quantity) = quantity else { return Ok(seen) };
+    let Some(quantity) = quantity_of(channel) else { return Ok(seen) };
     let within = |(low, high): (f64, f64)| (low..=high).contains(&value);
     let limits = QualityLimits::for_quantity(quantity);
     let is_state = quantity == Quantity::AeratorOn && value != 0.0 && (value - 1.0).abs() > f64::EPSILON;
@@ -148,10 +163,7 @@ pub(super) fn look(register: &Register, words: &[u16]) -> Result<Seen, String> {
     }
     if !within(quantity.conceivable()) || is_state {
         let unit = if seen.unit.is_empty() { String::new() } else { format!(" {}", seen.unit) };
-        return Err(format!(
-            "{} would be {value:.*}{unit}, which cannot be",
-            register.channel, seen.decimals
-        ));
+        return Err(format!("{channel} would be {value:.*}{unit}, which cannot be", seen.decimals));
     }
     seen.verdict = if within(limits.suspect) { Verdict::Usual } else { Verdict::Possible };
     Ok(seen)

@@ -93,7 +93,8 @@ fn wanted(unit: &Unit) -> impl Iterator<Item = &Fit> {
     unit.fits.iter().filter(|fit| unit.known_as.is_empty() && fit.is_evident() && !fit.is_of_aerator())
 }
 
-fn bus_table(device: &Path, setting: Setting, mark: &str) -> String {
+/// An id for a line, from the name of its device.
+pub(super) fn line_id(device: &Path) -> String {
     let id: String = device
         .file_name()
         .map(|name| name.to_string_lossy().to_lowercase())
@@ -103,13 +104,18 @@ fn bus_table(device: &Path, setting: Setting, mark: &str) -> String {
         .collect();
     let id = id.trim_matches('-');
     let id = if id.is_empty() { "line" } else { id };
+    id.get(..id.len().min(32)).unwrap_or(id).to_owned()
+}
+
+fn bus_table(device: &Path, setting: Setting, mark: &str) -> String {
+    let id = line_id(device);
     // Quoted by TOML's own writer: a path may hold anything.
     let device = toml::Value::String(device.display().to_string());
     let Setting { baud, stop_bits, .. } = setting;
     let parity = setting.parity_word();
     let lines = [
         "[[bus]]".to_owned(),
-        format!("id = \"{}\"", id.get(..id.len().min(32)).unwrap_or(id)),
+        format!("id = \"{id}\""),
         format!("device = {device}"),
         format!("baud = {baud}"),
         format!("parity = \"{parity}\""),
@@ -161,7 +167,8 @@ fn probe_table(unit: &Unit, fit: &Fit, pond: Option<&str>) -> String {
     text
 }
 
-fn value(seen: &super::Seen) -> String {
+/// The newest value of a channel, with its unit.
+pub(super) fn value(seen: &super::Seen) -> String {
     let newest = seen.values.last().copied().flatten();
     let shown = newest.map_or_else(|| "no value".to_owned(), |value| format!("{value:.*}", seen.decimals));
     let unit = if seen.unit.is_empty() { String::new() } else { format!(" {}", seen.unit) };

@@ -2,12 +2,13 @@
 //! what it reads now, and the piece of configuration that follows.
 //!
 //! Nothing is ever written to a device. What goes out are reads of registers (functions 3 and 4) and, to units
-//! that have answered, read device identification (function 43, type 14).
+//! that have answered, read device identification (function 43, type 14). Lines on which text is spoken are `spoken`'s.
 
 mod access;
 mod fit;
 mod fragment;
 mod report;
+pub mod spoken;
 mod walk;
 mod wire;
 
@@ -42,6 +43,8 @@ pub const USUAL_SETTINGS: &[(u32, Parity)] = &[
 pub struct Setting {
     /// Bits per second.
     pub baud: u32,
+    /// 7 or 8.
+    pub data_bits: u8,
     /// Parity.
     pub parity: Parity,
     /// 1 or 2.
@@ -51,7 +54,7 @@ pub struct Setting {
 impl Setting {
     /// The usual ones.
     pub fn usual() -> Vec<Self> {
-        let setting = |&(baud, parity): &(u32, Parity)| Self { baud, parity, stop_bits: 1 };
+        let setting = |&(baud, parity): &(u32, Parity)| Self { baud, data_bits: 8, parity, stop_bits: 1 };
         USUAL_SETTINGS.iter().map(setting).collect()
     }
 
@@ -62,26 +65,33 @@ impl Setting {
     pub fn parse(text: &str) -> Result<Self, String> {
         let accepted = || {
             format!(
-                "{text:?} is no line setting: write a speed from 1200 to 1000000, such as 9600, or 19200-8E1"
+                "{text:?} is no line setting: write a speed from 300 to 1000000, such as 9600, 19200-8E1 or 1200-7E1"
             )
         };
         let (speed, format) = text.split_once('-').unwrap_or((text, "8N1"));
-        let baud =
-            speed.parse().ok().filter(|baud| (1_200..=1_000_000).contains(baud)).ok_or_else(accepted)?;
-        let (parity, stop_bits) = match format.to_ascii_uppercase().as_str() {
-            "8N1" => (Parity::None, 1),
-            "8N2" => (Parity::None, 2),
-            "8E1" => (Parity::Even, 1),
-            "8O1" => (Parity::Odd, 1),
+        let baud = speed.parse().ok().filter(|baud| (300..=1_000_000).contains(baud)).ok_or_else(accepted)?;
+        let (data_bits, parity, stop_bits) = match format.to_ascii_uppercase().as_str() {
+            "8N1" => (8, Parity::None, 1),
+            "8N2" => (8, Parity::None, 2),
+            "8E1" => (8, Parity::Even, 1),
+            "8O1" => (8, Parity::Odd, 1),
+            "7E1" => (7, Parity::Even, 1),
+            "7O1" => (7, Parity::Odd, 1),
+            "7N2" => (7, Parity::None, 2),
             _ => return Err(accepted()),
         };
-        Ok(Self { baud, parity, stop_bits })
+        Ok(Self { baud, data_bits, parity, stop_bits })
     }
 
     /// Bits of a character, start and stop included.
     const fn bits(self) -> u32 {
         let parity = if matches!(self.parity, Parity::None) { 0 } else { 1 };
-        1 + 8 + parity + self.stop_bits as u32
+        1 + self.data_bits as u32 + parity + self.stop_bits as u32
+    }
+
+    /// Time of one character.
+    fn character(self) -> Duration {
+        Duration::from_secs_f64(f64::from(self.bits()) / f64::from(self.baud.max(1)))
     }
 
     /// The word of the configuration for its parity.
@@ -101,7 +111,7 @@ impl fmt::Display for Setting {
             Parity::Even => 'E',
             Parity::Odd => 'O',
         };
-        write!(f, "{} 8{parity}{}", self.baud, self.stop_bits)
+        write!(f, "{} {}{parity}{}", self.baud, self.data_bits, self.stop_bits)
     }
 }
 
@@ -187,7 +197,7 @@ pub struct Outcome {
 }
 
 /// What is told while it runs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Progress {
     /// A setting begins.
     Setting(Setting),
@@ -208,6 +218,12 @@ pub enum Progress {
     Look(u8),
     /// The line is wanted back for a moment.
     Recalled,
+    /// The line is listened to for so long.
+    Listen(Duration),
+    /// It is asked as this profile says.
+    Asked(String),
+    /// A line came.
+    Line(String),
 }
 
 /// Reads a list of addresses such as `1-20,51`.
@@ -241,7 +257,8 @@ mod tests {
         let shown = |text| Setting::parse(text).map(|setting| setting.to_string());
         assert_eq!(shown("9600"), Ok("9600 8N1".to_owned()));
         assert_eq!(shown("19200-8e1"), Ok("19200 8E1".to_owned()));
-        for wrong in ["", "960", "9600-7E1", "fast", "9600-"] {
+        assert_eq!(shown("1200-7E1"), Ok("1200 7E1".to_owned()));
+        for wrong in ["", "96", "9600-6E1", "fast", "9600-"] {
             assert!(shown(wrong).is_err(), "{wrong}");
         }
         assert_eq!(addresses("1-3,51,2"), Ok(vec![1, 2, 3, 51]));

@@ -55,7 +55,8 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> String {
     lines.join("\n") + "\n"
 }
 
-fn push(lines: &mut Vec<String>, indent: &str, text: &str) {
+/// Adds a paragraph, wrapped.
+pub(super) fn push(lines: &mut Vec<String>, indent: &str, text: &str) {
     let width = COLUMNS - indent.len();
     for (place, line) in wrap(text, width.saturating_sub(2), LINES_MAX).into_iter().enumerate() {
         lines.push(format!("{indent}{}{line}", if place == 0 { "" } else { "  " }));
@@ -102,8 +103,8 @@ fn unit_lines(unit: &Unit) -> Vec<String> {
     lines
 }
 
-/// Register maps that do not fit, those with one reason together.
-fn by_reason(others: &[(String, String)]) -> Vec<(Vec<&str>, &str)> {
+/// Profiles that do not fit, those with one reason together.
+pub(super) fn by_reason(others: &[(String, String)]) -> Vec<(Vec<&str>, &str)> {
     let mut grouped: Vec<(Vec<&str>, &str)> = Vec::new();
     for (map, why) in others {
         match grouped.iter_mut().find(|(_, known)| known == why) {
@@ -114,7 +115,8 @@ fn by_reason(others: &[(String, String)]) -> Vec<(Vec<&str>, &str)> {
     grouped
 }
 
-fn seen_line(seen: &Seen) -> String {
+/// What one channel read as.
+pub(super) fn seen_line(seen: &Seen) -> String {
     let values: Vec<String> = seen
         .values
         .iter()
@@ -141,7 +143,7 @@ fn not_tried(plan: &Plan, outcome: &Outcome) -> String {
     if plan.addresses.len() < 247 {
         left.push("addresses outside the list".to_owned());
     }
-    left.push("Modbus ASCII, SDI-12 and other protocols".to_owned());
+    left.push("Modbus ASCII; SDI-12 and lines of text (--kind)".to_owned());
     left.join("; ")
 }
 
@@ -174,8 +176,13 @@ fn next_step(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> String {
     }
 }
 
-/// `1-3, 51`.
+/// `1-3,51`.
 fn ranges(addresses: &[u8]) -> String {
+    ranges_of(addresses, |address| address.to_string())
+}
+
+/// Addresses in ranges, each shown as people write it.
+pub(super) fn ranges_of(addresses: &[u8], shown: impl Fn(u8) -> String) -> String {
     let mut parts: Vec<(u8, u8)> = Vec::new();
     for &address in addresses {
         match parts.last_mut() {
@@ -183,13 +190,12 @@ fn ranges(addresses: &[u8]) -> String {
             _ => parts.push((address, address)),
         }
     }
-    let shown = parts.iter().map(
-        |(first, last)| {
-            if first == last { first.to_string() } else { format!("{first}-{last}") }
-        },
-    );
-    let shown: Vec<String> = shown.collect();
-    if shown.is_empty() { "none".to_owned() } else { shown.join(",") }
+    let range = |(first, last): &(u8, u8)| match first == last {
+        true => shown(*first),
+        false => format!("{}-{}", shown(*first), shown(*last)),
+    };
+    let ranges: Vec<String> = parts.iter().map(range).collect();
+    if ranges.is_empty() { "none".to_owned() } else { ranges.join(",") }
 }
 
 /// For scripts: one object for each unit, each garbled address, and the scan.

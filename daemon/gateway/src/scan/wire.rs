@@ -37,7 +37,7 @@ pub(super) struct Heard<T> {
 impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
     /// Around a port that has this setting.
     pub(super) fn new(port: P, setting: Setting) -> Self {
-        let character = Duration::from_secs_f64(f64::from(setting.bits()) / f64::from(setting.baud.max(1)));
+        let character = setting.character();
         // Serial line guide V1.02, section 2.5.1.1.
         let frame = if setting.baud > 19_200 { Duration::from_micros(1_750) } else { character.mul_f64(3.5) };
         Self { port, character, silence: frame.max(TURNAROUND), last: None }

@@ -40,19 +40,25 @@ impl Resolver<'_> {
             .iter()
             .flat_map(|list| &list.value)
             .map(|at| {
-                if let Some(id) = &at.value.id {
-                    self.claim(taken, id, "bus");
-                }
-                if let Some(device) = &at.value.device {
-                    self.claim_device(devices, device);
-                }
+                let (id, device) = (at.value.id.as_ref(), at.value.device.as_ref());
+                self.claim_line("bus", (id, taken), (device, devices));
                 self.bus(&at.value)
             })
             .collect();
         buses.into_iter().collect()
     }
 
-    pub(super) fn claim_device(&self, devices: &mut HashMap<PathBuf, Range<usize>>, device: &At<PathBuf>) {
+    /// Sees to it that each id and each device is a line's own.
+    pub(super) fn claim_line(
+        &self,
+        what: &'static str,
+        (id, ids): (Option<&At<String>>, &mut HashMap<String, Range<usize>>),
+        (device, devices): (Option<&At<PathBuf>>, &mut HashMap<PathBuf, Range<usize>>),
+    ) {
+        if let Some(id) = id {
+            self.claim(ids, id, what);
+        }
+        let Some(device) = device else { return };
         let path = self.absolute(&device.value);
         if let Some(first) = devices.insert(path, device.span.clone()) {
             let found = format!("the device {} a second time", device.value.display());

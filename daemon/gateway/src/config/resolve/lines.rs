@@ -34,12 +34,8 @@ impl Resolver<'_> {
             .iter()
             .flat_map(|list| &list.value)
             .map(|at| {
-                if let Some(id) = &at.value.id {
-                    self.claim(ids, id, "line or bus");
-                }
-                if let Some(device) = &at.value.device {
-                    self.claim_device(devices, device);
-                }
+                let (id, device) = (at.value.id.as_ref(), at.value.device.as_ref());
+                self.claim_line("line or bus", (id, ids), (device, devices));
                 self.line(&at.value)
             })
             .collect();

@@ -23,6 +23,7 @@ use tokio_modbus::{ExceptionCode, Slave};
 
 use super::super::exchanges::{Ended, Exchanges};
 use super::asked::{Answered, Asked};
+use super::exact::Exact;
 
 /// Frames of received bytes kept while an answer is looked for: two, so that an answer behind a late one is
 /// still found. Older bytes are dropped; a line that babbles ends in the time-out.
@@ -106,6 +107,7 @@ pub struct Counts {
 pub struct Line<P> {
     inner: Arc<Mutex<Inner<P>>>,
     timing: Timing,
+    exact: Exact,
     last_traffic: Option<Instant>,
     /// Whether the adapter hears its own requests; `None` while nothing has been read.
     echoes: Option<bool>,
@@ -164,11 +166,17 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
         Self {
             inner: Arc::new(Mutex::new(inner)),
             timing,
+            exact: Exact::of_the_runtime(),
             last_traffic: None,
             echoes: None,
             exchanges: Exchanges::default(),
             asked_at: None,
         }
+    }
+
+    /// The same with silences that `exact` keeps.
+    pub fn kept_by(self, exact: Exact) -> Self {
+        Self { exact, ..self }
     }
 
     /// What the line has seen since it was opened.
@@ -312,7 +320,7 @@ impl<P: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug + 'static> Line<
     /// The silence between frames.
     async fn pause(&self) {
         if let Some(last) = self.last_traffic {
-            tokio::time::sleep_until(last + self.timing.before_request).await;
+            self.exact.wait_until(last + self.timing.before_request).await;
         }
     }
 

@@ -13,9 +13,10 @@ use pondreeve_protocol::modbus::{self, Exception, Framing, ReadRequest, Request}
 use pondreeve_protocol::register_map::{Number, Register, RegisterMap, Table, WordOrder};
 use rand::{RngExt as _, SeedableRng as _};
 use rand_chacha::ChaCha8Rng;
-use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _, DuplexStream, duplex};
-use tokio::time::{Instant, sleep, sleep_until};
+use tokio::io::{DuplexStream, duplex};
+use tokio::time::sleep;
 
+use super::super::far_end::{ANSWERS_AFTER, behind_noise, serve};
 use super::line::{Counts, Failure, Line, Timing};
 use super::poll::{Device, Doubts, Reading, read_probe};
 use crate::config::farm::{Bus, BusProbe, Parity};
@@ -56,32 +57,15 @@ fn truth(unit: u8, table: Table, address: u16) -> u16 {
 }
 
 /// Answers requests in order, each with the fault that `next` gives.
-async fn slaves(mut port: DuplexStream, framing: Framing, mut next: impl FnMut(&ReadRequest) -> Fault) {
+async fn slaves(port: DuplexStream, framing: Framing, mut next: impl FnMut(&ReadRequest) -> Fault) {
     let take = |received: &[u8]| match framing.frames(received, 0).first() {
         Some(first) => (modbus::decode_request(&first.rtu), first.end),
         None if framing == Framing::Rtu => modbus::take_request(received),
         None => (None, 0),
     };
-    let mut received = Vec::new();
-    // A serial unit answers one request after the other: nothing overtakes.
-    let mut free_at = Instant::now();
-    let mut queue: Vec<(Instant, Vec<u8>)> = Vec::new();
-    loop {
-        let due = queue.first().map(|(at, _)| *at);
-        let mut bytes = [0; 64];
-        tokio::select! {
-            count = port.read(&mut bytes) => {
-                let Ok(count @ 1..) = count else { return };
-                received.extend_from_slice(&bytes[..count]);
-            }
-            () = sleep_until(due.unwrap_or_else(Instant::now)), if due.is_some() => {
-                let (_, frame) = queue.remove(0);
-                if port.write_all(&frame).await.is_err() {
-                    return;
-                }
-            }
-        }
-        while let (Some(Request::Read(request)), taken) = take(&received) {
+    let answers = |received: &mut Vec<u8>| {
+        let mut answers = Vec::new();
+        while let (Some(Request::Read(request)), taken) = take(received) {
             received.drain(..taken);
             let fault = next(&request);
             let frame = modbus::answer(&Request::Read(request), |table, address| {
@@ -93,15 +77,12 @@ async fn slaves(mut port: DuplexStream, framing: Framing, mut next: impl FnMut(&
             });
             // Faults of the line come to what is on the line.
             let (frame, others) = (framing.wrap(&frame, 0), framing.wrap(&others, 0));
-            let delay = Duration::from_millis(20);
+            let delay = ANSWERS_AFTER;
             let (frame, delay) = match fault {
                 Fault::None => (frame, delay),
                 Fault::Silent => continue,
                 Fault::Late(by) => (frame, by),
-                Fault::Noise(count) => {
-                    let noise = (0..count).map(|i| (i as u8).wrapping_mul(37) ^ 0xA5);
-                    (noise.chain(frame).collect(), delay)
-                }
+                Fault::Noise(count) => (behind_noise(count, frame), delay),
                 Fault::Cut => (frame[..frame.len() - 2].to_vec(), delay),
                 Fault::Flipped => {
                     let mut frame = frame;
@@ -123,10 +104,11 @@ async fn slaves(mut port: DuplexStream, framing: Framing, mut next: impl FnMut(&
                 }
                 Fault::Twice => ([frame.clone(), frame].concat(), delay),
             };
-            free_at = free_at.max(Instant::now() + delay);
-            queue.push((free_at, frame));
+            answers.push((frame, delay));
         }
-    }
+        answers
+    };
+    serve(port, answers).await;
 }
 
 fn register(table: Table, address: u16) -> Register {

@@ -3,9 +3,13 @@
 
 use std::time::Duration;
 
+use pondreeve_core::input::{GatewayPart, ProbeFault};
+use pondreeve_core::site::ProbeIndex;
 use tokio::sync::{mpsc, oneshot};
 use tokio::time::Instant;
+use tracing::info;
 
+use super::super::report::{Gone, Reporter};
 use super::coils::{CoilJob, Coils};
 
 /// A line is lent for no longer than this, pauses for the horn included: shorter than the time after which
@@ -66,12 +70,12 @@ pub fn queue() -> (LoanSender, Loans) {
 
 impl Loans {
     /// One that waits now.
-    pub(super) fn waiting(&mut self) -> Option<LoanAsk> {
+    pub(in crate::probes) fn waiting(&mut self) -> Option<LoanAsk> {
         self.0.try_recv().ok()
     }
 
     /// The next one; pending for ever once nobody can ask. Cancel-safe.
-    pub(super) async fn next(&mut self) -> LoanAsk {
+    pub(in crate::probes) async fn next(&mut self) -> LoanAsk {
         match self.0.recv().await {
             Some(ask) => ask,
             None => std::future::pending().await,
@@ -81,7 +85,7 @@ impl Loans {
 
 /// How long a line was lent of late.
 #[derive(Debug, Default)]
-pub(super) struct Window {
+pub(in crate::probes) struct Window {
     began: Option<Instant>,
 }
 
@@ -107,14 +111,43 @@ impl Window {
     }
 }
 
+/// Lends a line whose port is closed, says so, and waits until it is back; with a coil that goes first then. `probes`
+/// are those of the line, with their names.
+pub(in crate::probes) async fn lend_line(
+    line: &str,
+    probes: &[(ProbeIndex, String)],
+    ask: LoanAsk,
+    window: &mut Window,
+    (coils, loans): (&mut Coils, &mut Loans),
+    reporter: &mut Reporter,
+) -> Result<Option<CoilJob>, Gone> {
+    let length = match window.grant(ask.length, Instant::now()) {
+        Ok(length) => length,
+        Err(why) => {
+            let _ = ask.answer.send(Err(why));
+            return Ok(None);
+        }
+    };
+    let seconds = length.as_secs();
+    let detail = format!(
+        "line lent to a scan that {} started, for at most {seconds} s: its probes are not read meanwhile, and oxygen \
+         that is not seen alarms as ever",
+        ask.by
+    );
+    info!(line, by = ask.by, seconds, "line lent to a scan");
+    reporter.gateway_fault(GatewayPart::Bus, line, Some(detail)).await?;
+    for (probe, name) in probes {
+        let detail = format!("{name}: line lent to a scan");
+        reporter.probe_fault(*probe, ProbeFault::Lent, &detail).await?;
+    }
+    let recalled_for = lend(ask, length, coils, loans).await;
+    info!(line, "line back from the scan");
+    Ok(recalled_for)
+}
+
 /// Hands the line over and waits until it is back. A coil that is to be switched recalls it, and is given back
 /// to be switched first.
-pub(super) async fn lend(
-    ask: LoanAsk,
-    length: Duration,
-    coils: &mut Coils,
-    loans: &mut Loans,
-) -> Option<CoilJob> {
+async fn lend(ask: LoanAsk, length: Duration, coils: &mut Coils, loans: &mut Loans) -> Option<CoilJob> {
     let LoanAsk { by, answer, .. } = ask;
     let (held, mut gone) = oneshot::channel::<()>();
     let (recall, recalled) = oneshot::channel();

@@ -1,7 +1,8 @@
 //! Modbus RTU probes on a serial bus: one task per bus, one request on the line at a time.
 //!
-//! `line` asks and checks, `coils` switches the horn's and the lamp's relays in between, `poll` reads a whole probe, `schedule` says who is next, this module opens the port and turns what
-//! happens into events. A probe that does not answer is reported and asked less often; a port that is
+//! `line` asks and checks, `exact` keeps its silences, `coils` switches the horn's and the lamp's relays in between,
+//! `poll` reads a whole probe, `schedule` says who is next, this module opens the port and turns what happens into
+//! events. A probe that does not answer is reported and asked less often; a port that is
 //! gone is reported and opened again and again.
 
 use std::sync::Arc;
@@ -15,6 +16,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::info;
 
 use self::coils::Coils;
+use self::exact::Exact;
 use self::line::{Failure, Line, Timing};
 use self::loan::{LoanAsk, Loans, Window};
 use self::poll::{Device, Doubts, Reading};
@@ -31,6 +33,7 @@ use crate::inbox::Inbox;
 
 mod asked;
 pub mod coils;
+pub mod exact;
 pub mod line;
 pub mod loan;
 pub mod poll;
@@ -45,11 +48,7 @@ mod line_faults;
 
 /// Real time between attempts to open a port that is not there: first and longest. The longest keeps
 /// the wait after plugging in short; an attempt costs next to nothing.
-const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(5));
-
-/// After a loan the port is tried so often, a tenth of a second apart, before it counts as gone: a borrower that
-/// was killed may let go of the socket before it lets go of the port.
-const TRIES_AFTER_LOAN: u32 = 15;
+pub(super) const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(5));
 
 /// Polls the probes of one bus, and switches coils in between, until `stop` is cancelled or the engine is gone.
 pub async fn run(
@@ -91,7 +90,7 @@ struct BusTask<'a> {
 }
 
 /// Why polling ended.
-enum Ended {
+pub(super) enum Ended {
     /// The port failed.
     Failed(std::io::Error),
     /// The line is asked for.
@@ -140,26 +139,22 @@ impl<'a> BusTask<'a> {
         loop {
             if let Some(ask) = self.loans.waiting() {
                 self.lend(ask).await?;
-                tries = TRIES_AFTER_LOAN;
+                tries = port::TRIES_AFTER_LOAN;
             }
-            let mut opened = port::open(&port::of_bus(self.bus), self.capture.as_ref()).await;
-            while opened.is_err() && tries > 1 {
-                tokio::time::sleep(Duration::from_millis(100)).await;
-                opened = port::open(&port::of_bus(self.bus), self.capture.as_ref()).await;
-                tries -= 1;
-            }
+            let opened = port::open_patiently(&port::of_bus(self.bus), self.capture.as_ref(), tries).await;
             tries = 1;
             let detail = match opened {
                 Ok(port) => {
                     info!(bus = self.bus.id, device = self.bus.place(), "line opened");
                     wait = REOPEN_AFTER.0;
-                    let mut line = Line::with_framing(port, self.timing, self.bus.framing);
+                    let mut line = Line::with_framing(port, self.timing, self.bus.framing)
+                        .kept_by(Exact::of_the_kernel());
                     let error = match self.poll(&mut line).await? {
                         Ended::Failed(error) => error,
                         Ended::Lend(ask) => {
                             drop(line);
                             self.lend(ask).await?;
-                            tries = TRIES_AFTER_LOAN;
+                            tries = port::TRIES_AFTER_LOAN;
                             continue;
                         }
                     };
@@ -184,27 +179,12 @@ impl<'a> BusTask<'a> {
 
     /// Lends the line, whose port is closed, and says so.
     async fn lend(&mut self, ask: LoanAsk) -> Result<(), Gone> {
-        let length = match self.lent.grant(ask.length, tokio::time::Instant::now()) {
-            Ok(length) => length,
-            Err(why) => {
-                let _ = ask.answer.send(Err(why));
-                return Ok(());
-            }
-        };
-        let (bus, seconds) = (self.bus, length.as_secs());
-        let detail = format!(
-            "line lent to a scan that {} started, for at most {seconds} s: its probes are not read meanwhile, and \
-             oxygen that is not seen alarms as ever",
-            ask.by
-        );
-        info!(bus = bus.id, by = ask.by, seconds, "line lent to a scan");
-        self.reporter.gateway_fault(GatewayPart::Bus, &bus.id, Some(detail)).await?;
-        for (probe, device) in bus.probes.iter().zip(&self.devices) {
-            let detail = format!("{}: line lent to a scan", device.name);
-            self.reporter.probe_fault(probe.probe, ProbeFault::Lent, &detail).await?;
-        }
-        self.recalled_for = loan::lend(ask, length, &mut self.coils, &mut self.loans).await;
-        info!(bus = bus.id, "line back from the scan");
+        let named = self.bus.probes.iter().zip(&self.devices);
+        let probes: Vec<_> = named.map(|(probe, device)| (probe.probe, device.name.clone())).collect();
+        let queues = (&mut self.coils, &mut self.loans);
+        let lent =
+            loan::lend_line(&self.bus.id, &probes, ask, &mut self.lent, queues, &mut self.reporter).await?;
+        self.recalled_for = lent;
         Ok(())
     }
 

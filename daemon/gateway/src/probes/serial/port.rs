@@ -20,9 +20,7 @@ const CONNECT_WITHIN: Duration = Duration::from_secs(5);
 const UNCONFIRMED_MS: u32 = 10_000;
 
 /// What bytes go over.
-pub(in crate::probes) trait Bytes:
-    AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug
-{
+pub(crate) trait Bytes: AsyncRead + AsyncWrite + Unpin + Send + std::fmt::Debug {
     /// Begins or ends a break, where the port can: a network has none.
     fn hold_break(&mut self, _on: bool) -> io::Result<()> {
         Ok(())
@@ -87,6 +85,30 @@ pub(in crate::probes) async fn open(
         Some(capture) => Box::new(Recorded { port, capture: capture.clone() }),
         None => port,
     })
+}
+
+/// After a loan the port is tried so often before it counts as gone: a borrower that was killed may let go of the socket
+/// before it lets go of the port.
+pub(in crate::probes) const TRIES_AFTER_LOAN: u32 = 15;
+
+/// As [`open`], so many times, a tenth of a second apart.
+///
+/// # Errors
+/// Why it could not be opened the last time.
+pub(in crate::probes) async fn open_patiently(
+    settings: &Settings<'_>,
+    capture: Option<&Capture>,
+    tries: u32,
+) -> Result<Port, String> {
+    let mut opened = open(settings, capture).await;
+    for _ in 1..tries {
+        if opened.is_ok() {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        opened = open(settings, capture).await;
+    }
+    opened
 }
 
 async fn open_plain(settings: &Settings<'_>) -> Result<Port, String> {

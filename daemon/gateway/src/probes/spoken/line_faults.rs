@@ -14,8 +14,9 @@ use pondreeve_protocol::text_line::{Checksum, LineMap, Pattern, xor};
 use rand::{RngExt as _, SeedableRng as _};
 use rand_chacha::ChaCha8Rng;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _, DuplexStream, duplex};
-use tokio::time::{Instant, sleep, sleep_until};
+use tokio::time::{Instant, sleep};
 
+use super::super::far_end::{ANSWERS_AFTER, behind_noise, serve};
 use super::sensor::{self, Manner, Owing};
 use super::talk::Talk;
 use super::{Failure, text};
@@ -70,38 +71,19 @@ struct Far {
     end_of_question: u8,
 }
 
-async fn far_end(mut port: DuplexStream, mut far: Far, mut next: impl FnMut() -> Fault) {
-    let mut received = Vec::new();
-    let mut free_at = Instant::now();
-    let mut queue: Vec<(Instant, Vec<u8>)> = Vec::new();
-    loop {
-        let due = queue.first().map(|(at, _)| *at);
-        let mut bytes = [0; 64];
-        tokio::select! {
-            count = port.read(&mut bytes) => {
-                let Ok(count @ 1..) = count else { return };
-                received.extend_from_slice(&bytes[..count]);
-            }
-            () = sleep_until(due.unwrap_or_else(Instant::now)), if due.is_some() => {
-                let (_, frame) = queue.remove(0);
-                if port.write_all(&frame).await.is_err() {
-                    return;
-                }
-            }
-        }
+async fn far_end(port: DuplexStream, mut far: Far, mut next: impl FnMut() -> Fault) {
+    let answers = |received: &mut Vec<u8>| {
+        let mut answers = Vec::new();
         while let Some(end) = received.iter().position(|byte| *byte == far.end_of_question) {
             let question: Vec<u8> = received.drain(..=end).collect();
             let fault = next();
             let Some(frame) = (far.answer)(&question, fault == Fault::Aborted) else { continue };
-            let delay = Duration::from_millis(20);
+            let delay = ANSWERS_AFTER;
             let (frame, delay) = match fault {
                 Fault::None | Fault::Aborted => (frame, delay),
                 Fault::Silent => continue,
                 Fault::Late(by) => (frame, by),
-                Fault::Noise(count) => {
-                    let noise = (0..count).map(|i| (i as u8).wrapping_mul(37) ^ 0xA5);
-                    (noise.chain(frame).collect(), delay)
-                }
+                Fault::Noise(count) => (behind_noise(count, frame), delay),
                 Fault::Cut => (frame[..frame.len() - 2].to_vec(), delay),
                 Fault::Beheaded => (frame[1..].to_vec(), delay),
                 Fault::Flipped(place, bit) => {
@@ -115,10 +97,11 @@ async fn far_end(mut port: DuplexStream, mut far: Far, mut next: impl FnMut() ->
                 Fault::Echo => ([question, frame].concat(), delay),
                 Fault::Twice => ([frame.clone(), frame].concat(), delay),
             };
-            free_at = free_at.max(Instant::now() + delay);
-            queue.push((free_at, frame));
+            answers.push((frame, delay));
         }
-    }
+        answers
+    };
+    serve(port, answers).await;
 }
 
 fn reported(channel: &str) -> Reported {

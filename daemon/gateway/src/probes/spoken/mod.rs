@@ -19,27 +19,27 @@ use self::talk::Talk;
 use super::capture::Capture;
 use super::exchanges::{Ended, Exchanges};
 use super::report::{Gone, Reporter};
+use super::serial::coils::{self, Coils};
+use super::serial::loan::{self, LoanAsk, Loans, Window};
 use super::serial::port::{self, Port, Settings};
 use super::serial::schedule::Schedule;
+use super::serial::{Ended as PollingEnded, REOPEN_AFTER};
 use super::tally::Tally;
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::farm::{LineProbe, Parity, Spoken, TextLine};
 use crate::inbox::Inbox;
 
-mod sensor;
-mod talk;
+pub(crate) mod sensor;
+pub(crate) mod talk;
 mod text;
 
 #[cfg(test)]
 mod line_faults;
 
-/// Real time between attempts to open a port that is not there: first and longest.
-const REOPEN_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(5));
-
 /// Why a poll gave nothing.
 #[derive(Debug)]
-pub(super) enum Failure {
+pub(crate) enum Failure {
     /// Nothing came at all.
     Silent,
     /// Something came, but no valid answer.
@@ -82,6 +82,20 @@ struct LineTask<'a> {
     owed: Vec<text::Owed>,
     pending: Vec<Pending>,
     capture: Option<Capture>,
+    /// No relay hangs on such a line, so nothing is ever in it.
+    coils: Coils,
+    loans: Loans,
+    lent: Window,
+}
+
+/// What came of waiting for the next probe.
+enum Next {
+    /// It was asked.
+    Polled(usize, Result<Reading, Failure>),
+    /// Nothing is known of it yet.
+    NotYet,
+    /// The line is asked for.
+    Lend(LoanAsk),
 }
 
 /// Polls the probes of one line until `stop` is cancelled or the engine is gone.
@@ -90,6 +104,7 @@ pub(super) async fn run(
     index: usize,
     clock: Clock,
     (inbox, tally): (Inbox, Tally),
+    loans: Loans,
     stop: CancellationToken,
 ) {
     let Some(line) = farm.lines.get(index) else { return };
@@ -104,6 +119,9 @@ pub(super) async fn run(
             owed: vec![text::Owed::default(); line.probes.len()],
             pending: Vec::new(),
             capture: Capture::of_line(line),
+            coils: coils::queue().1,
+            loans,
+            lent: Window::default(),
         };
         // It only ends when the engine is gone.
         let Err(Gone) = task.run().await;
@@ -115,7 +133,7 @@ pub(super) async fn run(
 }
 
 /// Time of one character of a line.
-pub(super) fn character(baud: u32, data_bits: u8, parity: Parity, stop_bits: u8) -> Duration {
+pub(crate) fn character(baud: u32, data_bits: u8, parity: Parity, stop_bits: u8) -> Duration {
     let bits = 1 + u32::from(data_bits) + u32::from(parity != Parity::None) + u32::from(stop_bits);
     Duration::from_secs_f64(f64::from(bits) / f64::from(baud.max(1)))
 }
@@ -150,8 +168,15 @@ impl LineTask<'_> {
 
     async fn run(&mut self) -> Result<std::convert::Infallible, Gone> {
         let mut wait = REOPEN_AFTER.0;
+        let mut tries = 1;
         loop {
-            let detail = match port::open(&self.settings(), self.capture.as_ref()).await {
+            if let Some(ask) = self.loans.waiting() {
+                self.lend(ask).await?;
+                tries = port::TRIES_AFTER_LOAN;
+            }
+            let opened = port::open_patiently(&self.settings(), self.capture.as_ref(), tries).await;
+            tries = 1;
+            let detail = match opened {
                 Ok(port) => {
                     let line = self.line;
                     info!(line = line.id, device = line.place(), "line opened");
@@ -162,8 +187,16 @@ impl LineTask<'_> {
                     let slowest = line.probes.iter().filter(asked).map(|probe| probe.timeout).max();
                     let slowest = slowest.unwrap_or_default() + character * 81;
                     let mut talk = Talk::new(port, character, line.turnaround, slowest);
-                    let error = self.poll(&mut talk).await?;
-                    port::failed(&self.settings(), &error)
+                    match self.poll(&mut talk).await? {
+                        PollingEnded::Failed(error) => port::failed(&self.settings(), &error),
+                        PollingEnded::Lend(ask) => {
+                            drop(talk);
+                            self.pending.clear();
+                            self.lend(ask).await?;
+                            tries = port::TRIES_AFTER_LOAN;
+                            continue;
+                        }
+                    }
                 }
                 Err(why) => format!("{why}; the probes of line {} are not read until it can", self.line.id),
             };
@@ -178,24 +211,32 @@ impl LineTask<'_> {
         }
     }
 
-    /// Polls until the port fails.
-    async fn poll(&mut self, talk: &mut Talk<Port>) -> Result<io::Error, Gone> {
+    /// Lends the line, whose port is closed, and says so.
+    async fn lend(&mut self, ask: LoanAsk) -> Result<(), Gone> {
+        let probes: Vec<_> = self.line.probes.iter().map(|probe| (probe.probe, self.name(probe))).collect();
+        let queues = (&mut self.coils, &mut self.loans);
+        loan::lend_line(&self.line.id, &probes, ask, &mut self.lent, queues, &mut self.reporter).await?;
+        Ok(())
+    }
+
+    /// Polls until the port fails or the line is asked for.
+    async fn poll(&mut self, talk: &mut Talk<Port>) -> Result<PollingEnded, Gone> {
         // What the kernel or the adapter has kept from before is nobody's answer.
         if let Err(error) = talk.settle(Duration::from_millis(20)).await {
-            return Ok(error);
+            return Ok(PollingEnded::Failed(error));
         }
         let mut cleared = false;
         loop {
+            if let Some(ask) = self.loans.waiting() {
+                return Ok(PollingEnded::Lend(ask));
+            }
             let (index, outcome) = match self.next(talk).await {
-                Ok(Some(polled)) => polled,
-                Ok(None) => continue,
-                Err(error) => return Ok(error),
+                Next::Polled(_, Err(Failure::Device(error))) => return Ok(PollingEnded::Failed(error)),
+                Next::Polled(index, outcome) => (index, outcome),
+                Next::NotYet => continue,
+                Next::Lend(ask) => return Ok(PollingEnded::Lend(ask)),
             };
             let Some(probe) = self.line.probes.get(index) else { continue };
-            let outcome = match outcome {
-                Err(Failure::Device(error)) => return Ok(error),
-                other => other,
-            };
             if !cleared {
                 self.reporter.gateway_fault(GatewayPart::Bus, &self.line.id, None).await?;
                 cleared = true;
@@ -210,16 +251,13 @@ impl LineTask<'_> {
         }
     }
 
-    /// Waits for the next probe and asks it; `None` where nothing is known of it yet.
-    async fn next(
-        &mut self,
-        talk: &mut Talk<Port>,
-    ) -> Result<Option<(usize, Result<Reading, Failure>)>, io::Error> {
+    /// Waits for the next probe and asks it.
+    async fn next(&mut self, talk: &mut Talk<Port>) -> Next {
         let now = Instant::now();
         if let Some(place) = self.pending.iter().position(|own| own.ready_at <= now) {
             let own = self.pending.swap_remove(place);
             talk.exchanges = own.exchanges;
-            return Ok(self.fetch(talk, own.index, own.begun).await.map(|outcome| (own.index, outcome)));
+            return self.fetch(talk, own.index, own.begun).await;
         }
         let ready_at = self.pending.iter().map(|own| own.ready_at).min();
         let ready = async {
@@ -228,10 +266,8 @@ impl LineTask<'_> {
                 None => std::future::pending().await,
             }
         };
-        let next = self.schedule.next(self.clock.now());
-        let Some(next) = next else {
-            std::future::pending::<()>().await;
-            return Ok(None);
+        let Some(next) = self.schedule.next(self.clock.now()) else {
+            return Next::Lend(self.loans.next().await);
         };
         // Asked again, it would forget what it measures.
         let measures = self.pending.iter().any(|own| own.index == next.index);
@@ -242,29 +278,33 @@ impl LineTask<'_> {
             tokio::select! {
                 () = ready => {}
                 () = due => {}
+                ask = self.loans.next() => return Next::Lend(ask),
             }
-            return Ok(None);
+            return Next::NotYet;
         }
         let line = self.line;
-        let Some(probe) = line.probes.get(next.index) else { return Ok(None) };
+        let Some(probe) = line.probes.get(next.index) else { return Next::NotYet };
         let attempts = if next.failing { 1 } else { 1 + u32::from(probe.retries) };
         let outcome = match &probe.spoken {
             Spoken::Text(map) => {
-                let Some(owed) = self.owed.get_mut(next.index) else { return Ok(None) };
-                text::read(talk, map, probe.timeout, attempts, owed).await.map(text::told)
+                let Some(owed) = self.owed.get_mut(next.index) else { return Next::NotYet };
+                let read = text::read(talk, map, probe.timeout, attempts, owed);
+                tokio::select! {
+                    read = read => read.map(text::told),
+                    // Who only listens owes nobody an answer, and may listen for long.
+                    ask = self.loans.next(), if map.ask.is_none() => return Next::Lend(ask),
+                }
             }
             Spoken::Sensor(address, map) => {
                 let manner = Manner { address: *address, wake: line.wake, patience: probe.timeout, attempts };
                 match self.begin(talk, manner, map, next.index).await {
-                    Ok(Some(begun)) => {
-                        return Ok(self.fetch(talk, next.index, begun).await.map(|own| (next.index, own)));
-                    }
-                    Ok(None) => return Ok(None),
+                    Ok(Some(begun)) => return self.fetch(talk, next.index, begun).await,
+                    Ok(None) => return Next::NotYet,
                     Err(failure) => Err(failure),
                 }
             }
         };
-        Ok(Some((next.index, outcome)))
+        Next::Polled(next.index, outcome)
     }
 
     /// Begins a measurement, and waits for it where nobody else may be asked meanwhile.
@@ -286,18 +326,13 @@ impl LineTask<'_> {
         Ok(Some(begun))
     }
 
-    async fn fetch(
-        &mut self,
-        talk: &mut Talk<Port>,
-        index: usize,
-        begun: Begun,
-    ) -> Option<Result<Reading, Failure>> {
-        let probe = self.line.probes.get(index)?;
-        let Spoken::Sensor(address, map) = &probe.spoken else { return None };
+    async fn fetch(&mut self, talk: &mut Talk<Port>, index: usize, begun: Begun) -> Next {
+        let Some(probe) = self.line.probes.get(index) else { return Next::NotYet };
+        let Spoken::Sensor(address, map) = &probe.spoken else { return Next::NotYet };
         let attempts = 1 + u32::from(probe.retries);
         let manner = Manner { address: *address, wake: self.line.wake, patience: probe.timeout, attempts };
         let values = sensor::collect(talk, manner, map, begun, &mut self.owing).await;
-        Some(values.map(|values| sensor::placed(map, &values)))
+        Next::Polled(index, values.map(|values| sensor::placed(map, &values)))
     }
 
     /// Hands on what was read, and says what was not.

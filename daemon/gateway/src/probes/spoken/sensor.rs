@@ -28,15 +28,15 @@ const REQUEST_LATE: Duration = Duration::from_secs(1);
 
 /// How a sensor is asked.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Manner {
-    pub(super) address: u8,
-    pub(super) wake: Wake,
-    pub(super) patience: Duration,
-    pub(super) attempts: u32,
+pub(crate) struct Manner {
+    pub(crate) address: u8,
+    pub(crate) wake: Wake,
+    pub(crate) patience: Duration,
+    pub(crate) attempts: u32,
 }
 
 /// Sensors that may still owe an answer.
-pub(super) type Owing = BTreeSet<u8>;
+pub(crate) type Owing = BTreeSet<u8>;
 
 fn garbled(bytes: u64, why: &Sdi12Error) -> Failure {
     let ended = match why {
@@ -90,7 +90,7 @@ async fn exchange<P: Bytes, T>(
 }
 
 /// One command with further attempts.
-async fn ask<P: Bytes, T>(
+pub(crate) async fn ask<P: Bytes, T>(
     talk: &mut Talk<P>,
     manner: Manner,
     command: Command,
@@ -126,7 +126,7 @@ async fn ask<P: Bytes, T>(
 }
 
 /// Begins a measurement.
-pub(super) async fn begin<P: Bytes>(
+pub(crate) async fn begin<P: Bytes>(
     talk: &mut Talk<P>,
     manner: Manner,
     sensor: &SensorMap,
@@ -137,7 +137,7 @@ pub(super) async fn begin<P: Bytes>(
 }
 
 /// Waits until a sensor that measures alone says that it is ready.
-pub(super) async fn await_ready<P: Bytes>(
+pub(crate) async fn await_ready<P: Bytes>(
     talk: &mut Talk<P>,
     address: u8,
     begun: Begun,
@@ -162,7 +162,7 @@ pub(super) async fn await_ready<P: Bytes>(
 }
 
 /// Fetches the values of a measurement. What carries no CRC is fetched twice and must be the same both times.
-pub(super) async fn collect<P: Bytes>(
+pub(crate) async fn collect<P: Bytes>(
     talk: &mut Talk<P>,
     manner: Manner,
     sensor: &SensorMap,
@@ -206,7 +206,7 @@ pub(super) async fn collect<P: Bytes>(
 }
 
 /// The values that a profile knows, by their positions.
-pub(super) fn placed(sensor: &SensorMap, values: &[f64]) -> (Vec<(String, f64)>, Vec<String>) {
+pub(crate) fn placed(sensor: &SensorMap, values: &[f64]) -> (Vec<(String, f64)>, Vec<String>) {
     let (mut found, mut problems) = (Vec::new(), Vec::new());
     for (position, reported) in &sensor.values {
         match values.get(usize::from(*position).wrapping_sub(1)).map(|raw| reported.value(*raw)) {

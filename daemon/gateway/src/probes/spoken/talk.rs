@@ -18,21 +18,21 @@ const BREAK: (Duration, Duration) = (Duration::from_millis(15), Duration::from_m
 
 /// An open line.
 #[derive(Debug)]
-pub(super) struct Talk<P> {
+pub(crate) struct Talk<P> {
     port: P,
     /// Time of one character.
-    pub(super) character: Duration,
+    pub(crate) character: Duration,
     turnaround: Duration,
     /// Silence kept after a question without an answer.
-    pub(super) after_timeout: Duration,
+    pub(crate) after_timeout: Duration,
     last_traffic: Option<Instant>,
     /// What became of the questions.
-    pub(super) exchanges: Exchanges,
+    pub(crate) exchanges: Exchanges,
 }
 
 impl<P: Bytes> Talk<P> {
     /// Around an open port. `slowest` is the longest time that an answer may take.
-    pub(super) fn new(port: P, character: Duration, turnaround: Duration, slowest: Duration) -> Self {
+    pub(crate) fn new(port: P, character: Duration, turnaround: Duration, slowest: Duration) -> Self {
         Self {
             port,
             character,
@@ -47,7 +47,7 @@ impl<P: Bytes> Talk<P> {
     ///
     /// # Errors
     /// The device failed.
-    pub(super) async fn settle(&mut self, silence: Duration) -> io::Result<()> {
+    pub(crate) async fn settle(&mut self, silence: Duration) -> io::Result<()> {
         let give_up = Instant::now() + silence * SETTLE_LIMIT;
         while self.receive(Instant::now() + silence).await?.is_some() && Instant::now() < give_up {}
         Ok(())
@@ -57,7 +57,7 @@ impl<P: Bytes> Talk<P> {
     ///
     /// # Errors
     /// The device failed.
-    pub(super) async fn make_ready(&mut self) -> io::Result<()> {
+    pub(crate) async fn make_ready(&mut self) -> io::Result<()> {
         if let Some(last) = self.last_traffic {
             sleep_until(last + self.turnaround).await;
         }
@@ -91,7 +91,7 @@ impl<P: Bytes> Talk<P> {
     ///
     /// # Errors
     /// The device failed.
-    pub(super) async fn wake(&mut self) -> io::Result<()> {
+    pub(crate) async fn wake(&mut self) -> io::Result<()> {
         self.port.hold_break(true)?;
         sleep(BREAK.0).await;
         self.port.hold_break(false)?;
@@ -103,7 +103,7 @@ impl<P: Bytes> Talk<P> {
     ///
     /// # Errors
     /// The device failed.
-    pub(super) async fn send(&mut self, bytes: &[u8]) -> io::Result<()> {
+    pub(crate) async fn send(&mut self, bytes: &[u8]) -> io::Result<()> {
         // An adapter whose buffer stays full has died without saying so.
         let sent = timeout(Duration::from_secs(10), async {
             self.port.write_all(bytes).await?;
@@ -119,7 +119,7 @@ impl<P: Bytes> Talk<P> {
     ///
     /// # Errors
     /// The device failed.
-    pub(super) async fn receive(&mut self, until: Instant) -> io::Result<Option<Vec<u8>>> {
+    pub(crate) async fn receive(&mut self, until: Instant) -> io::Result<Option<Vec<u8>>> {
         let mut bytes = [0; 256];
         let Ok(read) = tokio::time::timeout_at(until, self.port.read(&mut bytes)).await else {
             return Ok(None);

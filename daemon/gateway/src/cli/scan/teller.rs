@@ -1,0 +1,85 @@
+//! How far a scan is, for whoever waits.
+
+use std::io::{IsTerminal as _, Write as _};
+use std::time::{Duration, Instant};
+
+use crate::scan::Progress;
+
+/// Says on standard error how far it is: in one line on a terminal, else in a line now and then.
+pub(super) struct Teller {
+    on_terminal: bool,
+    /// An address as people write it.
+    shown: fn(u8) -> String,
+    setting: String,
+    began: Instant,
+    told: Option<Instant>,
+    is_open: bool,
+}
+
+/// Lines about addresses come at most this often where there is no terminal.
+const TELL_EVERY: Duration = Duration::from_secs(10);
+
+impl Teller {
+    pub(super) fn new(shown: fn(u8) -> String) -> Self {
+        let on_terminal = std::io::stderr().is_terminal();
+        Self { on_terminal, shown, setting: String::new(), began: Instant::now(), told: None, is_open: false }
+    }
+
+    pub(super) fn tell(&mut self, progress: Progress) {
+        match progress {
+            Progress::Setting(setting) => {
+                self.setting = setting.to_string();
+                self.began = Instant::now();
+                self.told = Some(Instant::now());
+                self.line(&format!("trying {setting}"));
+            }
+            Progress::Address { address, done, of, found } => {
+                let is_due = self.told.is_none_or(|told| told.elapsed() >= TELL_EVERY);
+                if self.on_terminal || is_due {
+                    self.told = Some(Instant::now());
+                    let left =
+                        self.began.elapsed().as_secs_f64() / (done.max(1) as f64) * ((of - done) as f64);
+                    let left = if done == 0 { String::new() } else { format!(", {left:.0} s left") };
+                    let address = (self.shown)(address);
+                    let text =
+                        format!("{}: address {address}, {done} of {of}, {found} found{left}", self.setting);
+                    self.passing(&text);
+                }
+            }
+            Progress::Found(address) => self.line(&format!("address {} answers", (self.shown)(address))),
+            Progress::Look(address) => {
+                self.passing(&format!("looking at address {}", (self.shown)(address)));
+            }
+            Progress::Recalled => self.line("the daemon needs the line for a moment"),
+            Progress::Listen(length) => self.passing(&format!("listening for {} s", length.as_secs())),
+            Progress::Asked(profile) => self.passing(&format!("asking as profile {profile} says")),
+            Progress::Line(text) => self.line(&format!("< {text}")),
+        }
+    }
+
+    /// A line that the next one may replace.
+    fn passing(&mut self, text: &str) {
+        if self.on_terminal {
+            eprint!("\r{text:<78}");
+            let _ = std::io::stderr().flush();
+            self.is_open = true;
+        } else {
+            eprintln!("{text}");
+        }
+    }
+
+    fn line(&mut self, text: &str) {
+        if self.is_open {
+            eprint!("\r{:<78}\r", "");
+        }
+        self.is_open = false;
+        eprintln!("{text}");
+    }
+
+    pub(super) fn end(&mut self) {
+        if self.is_open {
+            eprint!("\r{:<78}\r", "");
+            self.is_open = false;
+        }
+    }
+}

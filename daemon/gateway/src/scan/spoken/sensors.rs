@@ -1,0 +1,292 @@
+//! SDI-12 sensors: who is there, what it is, what it measures.
+
+use std::time::Duration;
+
+use pondreeve_protocol::sdi12::{
+    Command, SensorMap, decode_begun, decode_command, decode_identity, is_acknowledged,
+};
+use tokio::time::Instant;
+
+use super::super::fit::look_again;
+use super::super::{Garbled, Progress, Setting};
+use super::guess::{self, Guess};
+use super::{Measured, Outcome, Sensor, Stop, Walk};
+use crate::config::farm::Wake;
+use crate::config::profile::Profile;
+use crate::probes::spoken::Failure;
+use crate::probes::spoken::sensor::{self, Manner, Owing};
+
+/// The line is listened to for so long before anything is asked on it.
+const LISTEN: Duration = Duration::from_millis(300);
+
+/// Times that an address is asked whether somebody is there: a sensor may miss the first while it wakes.
+const KNOCKS: u32 = 2;
+
+/// A sensor that has answered is given at least this long for each answer.
+const LOOK_PATIENCE: Duration = Duration::from_millis(300);
+
+/// Longest measurement that is waited for.
+const WAIT_AT_MOST_S: u16 = 30;
+
+/// Measurements that are ready within this are made so often, so that a person sees what moves.
+const LIVE_WITHIN_S: u16 = 3;
+const LOOKS: usize = 3;
+
+/// The most values that `aM!` can announce; a sensor with more has them behind `aC!`.
+const MEASURE_VALUES_MAX: u8 = 9;
+
+/// What an address says to being asked whether somebody is there.
+enum Knock {
+    There,
+    Silent,
+    Unclear(usize),
+}
+
+impl Walk<'_> {
+    pub(super) async fn sensors(&mut self, setting: Setting, outcome: &mut Outcome) -> Result<(), Stop> {
+        // Longest answer: 81 characters.
+        let slowest = LOOK_PATIENCE.max(self.plan.patience) + setting.character() * 81;
+        self.access.open_for_text(setting, slowest).await.map_err(Stop)?;
+        let heard = self.listen(LISTEN).await?;
+        if let Some((address, _)) = heard.split_inclusive(|byte| *byte == b'!').find_map(decode_command) {
+            return Err(Stop(format!(
+                "somebody else speaks on this line at {setting}: a command to address {} came before anything was \
+                 asked. Stop the other one first",
+                char::from(address)
+            )));
+        }
+        if let Some(tried) = outcome.tried.last_mut() {
+            tried.unasked_bytes = heard.len();
+        }
+        let mut there = Vec::new();
+        let plan = self.plan;
+        let of = plan.addresses.len();
+        let mut ended = Ok(());
+        for (done, &address) in plan.addresses.iter().enumerate() {
+            (self.tell)(Progress::Address { address, done, of, found: there.len() });
+            match self.knock(address).await {
+                Ok(Knock::There) => {
+                    there.push(address);
+                    (self.tell)(Progress::Found(address));
+                }
+                Ok(Knock::Silent) => {}
+                Ok(Knock::Unclear(bytes)) => outcome.garbled.push(Garbled { address, setting, bytes }),
+                Err(stop) => {
+                    ended = Err(stop);
+                    break;
+                }
+            }
+            if let Some(tried) = outcome.tried.last_mut() {
+                tried.addresses = done + 1;
+            }
+        }
+        // What was found before it ended is looked at all the same, unless the line itself is gone.
+        if self.access.talk.is_some() && !(self.is_over)() {
+            for address in there {
+                (self.tell)(Progress::Look(address));
+                let sensor = self.look(address, setting).await?;
+                outcome.sensors.push(sensor);
+            }
+        }
+        ended
+    }
+
+    pub(super) async fn listen(&mut self, length: Duration) -> Result<Vec<u8>, Stop> {
+        let until = Instant::now() + length;
+        let mut heard = Vec::new();
+        while let Some(came) = self.talk().await?.receive(until).await? {
+            if heard.len() < 4_096 {
+                heard.extend(came);
+            }
+        }
+        Ok(heard)
+    }
+
+    async fn knock(&mut self, address: u8) -> Result<Knock, Stop> {
+        let (wake, patience) = (self.plan.wake, self.plan.patience);
+        let command = Command::Acknowledge.encode(address).unwrap_or_default();
+        let mut bytes = 0;
+        for _ in 0..KNOCKS {
+            let talk = self.talk().await?;
+            talk.make_ready().await?;
+            if wake == Wake::Break {
+                talk.wake().await?;
+            }
+            talk.send(&command).await?;
+            // Its echo, if any, and three characters.
+            let until = Instant::now() + patience + talk.character * 8;
+            let mut received = Vec::new();
+            while let Some(came) = talk.receive(until).await? {
+                received.extend(came);
+                while let Some(end) = received.windows(2).position(|pair| pair == b"\r\n") {
+                    let line: Vec<u8> = received.drain(..end + 2).collect();
+                    if is_acknowledged(&line, address) {
+                        return Ok(Knock::There);
+                    }
+                    bytes += line.len();
+                }
+                if received.len() > 256 {
+                    break;
+                }
+            }
+            let rest = received.strip_prefix(command.as_slice()).unwrap_or(&received);
+            bytes += rest.len();
+        }
+        Ok(if bytes == 0 { Knock::Silent } else { Knock::Unclear(bytes) })
+    }
+
+    async fn look(&mut self, address: u8, setting: Setting) -> Result<Sensor, Stop> {
+        let known = self.access.lent().map(|lent| lent.probes.as_slice()).unwrap_or_default();
+        let known_as = known.iter().filter(|probe| probe.address == address).map(|probe| probe.id.clone());
+        let known_as = known_as.collect();
+        let patience = LOOK_PATIENCE.max(self.plan.patience);
+        let manner = Manner { address, wake: self.plan.wake, patience, attempts: 2 };
+        let mut asked = Asked { manner, owing: Owing::new(), measured: Vec::new() };
+        let talk = self.talk().await?;
+        let decode = |line: &[u8]| decode_identity(line, address);
+        let identity = sensor::ask(talk, manner, Command::Identify, &mut asked.owing, decode).await;
+        let identity = in_words(identity)?;
+
+        // With checksums if it can; without, from before version 1.3.
+        let mut crc = true;
+        let mut first = asked.measure(self, Command::Measure { number: 0, crc }).await?;
+        if first.is_none() {
+            crc = false;
+            first = asked.measure(self, Command::Measure { number: 0, crc }).await?;
+        }
+        // None at once, or as many as it can count: there may be more the other way.
+        if first.is_none_or(|announced| announced == 0 || announced >= MEASURE_VALUES_MAX) {
+            asked.measure(self, Command::Concurrent { number: 0, crc }).await?;
+        }
+        let (mut guesses, mut others) = (Vec::new(), Vec::new());
+        for profile in &self.plan.profiles {
+            let Profile::Sensor(map) = profile else { continue };
+            asked.measure(self, map.measurement).await?;
+            match asked.guess(profile, map, self.plan.is_named) {
+                Ok(guess) => guesses.push(guess),
+                Err(why) => others.push((map.id.clone(), why)),
+            }
+        }
+        guess::sort(&mut guesses, &mut others);
+        Ok(Sensor { address, setting, identity, measured: asked.measured, guesses, others, known_as })
+    }
+}
+
+/// What one sensor was asked for.
+struct Asked {
+    manner: Manner,
+    owing: Owing,
+    measured: Vec<Result<Measured, (Command, String)>>,
+}
+
+impl Asked {
+    fn of(&self, command: Command) -> Option<&Result<Measured, (Command, String)>> {
+        self.measured.iter().find(|own| match own {
+            Ok(measured) => measured.command == command,
+            Err((asked, _)) => *asked == command,
+        })
+    }
+
+    /// Has a sensor measure, once for each command; how many values it announced, if it did.
+    async fn measure(&mut self, walk: &mut Walk<'_>, command: Command) -> Result<Option<u8>, Stop> {
+        if self.of(command).is_none() {
+            let outcome = match self.try_measure(walk, command).await? {
+                Ok(measured) => Ok(measured),
+                Err(why) => Err((command, why)),
+            };
+            self.measured.push(outcome);
+        }
+        Ok(self.of(command).and_then(|own| own.as_ref().ok()).map(|own| own.announced))
+    }
+
+    async fn try_measure(
+        &mut self,
+        walk: &mut Walk<'_>,
+        command: Command,
+    ) -> Result<Result<Measured, String>, Stop> {
+        let map = SensorMap {
+            id: String::new(),
+            description: String::new(),
+            measurement: command,
+            values: Vec::new(),
+        };
+        let address = self.manner.address;
+        let mut looks = Vec::new();
+        loop {
+            let talk = walk.talk().await?;
+            let decode = |line: &[u8]| decode_begun(line, command, address);
+            let begun = sensor::ask(talk, self.manner, command, &mut self.owing, decode).await;
+            let begun = match in_words(begun)? {
+                Ok(begun) => begun,
+                Err(why) => return Ok(Err(why)),
+            };
+            let measured = |looks| Measured {
+                command,
+                announced: begun.values,
+                ready_after_s: begun.ready_after_s,
+                looks,
+            };
+            if begun.values == 0 || begun.ready_after_s > WAIT_AT_MOST_S {
+                return Ok(Ok(measured(looks)));
+            }
+            if map.is_concurrent() {
+                tokio::time::sleep(Duration::from_secs(u64::from(begun.ready_after_s))).await;
+            } else {
+                in_words(sensor::await_ready(talk, address, begun).await)?.unwrap_or_default();
+            }
+            let talk = walk.talk().await?;
+            match in_words(sensor::collect(talk, self.manner, &map, begun, &mut self.owing).await)? {
+                Ok(values) => looks.push(values),
+                Err(why) if looks.is_empty() => return Ok(Err(why)),
+                Err(_) => return Ok(Ok(measured(looks))),
+            }
+            if looks.len() >= LOOKS || begun.ready_after_s > LIVE_WITHIN_S {
+                return Ok(Ok(measured(looks)));
+            }
+        }
+    }
+
+    fn guess(&self, profile: &Profile, map: &SensorMap, is_named: bool) -> Result<Guess, String> {
+        let measured = match self.of(map.measurement) {
+            Some(Ok(measured)) => measured,
+            Some(Err((_, why))) => return Err(why.clone()),
+            None => return Err("it was not asked".to_owned()),
+        };
+        let Some(first) = measured.looks.first() else {
+            return Err(match measured.announced {
+                0 => "it has no values for this measurement".to_owned(),
+                _ => format!("it takes {} s to measure, which was not waited for", measured.ready_after_s),
+            });
+        };
+        let value = |values: &[f64], position: u8| {
+            let place = usize::from(position).checked_sub(1)?;
+            values.get(place).copied()
+        };
+        let mut seen = Vec::with_capacity(map.values.len());
+        for (position, reported) in &map.values {
+            let raw = value(first, *position)
+                .ok_or_else(|| format!("value {position} is wanted, {} came", first.len()))?;
+            let mut own = guess::look(reported, raw)?;
+            for later in measured.looks.iter().skip(1) {
+                let raw = value(later, *position).ok_or("it gives fewer values at times")?;
+                look_again(&mut own, guess::look(reported, raw)?);
+            }
+            seen.push(own);
+        }
+        let is_exact = is_named || map.values.len() == first.len();
+        Ok(Guess { profile: profile.clone(), seen, is_exact, in_doubt: false })
+    }
+}
+
+/// A failure of the sensor in words, one of the port as the end.
+fn in_words<T>(outcome: Result<T, Failure>) -> Result<Result<T, String>, Stop> {
+    match outcome {
+        Ok(found) => Ok(Ok(found)),
+        Err(Failure::Device(error)) => Err(error.into()),
+        Err(Failure::Silent) => Ok(Err("no answer".to_owned())),
+        Err(Failure::Garbled { bytes, why, .. }) => {
+            Ok(Err(format!("{bytes} bytes came, but no valid answer: {why}")))
+        }
+        Err(Failure::NoValues(why)) => Ok(Err(why)),
+    }
+}

@@ -1,0 +1,215 @@
+//! `pondreeve scan` on lines on which text is spoken, as the simulator serves them: alone, and on loan from the daemon.
+
+use std::fs;
+use std::path::Path;
+use std::process::Output;
+use std::time::Duration;
+
+use pondreeve_tests::{Scratch, one_pond, wait_for};
+use serde_json::{Value, json};
+use sim::pty::Line;
+
+use super::bench::project;
+use super::scan::{lent, objects, oxygen_at};
+use super::spoken::{asked_oxygen, listened_weather, sensors};
+
+const SOON: Duration = Duration::from_secs(60);
+
+fn scan(scratch: &Scratch, line: &Path, arguments: &[&str]) -> Output {
+    let line = line.to_str().expect("UTF-8");
+    scratch.pondreeve(&[&["scan", "--line", line], arguments].concat())
+}
+
+fn told(output: &Output) -> String {
+    format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
+}
+
+/// A fragment as part of a farm must be sound configuration; what `check` says of its lines.
+fn check(scratch: &Scratch, fragment: &str) -> Value {
+    let config = scratch.write("with.toml", &one_pond(scratch.folder.path(), "1s", "", fragment));
+    let checked = scratch.pondreeve(&["check", "--json", "--config", config.to_str().expect("UTF-8")]);
+    let said = told(&checked);
+    assert_eq!(checked.status.code(), Some(0), "{said}\n{fragment}");
+    let all = objects(&checked);
+    all.into_iter().find(|own| own["kind"] == "farm").expect("a farm")
+}
+
+#[test]
+fn sensors_are_found_measured_and_written_down() {
+    let scratch = Scratch::new();
+    let device = scratch.path("sdi12");
+    let far = Line::open(&device).expect("a pty");
+    let _server = sensors(&far, std::sync::Arc::default());
+    let found = scratch.path("found.toml");
+    let file = found.to_str().expect("UTF-8");
+    let output = scan(
+        &scratch,
+        &device,
+        &["--kind", "sdi12", "--addresses", "0-3a", "--pond", "p1", "--write", file, "--json"],
+    );
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("address 2 answers"), "{}", told(&output));
+    let all = objects(&output);
+    let sensors: Vec<&Value> = all.iter().filter(|own| own["kind"] == "sensor").collect();
+    assert_eq!(sensors.len(), 2, "{all:#?}");
+    let (oxygen, level) = (sensors[0], sensors[1]);
+    assert_eq!((&oxygen["address"], &level["address"]), (&json!("1"), &json!("2")));
+    assert_eq!(oxygen["identity"], "SIMULATD SENSOR 100");
+    // As many values as it announced, three times, in the order in which it has them.
+    let first = &oxygen["measurements"][0];
+    assert_eq!((&first["command"], &first["announced"]), (&json!("MC"), &json!(2)));
+    assert_eq!(first["looks"], json!([[6.42, 28.9], [6.42, 28.9], [6.42, 28.9]]));
+    let fits = |sensor: &Value| -> Vec<(String, bool)> {
+        let fits = sensor["fits"].as_array().expect("fits").clone();
+        let one = |fit: &Value| (fit["profile"].as_str().unwrap().to_owned(), fit["evident"] == true);
+        fits.iter().map(one).collect()
+    };
+    assert!(fits(oxygen).contains(&("sdi12-oxygen".to_owned(), true)), "{oxygen:#}");
+    assert_eq!(fits(level), [("sdi12-level".to_owned(), true)], "{level:#}");
+    let depth = &level["fits"][0]["values"][0];
+    assert_eq!((&depth["channel"], &depth["values"][0]), (&json!("depth_m"), &json!(1.25)));
+
+    let fragment = fs::read_to_string(&found).expect("written");
+    let farm = check(&scratch, &fragment);
+    assert_eq!(farm["lines"][0]["probes"], 2, "{farm:#}\n{fragment}");
+    // Without a profile that fits, nothing is guessed: a draft with the values, for a person.
+    let shipped = fs::read_to_string(project("config/probes/sdi12-level.toml")).expect("shipped");
+    let far_off = scratch.write("far-off.toml", &shipped.replace("position = 1", "position = 5"));
+    let draft = scratch.path("draft.toml");
+    let output = scan(
+        &scratch,
+        &device,
+        &[
+            "--kind",
+            "sdi12",
+            "--addresses",
+            "1",
+            "--profile",
+            far_off.to_str().expect("UTF-8"),
+            "--write",
+            draft.to_str().expect("UTF-8"),
+        ],
+    );
+    let said = told(&output);
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    assert!(said.contains("aMC! (with checksums) announces 2 values after 0 s"), "{said}");
+    let lines = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(lines.lines().all(|line| line.chars().count() <= 80), "{lines}");
+    let draft = fs::read_to_string(&draft).expect("written");
+    assert!(draft.contains("SAY-WHICH-QUANTITY") && draft.contains("value 2 read 28.9"), "{draft}");
+    assert!(draft.lines().all(|line| line.is_empty() || line.starts_with('#')), "all in remarks: {draft}");
+    check(&scratch, &draft);
+}
+
+#[test]
+fn lines_of_text_are_shown_and_known_by_their_pattern() {
+    let scratch = Scratch::new();
+    let (asked, listened) = (scratch.path("asked"), scratch.path("listened"));
+    let far = (Line::open(&asked).expect("a pty"), Line::open(&listened).expect("a pty"));
+    let _servers = (asked_oxygen(&far.0, || None), listened_weather(&far.1));
+    let text = |line: &Path, more: &[&str]| {
+        scan(&scratch, line, &[&["--kind", "text", "--listen", "2s"], more].concat())
+    };
+    let output = text(&listened, &["--json"]);
+    let all = objects(&output);
+    assert_eq!((&all[0]["kind"], &all[0]["asked"]), (&json!("lines"), &Value::Null), "{}", told(&output));
+    assert_eq!(all[0]["end"], "\\r\\n");
+    let line = all[0]["lines"][0].as_str().expect("a line");
+    assert!(line.starts_with("$WX,1011.3,1450*"), "{line}");
+    assert!(String::from_utf8_lossy(&output.stderr).contains(&format!("< {line}")), "{}", told(&output));
+    assert_eq!(
+        (&all[0]["fits"][0]["profile"], &all[0]["fits"][0]["evident"]),
+        (&json!("text-weather"), &json!(true))
+    );
+
+    let found = scratch.path("found.toml");
+    let output = text(&asked, &["--pond", "p1", "--write", found.to_str().expect("UTF-8"), "--json"]);
+    let all = objects(&output);
+    assert_eq!(
+        (&all[0]["asked"], &all[0]["lines"][0]),
+        (&json!("R\\r"), &json!("OX 6.42 mg/L 28.9 C")),
+        "{all:#?}"
+    );
+    let fragment = fs::read_to_string(&found).expect("written");
+    assert_eq!(check(&scratch, &fragment)["lines"][0]["probes"], 1, "{fragment}");
+
+    // A line that no profile knows: a draft that reads it, once a person has said what the numbers are.
+    let draft = scratch.path("draft.toml");
+    let output = text(&listened, &["--profile", "text-oxygen", "--write", draft.to_str().expect("UTF-8")]);
+    let said = told(&output);
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    assert!(
+        said.contains("  < $WX,1011.3,1450*") && said.contains("no profile that was tried fits"),
+        "{said}"
+    );
+    let draft = fs::read_to_string(&draft).expect("written");
+    let profile: String = draft
+        .lines()
+        .filter_map(|line| line.strip_prefix("#   "))
+        .filter(|line| !line.starts_with('$'))
+        .fold(String::new(), |all, line| all + line + "\n");
+    let filled = profile
+        .replacen("SAY-WHICH-QUANTITY", "pressure_hpa", 1)
+        .replacen("SAY-WHICH-UNIT", "hPa", 1)
+        .replacen("SAY-WHICH-QUANTITY", "par_umol_m2_s", 1)
+        .replacen("SAY-WHICH-UNIT", "umol/m2/s", 1);
+    let own = scratch.write("own.toml", &filled);
+    let output = text(&listened, &["--profile", own.to_str().expect("UTF-8"), "--json"]);
+    let all = objects(&output);
+    assert_eq!(all[0]["fits"][0]["values"][0]["values"][0], json!(1_011.3), "{filled}\n{}", told(&output));
+
+    // Nobody speaks and nobody is asked.
+    let output = text(&asked, &["--profile", "text-weather", "--speeds", "9600"]);
+    assert_eq!(output.status.code(), Some(1), "{}", told(&output));
+    for wrong in [
+        &["--kind", "text", "--addresses", "1"][..],
+        &["--kind", "text", "--profile", "optical-oxygen"],
+        &["--kind", "sdi12", "--addresses", "0-"],
+        &["--kind", "sdi12", "--profile", "text-oxygen"],
+        &["--kind", "modbus", "--profile", "sdi12-oxygen"],
+    ] {
+        let output = scan(&scratch, &asked, wrong);
+        assert_eq!(output.status.code(), Some(2), "{wrong:?}: {}", told(&output));
+    }
+}
+
+#[test]
+fn the_daemon_lends_lines_of_text_too() {
+    let scratch = Scratch::new();
+    let (sdi12, listened) = (scratch.path("near"), scratch.path("listened"));
+    let far = (Line::open(&sdi12).expect("a pty"), Line::open(&listened).expect("a pty"));
+    let _servers = (sensors(&far.0, std::sync::Arc::default()), listened_weather(&far.1));
+    let lines = format!(
+        "[[line]]\nid = \"line\"\nkind = \"sdi12\"\ndevice = \"{}\"\n[[line.probe]]\nid = \"p1-oxygen\"\npond = \"p1\"\n\
+         address = \"1\"\nprofile = \"sdi12-oxygen\"\npoll_every = \"2s\"\ntimeout = \"200ms\"\n\
+         [[line]]\nid = \"mast\"\nkind = \"text\"\ndevice = \"{}\"\n[[line.probe]]\nid = \"mast\"\n\
+         profile = \"text-weather\"\npoll_every = \"2m\"\n",
+        sdi12.display(),
+        listened.display()
+    );
+    scratch.write("farm.toml", &one_pond(scratch.folder.path(), "1s", "", &lines));
+    let _daemon = scratch.run_daemon();
+    wait_for("the first reading", SOON, || oxygen_at(&scratch));
+    let before = oxygen_at(&scratch);
+    // What is spoken on it is known from the configuration.
+    let found = scratch.path("found.toml");
+    let output =
+        scan(&scratch, &sdi12, &["--addresses", "1-2", "--write", found.to_str().expect("UTF-8"), "--json"]);
+    let all = objects(&output);
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    assert_eq!((&all[0]["configured_as"][0], &all[1]["address"]), (&json!("p1-oxygen"), &json!("2")));
+    assert_eq!(all.last().expect("an end")["line"], "line");
+    let fragment = fs::read_to_string(&found).expect("written");
+    assert!(!fragment.contains("[[line]]\n") && fragment.contains("address = \"2\""), "{fragment}");
+    wait_for("the daemon to poll again", SOON, || {
+        (oxygen_at(&scratch) > before && !lent(&scratch)).then_some(())
+    });
+    // A mast that is listened to for minutes is lent at once all the same.
+    let began = std::time::Instant::now();
+    let output = scan(&scratch, &listened, &["--json"]);
+    let all = objects(&output);
+    assert_eq!(all[0]["configured_as"][0], "mast", "{}", told(&output));
+    assert!(began.elapsed() < Duration::from_secs(20), "{:?}", began.elapsed());
+    let other = scan(&scratch, &listened, &["--kind", "modbus"]);
+    assert_eq!(other.status.code(), Some(2), "{}", told(&other));
+}
