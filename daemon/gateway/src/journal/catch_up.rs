@@ -24,8 +24,8 @@ use crate::outbox::Change;
 /// This much in the tail is sealed without waiting for the hour to end.
 const EARLY_BYTES: u64 = 1024 * 1024;
 
-/// The same while a backlog comes in: as much as a start reads in some tenths of a second on a small computer.
-const MOST_WAITING_BYTES: u64 = 4 * 1024 * 1024;
+/// The same while a backlog comes in. A start reads all of it, about twice what it may have to read else.
+const MOST_WAITING_BYTES: u64 = 2 * 1024 * 1024;
 
 /// Hours put in together at most: upkeep files one day at a time, and must not fall behind.
 const MOST_HOURS: usize = 12;
