@@ -178,6 +178,11 @@ impl Store {
         self.sync()
     }
 
+    /// Changes all or nothing. It is on disk for good with the next change that is: for what may as well be done again.
+    pub(super) fn change_in_time(&self, batch: Batch) -> Result<(), sled::Error> {
+        self.sealed.apply(batch)
+    }
+
     /// Puts everything on disk for good.
     fn sync(&self) -> Result<(), sled::Error> {
         // What the log points to before the log: a cut between them would leave it pointing to nothing.

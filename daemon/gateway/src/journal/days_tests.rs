@@ -70,6 +70,7 @@ const NOON: u64 = 2 * 480 + 240;
 fn filled(folder: &TempDir) -> (Journal, PathBuf) {
     let path = folder.path().join("store");
     let (mut journal, _) = Journal::open(&path, START).unwrap();
+    journal.pace.most_hours = 1;
     fill(&mut journal, 1..=NOON);
     (journal, path)
 }
@@ -158,6 +159,7 @@ fn a_cut_in_the_middle_of_filing_costs_nothing_and_counts_nothing_twice() {
     drop(journal);
     fs::write(path.join("days/day-020603.making"), b"half").unwrap();
     journal = Journal::open(&path, START).unwrap().0;
+    journal.pace.most_hours = 1;
     assert_eq!(files(&path), ["day-020601", "day-020602"]);
     assert_eq!(days_in_database(&journal).len(), 3);
     assert_eq!(read(&mut journal, From::Start), written(1..=NOON));
@@ -194,6 +196,7 @@ fn a_store_of_format_2_is_read_and_gets_its_files() {
     drop((about, journal));
     fs::remove_dir_all(path.join("days")).unwrap();
     let (mut journal, notes) = Journal::open(&path, START).unwrap();
+    journal.pace.most_hours = 1;
     assert!(notes.is_empty(), "{notes:?}");
     assert_eq!(read(&mut journal, From::Start), written(1..=NOON));
     // A program that knows only format 2 must not take the days for lost.

@@ -44,7 +44,8 @@ impl Journal {
         let mut batch = Batch::default();
         sealed.iter().for_each(|key| batch.remove(&key[..]));
         batch.insert(&key(0, kind::FILED_BEFORE, 0, 0)[..], &u64::from(day + 1).to_be_bytes());
-        store.change(batch).map_err(|error| failed(error.to_string()))?;
+        // A cut may leave the day in both.
+        store.change_in_time(batch).map_err(|error| failed(error.to_string()))?;
         // Rather more than the pages that have to move; it costs next to nothing.
         store.gather(sealed.len() / 2).map_err(|error| failed(error.to_string()))?;
         self.filed_before = day + 1;

@@ -9,7 +9,8 @@ use super::database::{Store, Trouble, build_store};
 use super::folder::replace;
 use super::keys::{key, kind};
 use super::record::read_batch;
-use super::seal::{Sealer, Shapes, number_of};
+use super::seal::{Sealer, number_of};
+use super::shapes::Shapes;
 
 /// Carries a store of format 1 over: one value per commit in the tree `inputs`, keys the positions of
 /// the first inputs; positions left out in a tree of their own. The new store is made beside it and takes its place when it is whole; the old one is kept.

@@ -14,7 +14,8 @@ use super::folder::{finish_replacing, is_nearly_full, replace, set_aside, sync_t
 use super::keys::{Key, key, kind, parts};
 use super::migrate;
 use super::record::{BatchWriter, read_batch};
-use super::seal::{Shapes, number_of, progress_of};
+use super::seal::{number_of, progress_of};
+use super::shapes::Shapes;
 use super::store::{Journal, extent_of, newest_in};
 use super::tail::{self, Item, Kind, Tail};
 use super::trail;

@@ -207,6 +207,7 @@ impl Journal {
                 removed += 1;
             }
         }
-        if removed == 0 { Ok(()) } else { store.change(batch).map_err(|error| error.to_string()) }
+        // What a cut brings back was confirmed, and is passed over.
+        if removed == 0 { Ok(()) } else { store.change_in_time(batch).map_err(|error| error.to_string()) }
     }
 }

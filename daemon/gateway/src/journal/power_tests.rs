@@ -24,6 +24,12 @@ const EVERY_MS: i64 = 180_000;
 
 const RAW_DAYS: u32 = 1;
 
+/// Inputs of a day.
+const DAY: usize = 480;
+
+/// Inputs of a piece of a backlog, large enough to be written while it is made ready for sealing.
+const PIECE: u64 = 900;
+
 /// So many ponds that what the database keeps of them does not fit into its log, and lies in files beside it.
 fn large_farm() -> Site {
     let mut site = crate::engine::tests::farm(Path::new("/nowhere")).site;
@@ -150,14 +156,21 @@ fn look_and_tell(path: &Path, base: u64) -> Result<(Journal, u64, bool), String>
 /// Commits so many inputs after `end`; where it ends then.
 fn commit_after(journal: &mut Journal, end: u64, count: u64) -> u64 {
     let (next, end) = (end + 1, end + count);
-    let mut batch = BatchWriter::new(next, nth(next).at);
+    let mut batches = Vec::new();
+    let mut open: Option<BatchWriter> = None;
     for seq in next..=end {
+        let batch = open.get_or_insert_with(|| BatchWriter::new(seq, nth(seq).at));
         batch.input(&nth(seq));
         if let Some(note) = note_of(seq) {
             batch.note(seq, &note);
         }
+        if batch.size_bytes() >= 8 * 1024
+            && let Some(full) = open.take()
+        {
+            batches.push((full.key(), full.finish().into()));
+        }
     }
-    let batches = vec![(next, batch.finish().into())];
+    batches.extend(open.map(|batch| (batch.key(), batch.finish().into())));
     journal.commit(&Commit { batches, left_out: vec![] }, NOW).unwrap();
     end
 }
@@ -203,6 +216,76 @@ fn mends(format: u64) {
     assert_eq!(look(&path, 0).unwrap().1, end);
 }
 
+fn copy_folder(from: &Path, to: &Path) {
+    std::fs::create_dir_all(to).unwrap();
+    for entry in std::fs::read_dir(from).unwrap().map_while(Result::ok) {
+        let place = to.join(entry.file_name());
+        if entry.path().is_dir() {
+            copy_folder(&entry.path(), &place);
+        } else {
+            std::fs::copy(entry.path(), place).unwrap();
+        }
+    }
+}
+
+/// A file of which a cut left any choice of the sectors that were written since.
+fn torn(before: &[u8], after: &[u8], dice: &mut impl FnMut() -> u64) -> Vec<u8> {
+    let (odds, length) = (1 + dice() % 99, if dice().is_multiple_of(2) { before.len() } else { after.len() });
+    let sector = |at: usize, of: &[u8]| of.get(at).copied().unwrap_or(0);
+    let chosen: Vec<bool> = (0..=length / 512).map(|_| dice() % 100 < odds).collect();
+    (0..length).map(|at| sector(at, if chosen[at / 512] { after } else { before })).collect()
+}
+
+/// Many hours that go into the database in one step, cut at each of its two syncs: the second copy torn and the
+/// database as it was, and the copy whole and the database torn.
+#[test]
+fn a_cut_inside_hours_that_go_in_together_costs_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, before, image) =
+        (folder.path().join("store"), folder.path().join("before"), folder.path().join("image/store"));
+    let (mut journal, _) = look(&path, 0).unwrap();
+    let mut end = 0;
+    while end < 3 * DAY as u64 {
+        end = commit_after(&mut journal, end, if end == 400 { PIECE } else { 10 });
+        journal.upkeep(NOW);
+    }
+    while journal.seal_due().is_none() {
+        end = commit_after(&mut journal, end, 10);
+    }
+    copy_folder(&path, &before);
+    let sealed_before = journal.sealed_before;
+    journal.seal_all(NOW);
+    assert!(journal.sealed_before >= sealed_before + 12 * 20, "{sealed_before} {}", journal.sealed_before);
+    let read = |of: &Path, name: &str| std::fs::read(of.join(name)).unwrap();
+    let copies = ["copy-0", "copy-1"].into_iter().filter(|name| path.join(name).exists());
+    let mut state = 0x9e37_79b9_u64;
+    let mut dice = || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        state >> 33
+    };
+    let copies: Vec<&str> = copies.collect();
+    for cut in 0..24 {
+        copy_folder(&before, &image);
+        for name in &copies {
+            let after = read(&path, name);
+            let found = if cut % 2 == 0 { torn(&read(&before, name), &after, &mut dice) } else { after };
+            std::fs::write(image.join(name), found).unwrap();
+        }
+        if cut % 2 == 1 {
+            let found = torn(&read(&before, "db"), &read(&path, "db"), &mut dice);
+            std::fs::write(image.join("db"), found).unwrap();
+        }
+        let (mut journal, found) = look(&image, 0).unwrap_or_else(|wrong| panic!("cut {cut}: {wrong}"));
+        assert_eq!(found, end, "cut {cut}");
+        // And goes on from there.
+        commit_after(&mut journal, end, 50);
+        journal.seal_all(NOW);
+        drop(journal);
+        assert_eq!(look(&image, 0).unwrap().1, end + 50, "cut {cut}");
+        std::fs::remove_dir_all(&image).unwrap();
+    }
+}
+
 #[test]
 #[ignore = "the campaigns in tests/faults start it"]
 fn power_child() {
@@ -218,7 +301,10 @@ fn power_child() {
     say("found", end);
     journal.set_limits(Limits { raw_days: RAW_DAYS, ..Limits::default() });
     for number in 0..commits {
-        end = commit_after(&mut journal, end, 1 + number % 9);
+        // Hours by themselves, and a few or many together, as while a backlog comes in; now and then a large piece
+        // of one.
+        journal.pace.most_hours = [1, 3, 12][end as usize / DAY % 3];
+        end = commit_after(&mut journal, end, if number % 60 == 59 { PIECE } else { 1 + number % 9 });
         say("kept", end);
         journal.upkeep(NOW);
         if number % 25 == 24 {

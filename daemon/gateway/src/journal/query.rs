@@ -12,7 +12,7 @@ use pondreeve_core::{Quantity, Timestamp};
 use super::chunk::Chunk;
 use super::codec::Malformed;
 use super::keys::{Key, LAST, hour_of, key, kind, parts};
-use super::seal::Shapes;
+use super::shapes::Shapes;
 use super::store::Journal;
 
 /// What is asked for.

@@ -270,7 +270,8 @@ impl Journal {
             &u64::from(self.rolled_before.max(day + 1)).to_be_bytes(),
         );
         batch.remove(&key(0, kind::STALE_DAY, day, 0)[..]);
-        store.change(batch).map_err(|error| error.to_string())
+        // Lost to a cut, it is rolled up again: what removes its readings is on disk for good no sooner than this.
+        store.change_in_time(batch).map_err(|error| error.to_string())
     }
 
     /// Hands out a quantity of a pond at a level, oldest first: from roll-ups where they are, from readings

@@ -137,6 +137,7 @@ fn a_late_reading_changes_its_day() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("store");
     let (mut journal, _) = Journal::open(&path, Timestamp(START)).unwrap();
+    journal.pace.most_hours = 1;
     commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
     fill(&mut journal, 0..2);
     let seq = 2 * 1_440 + 2;
@@ -186,6 +187,7 @@ fn a_disk_that_others_fill_does_not_cost_all_readings() {
 fn a_clock_that_is_set_late_costs_no_half_century_of_roll_ups() {
     let folder = TempDir::new().unwrap();
     let (mut journal, _) = Journal::open(&folder.path().join("store"), Timestamp(START)).unwrap();
+    journal.pace.most_hours = 1;
     commit(&mut journal, &[(1, -START, 0.0, None, Flag::Pass)]);
     let early = -START + 5 * MINUTE;
     commit(&mut journal, &[(2, early, 4.0, None, Flag::Pass)]);

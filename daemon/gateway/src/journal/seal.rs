@@ -3,7 +3,7 @@
 //! What is sealed together goes into the database in one step, with how far sealing has come: inputs are
 //! in the tail or sealed, never neither, and never counted twice.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, HashMap};
 use std::hash::BuildHasherDefault;
 
 use pondreeve_core::effect::Flag;
@@ -16,6 +16,7 @@ use super::codec::{Malformed, Reader};
 use super::hashing::Mixing;
 use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts, start_of};
 use super::record::{Batch, BatchWriter, read_batch};
+use super::shapes::{MOST_SHAPES, Shapes};
 use super::site_record;
 use super::verdict::{Late, Origin, Verdict, Verdicts};
 use crate::audit::Note;
@@ -24,10 +25,6 @@ use crate::outbox::Change;
 /// Samples sealed together at most: what they take in memory, a few megabytes, stays in bounds however
 /// fast they come.
 const MOST_SAMPLES: usize = 1 << 16;
-
-/// Sweeps of more shapes than this are kept as they came; a message that is put together anew each
-/// time would otherwise leave a shape each time.
-const MOST_SHAPES: usize = 4096;
 
 /// Rows that room is made for ahead: an hour of a reading each ten seconds.
 const MOST_ROOM: usize = 360;
@@ -50,61 +47,6 @@ pub(super) struct Sealed {
     pub(super) notes: Vec<Note>,
     /// What happened to what waits to go out.
     pub(super) outbox: Vec<Change>,
-}
-
-/// The shapes that are known, by their bytes and by their numbers.
-#[derive(Debug, Default, Clone)]
-pub(super) struct Shapes {
-    by_number: BTreeMap<u32, Shape>,
-    by_bytes: HashMap<Vec<u8>, u32>,
-    /// Numbers that the database does not know yet.
-    fresh: Vec<u32>,
-}
-
-impl Shapes {
-    pub(super) fn add(&mut self, number: u32, bytes: Vec<u8>) -> Result<(), Malformed> {
-        let shape = Shape::from_bytes(&bytes)?;
-        self.by_number.insert(number, shape);
-        self.by_bytes.insert(bytes, number);
-        Ok(())
-    }
-
-    pub(super) fn get(&self, number: u32) -> Option<&Shape> {
-        self.by_number.get(&number)
-    }
-
-    /// Every pond and quantity that ever was measured.
-    pub(super) fn series(&self) -> BTreeSet<(String, Quantity)> {
-        let columns = self.by_number.values().flat_map(|shape| &shape.columns);
-        let of_ponds = columns.filter(|column| !column.pond.is_empty());
-        of_ponds.map(|column| (column.pond.clone(), column.quantity)).collect()
-    }
-
-    /// Numbers and columns of a pond's quantity.
-    pub(super) fn of(&self, pond: &str, quantity: Quantity) -> Vec<(u32, Vec<usize>)> {
-        let wanted = |column: &Column| column.pond == pond && column.quantity == quantity;
-        let shapes = self.by_number.iter().map(|(number, shape)| {
-            let places = shape.columns.iter().enumerate().filter(|(_, column)| wanted(column));
-            (*number, places.map(|(place, _)| place).collect::<Vec<_>>())
-        });
-        shapes.filter(|(_, places)| !places.is_empty()).collect()
-    }
-
-    /// The number of a shape; told apart from the known by its bytes. `None` where there are too many.
-    fn number(&mut self, shape: Shape) -> Option<u32> {
-        let bytes = shape.to_bytes();
-        if let Some(&number) = self.by_bytes.get(&bytes) {
-            return Some(number);
-        }
-        if self.by_number.len() >= MOST_SHAPES {
-            return None;
-        }
-        let number = self.by_number.last_key_value().map_or(1, |(last, _)| last + 1);
-        self.fresh.push(number);
-        self.by_number.insert(number, shape);
-        self.by_bytes.insert(bytes, number);
-        Some(number)
-    }
 }
 
 type DerivedRow = BTreeMap<Quantity, (f64, Flag)>;
@@ -338,7 +280,7 @@ impl Sealer {
         });
         let entered = std::mem::take(&mut self.entered).into_iter().map(|late| (kind::ENTRY, late));
         self.seal_late(late.chain(entered), first_seq, shapes, &mut entries);
-        for number in std::mem::take(&mut shapes.fresh) {
+        for number in shapes.take_fresh() {
             let bytes = shapes.get(number).map(Shape::to_bytes).unwrap_or_default();
             entries.push((key(0, kind::SHAPE, number, 0), bytes));
         }

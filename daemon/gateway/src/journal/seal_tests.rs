@@ -8,7 +8,8 @@ use pondreeve_core::{Event, Input, Quantity, Timestamp};
 use super::chunk::Chunk;
 use super::keys::{kind, parts};
 use super::record::{BatchWriter, read_batch};
-use super::seal::{Sealed, Sealer, Shapes, inputs_of};
+use super::seal::{Sealed, Sealer, inputs_of};
+use super::shapes::Shapes;
 use super::verdict::{Late, Origin, Verdict, Verdicts};
 
 const START: i64 = 1_780_000_000_000;

@@ -5,11 +5,13 @@ use std::sync::Arc;
 
 use pondreeve_core::Timestamp;
 
+use super::catch_up::{Due, together};
 use super::database::Trouble;
 use super::keys::{Key, hour_of, key, kind, parts};
 use super::record::{Batch, read_batch};
 use super::rollup::stale_days;
-use super::seal::{Sealed, Sealer, Shapes};
+use super::seal::{Sealed, Sealer};
+use super::shapes::Shapes;
 use super::store::Journal;
 use super::tail::{self, Kind};
 use super::thinning::WRITTEN_PER_SEALED_BYTE;
@@ -25,28 +27,28 @@ pub(super) type InMemory = (Shapes, Vec<(Key, Vec<u8>)>);
 pub(super) struct Gathering {
     sealer: Sealer,
     /// Hours that are over.
-    full: Vec<Sealed>,
+    pub(super) full: Vec<Sealed>,
+    /// Bytes in the tail of what belongs to none of those, about.
+    pub(super) rest_bytes: u64,
 }
 
 impl Gathering {
-    pub(super) fn take(&mut self, batch: &Batch, shapes: &mut Shapes) {
+    /// Takes a batch that has so many bytes in the tail.
+    pub(super) fn take(&mut self, batch: &Batch, bytes: u64, shapes: &mut Shapes) {
+        let before = self.full.len();
         let full = &mut self.full;
         self.sealer.batch(batch, shapes, &mut |sealed| full.push(sealed));
+        // The hour ended somewhere in this batch.
+        self.rest_bytes = if self.full.len() > before { bytes } else { self.rest_bytes + bytes };
     }
 }
 
-/// This much in the tail is sealed without waiting for the hour to end.
-const EARLY_BYTES: u64 = 1024 * 1024;
-
 impl Journal {
-    /// Does what is due: seals full hours, rolls up full days, deletes what is kept long enough. Call it now and then, after commits; it may take some tenths of
-    /// a second. Nothing that was acknowledged depends on it.
+    /// Does what is due: seals full hours, rolls up full days, deletes what is kept long enough. Call it after
+    /// commits; it may take some tenths of a second. Nothing that was acknowledged depends on it.
     pub fn upkeep(&mut self, now: Timestamp) {
-        let Some(tail) = &self.tail else { return };
-        let early = tail.unsealed_bytes() >= EARLY_BYTES;
-        let hour = self.newest_at.map_or(0, hour_of);
-        if early || hour > self.open_hour {
-            self.seal(early, now);
+        if let Some(due) = self.seal_due() {
+            self.seal(due == Due::All, now);
             let tidied = catch_unwind(AssertUnwindSafe(|| self.tidy()));
             match tidied {
                 Ok(Ok(())) => {}
@@ -91,14 +93,18 @@ impl Journal {
             let rest = gathering.sealer.finish(&mut self.shapes);
             gathering.full.push(rest);
         }
+        if all {
+            gathering.rest_bytes = 0;
+        }
         let mut turned = false;
-        for sealed in gathering.full.drain(..) {
+        for sealed in together(gathering.full.drain(..)) {
             turned |= self.put_sealed(sealed)?;
         }
         self.open_hour = self.newest_at.map_or(0, hour_of);
         if let Some(tail) = &mut self.tail {
-            tail.sealed();
+            tail.sealed(gathering.rest_bytes);
         }
+        self.pace.sealed();
         self.gathering = Some(gathering);
         Ok(turned)
     }
@@ -106,10 +112,11 @@ impl Journal {
     /// Reads from the tail what is not sealed.
     fn gather(&mut self) -> Result<Gathering, Trouble> {
         let sealer = Sealer::new(self.site_text.as_deref(), self.sealed_hour, self.sealed_before);
-        let mut gathering = Gathering { sealer, full: Vec::new() };
+        let mut gathering = Gathering { sealer, full: Vec::new(), rest_bytes: 0 };
         tail::read_after(&self.path, self.sealed_before, &mut |entry| {
             if entry.kind == Kind::Batch {
-                gathering.take(&read_batch(entry.key, entry.body), &mut self.shapes);
+                let batch = read_batch(entry.key, entry.body);
+                gathering.take(&batch, entry.body.len() as u64, &mut self.shapes);
             }
         })?;
         Ok(gathering)
@@ -189,7 +196,7 @@ impl Journal {
         if let Some((_, hour)) = progress.and_then(|(_, value)| super::seal::progress_of(value)) {
             self.sealed_hour = hour;
         }
-        let site = sealed.entries.iter().find(|(found, _)| *found == key(0, kind::SITE, 0, 0));
+        let site = sealed.entries.iter().rfind(|(found, _)| *found == key(0, kind::SITE, 0, 0));
         if let Some((_, text)) = site {
             self.site_text = String::from_utf8(text.clone()).ok();
         }

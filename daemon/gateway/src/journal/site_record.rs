@@ -7,14 +7,13 @@ use pondreeve_core::compensation::Compensation;
 use pondreeve_core::defaults::AERATION_RISK;
 use pondreeve_core::effect::Priority;
 use pondreeve_core::site::{
-    AeratorGroup, Channel, EnergyPrice, Layer, Limits, Node, Pond, PondIndex, Probe, QualityLimits, Site,
-    Threshold,
+    AeratorGroup, Channel, EnergyPrice, Layer, Node, Pond, PondIndex, Probe, QualityLimits, Site,
 };
 use pondreeve_core::{Quantity, Span};
 use serde::{Deserialize, Serialize};
 
 use super::codec::Malformed;
-use super::limits_record::WaterRecord;
+use super::limits_record::LimitsRecord;
 
 /// JSON of a farm.
 pub fn to_text(site: &Site) -> String {
@@ -183,29 +182,6 @@ struct TestsRecord {
     neighbour: Option<Number>,
     #[serde(default)]
     service_every_ms: Option<i64>,
-}
-
-#[derive(Serialize, Deserialize)]
-struct LimitsRecord {
-    do_low_mg_l: [ThresholdRecord; 3],
-    do_forecast_mg_l: [Number; 2],
-    do_fall_30min_mg_l: Number,
-    do_blind_after_ms: [i64; 2],
-    ph_low: [ThresholdRecord; 2],
-    ph_high: [ThresholdRecord; 2],
-    nh3_mean_mg_l: [ThresholdRecord; 2],
-    nh3_peak_mg_l: [ThresholdRecord; 2],
-    /// Missing in records of before these limits.
-    #[serde(default)]
-    water: WaterRecord,
-}
-
-#[derive(Serialize, Deserialize)]
-pub(super) struct ThresholdRecord {
-    limit: Number,
-    deadband: Number,
-    on_delay_ms: i64,
-    off_delay_ms: i64,
 }
 
 impl From<&Site> for SiteRecord {
@@ -472,71 +448,5 @@ impl ProbeRecord {
             node: self.node.map(|NodeRecord { id, is_on_mains }| Node { id, is_on_mains }),
             channels: channels.collect::<Result<_, Malformed>>()?,
         })
-    }
-}
-
-impl From<&Limits> for LimitsRecord {
-    fn from(limits: &Limits) -> Self {
-        let Limits {
-            do_low_mg_l,
-            do_forecast_mg_l,
-            do_fall_30min_mg_l,
-            do_blind_after,
-            ph_low,
-            ph_high,
-            nh3_mean_mg_l,
-            nh3_peak_mg_l,
-            water,
-        } = limits;
-        Self {
-            do_low_mg_l: do_low_mg_l.map(ThresholdRecord::from),
-            do_forecast_mg_l: do_forecast_mg_l.map(Number::from),
-            do_fall_30min_mg_l: (*do_fall_30min_mg_l).into(),
-            do_blind_after_ms: do_blind_after.map(Span::as_millis),
-            ph_low: ph_low.map(ThresholdRecord::from),
-            ph_high: ph_high.map(ThresholdRecord::from),
-            nh3_mean_mg_l: nh3_mean_mg_l.map(ThresholdRecord::from),
-            nh3_peak_mg_l: nh3_peak_mg_l.map(ThresholdRecord::from),
-            water: water.into(),
-        }
-    }
-}
-
-impl From<LimitsRecord> for Limits {
-    fn from(record: LimitsRecord) -> Self {
-        Self {
-            do_low_mg_l: record.do_low_mg_l.map(Threshold::from),
-            do_forecast_mg_l: record.do_forecast_mg_l.map(f64::from),
-            do_fall_30min_mg_l: record.do_fall_30min_mg_l.into(),
-            do_blind_after: record.do_blind_after_ms.map(Span::from_millis),
-            ph_low: record.ph_low.map(Threshold::from),
-            ph_high: record.ph_high.map(Threshold::from),
-            nh3_mean_mg_l: record.nh3_mean_mg_l.map(Threshold::from),
-            nh3_peak_mg_l: record.nh3_peak_mg_l.map(Threshold::from),
-            water: record.water.into(),
-        }
-    }
-}
-
-impl From<Threshold> for ThresholdRecord {
-    fn from(threshold: Threshold) -> Self {
-        let Threshold { limit, deadband, on_delay, off_delay } = threshold;
-        Self {
-            limit: limit.into(),
-            deadband: deadband.into(),
-            on_delay_ms: on_delay.as_millis(),
-            off_delay_ms: off_delay.as_millis(),
-        }
-    }
-}
-
-impl From<ThresholdRecord> for Threshold {
-    fn from(record: ThresholdRecord) -> Self {
-        Self {
-            limit: record.limit.into(),
-            deadband: record.deadband.into(),
-            on_delay: Span::from_millis(record.on_delay_ms),
-            off_delay: Span::from_millis(record.off_delay_ms),
-        }
     }
 }

@@ -13,15 +13,16 @@ use pondreeve_core::Timestamp;
 use thiserror::Error;
 
 use super::batch::{Spare, read_batch_into};
+use super::catch_up::{self, Pace, Taken};
 use super::checkpoint;
 use super::copy::Copy;
 use super::database::{Store, Trouble, describe, may_pass};
 use super::folder::free_bytes;
 use super::outbox::Outbox;
 use super::record::{Batch, read_batch};
-use super::seal::Shapes;
 use super::sealing::{Gathering, Unsealed};
-use super::tail::{Item, Kind, Tail};
+use super::shapes::Shapes;
+use super::tail::Tail;
 use super::thinning::Limits;
 use super::trail::Ends;
 
@@ -97,6 +98,8 @@ pub struct Journal {
     pub(super) shapes: Shapes,
     /// What was committed and is not sealed, ready to be; `None` where the tail must be read for it.
     pub(super) gathering: Option<Gathering>,
+    /// When hours are put into the database one by one, and when together.
+    pub(super) pace: Pace,
     /// Room that commits read their batches into.
     spare: (Batch, Spare),
     /// Everything before this position is sealed in the database, the last of it in this hour.
@@ -172,6 +175,7 @@ impl Journal {
             copy: None,
             shapes: Shapes::default(),
             gathering: None,
+            pace: Pace::default(),
             spare: Default::default(),
             sealed_before: 0,
             sealed_hour: 0,
@@ -253,35 +257,28 @@ impl Journal {
         }
         let Some(tail) = &mut self.tail else { return Err(self.trouble.clone()) };
         let left_out: Vec<u8> = commit.left_out.iter().flat_map(|seq| seq.to_be_bytes()).collect();
-        let mut newest_at = self.newest_at;
-        let (mut trail, mut settings) = (self.trail, None);
-        let (mut outbox_changes, mut last_seq) = (Vec::new(), 0);
-        let mut items: Vec<Item<'_>> = Vec::with_capacity(commit.batches.len() + 2);
-        for (key, bytes) in &commit.batches {
-            let (room, spare) = &mut self.spare;
-            let batch = read_batch_into(std::mem::take(room), *key, bytes, spare);
-            newest_at = newest_at.max(newest_in(&batch));
-            let next_seq = batch.next_seq;
-            last_seq = next_seq.max(last_seq);
-            // Should writing fail, the store is closed, and this forgotten.
-            if let Some(gathering) = &mut self.gathering {
-                gathering.take(&batch, &mut self.shapes);
+        let mut items = catch_up::items_of(commit, &left_out);
+        let mut taken = Taken { newest_at: self.newest_at, trail: self.trail, ..Taken::default() };
+        let mut take = || {
+            for (key, bytes) in &commit.batches {
+                let (room, spare) = &mut self.spare;
+                let batch = read_batch_into(std::mem::take(room), *key, bytes, spare);
+                // Should writing fail, the store is closed, and this forgotten.
+                if let Some(gathering) = &mut self.gathering {
+                    gathering.take(&batch, bytes.len() as u64, &mut self.shapes);
+                }
+                taken.batch(&batch);
+                *room = spare.take_back(batch);
             }
-            trail.take(&batch);
-            outbox_changes.extend(batch.outbox.iter().cloned());
-            settings = batch.settings.as_ref().map(|(_, text)| text.clone()).or(settings);
-            *room = spare.take_back(batch);
-            items.push(Item { kind: Kind::Batch, key: *key, body: bytes, next_seq });
-        }
-        if !left_out.is_empty() {
-            items.push(Item { kind: Kind::LeftOut, key: 0, body: &left_out, next_seq: 0 });
-        }
-        match tail.write(&items, self.sealed_before) {
+            taken.next_seq
+        };
+        match catch_up::write(tail, &mut items, self.sealed_before, &mut take) {
             Ok(()) => {
-                self.newest_at = newest_at;
-                self.trail = trail;
-                self.outbox.take(&Batch { outbox: outbox_changes, next_seq: last_seq, ..Batch::default() });
-                self.settings = settings.or(self.settings.take());
+                self.newest_at = taken.newest_at;
+                self.trail = taken.trail;
+                let (outbox, next_seq) = (taken.outbox, taken.next_seq);
+                self.outbox.take(&Batch { outbox, next_seq, ..Batch::default() });
+                self.settings = taken.settings.or(self.settings.take());
                 self.left_out.extend(&commit.left_out);
                 self.left_out_unsealed.extend(&commit.left_out);
                 Ok(std::mem::take(&mut self.notes))

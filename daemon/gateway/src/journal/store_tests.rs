@@ -405,6 +405,7 @@ fn sealed_hours_come_back_bit_for_bit() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("store");
     let (mut journal, _) = open(&path);
+    journal.pace.most_hours = 1;
     let inputs = crate::journal::seal_tests::mixed(4_000, 7_000);
     for (number, part) in inputs.chunks(23).enumerate() {
         let mut batch = BatchWriter::new(part[0].seq, part[0].at);

@@ -299,9 +299,9 @@ impl Tail {
         self.written_bytes
     }
 
-    /// What was written so far is sealed, but for the hour that has just begun.
-    pub(super) fn sealed(&mut self) {
-        self.unsealed_bytes = 0;
+    /// What was written so far is sealed, but for so many bytes.
+    pub(super) fn sealed(&mut self, rest_bytes: u64) {
+        self.unsealed_bytes = rest_bytes;
     }
 
     /// Says that the store is closed in order.
