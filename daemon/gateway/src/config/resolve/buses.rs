@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
-use pondreeve_core::site::Node;
+use pondreeve_core::site::{Layer, Node};
 use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::RegisterMap;
 
@@ -142,17 +142,20 @@ impl Resolver<'_> {
             }
             (None, Some(server)) => server,
         };
-        let own = [
+        self.refuse_settings(&[
             raw.parity.as_ref().map(|at| at.with(())),
             raw.stop_bits.as_ref().map(|at| at.with(())),
             raw.data_bits.as_ref().map(|at| at.with(())),
-        ];
-        if let Some(at) = own.iter().flatten().next() {
-            let accepted =
-                "no `data_bits`, `parity` and `stop_bits`: they are set on the serial server itself";
-            return refuse(at, "a line setting beside `server`", accepted);
-        }
+        ])?;
         self.server_address(server).map(Some)
+    }
+
+    /// A serial server is set at itself: settings beside it are refused.
+    pub(super) fn refuse_settings(&self, settings: &[Option<At<()>>; 3]) -> Option<()> {
+        let Some(at) = settings.iter().flatten().next() else { return Some(()) };
+        let accepted = "no `data_bits`, `parity` and `stop_bits`: they are set on the serial server itself";
+        self.problems.push(self.problems.about(at, "a line setting beside `server`", accepted));
+        None
     }
 
     /// Host and port of a serial server.
@@ -182,24 +185,8 @@ impl Resolver<'_> {
         let (id, address, poll_every, map, profile) =
             (raw.id.as_ref()?, raw.address.as_ref()?, poll_every?, map?, raw.profile.as_ref()?);
 
-        let layer = raw.layer.as_ref().map(|at| at.value);
-        let channels: Vec<RawChannel<'_>> = map
-            .registers
-            .iter()
-            .filter_map(|register| {
-                let quantity = Quantity::from_id(&register.channel)?;
-                let for_aerator = matches!(quantity, Quantity::AeratorOn | Quantity::AeratorKw);
-                let aerator = if for_aerator { raw.aerator.as_ref() } else { None };
-                Some(RawChannel { quantity, aerator, layer, place: profile.with(()) })
-            })
-            .collect();
-        if let Some(aerator) = &raw.aerator
-            && channels.iter().all(|channel| channel.aerator.is_none())
-        {
-            let found = format!("an aerator on a probe whose profile `{}` reports none", profile.value);
-            let accepted = "a profile with `aerator_on` or `aerator_kw`, or no `aerator`";
-            self.problems.push(self.problems.about(aerator, found, accepted));
-        }
+        let reported = map.registers.iter().map(|register| register.channel.as_str());
+        let channels = self.line_channels(reported, raw.aerator.as_ref(), raw.layer.as_ref(), profile);
         // A line whose probes have a battery each is no device that they are lost with.
         let node = on_mains.then(|| Node { id: format!("line-{}", bus.id), is_on_mains: true });
         let index = self.add_probe(
@@ -234,6 +221,32 @@ impl Resolver<'_> {
             return None;
         }
         Some(probe)
+    }
+
+    /// What a probe on a line reports, by the channels of its profile. An aerator that none of them tells about is
+    /// refused.
+    pub(super) fn line_channels<'r, 'p>(
+        &self,
+        reported: impl Iterator<Item = &'p str>,
+        aerator: Option<&'r At<String>>,
+        layer: Option<&At<Layer>>,
+        profile: &At<String>,
+    ) -> Vec<RawChannel<'r>> {
+        let channel = |id: &str| {
+            let quantity = Quantity::from_id(id)?;
+            let for_aerator = matches!(quantity, Quantity::AeratorOn | Quantity::AeratorKw);
+            let aerator = aerator.filter(|_| for_aerator);
+            Some(RawChannel { quantity, aerator, layer: layer.map(|at| at.value), place: profile.with(()) })
+        };
+        let channels: Vec<RawChannel<'r>> = reported.filter_map(channel).collect();
+        if let Some(aerator) = aerator
+            && channels.iter().all(|channel| channel.aerator.is_none())
+        {
+            let found = format!("an aerator on a probe whose profile `{}` reports none", profile.value);
+            let accepted = "a profile with `aerator_on` or `aerator_kw`, or no `aerator`";
+            self.problems.push(self.problems.about(aerator, found, accepted));
+        }
+        channels
     }
 
     /// A register map by name.

@@ -5,7 +5,6 @@ use std::ops::Range;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use pondreeve_core::Quantity;
 use pondreeve_core::site::Node;
 use pondreeve_protocol::reported::Reported;
 
@@ -14,7 +13,6 @@ use super::super::profile::Profile;
 use super::super::raw::{RawLine, RawLineProbe};
 use super::super::reader::At;
 use super::super::words::quoted;
-use super::probes::RawChannel;
 use super::{Resolver, span};
 
 const TURNAROUND: Duration = Duration::from_millis(5);
@@ -118,16 +116,11 @@ impl Resolver<'_> {
                 "`device`, or `server` for a line that a serial server has: one of them",
             ),
             (None, Some(server)) => {
-                let own = [
+                self.refuse_settings(&[
                     raw.parity.as_ref().map(|at| at.with(())),
                     raw.stop_bits.as_ref().map(|at| at.with(())),
                     raw.data_bits.as_ref().map(|at| at.with(())),
-                ];
-                if let Some(at) = own.iter().flatten().next() {
-                    let accepted =
-                        "no `data_bits`, `parity` and `stop_bits`: they are set on the serial server itself";
-                    return refuse(at, "a line setting beside `server`", accepted);
-                }
+                ])?;
                 self.server_address(server).map(Some)
             }
         }
@@ -158,16 +151,8 @@ impl Resolver<'_> {
                 return None;
             }
         };
-        let layer = raw.layer.as_ref().map(|at| at.value);
-        let channels: Vec<RawChannel<'_>> = values
-            .iter()
-            .filter_map(|value| {
-                let quantity = Quantity::from_id(&value.channel)?;
-                let for_aerator = matches!(quantity, Quantity::AeratorOn | Quantity::AeratorKw);
-                let aerator = if for_aerator { raw.aerator.as_ref() } else { None };
-                Some(RawChannel { quantity, aerator, layer, place: named.with(()) })
-            })
-            .collect();
+        let reported = values.iter().map(|value| value.channel.as_str());
+        let channels = self.line_channels(reported, raw.aerator.as_ref(), raw.layer.as_ref(), named);
         let node = on_mains.then(|| Node { id: format!("line-{}", line.id), is_on_mains: true });
         let index = self.add_probe(
             id,

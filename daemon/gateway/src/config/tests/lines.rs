@@ -90,6 +90,7 @@ fn a_line_of_text_has_the_settings_of_what_is_spoken() {
         ("kind = \"sdi12\"\nserver = \"a:4001\"\nwake = \"break\"", oxygen, "on a serial server"),
         ("kind = \"text\"\nwake = \"break\"\ndevice = \"/dev/ttyS7\"", "profile = \"text-oxygen\"", "`wake`"),
         (text, "profile = \"text-oxygen\"\ntimeout = \"30s\"", "waits for"),
+        (text, "profile = \"text-oxygen\"\naerator = \"a\"", "`text-oxygen` reports none"),
     ] {
         let error = text_line(lines, probe).expect_err(words);
         assert!(error.contains(words), "{words}: {error}");
