@@ -83,8 +83,9 @@ def main():
             except queue.Empty:
                 return
             began = time.monotonic()
+            # A group and not a session: the first of a session that opens a terminal is hung up on with it.
             child = subprocess.Popen(command, cwd=folder, env=os.environ | more, stdin=subprocess.DEVNULL,
-                                     stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True)
+                                     stdout=subprocess.PIPE, stderr=subprocess.STDOUT, process_group=0)
             running.add(child)
             output = child.communicate()[0].decode(errors="replace")
             running.discard(child)

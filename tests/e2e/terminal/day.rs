@@ -97,7 +97,8 @@ fn log_the_dose(screen: &mut Screen) {
     let text = screen.wait_for("NOT recorded yet");
     shows(&text, &["38.4 kg weighed; 4.8 containers of 25 kg are 120.0 kg"]);
     screen.press("Enter");
-    let text = screen.wait_for("Kept as entry 1");
+    // What was confirmed is told all the same, at once.
+    let text = screen.wait_for_all(&["Kept as entry 1", "6 ALARMS, 1 NOT ACKNOWLEDGED"]);
     shows(&text, &["goggles, gloves, boots", "Read the pH at 1 h, 4 h and 24 h."]);
     insta::assert_snapshot!("a_dose_is_kept", text);
     screen.press("Enter");

@@ -99,7 +99,11 @@ impl MachineStatus {
                 ));
             }
             (Some(written), _) => {
-                parts.push(said!("machine-written", "{written} written to the card", written = size(written)))
+                parts.push(said!(
+                    "machine-written",
+                    "{written} written to the card",
+                    written = size(written)
+                ));
             }
             (None, _) => {}
         }
