@@ -10,17 +10,19 @@ impl Ui {
     pub(crate) fn answered(&mut self, ask: &Ask, answer: Result<Option<String>, String>, now_ms: u64) {
         let words = self.words;
         match (ask, answer) {
-            (Ask::Acknowledge { .. }, Ok(None)) => {
-                let text = match &self.pending {
-                    Some((_, label)) => say!(words, "said-acknowledged-what", label = label),
+            (Ask::Acknowledge { id }, Ok(None)) => {
+                let text = match self.acknowledging.remove(id) {
+                    Some(label) => say!(words, "said-acknowledged-what", label = label),
                     None => say!(words, "said-acknowledged"),
                 };
                 self.say(&text, false, now_ms);
             }
-            (Ask::Acknowledge { .. }, Ok(Some(warning))) => {
+            (Ask::Acknowledge { id }, Ok(Some(warning))) => {
+                self.acknowledging.remove(id);
                 self.say(&say!(words, "said-acknowledged-but", warning = warning), true, now_ms);
             }
-            (Ask::Acknowledge { .. }, Err(why)) => {
+            (Ask::Acknowledge { id }, Err(why)) => {
+                self.acknowledging.remove(id);
                 self.pending = None;
                 self.say(&say!(words, "said-not-acknowledged", why = why), true, now_ms);
             }

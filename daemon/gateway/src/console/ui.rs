@@ -1,5 +1,7 @@
 //! What the person is looking at, and what each key does. Knows nothing of terminals or sockets.
 
+use std::collections::BTreeMap;
+
 use crate::local::protocol::{AlarmStatus, Ask, FarmStatus};
 use crate::local::why::WhyStatus;
 
@@ -103,8 +105,10 @@ pub(crate) struct Ui {
     pub(super) back: Page,
     top: Option<Occurrence>,
     top_since_ms: u64,
-    /// Id and words of the alarm whose acknowledgement is on its way.
-    pub(super) pending: Option<(String, String)>,
+    /// The alarm whose acknowledgement is on its way, until the farm shows it.
+    pub(super) pending: Option<String>,
+    /// Words for each, by id, until it is answered, which may be after the farm has shown it.
+    pub(super) acknowledging: BTreeMap<String, String>,
     unacknowledged: Vec<Occurrence>,
     bell_ms: u64,
 }
@@ -140,6 +144,7 @@ impl Default for Ui {
             top: None,
             top_since_ms: 0,
             pending: None,
+            acknowledging: BTreeMap::new(),
             unacknowledged: Vec::new(),
             bell_ms: 0,
         }
@@ -182,9 +187,11 @@ impl Ui {
     pub(crate) fn heard(&mut self, farm: &FarmStatus, now_ms: u64) -> bool {
         self.pond = self.pond.min(farm.ponds.len().saturating_sub(1));
         self.follow_top(farm, now_ms);
-        if self.pending.as_ref().is_some_and(|(id, _)| {
-            !farm.alarms.iter().any(|alarm| alarm.id == *id && needs_acknowledging(alarm))
-        }) {
+        if self
+            .pending
+            .as_ref()
+            .is_some_and(|id| !farm.alarms.iter().any(|alarm| alarm.id == *id && needs_acknowledging(alarm)))
+        {
             self.pending = None;
         }
         let now: Vec<_> = farm.alarms.iter().filter(|alarm| needs_acknowledging(alarm)).collect();
@@ -211,7 +218,7 @@ impl Ui {
 
     /// Whether the acknowledgement of this alarm is on its way.
     pub(crate) fn is_pending(&self, id: &str) -> bool {
-        self.pending.as_ref().is_some_and(|(pending, _)| pending == id)
+        self.pending.as_ref().is_some_and(|pending| pending == id)
     }
 
     /// The daemon is heard again: what was said about its absence is over.
@@ -345,7 +352,8 @@ impl Ui {
         };
         let label = format!("{place}, {}", alarm_name(self.words, alarm));
         self.say(&say!(self.words, "acknowledging", label = &label), false, now_ms);
-        self.pending = Some((alarm.id.clone(), label));
+        self.pending = Some(alarm.id.clone());
+        self.acknowledging.insert(alarm.id.clone(), label);
         Some(Action::Ask(Ask::Acknowledge { id: alarm.id.clone() }))
     }
 

@@ -247,6 +247,20 @@ fn what_was_recorded_is_read_back_with_what_to_mind() {
     assert!(!form.sending && form.texts[0] == "1");
 }
 
+/// The farm may show it before the answer to the request has come.
+#[test]
+fn an_acknowledgement_is_told_by_name_in_whatever_order_things_come() {
+    let mut shown = done(sample::critical_alarm());
+    let Some(Action::Ask(ask)) = shown.press(Key::Char('a'), LATER) else { panic!("it is sent") };
+    let mut after = sample::critical_alarm();
+    for alarm in &mut after.alarms {
+        alarm.state = "acknowledged".to_owned();
+    }
+    shown.ui.heard(&after, LATER);
+    shown.ui.answered(&ask, Ok(None), LATER);
+    assert!(shown.ui.notice.as_ref().unwrap().text.starts_with("Acknowledged: P1, "));
+}
+
 #[test]
 fn acknowledging_works_while_something_is_typed_and_nothing_is_sent_without_a_connection() {
     let mut shown = done(sample::critical_alarm()).keys(&characters("d11"));
