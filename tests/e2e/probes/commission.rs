@@ -14,14 +14,16 @@ use super::spoken::{built_in, sensors};
 
 const SOON: Duration = Duration::from_secs(90);
 
-fn farm(scratch: &Scratch) -> String {
+/// A bus with an oxygen probe, an SDI-12 line with another, and a horn; `keys` are the bus's own, `probes` come after
+/// its first.
+pub(super) fn farm(scratch: &Scratch, keys: &str, probes: &str) -> String {
     let folder = scratch.folder.path().display();
     let rest = format!(
         r#"
 [[bus]]
 id = "east"
 device = "{folder}/east"
-capture = "{folder}/east.txt"
+{keys}
 
 [[bus.probe]]
 id = "p1-oxygen"
@@ -31,13 +33,7 @@ profile = "optical-oxygen"
 poll_every = "2s"
 timeout = "300ms"
 
-[[bus.probe]]
-id = "dead"
-pond = "p1"
-address = 12
-profile = "glass-ph"
-poll_every = "2s"
-timeout = "100ms"
+{probes}
 
 [[line]]
 id = "west"
@@ -60,6 +56,16 @@ horn = {{ label = "siren", command = {{ program = "{folder}/horn.sh" }} }}
     one_pond(scratch.folder.path(), "1s", "", &rest)
 }
 
+const DEAD: &str = r#"
+[[bus.probe]]
+id = "dead"
+pond = "p1"
+address = 12
+profile = "glass-ph"
+poll_every = "2s"
+timeout = "100ms"
+"#;
+
 #[test]
 fn an_installation_is_checked_and_its_lines_are_told() {
     let scratch = Scratch::new();
@@ -75,7 +81,8 @@ fn an_installation_is_checked_and_its_lines_are_told() {
     let horn = scratch.write("horn.sh", "#!/bin/sh\necho \"$@\" >> \"$(dirname \"$0\")/horn.log\"\n");
     let mode = std::os::unix::fs::PermissionsExt::from_mode(0o755);
     fs::set_permissions(&horn, mode).expect("executable");
-    let config = scratch.write("farm.toml", &farm(&scratch));
+    let capture = format!("capture = \"{}/east.txt\"", scratch.folder.path().display());
+    let config = scratch.write("farm.toml", &farm(&scratch, &capture, DEAD));
 
     // No daemon runs: one is started for the check, and is gone afterwards.
     let page = scratch.path("sheet.html");

@@ -8,50 +8,14 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve::config::profile::Profile;
-use pondreeve_tests::{Running, Scratch, one_pond, program, wait_for};
+use pondreeve_tests::{Running, Scratch, program, wait_for};
 use sim::pty::Line;
 use sim::rtu::{Answer, Part, Server};
 
+use super::commission::farm;
 use super::spoken::{built_in, sensors};
 
 const SOON: Duration = Duration::from_secs(60);
-
-fn farm(scratch: &Scratch) -> String {
-    let folder = scratch.folder.path().display();
-    let rest = format!(
-        r#"
-[[bus]]
-id = "east"
-device = "{folder}/east"
-
-[[bus.probe]]
-id = "p1-oxygen"
-pond = "p1"
-address = 11
-profile = "optical-oxygen"
-poll_every = "2s"
-timeout = "300ms"
-
-[[line]]
-id = "west"
-kind = "sdi12"
-device = "{folder}/west"
-
-[[line.probe]]
-id = "p1-deep"
-pond = "p1"
-address = "1"
-profile = "sdi12-oxygen"
-poll_every = "2s"
-timeout = "200ms"
-
-[annunciation]
-horn_test = "never"
-horn = {{ label = "siren", command = {{ program = "{folder}/horn.sh" }} }}
-"#
-    );
-    one_pond(scratch.folder.path(), "1s", "", &rest)
-}
 
 /// Someone at a keyboard: answers each question once it stands on the screen. What was said, and the exit status.
 fn commissioned(scratch: &Scratch, sheet: &Path, answers: &[&str]) -> (String, Option<i32>) {
@@ -90,7 +54,7 @@ fn an_installation_is_signed_off_question_by_question() {
     let _line = sensors(&lines[1], Arc::default());
     let horn = scratch.write("horn.sh", "#!/bin/sh\necho \"$@\" >> \"$(dirname \"$0\")/horn.log\"\n");
     fs::set_permissions(&horn, std::os::unix::fs::PermissionsExt::from_mode(0o755)).expect("executable");
-    scratch.write("farm.toml", &farm(&scratch));
+    scratch.write("farm.toml", &farm(&scratch, "", ""));
     let _daemon = scratch.run_daemon();
 
     // All in order; a slip of the finger is asked again. The questions: two probes, an aerator if there is one, the horn,
