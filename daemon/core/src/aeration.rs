@@ -135,7 +135,9 @@ fn advise(situation: &Situation<'_>) -> Advice {
     if let Some(forecast) = facts.forecast.filter(|_| !facts.forecast_over) {
         return forecast_only::for_the_night(situation, forecast, &blank);
     }
-    if let Some(refusal) = situation.no_forecast.filter(|_| !facts.forecast_over) {
+    if !facts.forecast_over {
+        let soon = said!("no-forecast-soon", "it is made within a quarter of an hour");
+        let refusal = situation.no_forecast.unwrap_or(&soon);
         return blank(
             AdviceAction::Unknown,
             said!(
@@ -182,7 +184,7 @@ fn start_all_now(
     blank: &dyn Fn(AdviceAction, Said) -> Advice,
 ) -> Advice {
     let Situation { facts, pond, .. } = *situation;
-    let idle = idle_groups(situation);
+    let (idle, stopped) = to_start(situation);
     let doubt = if oxygen.flag == Flag::Suspect {
         said!("advice-doubt", " The reading is suspect: check with a hand meter.")
     } else {
@@ -198,15 +200,21 @@ fn start_all_now(
     // By night until the sun has worked for an hour; by day until a person has looked.
     let stop = situation.sunrise.filter(|_| !facts.forecast_over).map(|sunrise| sunrise + LOW_UNTIL);
     let power_kw = power_kw(pond, &idle);
-    let reason = if !idle.is_empty() {
-        let stopped = about_stopped(situation, &idle);
+    let reason = if !stopped.is_empty() && stopped == idle {
+        said!(
+            "advice-start-again",
+            "{now} Tonight {groups} stopped: find out why, then start again; do not reset a breaker again and again. Stop feeding.",
+            now = now,
+            groups = names(pond, &stopped)
+        )
+    } else if !idle.is_empty() {
         said!(
             "advice-start-all",
-            "{now} Start {groups} ({power} kW) and look. Stop feeding.{stopped}",
+            "{now} Start {groups} ({power} kW) and look.{stopped} Stop feeding.",
             now = now,
             groups = names(pond, &idle),
             power = tenth(power_kw),
-            stopped = stopped
+            stopped = about_stopped(pond, &stopped)
         )
     } else if pond.aerators.is_empty() {
         said!("advice-start-any", "{now} Start aerators and look. Stop feeding.", now = now)
@@ -265,21 +273,31 @@ fn idle_groups(situation: &Situation<'_>) -> Vec<u16> {
         .collect()
 }
 
-/// What to mind of those among `groups` that stopped tonight, by a trip or by somebody's hand: switching them on
-/// again blindly may trip them again.
-fn about_stopped(situation: &Situation<'_>, groups: &[u16]) -> Said {
-    let stopped: Vec<u16> = groups
-        .iter()
-        .copied()
-        .filter(|&group| group < 64 && situation.facts.stopped & (1 << group) != 0)
-        .collect();
+fn running_groups(situation: &Situation<'_>) -> Vec<u16> {
+    let idle = idle_groups(situation);
+    let all = (0..situation.pond.aerators.len()).filter_map(|group| u16::try_from(group).ok());
+    all.filter(|group| !idle.contains(group)).collect()
+}
+
+/// The groups to start, and those that stopped tonight, by a trip or by somebody's hand. These are not among the
+/// groups to start as long as there are others: switching them on again blindly may trip them again, and costs the
+/// minutes in which the others could be running.
+fn to_start(situation: &Situation<'_>) -> (Vec<u16>, Vec<u16>) {
+    let idle = idle_groups(situation);
+    let (stopped, others): (Vec<u16>, Vec<u16>) =
+        idle.iter().copied().partition(|&group| group < 64 && situation.facts.stopped & (1 << group) != 0);
+    if others.is_empty() { (idle, stopped) } else { (others, stopped) }
+}
+
+/// What to mind of groups that stopped tonight.
+fn about_stopped(pond: &Pond, stopped: &[u16]) -> Said {
     if stopped.is_empty() {
         return Said::default();
     }
     said!(
         "advice-stopped",
         " Tonight {groups} stopped: find out why before starting again; do not reset a breaker again and again.",
-        groups = names(situation.pond, &stopped)
+        groups = names(pond, stopped)
     )
 }
 

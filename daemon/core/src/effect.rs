@@ -385,7 +385,8 @@ pub struct Advice {
     pub at: Timestamp,
     /// What to do.
     pub action: AdviceAction,
-    /// Groups to run, as indices in the pond's aerators.
+    /// Groups to start, to keep on or, with [`AdviceAction::Rest`], that run without need, as indices in the pond's
+    /// aerators.
     pub aerators: Vec<u16>,
     /// Start them at.
     pub start: Option<Timestamp>,
@@ -407,6 +408,8 @@ pub enum AdviceAction {
     StartAt,
     /// No aeration needed in the coming hours.
     Rest,
+    /// Nothing more to start: what runs is needed and is to go on.
+    KeepOn,
     /// Nothing can be said; the reason says why, and to look.
     Unknown,
 }
@@ -468,6 +471,8 @@ pub struct PartFault {
 pub struct Latest {
     /// What.
     pub quantity: Quantity,
+    /// Which probe speaks, where several of the pond's measure this.
+    pub probe: Option<ProbeIndex>,
     /// Value, if usable or suspect.
     pub value: Option<f64>,
     /// Its flag.

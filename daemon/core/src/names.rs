@@ -26,7 +26,7 @@ every! {
         Neighbour, Recovery, Step, Restless, Service;
     AlarmState: Normal, Unacknowledged, Acknowledged, ReturnedUnacknowledged, LatchedUnacknowledged,
         LatchedAcknowledged, Shelved, Suppressed, OutOfService;
-    AdviceAction: StartNow, StartAt, Rest, Unknown;
+    AdviceAction: StartNow, StartAt, Rest, KeepOn, Unknown;
     GatewayPart: Store, Bus, Broker, Forward, Clock, Quarantine, Horn, Call, Machine;
     Kind: Dose, Feed, Drain, Exchange, Sampling, Stocking, Mortality, Harvest, Sludge, Count, Weather, Cost, Price, Note,
         Disturbance, Withdrawal;
@@ -95,6 +95,7 @@ impl AdviceAction {
             Self::StartNow => "start-now",
             Self::StartAt => "start-at",
             Self::Rest => "rest",
+            Self::KeepOn => "keep-on",
             Self::Unknown => "unknown",
         }
     }

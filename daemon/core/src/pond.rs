@@ -324,7 +324,7 @@ impl PondState {
             return;
         }
         let derived = Derived { pond: self.index, quantity, at, value, flag };
-        self.tally.count(quantity, Some(value), flag);
+        self.tally.count(quantity, None, at, Some(value), flag);
         self.derived.insert(quantity, derived);
         effects.push(Effect::Derived(derived));
     }

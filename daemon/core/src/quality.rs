@@ -33,9 +33,10 @@ pub const AHEAD_TOLERANCE: Span = Span::from_minutes(5);
 /// source: two radio paths.)
 pub const LATE_TOLERANCE: Span = Span::from_minutes(2);
 
-/// A probe that says it measured longer ago than this has no set clock: its samples count from
-/// when they arrived, as suspect. (Common practice, no source: no node buffers longer.)
-pub const BEHIND_TOLERANCE: Span = Span::from_hours(7 * 24);
+/// A probe that says it measured longer ago than this has no set clock, as one that counts from 1970: its samples
+/// count from when they arrived, as suspect. What is less old was held back on its way and is kept with its own time;
+/// it says nothing of now. (Common practice, no source: no node buffers for a year.)
+pub const BEHIND_TOLERANCE: Span = Span::from_hours(366 * 24);
 
 /// Merges flags in the QARTOD order of severity: any 4, else any 3, else any 1; 9 and 2 as such.
 pub fn merge(tests: &[(Test, Flag)]) -> Flag {
@@ -283,7 +284,7 @@ impl ChannelState {
         if around.out_of_service {
             // In the air, in a bucket, in a standard: kept, and never taken for the pond.
             tests.push((Test::Service, Flag::Fail));
-        } else if syntax == Flag::Pass {
+        } else if value.is_finite() {
             tests.push((Test::GrossRange, gross_range(&channel.quality, value)));
         }
         if matches!(place, Place::Newest | Place::Contradiction) {

@@ -35,6 +35,7 @@ mod take;
 mod trial;
 
 pub(crate) use diary::Diary;
+pub(crate) use take::is_counted_by_kit;
 
 /// A farm from which nothing has been heard for so long is left in peace: no deadline is named any
 /// more until it is heard of again. Bounds the work of a single step, whatever a clock does.

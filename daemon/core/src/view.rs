@@ -5,12 +5,11 @@ use alloc::vec::Vec;
 
 use crate::alarm::{Alarm, Shelf};
 use crate::call::{Call, Called, HornTest};
-use crate::derived::slope_per_hour;
-use crate::effect::{Advice, AlarmState, Derived, Flag, Forecast, Latest, PartFault, Priority};
+use crate::effect::{Advice, AlarmState, Derived, Forecast, Latest, PartFault, Priority};
 use crate::limit_change::LimitChange;
 use crate::metabolism::{Day, Trend};
 use crate::night::{ForecastScore, PastNightView};
-use crate::pond::{AerationNight, PondState, Scene};
+use crate::pond::AerationNight;
 use crate::power;
 use crate::said::{Said, said};
 use crate::site::PondIndex;
@@ -21,6 +20,7 @@ use crate::verdict::Verdict;
 
 mod channels;
 mod diary;
+mod latest;
 mod probes;
 
 pub use channels::ChannelNow;
@@ -60,7 +60,7 @@ pub struct FarmView {
 pub struct PondView {
     /// Which.
     pub pond: PondIndex,
-    /// Newest judged value per quantity.
+    /// What holds now per quantity: of several probes the one that speaks for the pond.
     pub latest: Vec<Latest>,
     /// Newest derived values.
     pub derived: Vec<Derived>,
@@ -167,7 +167,7 @@ impl State {
             };
             view.ponds.push(PondView {
                 pond: PondIndex(index),
-                latest: latest(pond, &scene),
+                latest: latest::latest(pond, &scene),
                 derived: pond.derived.values().copied().collect(),
                 forecast,
                 forecast_score: pond.night.forecast_score(),
@@ -245,42 +245,4 @@ fn shown(alarm: &Alarm, message: impl FnOnce() -> Option<Said>) -> Option<AlarmV
         called: Vec::new(),
         next_call: None,
     })
-}
-
-/// The newest judged value per quantity: of the probe with the newest reading, or what a person
-/// entered where that is newer or no probe measures it.
-fn latest(pond: &PondState, scene: &Scene<'_>) -> Vec<Latest> {
-    let mut found: Vec<Latest> = Vec::new();
-    let mut offer = |latest: Latest| match found.iter_mut().find(|known| known.quantity == latest.quantity) {
-        Some(known)
-            if known.flag == Flag::Missing || (latest.flag != Flag::Missing && latest.at > known.at) =>
-        {
-            *known = latest;
-        }
-        Some(_) => {}
-        None => found.push(latest),
-    };
-    for (_, channel, state) in pond.own_channels(scene) {
-        let flag = state.flag_now();
-        let at = state.newest_at().unwrap_or_else(|| state.expected_since());
-        let value = state.seen.filter(|seen| flag.may_warn() && seen.at == at).map(|seen| seen.value);
-        let per_hour = slope_per_hour(&state.window, scene.now, Span::from_minutes(30));
-        let hour = Span::from_hours(1);
-        let bins = state.window.between(scene.now - hour, scene.now).count();
-        let covered = state.window.covered(scene.now - hour, scene.now);
-        let every = (bins > 1).then(|| Span::from_millis(covered.as_millis() / (bins as i64 - 1)));
-        offer(Latest { quantity: channel.quantity, value, flag, at, per_hour, every });
-    }
-    for (&quantity, seen) in &pond.hand {
-        offer(Latest {
-            quantity,
-            value: Some(seen.value),
-            flag: seen.flag,
-            at: seen.at,
-            per_hour: None,
-            every: None,
-        });
-    }
-    found.sort_by_key(|latest| latest.quantity);
-    found
 }

@@ -70,6 +70,14 @@ pub(super) fn for_the_night(
         _ => FORECAST_ALARM,
     };
     if chance < enough {
+        // The forecast is of the night as it goes now, with these running.
+        let running = super::running_groups(situation);
+        if !running.is_empty() {
+            let groups = names(pond, &running);
+            let reason =
+                said!("advice-keep-on", "{lowest}. Keep {groups} running.", lowest = lowest, groups = groups);
+            return Advice { aerators: running, ..blank(AdviceAction::KeepOn, reason) };
+        }
         return blank(
             AdviceAction::Rest,
             said!("advice-rest", "{lowest}. No further aeration needed for now.", lowest = lowest),

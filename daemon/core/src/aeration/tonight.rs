@@ -72,6 +72,9 @@ pub(super) fn advise(
         let reason = with_resting(Said::joined(alloc::vec![outlook, kept], ""), pond, &resting);
         let reason = Said::joined(alloc::vec![reason, again], "");
         let reason = with_saturation(reason, situation, oxygen);
+        if resting.is_empty() && !keep.is_empty() {
+            return Advice { aerators: keep, kwh: plan.kwh, ..blank(AdviceAction::KeepOn, reason) };
+        }
         return Advice { aerators: resting, kwh: plan.kwh, ..blank(AdviceAction::Rest, reason) };
     };
     let wait = first - now;
@@ -156,8 +159,14 @@ fn not_enough(
     blank: &dyn Fn(AdviceAction, Said) -> Advice,
 ) -> Advice {
     let pond = situation.pond;
-    let idle = super::idle_groups(situation);
-    let what = if idle.is_empty() && pond.aerators.is_empty() {
+    let (idle, stopped) = super::to_start(situation);
+    let what = if !stopped.is_empty() && stopped == idle {
+        said!(
+            "enough-start-again",
+            "Even all aerators are not enough, and tonight {groups} stopped: find out why, then start again; do not reset a breaker again and again. Stop feeding, be ready to call for help.",
+            groups = names(pond, &stopped)
+        )
+    } else if idle.is_empty() && pond.aerators.is_empty() {
         said!("enough-none-known", "No aerators are configured for this pond: start what there is, and look.")
     } else if idle.is_empty() {
         said!(
@@ -170,7 +179,7 @@ fn not_enough(
             "Even all aerators are not enough: start {groups} ({power} kW) now, stop feeding, be ready to call for help.{stopped}",
             groups = names(pond, &idle),
             power = tenth(power_kw(pond, &idle)),
-            stopped = super::about_stopped(situation, &idle)
+            stopped = super::about_stopped(pond, &stopped)
         )
     };
     Advice {

@@ -61,7 +61,7 @@ impl EnergyMeter {
     pub fn settle(&mut self, now: Timestamp, farm_night: Night, pond: &Pond, on: &[Option<bool>]) {
         self.count_to(now);
         if let Night::Between { sunset, sunrise } = farm_night
-            && now >= sunset
+            && (sunset..sunrise + LOW_UNTIL).contains(&now)
             && self.night.is_none_or(|night| night.sunset != sunset)
         {
             self.close();
@@ -195,6 +195,12 @@ mod tests {
         let past = meter.past.back().unwrap();
         assert!((past.kwh - 26.0).abs() < 1e-9 && (past.habit_kwh - 60.0).abs() < 1e-9, "{past:?}");
         assert_eq!(meter.tonight(), None);
+        // By day the farm's night is still the one that ended, until sunset: it is not begun again.
+        for minute in (691..1_400).step_by(13) {
+            meter.settle(at(minute), night, &pond, &[Some(false), Some(true)]);
+        }
+        assert_eq!((meter.past.len(), meter.tonight()), (1, None));
+        assert!((meter.past[0].kwh - 26.0).abs() < 1e-9);
     }
 
     #[test]

@@ -50,7 +50,7 @@ impl PondState {
 
     /// The lowest of the present oxygen values, and the channel it comes from unless a person
     /// entered it.
-    pub(super) fn oxygen<'a>(&'a self, scene: &Scene<'a>) -> (Option<Seen>, Option<&'a ChannelState>) {
+    pub(crate) fn oxygen<'a>(&'a self, scene: &Scene<'a>) -> (Option<Seen>, Option<&'a ChannelState>) {
         let mut lowest: (Option<Seen>, Option<&ChannelState>) = (None, None);
         for (channel, state) in self.channels(scene, Quantity::DoMgL) {
             if let Some(seen) = state.present(channel, scene.now)

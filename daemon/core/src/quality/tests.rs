@@ -82,12 +82,38 @@ fn a_repeat_fails_and_an_old_reading_does_not_become_the_newest() {
 #[test]
 fn the_future_is_refused_and_an_unset_clock_is_suspect() {
     let (mut state, channel) = oxygen();
-    let now = at(3600 * 24 * 30);
+    let now = at(3600 * 24 * 400);
     let ahead =
         state.judge(&channel, WHOSE, 6.0, Some(now + Span::from_minutes(6)), (now, now), &Around::default());
     assert_eq!(ahead, Err(FromTheFuture { ahead: Span::from_minutes(6) }));
     let unset = state.judge(&channel, WHOSE, 6.0, Some(at(0)), (now, now), &Around::default()).unwrap();
     assert_eq!((unset.reading.flag, unset.reading.at, unset.is_news), (Flag::Suspect, now, true));
+}
+
+/// Eight days or a month in a node's memory: its own time, and nothing about now.
+#[test]
+fn what_was_held_back_for_days_is_not_the_present() {
+    let (mut state, channel) = oxygen();
+    let now = at(3600 * 24 * 60);
+    let good = state.judge(&channel, WHOSE, 2.4, Some(now), (now, now), &Around::default()).unwrap();
+    assert!(good.is_news);
+    for days in [1, 8, 30, 59] {
+        let measured = now - Span::from_hours(24 * days);
+        let late = state.judge(&channel, WHOSE, 8.8, Some(measured), (now, now), &Around::default()).unwrap();
+        assert_eq!((late.reading.flag, late.reading.at, late.is_news), (Flag::Suspect, measured, false));
+        assert_eq!(state.seen.map(|seen| seen.value), Some(2.4));
+    }
+}
+
+/// Below zero a probe is out of its range, whatever else is wrong with the number.
+#[test]
+fn what_cannot_be_is_out_of_range_too() {
+    let (mut state, channel) = oxygen();
+    for (seconds, value) in [(60, -0.1), (120, -5.0), (180, 99.0)] {
+        let reading = judge(&mut state, &channel, value, seconds);
+        assert_eq!(reading.flag, Flag::Fail);
+        assert!(reading.tests.contains(&(Test::GrossRange, Flag::Fail)), "{value}: {:?}", reading.tests);
+    }
 }
 
 /// Oxygen: stale at 3 min, missing at 10 min.

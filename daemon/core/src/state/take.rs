@@ -20,7 +20,7 @@ use crate::time::{Span, Timestamp};
 use crate::window::Bin;
 
 /// Whether a quantity is counted by a test kit or read off a disc.
-const fn is_counted_by_kit(quantity: Quantity) -> bool {
+pub(crate) const fn is_counted_by_kit(quantity: Quantity) -> bool {
     use Quantity as Q;
     matches!(
         quantity,
@@ -249,7 +249,8 @@ impl State {
         state.clock_ahead = None;
         let reading = &judged.reading;
         if let Some(pond) = probe.pond.and_then(|pond| self.ponds.get_mut(usize::from(pond.0))) {
-            pond.tally.count(reading.quantity, reading.value, reading.flag);
+            let source = Some((sample.probe.0, u16::try_from(place).unwrap_or(u16::MAX)));
+            pond.tally.count(reading.quantity, source, reading.at, reading.value, reading.flag);
             if let (true, Some(value), true) = (judged.is_news, reading.value, reading.flag.may_warn()) {
                 if is_counted_by_kit(reading.quantity) {
                     pond.note_entry(reading.quantity, Seen { value, at: reading.at, flag: reading.flag });
@@ -350,7 +351,7 @@ impl State {
         let flag = reading.flag;
         effects.push(Effect::Reading(reading));
         if let Some(pond) = self.ponds.get_mut(usize::from(index.0)) {
-            pond.tally.count(quantity, Some(value), flag);
+            pond.tally.count(quantity, None, at, Some(value), flag);
             if flag.may_warn() {
                 let seen = Seen { value, at, flag };
                 pond.note_entry(quantity, seen);
