@@ -13,7 +13,7 @@ use crate::effect::{Advice, AdviceAction, Flag};
 use crate::message;
 use crate::quality::Seen;
 use crate::respiration::{ALPHA, BETA};
-use crate::said::{Said, fixed, said, tenth};
+use crate::said::{Said, below, fixed, said, tenth};
 use crate::schedule::Plan;
 use crate::site::{EnergyPrice, Pond, PondIndex};
 use crate::sunlight::LOW_UNTIL;
@@ -193,7 +193,7 @@ fn start_all_now(
     let now = said!(
         "advice-low",
         "Oxygen is {value} mg/L, below {limit}.{doubt}",
-        value = tenth(oxygen.value),
+        value = below(oxygen.value, limit_mg_l),
         limit = tenth(limit_mg_l),
         doubt = doubt
     );

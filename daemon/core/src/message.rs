@@ -95,7 +95,7 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                 "{place}: {what}, {value} mg/L (limit {limit}){trend}.{doubt} {todo}",
                 place = place,
                 what = what,
-                value = tenth(seen.value),
+                value = said::below(seen.value, limit),
                 limit = tenth(limit),
                 trend = trend(limits, facts, seen),
                 doubt = oxygen_doubt(seen, facts.verdict),

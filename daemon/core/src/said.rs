@@ -168,6 +168,17 @@ pub(crate) fn tenth(value: f64) -> String {
     fixed(value, 1)
 }
 
+/// A value below a limit, with one decimal, or with two where it would read the same as the limit.
+pub(crate) fn below(value: f64, limit: f64) -> String {
+    let text = tenth(value);
+    if value < limit && text == tenth(limit) {
+        // Towards zero, so that what is below never reads as the limit.
+        fixed((value * 100.0) as i64 as f64 / 100.0, 2)
+    } else {
+        text
+    }
+}
+
 /// A length of time as a person says it.
 pub fn length(span: Span) -> Said {
     let minutes = span.as_millis().max(0).saturating_add(30_000) / 60_000;

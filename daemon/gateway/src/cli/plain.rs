@@ -255,7 +255,7 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
         part(out, "plain-oxygen", &line);
     }
     if let Some(advice) = &pond.advice {
-        part(out, "plain-advice", &advice_words(advice, clock));
+        part(out, "plain-advice", &advice_words(advice, pond, clock));
     }
     if let Some(day) = pond.metabolism.as_ref().and_then(|day| day_words(words, day)) {
         part(out, "plain-day", &say!(words, "plain-day-oxygen", day = day));
@@ -328,27 +328,31 @@ fn reading_line(words: Words, reading: &ReadingStatus, out: &mut String) {
         }
     };
     let unit = &reading.unit;
-    let line = format!("  {name:<18} {value:>8} {unit:<9} {trend:<10} {quality}");
+    let whose = reading.probe.as_ref().map_or_else(String::new, |probe| format!(", {probe}"));
+    let line = format!("  {name:<18} {value:>8} {unit:<9} {trend:<10} {quality}{whose}");
     let _ = writeln!(out, "{}", line.trim_end());
 }
 
 fn forecast_lines(forecast: &ForecastStatus, pond: &PondStatus, clock: FarmClock, out: &mut String) {
     let words = clock.words();
-    let mut parts = vec![say!(
-        words,
-        "plain-lowest",
-        lowest = number(forecast.do_min_mg_l, 1),
-        at = clock.time(&forecast.do_min_at),
-        low = number(forecast.low_80, 1),
-        high = number(forecast.high_80, 1),
-    )];
+    let is_past = |at: &str| clock.seconds_since(at).is_some_and(|since| since >= 60);
+    let (lowest, low) = (number(forecast.do_min_mg_l, 1), number(forecast.low_80, 1));
+    let (high, at) = (number(forecast.high_80, 1), clock.time(&forecast.do_min_at));
+    let mut parts = vec![if is_past(&forecast.do_min_at) {
+        say!(words, "plain-lowest-was", lowest = lowest, at = at, low = low, high = high)
+    } else {
+        say!(words, "plain-lowest", lowest = lowest, at = at, low = low, high = high)
+    }];
+    let oxygen = pond.readings.iter().find(|reading| reading.quantity == "do_mg_l");
+    let oxygen = oxygen.and_then(|reading| reading.value);
     for (limit, at, probability) in &forecast.below {
         let percent = number(probability * 100.0, 0);
+        let is_below = oxygen.is_some_and(|value| value < *limit);
         let limit = number(*limit, 1);
         parts.push(match at {
-            Some(at) if clock.seconds_since(at).is_some_and(|since| since >= 0) => {
-                say!(words, "plain-below-now", limit = limit)
-            }
+            _ if is_below => say!(words, "plain-below-now", limit = limit),
+            // The time came and the oxygen is above it still.
+            Some(at) if is_past(at) => continue,
             Some(at) => {
                 say!(words, "plain-below-at", limit = limit, at = clock.time(at), percent = percent)
             }
@@ -371,25 +375,30 @@ fn forecast_lines(forecast: &ForecastStatus, pond: &PondStatus, clock: FarmClock
     paragraph(out, "    ", "    ", &say!(words, "plain-made", at = at, basis = basis));
 }
 
-fn advice_words(advice: &AdviceStatus, clock: FarmClock) -> String {
+fn advice_words(advice: &AdviceStatus, pond: &PondStatus, clock: FarmClock) -> String {
     let groups = match advice.aerators.as_slice() {
         [] => String::new(),
         groups => format!(" {}", groups.join(", ")),
     };
     let words = clock.words();
     let mut text = match (advice.action.as_str(), &advice.start) {
+        ("start-now", _) if pond.advises_what_stopped(advice) => {
+            say!(words, "plain-why-stopped", groups = groups)
+        }
         ("start-now", _) => say!(words, "plain-start-now", groups = groups),
         ("start-at", Some(start)) => {
             say!(words, "plain-start-at", groups = groups, at = clock.time_and_day(start))
         }
         ("rest", _) => say!(words, "plain-rest"),
+        ("keep-on", _) => say!(words, "plain-keep-on", groups = groups),
         ("unknown", _) => say!(words, "plain-none"),
         (other, _) => other.to_owned(),
     };
     if let Some(stop) = &advice.stop {
         let _ = write!(text, ", {}", say!(words, "plain-until", at = clock.time_and_day(stop)));
     }
-    if advice.kwh > 0.0 {
+    // What rests takes nothing now; what it takes later is said when it is to start.
+    if advice.kwh > 0.0 && advice.action != "rest" {
         let _ = write!(text, " ({} kWh)", number(advice.kwh, 1));
     }
     let _ = write!(text, ". {}", told(words, &advice.reason, advice.said.as_deref()));

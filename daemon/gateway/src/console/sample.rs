@@ -21,6 +21,7 @@ fn reading(quantity: &str, unit: &str, decimals: usize, value: f64, age_s: i64) 
         at: "2026-11-25T07:13:40Z".to_owned(),
         age_s,
         per_hour: None,
+        probe: None,
     }
 }
 

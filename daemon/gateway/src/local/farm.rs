@@ -167,6 +167,17 @@ pub struct ReadingStatus {
     pub age_s: i64,
     /// Change per hour over the last half hour.
     pub per_hour: Option<f64>,
+    /// Which probe speaks for the pond, where several measure this.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub probe: Option<String>,
+}
+
+impl PondStatus {
+    /// Whether all that is advised to start ran tonight and has stopped: a trip to look at before anything else.
+    pub fn advises_what_stopped(&self, advice: &AdviceStatus) -> bool {
+        let stopped = |id: &String| self.aerators.iter().any(|group| group.id == *id && group.stopped);
+        !advice.aerators.is_empty() && advice.aerators.iter().all(stopped)
+    }
 }
 
 /// The night's forecast.

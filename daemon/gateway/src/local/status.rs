@@ -3,7 +3,7 @@
 use pondreeve_core::Timestamp;
 use pondreeve_core::effect::{Advice, Derived, Forecast, Latest, PartFault};
 use pondreeve_core::pond::AerationNight;
-use pondreeve_core::site::Pond;
+use pondreeve_core::site::{Pond, Site};
 use pondreeve_core::view::{AlarmView, FarmView, PondView};
 
 use super::calls::{called_status, horn_test_status};
@@ -28,7 +28,7 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
     let instant = jiff::Timestamp::from_millisecond(now.as_millis()).unwrap_or_default();
     let ponds = view.ponds.iter().filter_map(|pond| {
         let configured = farm.site.ponds.get(usize::from(pond.pond.0))?;
-        Some(pond_status(pond, configured, now))
+        Some(pond_status(pond, &farm.site, configured, now))
     });
     let pond_id = |alarm: &AlarmView| {
         let pond = farm.site.ponds.get(usize::from(alarm.pond?.0))?;
@@ -57,7 +57,7 @@ pub fn farm_status(view: &FarmView, farm: &Farm, now: Timestamp, waiting_to_forw
     }
 }
 
-fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus {
+fn pond_status(pond: &PondView, site: &Site, configured: &Pond, now: Timestamp) -> PondStatus {
     let aerators = configured.aerators.iter().enumerate().map(|(index, group)| AeratorStatus {
         id: group.id.clone(),
         on: pond.aerators_on.get(index).copied().flatten(),
@@ -68,7 +68,7 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
     PondStatus {
         id: configured.id.clone(),
         name: configured.name.clone(),
-        readings: pond.latest.iter().map(|latest| latest_status(latest, now)).collect(),
+        readings: pond.latest.iter().map(|latest| latest_status(latest, site, now)).collect(),
         derived: pond.derived.iter().map(|derived| derived_status(derived, now)).collect(),
         forecast: pond.forecast.as_ref().map(forecast_status),
         forecast_score: pond.forecast_score.map(|score| ForecastScoreStatus {
@@ -92,7 +92,8 @@ fn pond_status(pond: &PondView, configured: &Pond, now: Timestamp) -> PondStatus
     }
 }
 
-fn latest_status(latest: &Latest, now: Timestamp) -> ReadingStatus {
+fn latest_status(latest: &Latest, site: &Site, now: Timestamp) -> ReadingStatus {
+    let probe = latest.probe.and_then(|probe| site.probes.get(usize::from(probe.0)));
     ReadingStatus {
         quantity: latest.quantity.id().to_owned(),
         unit: latest.quantity.unit().to_owned(),
@@ -102,6 +103,7 @@ fn latest_status(latest: &Latest, now: Timestamp) -> ReadingStatus {
         at: rfc3339(latest.at),
         age_s: age_s(latest.at, now),
         per_hour: latest.per_hour,
+        probe: probe.map(|probe| probe.id.clone()),
     }
 }
 
@@ -115,6 +117,7 @@ fn derived_status(derived: &Derived, now: Timestamp) -> ReadingStatus {
         at: rfc3339(derived.at),
         age_s: age_s(derived.at, now),
         per_hour: None,
+        probe: None,
     }
 }
 

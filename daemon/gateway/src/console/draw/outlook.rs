@@ -79,7 +79,8 @@ pub(super) fn oxygen_now(context: &Context<'_>, pond: &PondStatus) -> String {
         return say!(words, "oxygen-no-reading", quality = how, age = age);
     };
     let sure = if is_old(context, oxygen) { say!(words, "quality-old") } else { how };
-    let value = format!("{} {}", value_text(context, oxygen), oxygen.unit);
+    let whose = oxygen.probe.as_ref().map_or_else(String::new, |probe| format!(" ({probe})"));
+    let value = format!("{} {}{whose}", value_text(context, oxygen), oxygen.unit);
     let mut parts = vec![say!(words, "oxygen-value", value = value, quality = sure, age = age)];
     if let Some(slope) = slope_mg_l_h(pond) {
         parts.push(say!(words, "oxygen-slope", slope = signed(slope, 2)));
@@ -99,12 +100,18 @@ pub(super) fn crossing_short(context: &Context<'_>, pond: &PondStatus, limit: f6
     }
     let Some(forecast) = &pond.forecast else { return NO_VALUE.to_owned() };
     match forecast.below.iter().find(|(at, ..)| (at - limit).abs() < 0.005) {
+        Some((_, Some(at), _)) if is_past(context, at) => say!(context.words(), "crossing-no"),
         Some((_, Some(at), _)) => context.clock.time(at),
         Some((_, None, probability)) if *probability >= UNLIKELY => say!(context.words(), "crossing-may"),
         Some(_) => say!(context.words(), "crossing-no"),
         None if forecast.do_min_mg_l > limit => say!(context.words(), "crossing-no"),
         None => NO_VALUE.to_owned(),
     }
+}
+
+/// Whether a forecast time is over, while the clock beside it goes.
+fn is_past(context: &Context<'_>, at: &str) -> bool {
+    context.live() && context.clock.seconds_since(at).is_some_and(|since| since >= 60)
 }
 
 fn oxygen_is_below(pond: &PondStatus, limit: f64) -> bool {
@@ -124,6 +131,10 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
     for limit in limits {
         let found = forecast.below.iter().find(|(at, ..)| (at - limit).abs() < 0.005);
         let Some((_, at, probability)) = found else { continue };
+        // The time came and the oxygen is above it still.
+        if at.as_ref().is_some_and(|at| is_past(context, at)) {
+            continue;
+        }
         match at {
             Some(at) => {
                 let likely = number(probability * 100.0, 0);
@@ -152,14 +163,13 @@ pub(super) fn time_left(context: &Context<'_>, pond: &PondStatus) -> String {
             break;
         }
     }
-    parts.push(say!(
-        words,
-        "left-lowest",
-        lowest = number(forecast.do_min_mg_l, 1),
-        low = number(forecast.low_80, 1),
-        high = number(forecast.high_80, 1),
-        at = context.clock.time(&forecast.do_min_at),
-    ));
+    let (lowest, low) = (number(forecast.do_min_mg_l, 1), number(forecast.low_80, 1));
+    let (high, at) = (number(forecast.high_80, 1), context.clock.time(&forecast.do_min_at));
+    parts.push(if is_past(context, &forecast.do_min_at) {
+        say!(words, "left-lowest-was", lowest = lowest, low = low, high = high, at = at)
+    } else {
+        say!(words, "left-lowest", lowest = lowest, low = low, high = high, at = at)
+    });
     let mut text = parts.join("; ");
     if !context.live() {
         text = say!(words, "left-as-of", at = context.clock.time_and_day(&context.farm.at), left = text);
@@ -183,12 +193,6 @@ fn groups(words: Words, advice: &AdviceStatus) -> String {
     }
 }
 
-/// Whether all that is advised to start ran tonight and has stopped: a trip to look at before anything else.
-fn all_stopped(pond: &PondStatus, advice: &AdviceStatus) -> bool {
-    let stopped = |id: &String| pond.aerators.iter().any(|group| group.id == *id && group.stopped);
-    !advice.aerators.is_empty() && advice.aerators.iter().all(stopped)
-}
-
 /// What to do about the oxygen, complete in itself, without the reason.
 pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
     let words = context.words();
@@ -202,7 +206,7 @@ pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
     let groups = groups(words, advice);
     match advice.action.as_str() {
         "start-now" if all_run(pond) => say!(words, "do-all-run"),
-        "start-now" if all_stopped(pond, advice) => say!(words, "do-why-stopped", groups = groups),
+        "start-now" if pond.advises_what_stopped(advice) => say!(words, "do-why-stopped", groups = groups),
         "start-now" => say!(words, "do-start-now", groups = groups, until = until),
         "start-at" => {
             let start = time(&advice.start).unwrap_or_else(|| say!(words, "do-no-time"));
@@ -211,6 +215,7 @@ pub(super) fn action(context: &Context<'_>, pond: &PondStatus) -> String {
             say!(words, "do-start-at", groups = groups, start = start, until = until, energy = energy)
         }
         "rest" => say!(words, "do-rest"),
+        "keep-on" => say!(words, "do-keep-on", groups = groups),
         "unknown" if advice.reason.contains("in doubt") => say!(words, "do-unknown"),
         "unknown" => format!("{} {}", say!(words, "do-unknown"), say!(words, "in-doubt")),
         other => format!("{other} {groups}"),
@@ -235,6 +240,7 @@ pub(super) fn action_line(context: &Context<'_>, pond: &PondStatus) -> String {
     match pond.advice.as_ref().map(|advice| advice.action.as_str()) {
         Some("unknown") => say!(words, "do-line-unknown"),
         Some("rest") => say!(words, "do-line-rest"),
+        Some("keep-on") => say!(words, "do-line-keep-on"),
         _ => action(context, pond),
     }
 }
@@ -250,7 +256,7 @@ pub(super) fn action_short(context: &Context<'_>, pond: &PondStatus) -> String {
     match advice.action.as_str() {
         "start-now" if all_run(pond) => say!(words, "do-short-look-now"),
         "start-now" if groups.is_empty() => say!(words, "do-short-start-now"),
-        "start-now" if all_stopped(pond, advice) => say!(words, "do-short-look-now"),
+        "start-now" if pond.advises_what_stopped(advice) => say!(words, "do-short-look-now"),
         "start-now" => say!(words, "do-short-start", groups = groups),
         "start-at" => {
             let start =
@@ -258,6 +264,7 @@ pub(super) fn action_short(context: &Context<'_>, pond: &PondStatus) -> String {
             format!("{start} {groups}")
         }
         "rest" => say!(words, "do-short-rest"),
+        "keep-on" => say!(words, "do-short-keep-on"),
         "unknown" => say!(words, "do-short-look"),
         other => other.to_owned(),
     }
@@ -268,7 +275,7 @@ pub(super) fn must_start(context: &Context<'_>, pond: &PondStatus) -> bool {
     context.live()
         && !all_run(pond)
         && pond.advice.as_ref().is_some_and(|advice| {
-            advice.action == "start-now" && (advice.aerators.is_empty() || !all_stopped(pond, advice))
+            advice.action == "start-now" && (advice.aerators.is_empty() || !pond.advises_what_stopped(advice))
         })
 }
 
