@@ -33,6 +33,10 @@ const WORTH_PUTTING_OFF: Span = Span::from_minutes(30);
 /// The numbers in the reason to start something are renewed after this long: a person acts on them.
 const REASON_GOOD_FOR: Span = Span::from_minutes(30);
 
+/// Those to leave things as they are after this long: nobody acts on them, and a number from the morning must not
+/// stand beside the afternoon's.
+const OTHER_REASON_GOOD_FOR: Span = Span::from_hours(1);
+
 /// What the advice is made from.
 #[derive(Debug, Clone, Copy)]
 pub struct Situation<'a> {
@@ -91,8 +95,9 @@ pub fn renew(old: Option<&Advice>, situation: &Situation<'_>) -> Option<Advice> 
             (was, is) => was.is_some() != is.is_some(),
         };
         let is_start = matches!(new.action, AdviceAction::StartNow | AdviceAction::StartAt);
+        let good_for = if is_start { REASON_GOOD_FOR } else { OTHER_REASON_GOOD_FOR };
         old.action != new.action
-            || (is_start && old.reason != new.reason && facts.now - old.at >= REASON_GOOD_FOR)
+            || (old.reason != new.reason && facts.now - old.at >= good_for)
             || old.aerators != new.aerators
             || (new.action == AdviceAction::StartAt && moved(old.start, new.start))
             || moved(old.stop, new.stop)
@@ -158,7 +163,7 @@ fn advise(situation: &Situation<'_>) -> Advice {
             value = tenth(oxygen.value),
             percent = fixed(percent, 0)
         ),
-        _ => said!("advice-day", "Oxygen is {value} mg/L and it is day.", value = tenth(oxygen.value)),
+        _ => said!("advice-day", "It is day, and oxygen is above {limit} mg/L.", limit = tenth(warn.limit)),
     };
     let aerators = if oxygen.value >= ample_mg_l(&pond.limits) { may_rest(situation) } else { Vec::new() };
     let reason = tonight::with_resting(reason, pond, &aerators);

@@ -49,10 +49,13 @@ pub fn merge(tests: &[(Test, Flag)]) -> Flag {
 
 /// The gravest complaint of a test that doubts the probe as a whole, and not the one reading.
 fn doubt(tests: &[(Test, Flag)]) -> Option<(Test, Flag)> {
+    // What no water can have is out of range as well, which says less.
+    let is_impossible = tests.contains(&(Test::Syntax, Flag::Fail));
     tests
         .iter()
         .copied()
         .filter(|&(test, flag)| match flag {
+            Flag::Fail if test == Test::GrossRange => !is_impossible,
             Flag::Fail => true,
             Flag::Suspect => test.doubts_probe() && !matches!(test, Test::Order | Test::Spike),
             _ => false,

@@ -91,7 +91,7 @@ impl Told {
             // after a call to start something.
             let is_news = match advice.action.as_str() {
                 "start-now" | "start-at" => told.what != what,
-                "rest" => told.what.0.starts_with("start"),
+                "rest" | "keep-on" => told.what.0.starts_with("start"),
                 _ => false,
             };
             told.alarms = alarms;
@@ -148,6 +148,7 @@ fn advice_line(pond: &PondStatus, advice: &AdviceStatus, notebook: &Notebook) ->
         ("start-at", Some(start)) => {
             format!("start {} at {}", groups.join(", "), notebook.clock_time(start.as_millisecond()))
         }
+        ("keep-on", _) => format!("nothing more to start, keep {} on", groups.join(", ")),
         _ => "no more aeration needed".to_owned(),
     };
     format!("advice for {}: {what}. {}", place(pond), advice.reason)

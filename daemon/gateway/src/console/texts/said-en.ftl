@@ -4,7 +4,7 @@
 advice-no-oxygen = No usable oxygen reading. Measure with a hand meter. { $in_doubt }
 advice-no-forecast = Oxygen is { $value } mg/L now. No forecast: { $refusal }. { $in_doubt }
 advice-saturated = Oxygen is { $value } mg/L, { $percent } % of saturation: aerators would drive oxygen out. Run them only to mix.
-advice-day = Oxygen is { $value } mg/L and it is day.
+advice-day = It is day, and oxygen is above { $limit } mg/L.
 advice-doubt = {" "}The reading is suspect: check with a hand meter.
 advice-low = Oxygen is { $value } mg/L, below { $limit }.{ $doubt }
 advice-start-all = { $now } Start { $groups } ({ $power } kW) and look.{ $stopped } Stop feeding.

@@ -3,7 +3,7 @@
 advice-no-oxygen = Sin lectura de oxígeno que sirva. Mida con el medidor de mano. { $in_doubt }
 advice-no-forecast = El oxígeno está en { $value } mg/L. Sin pronóstico: { $refusal }. { $in_doubt }
 advice-saturated = El oxígeno está en { $value } mg/L, { $percent } % de saturación: los aireadores lo sacarían. Úselos solo para mezclar.
-advice-day = El oxígeno está en { $value } mg/L y es de día.
+advice-day = Es de día y el oxígeno está por encima de { $limit } mg/L.
 advice-doubt = {" "}La lectura es dudosa: compare con el medidor de mano.
 advice-low = El oxígeno está en { $value } mg/L, bajo { $limit }.{ $doubt }
 advice-start-all = { $now } Prenda { $groups } ({ $power } kW) y vaya a ver.{ $stopped } No dé más alimento.
