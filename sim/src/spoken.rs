@@ -18,6 +18,9 @@ use crate::rtu::{LOOK_EVERY_MS, Server};
 /// Values in one answer to a command for data: with nine characters each and the CRC it stays within 35.
 const VALUES_A_PAGE: usize = 3;
 
+/// Most values of a measurement that is not made while others are: it is announced in one digit.
+const VALUES_ALONE: usize = 9;
+
 /// What an SDI-12 sensor holds and how it behaves at the moment it is asked.
 #[derive(Debug, Clone)]
 pub struct Sensor {
@@ -25,6 +28,8 @@ pub struct Sensor {
     pub map: Arc<SensorMap>,
     /// One value for each of the map, in the map's order.
     pub values: Vec<f64>,
+    /// Its further measurements: which value is what, and the values. Their numbers are those of their maps.
+    pub further: Vec<(Arc<SensorMap>, Vec<f64>)>,
     /// Seconds that a measurement takes.
     pub takes_s: u16,
     /// What is wrong with its line; an exception is a measurement that is aborted.
@@ -32,11 +37,18 @@ pub struct Sensor {
 }
 
 impl Sensor {
-    /// What it sends, by position; a position that the map does not know holds 0.
-    fn raw(&self) -> Vec<f64> {
-        let most = self.map.values.iter().map(|(position, _)| usize::from(*position)).max().unwrap_or(0);
+    /// What it sends for a measurement, by position; a position that the map does not know holds 0. Nothing where it has
+    /// no such measurement: it then announces no values.
+    fn raw(&self, number: u8) -> Vec<f64> {
+        let first = (&self.map, &self.values);
+        let further = self.further.iter().map(|(map, values)| (map, values));
+        let Some((map, values)) = [first].into_iter().chain(further).find(|(map, _)| map.number() == number)
+        else {
+            return Vec::new();
+        };
+        let most = map.values.iter().map(|(position, _)| usize::from(*position)).max().unwrap_or(0);
         let mut raw = vec![0.0; most];
-        for ((position, reported), value) in self.map.values.iter().zip(&self.values) {
+        for ((position, reported), value) in map.values.iter().zip(values) {
             if let Some(place) = raw.get_mut(usize::from(*position).saturating_sub(1)) {
                 *place = reported.raw(*value);
             }
@@ -109,20 +121,31 @@ fn framed(address: u8, body: &str, crc: bool) -> Vec<u8> {
     frame
 }
 
+/// Seconds and values: one digit for those where it measures alone. Who has none is ready at once.
+fn announced(takes_s: u16, count: usize, alone: bool) -> String {
+    let takes_s = if count == 0 { 0 } else { takes_s };
+    if alone { format!("{takes_s:03}{}", count.min(VALUES_ALONE)) } else { format!("{takes_s:03}{count:02}") }
+}
+
 fn answer(address: u8, command: Command, sensor: &Sensor, measurements: &mut Vec<Measurement>) -> String {
     match command {
         Command::Acknowledge => String::new(),
         Command::Identify => "14SIMULATDSENSOR100".to_owned(),
-        Command::Measure { crc, .. } | Command::Concurrent { crc, .. } => {
+        Command::Announce { number, concurrent } => {
+            announced(sensor.takes_s, sensor.raw(number).len(), !concurrent)
+        }
+        Command::Measure { number, crc } | Command::Concurrent { number, crc } => {
             measurements.retain(|own| own.address != address);
-            let values = sensor.raw();
-            let count = values.len();
+            let mut values = sensor.raw(number);
             let alone = matches!(command, Command::Measure { .. });
+            if alone {
+                values.truncate(VALUES_ALONE);
+            }
+            let count = values.len();
             let ready_at = Instant::now() + Duration::from_secs(u64::from(sensor.takes_s));
-            let says_so = alone && sensor.takes_s > 0;
+            let says_so = alone && sensor.takes_s > 0 && count > 0;
             measurements.push(Measurement { address, crc, values, ready_at, says_so });
-            let takes_s = sensor.takes_s;
-            if alone { format!("{takes_s:03}{}", count.min(9)) } else { format!("{takes_s:03}{count:02}") }
+            announced(sensor.takes_s, count, alone)
         }
         Command::Data(page) => {
             let own =

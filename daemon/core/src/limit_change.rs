@@ -7,6 +7,7 @@ use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::vec::Vec;
 
+use crate::alarm_set::CONDITIONS;
 use crate::said::{Said, said};
 use crate::site::{Limits, Threshold};
 use crate::time::Timestamp;
@@ -76,6 +77,29 @@ pub fn is_low_oxygen(key: &str) -> bool {
     ["do_low_mg_l", "do_forecast", "do_fall_30min_mg_l"].iter().any(|own| key.starts_with(own))
 }
 
+/// What a person calls a limit: the name of the alarm that it belongs to. Empty for a key that is none.
+pub fn name_of(key: &str) -> &'static str {
+    if let Some(water) = Water::ALL.into_iter().find(|water| water.key() == key) {
+        return water.name();
+    }
+    let (table, level) = key.split_once('.').unwrap_or((key, ""));
+    let kind = match table {
+        "do_low_mg_l" => "do-low",
+        "do_forecast" => "do-forecast",
+        "do_fall_30min_mg_l" => "do-falling",
+        "ph_low" => "ph-low",
+        "ph_high" => "ph-high",
+        "nh3_mean_mg_l" => "nh3-mean",
+        "nh3_peak_mg_l" => "nh3-peak",
+        _ => return "",
+    };
+    let level = level.trim_end_matches("_mg_l");
+    let is_it =
+        |suffix: &str| suffix.strip_prefix(kind).is_some_and(|rest| rest.trim_start_matches('-') == level);
+    let named = CONDITIONS.iter().find(|(_, suffix, ..)| is_it(suffix));
+    named.map_or("", |(_, _, name, _)| name)
+}
+
 /// What holds for a key.
 pub fn value_of(limits: &Limits, key: &str) -> Option<f64> {
     let mut limits = limits.clone();
@@ -137,16 +161,16 @@ pub fn changed(limits: &Limits, key: &str, value: f64) -> Result<Limits, Said> {
     if !value.is_finite() || value <= 0.0 || value > 10_000.0 {
         return Err(said!(
             "refused-limit-value",
-            "{key} = {value} cannot be a limit: a number above 0 is accepted",
-            key = key,
+            "the limit of \"{limit}\" cannot be {value}: a number above 0 is accepted",
+            limit = name_of(key),
             value = format!("{value}")
         ));
     }
     if ["do_low_mg_l", "do_forecast"].iter().any(|own| key.starts_with(own)) && value < LEAST_OXYGEN_MG_L {
         return Err(said!(
             "refused-limit-oxygen",
-            "{key} = {value} would switch the alarm of low oxygen off: {least} mg/L or more is accepted",
-            key = key,
+            "a limit of \"{limit}\" at {value} would switch the alarm of low oxygen off: {least} mg/L or more is accepted",
+            limit = name_of(key),
             value = format!("{value}"),
             least = format!("{LEAST_OXYGEN_MG_L}")
         ));
@@ -154,8 +178,8 @@ pub fn changed(limits: &Limits, key: &str, value: f64) -> Result<Limits, Said> {
     if key == "do_fall_30min_mg_l" && value > MOST_FALL_MG_L {
         return Err(said!(
             "refused-limit-fall",
-            "{key} = {value} would switch the alarm off: up to {most} mg/L is accepted",
-            key = key,
+            "a limit of \"{limit}\" at {value} would switch the alarm off: up to {most} mg/L is accepted",
+            limit = name_of(key),
             value = format!("{value}"),
             most = format!("{MOST_FALL_MG_L}")
         ));
@@ -168,20 +192,20 @@ pub fn changed(limits: &Limits, key: &str, value: f64) -> Result<Limits, Said> {
 fn in_order(limits: &Limits) -> Result<(), Said> {
     let of = |list: &[Threshold]| list.iter().map(|own| own.limit).collect::<Vec<f64>>();
     let mut lists = alloc::vec![
-        (String::from("do_low_mg_l"), of(&limits.do_low_mg_l), true),
-        (String::from("do_forecast"), limits.do_forecast_mg_l.to_vec(), true),
-        (String::from("ph_low"), of(&limits.ph_low), true),
-        (String::from("ph_high"), of(&limits.ph_high), false),
-        (String::from("nh3_mean_mg_l"), of(&limits.nh3_mean_mg_l), false),
-        (String::from("nh3_peak_mg_l"), of(&limits.nh3_peak_mg_l), false),
+        ("do_low_mg_l.warn", of(&limits.do_low_mg_l), true),
+        ("do_forecast.warn_mg_l", limits.do_forecast_mg_l.to_vec(), true),
+        ("ph_low.warn", of(&limits.ph_low), true),
+        ("ph_high.warn", of(&limits.ph_high), false),
+        ("nh3_mean_mg_l.warn", of(&limits.nh3_mean_mg_l), false),
+        ("nh3_peak_mg_l.warn", of(&limits.nh3_peak_mg_l), false),
     ];
     for water in Water::ALL {
         if let Some(graver) = water.graver() {
             let pair = [water, graver].map(|own| limits.water.of(own).limit).to_vec();
-            lists.push((water.key().replace(".warn", ""), pair, water.is_below()));
+            lists.push((water.key(), pair, water.is_below()));
         }
     }
-    for (table, values, falls) in lists {
+    for (first, values, falls) in lists {
         let sound = values.is_sorted_by(|one, next| if falls { one > next } else { one < next });
         if !sound {
             let shown: Vec<String> = values.iter().map(f64::to_string).collect();
@@ -192,8 +216,8 @@ fn in_order(limits: &Limits) -> Result<(), Said> {
             };
             return Err(said!(
                 "refused-limit-order",
-                "{table} would be {values}: {order} is accepted, warn first",
-                table = table,
+                "the limits of \"{limit}\" and what is graver would be {values}: {order} is accepted, in this order",
+                limit = name_of(first),
                 values = shown.join(", "),
                 order = order
             ));
@@ -222,6 +246,7 @@ mod tests {
         for key in keys() {
             let now = value_of(&limits, key).unwrap_or_else(|| panic!("{key}"));
             let nudged = now * 1.001;
+            assert_ne!(name_of(key), "", "{key}");
             let new = changed(&limits, key, nudged).unwrap_or_else(|why| panic!("{key}: {why}"));
             assert_eq!(value_of(&new, key), Some(nudged), "{key}");
         }
@@ -240,7 +265,7 @@ mod tests {
             ("do_fall_30min_mg_l", 4.0, "up to 3"),
             ("do_forecast.critical_mg_l", 0.1, "switch the alarm of low oxygen off"),
             ("ph_low.warn", 9.0, "pH"),
-            ("tan_mg_l.warn", 9.0, "tan_mg_l would be 9, 4"),
+            ("tan_mg_l.warn", 9.0, "\"Total ammonia high\" and what is graver would be 9, 4"),
         ] {
             let why = changed(&limits, key, value).unwrap_err();
             assert!(why.contains(part), "{key} = {value}: {why}");

@@ -32,6 +32,7 @@ mod diary;
 mod limits;
 mod service;
 mod take;
+mod take_gateway;
 mod trial;
 
 pub(crate) use diary::Diary;

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use pondreeve_core::Event;
 use pondreeve_core::input::GatewayPart;
+use pondreeve_core::said::said;
 use thiserror::Error;
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
@@ -224,26 +225,36 @@ async fn watch_over(
                 ended,
                 GatewayPart::Quarantine,
                 "probes",
-                "the part of this program that reads a bus or a broker is gone",
+                said!("trouble-reader-gone", "the part of this program that reads a bus or a broker is gone"),
             ),
             Some(ended) = announcing.join_next() => (
                 ended,
                 GatewayPart::Horn,
                 "program",
-                "the part of this program that sounds the horn and calls people is gone",
+                said!(
+                    "trouble-caller-gone",
+                    "the part of this program that sounds the horn and calls people is gone"
+                ),
             ),
         };
         if stop.is_cancelled() {
             return;
         }
-        let cause = ended.err().map_or_else(|| "it ended".to_owned(), |error| error.to_string());
+        let cause =
+            ended.err().map_or_else(|| said!("trouble-it-ended", "it ended").into(), |e| e.to_string());
         tracing::error!(%cause, "{what}");
         let event = Event::GatewayFault {
             part,
             which: which.to_owned(),
-            detail: Some(format!(
-                "{what} ({cause}): it stays so until pondreeve is started again. Report this."
-            )),
+            detail: Some(
+                said!(
+                    "trouble-part-gone",
+                    "{what} ({cause}): it stays so until pondreeve is started again. Report this.",
+                    what = what,
+                    cause = cause
+                )
+                .into(),
+            ),
         };
         // Fails only when everything is ending.
         let _ = inbox.send(Incoming { event, done: None, urgent: true, place: Place::Daemon }).await;

@@ -27,6 +27,13 @@ pub enum Command {
     Acknowledge,
     /// `aI!`: what it is.
     Identify,
+    /// `aIM1!` … `aIM9!`, `aIC1!` and so on, since version 1.4: what a measurement would announce, without making it.
+    Announce {
+        /// 0, or 1 to 9 for further measurements.
+        number: u8,
+        /// Of the one that is made while others are.
+        concurrent: bool,
+    },
     /// `aM!`, `aM1!` … `aM9!`, with a CRC `aMC!`: measure, and send a service request when ready.
     Measure {
         /// 0, or 1 to 9 for further measurements.
@@ -46,6 +53,14 @@ pub enum Command {
 }
 
 impl Command {
+    /// The number of the measurement that it asks for; `None` where it asks for none.
+    pub const fn measurement(self) -> Option<u8> {
+        match self {
+            Self::Measure { number, .. } | Self::Concurrent { number, .. } => Some(number),
+            Self::Acknowledge | Self::Identify | Self::Announce { .. } | Self::Data(_) => None,
+        }
+    }
+
     /// As sent to the sensor of an address; `None` for an address or a number that cannot be.
     pub fn encode(self, address: u8) -> Option<Vec<u8>> {
         if !is_address(address) {
@@ -65,10 +80,16 @@ impl Command {
         match self {
             Self::Acknowledge => {}
             Self::Identify => text.push(b'I'),
+            Self::Announce { number: number @ 0..=9, concurrent } => {
+                text.push(b'I');
+                numbered(&mut text, if concurrent { b'C' } else { b'M' }, number, false);
+            }
             Self::Measure { number: number @ 0..=9, crc } => numbered(&mut text, b'M', number, crc),
             Self::Concurrent { number: number @ 0..=9, crc } => numbered(&mut text, b'C', number, crc),
             Self::Data(page @ 0..=9) => text.extend([b'D', b'0' + page]),
-            Self::Measure { .. } | Self::Concurrent { .. } | Self::Data(_) => return None,
+            Self::Announce { .. } | Self::Measure { .. } | Self::Concurrent { .. } | Self::Data(_) => {
+                return None;
+            }
         }
         text.push(b'!');
         Some(text)
@@ -186,7 +207,7 @@ pub fn decode_begun(received: &[u8], command: Command, address: u8) -> Result<Be
     let sent = command.encode(address).unwrap_or_default();
     let rest = body(received, &sent, address)?;
     let (length, wanted) = match command {
-        Command::Concurrent { .. } => (5, "atttnn"),
+        Command::Concurrent { .. } | Command::Announce { concurrent: true, .. } => (5, "atttnn"),
         _ => (4, "atttn"),
     };
     let (seconds, count) = rest.split_at_checked(3).ok_or_else(|| form(rest, wanted))?;
@@ -230,6 +251,9 @@ pub fn decode_command(sent: &[u8]) -> Option<(u8, Command)> {
     let command = match rest.split_first() {
         None => Command::Acknowledge,
         Some((b'I', [])) => Command::Identify,
+        Some((b'I', [letter @ (b'M' | b'C'), number @ ..])) => {
+            Command::Announce { number: digit(number)?, concurrent: *letter == b'C' }
+        }
         Some((b'D', page)) if page.len() == 1 => Command::Data(digit(page)?),
         Some((letter @ (b'M' | b'C'), more)) => {
             let crc = more.first() == Some(&b'C');

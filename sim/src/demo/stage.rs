@@ -164,13 +164,19 @@ pub(crate) fn serve_line(
     };
     let served = match text.kind {
         LineKind::Sdi12 => spoken::sdi12(line, move |asked| {
-            let own = probes
-                .iter()
-                .find(|own| matches!(own.spoken, Spoken::Sensor(address, _) if address == asked))?;
-            let Spoken::Sensor(_, map) = &own.spoken else { return None };
-            let channels: Vec<&str> = map.values.iter().map(|(_, value)| value.channel.as_str()).collect();
-            let (values, fault) = now(own, &channels);
-            Some(Sensor { map: Arc::clone(map), values, takes_s: MEASURES_S, fault })
+            // A sensor may be several probes, one for each of its measurements.
+            let mut all = probes.iter().filter_map(|own| match &own.spoken {
+                Spoken::Sensor(address, map) if *address == asked => {
+                    let channels: Vec<&str> =
+                        map.values.iter().map(|(_, value)| value.channel.as_str()).collect();
+                    let (values, fault) = now(own, &channels);
+                    Some((Arc::clone(map), values, fault))
+                }
+                _ => None,
+            });
+            let (map, values, fault) = all.next()?;
+            let further = all.map(|(map, values, _)| (map, values)).collect();
+            Some(Sensor { map, values, further, takes_s: MEASURES_S, fault })
         }),
         LineKind::Text => spoken::text(line, SENDS_EVERY, move || {
             let all = probes.iter().filter_map(|own| {

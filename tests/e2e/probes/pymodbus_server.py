@@ -74,12 +74,15 @@ def line_of(sending, data):
     """Who is not there says nothing, where pymodbus would refuse in its name; unit 90 never gets a word out."""
     if not sending:
         return data
-    unit = data[0]
+    is_text = FRAMING == "ascii"
+    unit = int(data[1:3], 16) if is_text else data[0]
     if unit == 90 or unit not in KNOWN:
         return b""
     if unit == 20:
         return b"\xff\x00\xa5" + data
     if unit == 21:
+        if is_text:
+            return data[:5] + (b"1" if data[5:6] != b"1" else b"2") + data[6:]
         return bytes([data[0], data[1], data[2] ^ 0x10]) + data[3:]
     if unit == 22:
         time.sleep(0.26)
@@ -95,9 +98,8 @@ async def main():
         server = ModbusTcpServer(DEVICES, address=address, identity=NAME)
     else:
         framer = FramerType.ASCII if FRAMING == "ascii" else FramerType.RTU
-        trace = None if FRAMING == "ascii" else line_of
         server = ModbusSerialServer(
-            DEVICES, framer=framer, port=sys.argv[1], baudrate=9600, identity=NAME, trace_packet=trace
+            DEVICES, framer=framer, port=sys.argv[1], baudrate=9600, identity=NAME, trace_packet=line_of
         )
     await server.serve_forever(background=True)
     print("ready", flush=True)

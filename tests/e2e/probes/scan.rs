@@ -137,7 +137,7 @@ fn nothing_and_nonsense_have_their_own_exit_status() {
     assert!(said.lines().all(|line| line.chars().count() <= 80), "{said}");
     for wrong in [
         &["--addresses", "0-5"][..],
-        &["--speeds", "9600-7E1"],
+        &["--speeds", "9600-6E1"],
         &["--profile", "no-such-map"],
         &["--timeout", "1ms"],
     ] {
@@ -149,6 +149,81 @@ fn nothing_and_nonsense_have_their_own_exit_status() {
     let said = String::from_utf8_lossy(&text.stdout).into_owned();
     assert!(said.contains("fits optical-oxygen") && said.contains("6.42  6.42  6.42"), "{said}");
     assert!(said.lines().all(|line| line.chars().count() <= 80), "{said}");
+}
+
+/// The same probes behind Modbus ASCII: silent to RTU, found by the usual walk behind it and by `--kind ascii` alone.
+#[test]
+fn probes_that_speak_modbus_ascii_are_found() {
+    let scratch = Scratch::new();
+    let folder = scratch.folder.path();
+    let _far_end = FarEnd::speaking(folder, "ascii");
+    let found = scratch.path("found.toml");
+    let file = found.to_str().expect("UTF-8");
+    let asked =
+        ["--kind", "ascii", "--addresses", "10-14,20-22,51,90", "--pond", "p1", "--write", file, "--json"];
+    let output = scan(&scratch, &asked);
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{told}");
+    let all = objects(&output);
+    assert_eq!(addresses(&all, "unit"), [11, 12, 13, 14, 20, 22, 51], "{told}");
+    assert_eq!(addresses(&all, "garbled"), [21], "its checksums do not fit");
+    check_fit(unit(&all, 11), "optical-oxygen", true, &[6.42, 28.9]);
+    check_fit(unit(&all, 13), "salinity", true, &[29.3, 18.2]);
+    check_fit(unit(&all, 20), "glass-ph", true, &[8.02]);
+    check_fit(unit(&all, 22), "glass-ph", true, &[8.11]);
+    assert_eq!((fits(unit(&all, 14)).len(), &unit(&all, 14)["registers"][0]["words"][0]), (0, &786.into()));
+    assert_eq!(unit(&all, 11)["identity"], "Bench, B-1, 2.0");
+    assert_eq!(unit(&all, 11)["setting"], "9600 7E1 ASCII");
+    let fragment = fs::read_to_string(&found).expect("written");
+    assert!(fragment.contains("framing = \"ascii\"\ndata_bits = 7\n"), "{fragment}");
+    let config = scratch.write("with.toml", &farm(folder, &fragment));
+    let checked = scratch.pondreeve(&["check", "--json", "--config", config.to_str().expect("UTF-8")]);
+    let said = String::from_utf8_lossy(&checked.stdout).into_owned();
+    assert_eq!(checked.status.code(), Some(0), "{said}\n{fragment}");
+
+    // The usual walk gets there behind all settings of RTU, at which a line of ASCII keeps silent.
+    let output = scan(&scratch, &["--addresses", "11", "--json"]);
+    let all = objects(&output);
+    assert_eq!(unit(&all, 11)["setting"], "9600 7E1 ASCII", "{}", String::from_utf8_lossy(&output.stderr));
+    let end = all.last().expect("an end");
+    assert_eq!(end["tried"].as_array().map(Vec::len), Some(8), "{end}");
+    assert!(end["not_tried"].as_str().is_some_and(|left| left.starts_with("19200 7E1 ASCII")), "{end}");
+    // Named with seven data bits it can be nothing else.
+    let output = scan(&scratch, &["--addresses", "11", "--speeds", "9600-7E1,19200-8N1", "--json"]);
+    let all = objects(&output);
+    let tried = |place: usize| all.last().expect("an end")["tried"][place]["setting"].clone();
+    assert_eq!((tried(0), tried(1)), ("9600 7E1 ASCII".into(), "19200 8N1".into()));
+    assert_eq!(addresses(&all, "unit"), [11]);
+    let text = scan(&scratch, &["--kind", "ascii", "--addresses", "11", "--speeds", "9600"]);
+    let said = String::from_utf8_lossy(&text.stdout).into_owned();
+    assert!(
+        said.contains("address 11 at 9600 7E1 ASCII") && said.contains("Modbus RTU (--kind modbus)"),
+        "{said}"
+    );
+    assert!(said.lines().all(|line| line.chars().count() <= 80), "{said}");
+}
+
+/// The daemon knows what its own line speaks.
+#[test]
+fn a_lent_line_of_modbus_ascii_is_scanned_as_such() {
+    let scratch = Scratch::new();
+    let folder = scratch.folder.path();
+    let _far_end = FarEnd::speaking(folder, "ascii");
+    let bus = format!(
+        "[[bus]]\nid = \"line\"\ndevice = \"{}\"\nframing = \"ascii\"\n[[bus.probe]]\nid = \"p1-oxygen\"\n\
+         pond = \"p1\"\naddress = 11\nprofile = \"optical-oxygen\"\npoll_every = \"2s\"\n",
+        scratch.path("near").display()
+    );
+    scratch.write("farm.toml", &farm(folder, &bus));
+    let _daemon = scratch.run_daemon();
+    wait_for("the first reading", SOON, || oxygen_at(&scratch));
+    let output = scan(&scratch, &["--kind", "modbus", "--addresses", "11-12", "--json"]);
+    let all = objects(&output);
+    assert_eq!(addresses(&all, "unit"), [11, 12], "{}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(unit(&all, 11)["configured_as"][0], "p1-oxygen");
+    assert_eq!(unit(&all, 12)["setting"], "9600 7E1 ASCII");
+    let wrong = scan(&scratch, &["--kind", "text"]);
+    assert_eq!(wrong.status.code(), Some(2), "{}", String::from_utf8_lossy(&wrong.stderr));
 }
 
 #[test]

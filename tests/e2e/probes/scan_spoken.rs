@@ -5,13 +5,15 @@ use std::path::Path;
 use std::process::Output;
 use std::time::Duration;
 
+use pondreeve::config::profile::Profile;
 use pondreeve_tests::{Scratch, one_pond, wait_for};
 use serde_json::{Value, json};
 use sim::pty::Line;
+use sim::spoken::Sensor;
 
 use super::bench::project;
 use super::scan::{lent, objects, oxygen_at};
-use super::spoken::{asked_oxygen, listened_weather, sensors};
+use super::spoken::{asked_oxygen, built_in, level_by, listened_weather, sensors};
 
 const SOON: Duration = Duration::from_secs(60);
 
@@ -99,6 +101,100 @@ fn sensors_are_found_measured_and_written_down() {
     assert!(draft.contains("SAY-WHICH-QUANTITY") && draft.contains("value 2 read 28.9"), "{draft}");
     assert!(draft.lines().all(|line| line.is_empty() || line.starts_with('#')), "all in remarks: {draft}");
     check(&scratch, &draft);
+}
+
+/// A draft in a fragment, without its marks and with what only a person knows filled in, under a file name of its own.
+fn filled_in(fragment: &str, id: &str, quantities: &[(&str, &str)]) -> String {
+    let draft = fragment.lines().filter_map(|line| line.strip_prefix("#   "));
+    let from = draft.skip_while(|line| *line != format!("id = \"{id}\""));
+    let own = from.enumerate().take_while(|(place, line)| *place == 0 || !line.starts_with("id = "));
+    let text = own.fold(String::new(), |all, (_, line)| all + line + "\n");
+    quantities.iter().fold(text, |text, (channel, unit)| {
+        text.replacen("SAY-WHICH-QUANTITY", channel, 1).replacen("SAY-WHICH-UNIT", unit, 1)
+    })
+}
+
+/// A sensor whose values are spread over several measurements: oxygen and temperature by `aM!`, depth by `aM1!`, and more
+/// than `aM3!` can announce, so that the eleven of them come by `aC3!`.
+#[test]
+fn a_sensor_with_further_measurements_is_shown_whole() {
+    let scratch = Scratch::new();
+    let device = scratch.path("sdi12");
+    let far = Line::open(&device).expect("a pty");
+    let built_in = |name| match built_in(name) {
+        Profile::Sensor(map) => map,
+        other => panic!("{other:?}"),
+    };
+    let (oxygen, depth) = (built_in("sdi12-oxygen"), level_by("measurement = \"M\"\nnumber = 1"));
+    let mut many = (*level_by("measurement = \"M\"\nnumber = 3")).clone();
+    let (_, plain) = many.values.remove(0);
+    many.values = (1..=11).map(|position| (position, plain.clone())).collect();
+    let many = std::sync::Arc::new(many);
+    let _server = sim::spoken::sdi12(&far, move |address| {
+        let metres = (1..=11).map(f64::from).collect();
+        let further = vec![(depth.clone(), vec![1.25]), (many.clone(), metres)];
+        let sensor =
+            Sensor { map: oxygen.clone(), values: vec![6.42, 28.9], further, takes_s: 0, fault: None };
+        (address == b'4').then_some(sensor)
+    })
+    .expect("a line");
+    let asked = ["--kind", "sdi12", "--addresses", "3-5", "--json"];
+    // By itself only what it says it has: some sensors take such a command for a calibration.
+    let output = scan(&scratch, &device, &asked);
+    let all = objects(&output);
+    assert_eq!(
+        all[0]["not_made"],
+        json!([{ "command": "M1", "announced": 1 }, { "command": "M3", "announced": 9 }])
+    );
+    let commands = |sensor: &Value| -> Vec<(String, Value)> {
+        let all = sensor["measurements"].as_array().expect("measurements").iter();
+        all.map(|own| (own["command"].as_str().expect("a command").to_owned(), own["looks"][0].clone()))
+            .collect()
+    };
+    assert!(commands(&all[0]).iter().all(|(command, _)| !command.contains(|own: char| own.is_ascii_digit())));
+
+    let found = scratch.path("found.toml");
+    let more = ["--further", "--pond", "p1", "--write", found.to_str().expect("UTF-8")];
+    let output = scan(&scratch, &device, &[&asked[..], &more[..]].concat());
+    let all = objects(&output);
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    let read = commands(&all[0]);
+    let of = |command: &str| read.iter().find(|(own, _)| own == command).map(|(_, first)| first.clone());
+    assert_eq!(of("MC"), Some(json!([6.42, 28.9])), "{read:?}");
+    assert_eq!(of("MC1"), Some(json!([125.0])));
+    assert_eq!(of("CC3"), Some(json!((1..=11).map(|own| f64::from(own) * 100.0).collect::<Vec<_>>())));
+    assert_eq!(all[0]["fits"][0]["profile"], "sdi12-oxygen", "{:#}", all[0]["fits"]);
+    let output = scan(&scratch, &device, &["--kind", "sdi12", "--addresses", "4", "--further"]);
+    let said = told(&output);
+    assert!(said.contains("aMC1! (with checksums) announces 1 value after 0 s: 125"), "{said}");
+    let lines = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(lines.lines().all(|line| line.chars().count() <= 80), "{lines}");
+
+    // What is evident stands there, the rest as drafts; once a person has said what it is, the daemon reads all of it.
+    let fragment = fs::read_to_string(&found).expect("written");
+    check(&scratch, &fragment);
+    fs::create_dir_all(scratch.path("probes")).expect("a folder");
+    let m1 = filled_in(&fragment, "sensor-4-m1", &[("depth_m", "cm")]);
+    assert!(m1.contains("measurement = \"M\"\nnumber = 1\n"), "{m1}\n{fragment}");
+    scratch.write("probes/sensor-4-m1.toml", &m1);
+    let m3 = filled_in(&fragment, "sensor-4-m3", &[]);
+    assert!(m3.contains("measurement = \"C\"\nnumber = 3\n") && m3.contains("position = 11"), "{m3}");
+    let probe = "\n[[line.probe]]\nid = \"depth\"\npond = \"p1\"\naddress = \"4\"\nprofile = \"sensor-4-m1\"\n\
+                 poll_every = \"1s\"\ntimeout = \"300ms\"\n";
+    let whole = fragment.replace("poll_every = \"1m\"", "poll_every = \"1s\"") + probe;
+    scratch.write("farm.toml", &one_pond(scratch.folder.path(), "1s", "", &whole));
+    let _daemon = scratch.run_daemon();
+    let reading = |quantity: &str| -> Option<f64> {
+        let status = scratch.json(&["status"]);
+        let readings = status.first()?["ponds"][0]["readings"].as_array()?.clone();
+        readings.iter().find(|own| own["quantity"] == quantity)?["value"].as_f64()
+    };
+    wait_for("both measurements", SOON, || (reading("do_mg_l")?, reading("depth_m")?).into());
+    assert_eq!((reading("do_mg_l"), reading("depth_m")), (Some(6.42), Some(1.25)));
+    for wrong in [&["--kind", "text", "--further"][..], &["--kind", "modbus", "--further"]] {
+        let output = scan(&scratch, &device, wrong);
+        assert_eq!(output.status.code(), Some(2), "{wrong:?}: {}", told(&output));
+    }
 }
 
 #[test]

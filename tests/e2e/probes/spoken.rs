@@ -11,6 +11,7 @@ use pondreeve::frames;
 use pondreeve_core::input::{GatewayPart, ProbeFault};
 use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Quantity, Span};
+use pondreeve_protocol::sdi12::SensorMap;
 use pondreeve_protocol::text_line::LineMap;
 use pondreeve_tests::Scratch;
 use sim::faults::LineFault;
@@ -98,7 +99,9 @@ pub(crate) fn sensors(line: &Line, fault: Arc<Mutex<Option<LineFault>>>) -> Serv
             _ => return None,
         };
         let Profile::Sensor(map) = built_in(name) else { return None };
-        Some(Sensor { map, values, takes_s: u16::from(address == b'2'), fault: *fault.lock().unwrap() })
+        let further = Vec::new();
+        let takes_s = u16::from(address == b'2');
+        Some(Sensor { map, values, further, takes_s, fault: *fault.lock().unwrap() })
     })
     .expect("a line")
 }
@@ -165,6 +168,45 @@ async fn sensors_are_read_through(now: LineFault) {
     let good: Vec<_> = reads.iter().filter_map(|own| own.outcome.as_ref().ok()).collect();
     assert!(good.len() >= 3, "{reads:#?}");
     assert!(good.iter().all(|(values, _)| values[0] == ("do_mg_l".to_owned(), 6.42)), "{good:?}");
+}
+
+/// A profile of a level gauge, its value in another measurement.
+pub(crate) fn level_by(measurement: &str) -> Arc<SensorMap> {
+    let file = project("config/probes/sdi12-level.toml");
+    let text = std::fs::read_to_string(file).expect("shipped").replace("measurement = \"C\"", measurement);
+    match profile::parse_any(&text, "level").unwrap_or_else(|problems| panic!("{problems:?}")) {
+        Profile::Sensor(map) => map,
+        other => panic!("{other:?}"),
+    }
+}
+
+/// One sensor, two of its measurements, both made while others are: neither is asked for while the other is made, or it
+/// would be aborted and the data of one be taken for those of the other.
+#[tokio::test(flavor = "multi_thread")]
+async fn two_measurements_of_one_sensor_never_mix() {
+    let scratch = Scratch::new();
+    let device = scratch.path("sdi12");
+    let far = Line::open(&device).expect("a pseudo-terminal");
+    let (first, second) = (level_by("measurement = \"C\""), level_by("measurement = \"C\"\nnumber = 3"));
+    let maps = (Arc::clone(&first), Arc::clone(&second));
+    let _server = sdi12(&far, move |address| {
+        let (map, further) = (Arc::clone(&maps.0), vec![(Arc::clone(&maps.1), vec![0.75])]);
+        let sensor = Sensor { map, values: vec![1.25], further, takes_s: 1, fault: None };
+        (address == b'2').then_some(sensor)
+    })
+    .expect("a line");
+    let mut plain = farm(&["level", "other-level"], Vec::new(), Vec::new());
+    let spoken = vec![Spoken::Sensor(b'2', first), Spoken::Sensor(b'2', second)];
+    plain.lines = vec![line(LineKind::Sdi12, &device, spoken, 0)];
+    let bench = Bench::start(&plain, Engine::Keeps);
+    let of = |bench: &Bench, probe| bench.values(probe, Quantity::DepthM);
+    bench.until("three sweeps of both", SOON, |bench| (0..2).all(|probe| of(bench, probe).len() >= 3)).await;
+    for (probe, value) in [(0, 1.25), (1, 0.75)] {
+        let found = of(&bench, probe);
+        assert!(found.iter().all(|own| (own - value).abs() < 1e-9), "probe {probe}: {found:?}");
+        assert_eq!(bench.probe_faults(probe), []);
+    }
+    bench.stop().await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -49,8 +49,23 @@ impl State {
                 .refuse_plainly(format!("changed {key} of pond {}: the farm has {ponds}", index.0), effects);
         };
         let pond_id = pond.id.clone();
-        let refused = |why: Said| {
-            said!("refused-limit", "changing {key} of {pond}: {why}", key = key, pond = &pond_id, why = why)
+        let refused = |why: Said| match limit_change::name_of(key) {
+            "" => {
+                said!(
+                    "refused-limit-key",
+                    "changing {key} of {pond}: {why}",
+                    key = key,
+                    pond = &pond_id,
+                    why = why
+                )
+            }
+            name => said!(
+                "refused-limit",
+                "changing the limit of \"{limit}\" of {pond}: {why}",
+                limit = name,
+                pond = &pond_id,
+                why = why
+            ),
         };
         let Some(reason) = limit_change::reason(reason) else {
             let why = said!("refused-limit-why", "say in a few words why; nothing was changed");

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use pondreeve_core::call::{Call, Carried, Outcome};
 use pondreeve_core::input::GatewayPart;
+use pondreeve_core::said::said;
 use pondreeve_core::{Event, Timestamp};
 use tokio::task::JoinSet;
 
@@ -111,11 +112,14 @@ async fn carry_out(
                 tracing::error!(step = call.step, attempt, "a call failed: {why}");
                 if attempt == 0 {
                     let program = command.program.display();
-                    let detail = format!(
-                        "{} could not be called by the program {program}: {why}. Call them yourself",
-                        call.name
+                    let detail = said!(
+                        "trouble-call",
+                        "{name} could not be called by the program {program}: {why}. Call them yourself",
+                        name = &call.name,
+                        program = program.to_string(),
+                        why = &why
                     );
-                    fault(inbox, &call.step, Some(detail)).await;
+                    fault(inbox, &call.step, Some(detail.into())).await;
                 }
                 last = why;
             }

@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
+use pondreeve_core::said::said;
 use pondreeve_protocol::modbus::CoilWrite;
 use tokio::sync::oneshot;
 
@@ -48,30 +49,60 @@ impl Driver {
     pub(super) async fn set(&mut self, on: bool, fresh: bool) -> Result<(), String> {
         let (by, outcome) = match self.output.by.clone() {
             DrivenBy::Relay(relay) => {
-                let by = format!(
-                    "coil {} of the relay at address {} on bus {}",
-                    relay.coil, relay.unit, relay.bus_id
+                let by = said!(
+                    "trouble-by-relay",
+                    "coil {coil} of the relay at address {unit} on bus {bus}",
+                    coil = relay.coil.to_string(),
+                    unit = relay.unit.to_string(),
+                    bus = &relay.bus_id
                 );
                 (by, self.write_coil(&relay, on, fresh).await)
             }
             DrivenBy::Gpio(gpio) => {
-                (format!("line {} of {}", gpio.line, gpio.chip.display()), self.set_line(&gpio, on))
+                let by = said!(
+                    "trouble-by-line",
+                    "line {line} of {chip}",
+                    line = gpio.line.to_string(),
+                    chip = gpio.chip.display().to_string()
+                );
+                (by, self.set_line(&gpio, on))
             }
             DrivenBy::Command(command) => {
                 let argument = if on { "on" } else { "off" };
-                let by = format!("the program {} {argument}", command.program.display());
+                let program = format!("{} {argument}", command.program.display());
+                let by = said!("trouble-by-program", "the program {program}", program = program);
                 (by, program::run(&command, Some(argument), None).await)
             }
         };
         outcome.map_err(|why| {
-            let meaning = if on { "nobody may notice an alarm" } else { "it may go on for no reason" };
-            let (name, label, state) = (self.name, &self.output.label, if on { "on" } else { "off" });
-            format!("the {name} ({label}) could not be switched {state}, so {meaning}: {by}: {why}. It is tried again")
+            let label = &self.output.label;
+            let name = match self.name {
+                "horn" => said!("trouble-horn", "the horn ({label})", label = label),
+                _ => said!("trouble-lamp", "the lamp ({label})", label = label),
+            };
+            let told = if on {
+                said!(
+                    "trouble-not-on",
+                    "{name} could not be switched on, so nobody may notice an alarm: {by}: {why}. It is tried again",
+                    name = name,
+                    by = by,
+                    why = why
+                )
+            } else {
+                said!(
+                    "trouble-not-off",
+                    "{name} could not be switched off, so it may go on for no reason: {by}: {why}. It is tried again",
+                    name = name,
+                    by = by,
+                    why = why
+                )
+            };
+            told.into()
         })
     }
 
     async fn write_coil(&self, relay: &Relay, on: bool, fresh: bool) -> Result<(), String> {
-        let gone = || "the part that reads its bus is gone".to_owned();
+        let gone = || String::from(said!("trouble-bus-gone", "the part that reads its bus is gone"));
         let coils = self.coils.as_ref().ok_or_else(gone)?;
         let (done, answer) = oneshot::channel();
         let job = CoilJob {
@@ -85,7 +116,14 @@ impl Driver {
             coils.send(job).await.map_err(|_| gone())?;
             answer.await.unwrap_or_else(|_| Err(gone()))
         };
-        let late = || format!("its bus did not get round to it within {} s", ITS_TURN_WITHIN.as_secs());
+        let late = || {
+            let seconds = ITS_TURN_WITHIN.as_secs().to_string();
+            String::from(said!(
+                "trouble-bus-busy",
+                "its bus did not get round to it within {seconds} s",
+                seconds = seconds
+            ))
+        };
         tokio::time::timeout(ITS_TURN_WITHIN, switched).await.unwrap_or_else(|_elapsed| Err(late()))
     }
 
@@ -120,7 +158,12 @@ fn refuse_aerator(chip: &Path, line: u32) -> Result<(), String> {
     let info = gpiocdev::Chip::from_path(chip).and_then(|chip| chip.line_info(line));
     let name = info.map_err(|error| error.to_string())?.name;
     if names_aerator(&name) {
-        return Err(format!("this computer calls that line {name:?}, and an aerator is never switched here"));
+        let told = said!(
+            "trouble-is-aerator",
+            "this computer calls that line {name}, and an aerator is never switched here",
+            name = format!("{name:?}")
+        );
+        return Err(told.into());
     }
     Ok(())
 }

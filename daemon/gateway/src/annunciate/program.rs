@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use nix::sys::signal::{Signal, killpg};
 use nix::unistd::Pid;
+use pondreeve_core::said::said;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::process::Child;
 
@@ -42,7 +43,9 @@ pub(super) async fn run(
         .process_group(0)
         .kill_on_drop(true)
         .spawn()
-        .map_err(|error| format!("it cannot be started: {error}"))?;
+        .map_err(|error| {
+            said!("trouble-not-started", "it cannot be started: {error}", error = error.to_string())
+        })?;
     let group = child.id().and_then(|id| i32::try_from(id).ok()).map(Pid::from_raw);
     match tokio::time::timeout(command.timeout, to_its_end(&mut child, input)).await {
         Ok(outcome) => outcome,
@@ -52,10 +55,12 @@ pub(super) async fn run(
                 let _ = killpg(group, Signal::SIGKILL);
             }
             let _ = child.wait().await;
-            Err(format!(
-                "it had not ended after {} and was killed",
-                humantime::format_duration(command.timeout)
-            ))
+            Err(said!(
+                "trouble-killed",
+                "it had not ended after {length} and was killed",
+                length = humantime::format_duration(command.timeout).to_string()
+            )
+            .into())
         }
     }
 }
@@ -99,11 +104,13 @@ async fn to_its_end(child: &mut Child, input: Option<&[u8]>) -> Result<(), Strin
     }
     let complaint = String::from_utf8_lossy(&complaint);
     let words: String = complaint.trim().chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    Err(if words.is_empty() {
-        format!("it ended with {status}")
+    let status = status.to_string();
+    let told = if words.is_empty() {
+        said!("trouble-ended", "it ended with {status}", status = status)
     } else {
-        format!("it ended with {status}: {words}")
-    })
+        said!("trouble-ended-saying", "it ended with {status}: {words}", status = status, words = words)
+    };
+    Err(told.into())
 }
 
 #[cfg(test)]

@@ -9,6 +9,7 @@ use pondreeve_core::effect::{AlarmState, ServiceNews};
 use pondreeve_core::evidence::Trial;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::limit_change::is_low_oxygen;
+use pondreeve_core::said::said;
 use pondreeve_core::service::{Adjustment, Step};
 use pondreeve_core::site::{PondIndex, ProbeIndex, Site};
 use pondreeve_core::view::FarmView;
@@ -102,8 +103,16 @@ impl Scribe {
             Event::Stopped => (None, vec![said("stop", "pondreeve").was(env!("CARGO_PKG_VERSION"))]),
             Event::ManualSample { pond, quantity, value, taken_at, by } => {
                 let object = format!("{}/{}", pond_id(about.site, *pond), quantity.id());
-                let sampled = taken_at.map(|at| format!("sampled {}", rfc3339(at))).unwrap_or_default();
-                (Some(by), vec![said("hand reading", object).now(value.to_string()).reason(sampled)])
+                let sampled: Option<String> =
+                    taken_at.map(|at| said!("audit-sampled", "sampled {at}", at = rfc3339(at)).into());
+                (
+                    Some(by),
+                    vec![
+                        said("hand reading", object)
+                            .now(value.to_string())
+                            .reason(sampled.unwrap_or_default()),
+                    ],
+                )
             }
             Event::Service { probe: index, step, by } => {
                 let mut told = vec![service(&probe(*index), step)];
@@ -111,10 +120,18 @@ impl Scribe {
                 (Some(by), told)
             }
             Event::Diary { pond, entry, by } => {
-                let object = format!("{}/entry {}", pond_id(about.site, *pond), entry.number);
-                let old = entry.corrects.map(|number| format!("entry {number}")).unwrap_or_default();
+                let object = said!(
+                    "audit-entry-of",
+                    "{pond}/entry {number}",
+                    pond = pond_id(about.site, *pond),
+                    number = entry.number.to_string()
+                );
+                let corrected =
+                    |number: u64| said!("audit-entry", "entry {number}", number = number.to_string());
+                let old: String = entry.corrects.map(|number| corrected(number).into()).unwrap_or_default();
                 let told = said("diary", object).was(old).now(crate::local::diary::line(entry));
-                (Some(by), vec![told.reason(format!("happened {}", rfc3339(entry.at)))])
+                let happened = said!("audit-happened", "happened {at}", at = rfc3339(entry.at));
+                (Some(by), vec![told.reason(happened)])
             }
             Event::Trial { trial, by } => (Some(by), vec![fixed(trial)]),
             Event::LimitChange { pond, key, value, reason, by } => {
@@ -126,7 +143,9 @@ impl Scribe {
                 });
                 let told = match (change, value) {
                     (Some(change), None) => {
-                        told.was(change.old.to_string()).now(format!("{} as configured", change.new))
+                        let new = change.new.to_string();
+                        let new = said!("audit-as-configured", "{value} as configured", value = new);
+                        told.was(change.old.to_string()).now(new)
                     }
                     (Some(change), Some(_)) => told.was(change.old.to_string()).now(change.new.to_string()),
                     (None, value) => told.now(value.map(|value| value.to_string()).unwrap_or_default()),
@@ -143,7 +162,10 @@ impl Scribe {
                     _ => None,
                 });
                 let told = match until {
-                    Some(shelf) => told.now(format!("shelved until {}", rfc3339(shelf.until))),
+                    Some(shelf) => {
+                        let until = rfc3339(shelf.until);
+                        told.now(said!("audit-shelved-until", "shelved until {until}", until = until))
+                    }
                     None => told,
                 };
                 (Some(by), vec![told.reason(reason.clone())])
@@ -155,7 +177,8 @@ impl Scribe {
             Event::ClockStepped { from, to } => {
                 let by_ms = to.as_millis().saturating_sub(from.as_millis());
                 let told = said("clock step", "wall clock").was(rfc3339(*from)).now(rfc3339(*to));
-                (None, vec![told.reason(format!("by {:.1} s", by_ms as f64 / 1_000.0))])
+                let seconds = format!("{:.1}", by_ms as f64 / 1_000.0);
+                (None, vec![told.reason(said!("audit-by-seconds", "by {seconds} s", seconds = seconds))])
             }
         };
         let refused = about.effects.iter().find_map(|effect| match effect {
@@ -176,14 +199,16 @@ impl Scribe {
         let told = effects.iter().filter_map(|effect| match effect {
             Effect::Service(change) if change.by.is_none() && matches!(change.what, ServiceNews::Back) => {
                 let told = said("return to service", probe_id(site, change.probe)).was("out of service");
-                let told = told.now("in service").reason("by itself: its time out of service was over");
+                let why = said!("audit-back-by-itself", "by itself: its time out of service was over");
+                let told = told.now("in service").reason(why);
                 Some((change.at, told))
             }
             Effect::AlarmChanged(change)
                 if change.previous_state == AlarmState::Shelved && change.by.is_none() =>
             {
                 let told = said("unshelve", change.id.clone()).was("shelved").now(change.state.id());
-                Some((change.at, told.reason("by itself: its time on the shelf was over")))
+                let why = said!("audit-unshelved-by-itself", "by itself: its time on the shelf was over");
+                Some((change.at, told.reason(why)))
             }
             _ => None,
         });
@@ -245,23 +270,29 @@ fn started(beginning: Beginning) -> Vec<Said> {
 
 /// A trial in one line, so that a later one can be held against it.
 fn fixed(trial: &Trial) -> Said {
-    let old = trial.replaces.map(|number| format!("trial {number}")).unwrap_or_default();
-    said("trial", format!("trial {}", trial.number))
-        .was(old)
-        .now(format!(
-            "{} against {}, {} should {}, {}, {} to {}, at least {} days before and {} after, ponds chosen by {}{}",
-            trial.treated,
-            trial.control,
-            trial.outcome.id(),
-            trial.wanted.id(),
-            trial.method.id(),
-            rfc3339(trial.from),
-            rfc3339(trial.to),
-            trial.days_before,
-            trial.days_after,
-            trial.chosen_by,
-            if trial.is_late { ", chosen after the first dose" } else { "" },
-        ))
+    let number =
+        |number: u64| String::from(said!("audit-trial", "trial {number}", number = number.to_string()));
+    let told = said!(
+        "audit-trial-plan",
+        "{treated} against {control}, {outcome} should {wanted}, {method}, {from} to {to}, at least {before} days before and {after} after, ponds chosen by {chosen_by}",
+        treated = &trial.treated,
+        control = &trial.control,
+        outcome = trial.outcome.id(),
+        wanted = trial.wanted.id(),
+        method = trial.method.id(),
+        from = rfc3339(trial.from),
+        to = rfc3339(trial.to),
+        before = trial.days_before.to_string(),
+        after = trial.days_after.to_string(),
+        chosen_by = &trial.chosen_by
+    );
+    let told = match trial.is_late {
+        true => said!("audit-trial-late", "{trial}, chosen after the first dose", trial = told),
+        false => told,
+    };
+    said("trial", number(trial.number))
+        .was(trial.replaces.map(number).unwrap_or_default())
+        .now(told)
         .reason(trial.reason.clone())
 }
 
@@ -278,30 +309,58 @@ fn on_alarm(action: &'static str, alarm: &str, effects: &[Effect]) -> Said {
 }
 
 fn service(probe: &str, step: &Step) -> Said {
-    let value = |name: &str, value: &Option<f64>| value.map(|value| format!("{name} {value}"));
-    let listed = |values: Vec<Option<String>>| values.into_iter().flatten().collect::<Vec<_>>().join(", ");
     match step {
-        Step::Begin { length } => said("out of service", probe)
-            .was("in service")
-            .now("out of service")
-            .reason(format!("returns by itself after {} min", length.as_millis() / 60_000)),
+        Step::Begin { length } => {
+            said("out of service", probe).was("in service").now("out of service").reason(said!(
+                "audit-returns",
+                "returns by itself after {minutes} min",
+                minutes = (length.as_millis() / 60_000).to_string()
+            ))
+        }
         Step::End => said("return to service", probe).was("out of service").now("in service"),
         Step::Cleaned => said("service step", probe).now("cleaned"),
         Step::Adopt => said("service step", probe).now("adopt the adjustment"),
         Step::Before { quantity, hand, reading } | Step::After { quantity, hand, reading } => {
-            let when = if matches!(step, Step::Before { .. }) { "before" } else { "after" };
-            let values = listed(vec![value("by hand", hand), value("by the probe", reading)]);
+            let read = match step {
+                Step::Before { .. } => said!("audit-read-before", "read before cleaning"),
+                _ => said!("audit-read-after", "read after cleaning"),
+            };
             said("service step", format!("{probe}/{}", quantity.id()))
-                .now(format!("read {when} cleaning"))
-                .reason(values)
+                .now(read)
+                .reason(values(*hand, *reading, None))
         }
         Step::Standard { quantity, expected, reading, millivolts } => {
-            let values = listed(vec![value("by the probe", reading), value("mV", millivolts)]);
+            let standard = expected.to_string();
             said("service step", format!("{probe}/{}", quantity.id()))
-                .now(format!("read in a standard of {expected}"))
-                .reason(values)
+                .now(said!("audit-read-standard", "read in a standard of {standard}", standard = standard))
+                .reason(values(None, *reading, *millivolts))
         }
     }
+}
+
+/// What was read of whom.
+fn values(hand: Option<f64>, reading: Option<f64>, millivolts: Option<f64>) -> String {
+    let text = |value: f64| value.to_string();
+    let (hand, reading, millivolts) = (hand.map(text), reading.map(text), millivolts.map(text));
+    let told = match (hand, reading, millivolts) {
+        (Some(hand), None, _) => said!("audit-by-hand", "by hand {hand}", hand = hand),
+        (None, Some(reading), None) => said!("audit-by-probe", "by the probe {reading}", reading = reading),
+        (Some(hand), Some(reading), _) => said!(
+            "audit-by-hand-and-probe",
+            "by hand {hand}, by the probe {reading}",
+            hand = hand,
+            reading = reading
+        ),
+        (None, Some(reading), Some(millivolts)) => said!(
+            "audit-by-probe-mv",
+            "by the probe {reading}, mV {millivolts}",
+            reading = reading,
+            millivolts = millivolts
+        ),
+        (None, None, Some(millivolts)) => return format!("mV {millivolts}"),
+        (None, None, None) => return String::new(),
+    };
+    told.into()
 }
 
 /// Adjustments of a probe that are not what they were.
@@ -313,7 +372,10 @@ fn adjusted(probe: &str, index: ProbeIndex, views: Option<(&FarmView, &FarmView)
             .unwrap_or_default()
     };
     let (before, after) = (channels(before), channels(after));
-    let words = |own: Adjustment| format!("gain {} shift {}", own.gain, own.shift);
+    let words = |own: Adjustment| {
+        let (gain, shift) = (own.gain.to_string(), own.shift.to_string());
+        said!("audit-adjustment", "gain {gain} shift {shift}", gain = gain, shift = shift)
+    };
     let changed = after.into_iter().filter_map(|(quantity, new)| {
         let old =
             before.iter().find(|(known, _)| *known == quantity).map_or(Adjustment::default(), |own| own.1);
@@ -328,7 +390,7 @@ fn carried(what: &Carried, outcome: &Outcome) -> Said {
     let told = match what {
         Carried::HornTest => said("horn test", "horn"),
         Carried::Call { step, asked_at } => {
-            said("call", step.as_str()).was(format!("asked {}", rfc3339(*asked_at)))
+            said("call", step.as_str()).was(said!("audit-asked", "asked {at}", at = rfc3339(*asked_at)))
         }
     };
     match outcome {

@@ -14,6 +14,7 @@ use crate::config::annunciation::{Command, DrivenBy, Gpio, Relay};
 use crate::config::farm::Spoken;
 use crate::journal::trail::SettingsBefore;
 use crate::journal::{Journal, site_text};
+use pondreeve_core::said::said;
 
 /// Keys and values.
 pub type Settings = BTreeMap<String, String>;
@@ -52,20 +53,20 @@ impl Beginning {
         let now = of_farm(farm);
         let before = journal.settings_before();
         let (mut changes, reason) = match &before {
-            SettingsBefore::None => (Vec::new(), "a new store"),
+            SettingsBefore::None => (Vec::new(), said!("audit-begins", "a new store")),
             SettingsBefore::Site(text) => {
                 let of_core = of_site_text(&site_text(&farm.site));
                 (
                     changes(&of_site_text(text), &of_core),
-                    "what was done before this version is in the journal only",
+                    said!("audit-begins-new", "what was done before this version is in the journal only"),
                 )
             }
             SettingsBefore::Noted(text) => (
                 from_text(text).map(|before| changes(&before, &now)).unwrap_or_default(),
-                "its records are gone",
+                said!("audit-begins-again", "its records are gone"),
             ),
         };
-        let begins = (journal.trail().records == 0).then(|| reason.to_owned());
+        let begins = (journal.trail().records == 0).then(|| reason.into());
         if begins.is_some() {
             let told = |key: &str| changes.iter().any(|change| change.key == key);
             let limits = low_oxygen(&now).into_iter().filter(|limit| !told(&limit.key)).collect::<Vec<_>>();

@@ -16,6 +16,7 @@ use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
 use crate::local::said::SaidStatus;
+use crate::texts::recognised;
 use crate::texts::said::told;
 use crate::texts::{Words, say};
 
@@ -172,6 +173,7 @@ fn held_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
 }
 
 fn fault_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
+    let words = clock.words();
     // Those that stand among the alarms are not said twice.
     let untold: Vec<&FaultStatus> = farm
         .faults
@@ -186,7 +188,8 @@ fn fault_lines(farm: &FarmStatus, clock: FarmClock, out: &mut String) {
     }
     for FaultStatus { part, detail, since } in untold {
         let since = clock.time_and_day(since);
-        let told = say!(clock.words(), "plain-fault", part = part, since = since, detail = detail);
+        let (part, detail) = (recognised::part(words, part), recognised::recognised(words, detail));
+        let told = say!(words, "plain-fault", part = part, since = since, detail = detail);
         paragraph(out, "  ", "    ", &told);
     }
     if farm.waiting_to_forward > 0 {

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
+use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::RegisterMap;
 
 use crate::config::farm::{LineKind, Parity};
@@ -13,7 +14,7 @@ use crate::config::profile::Profile;
 use crate::config::{builtin, files, profile};
 use crate::exit_code::{DONE, FAILED, Failure, Outcome};
 use crate::local::protocol::{LentKind, LentLine};
-use crate::scan::{self, Access, Plan, Setting};
+use crate::scan::{self, Access, Plan, Setting, Speed};
 
 mod spoken;
 mod teller;
@@ -25,7 +26,9 @@ Asks each address for one register (functions 3 and 4), looks closely at whoever
 answers, tries the known register maps and reads the values three times. Those
 that answered are asked once for their name (function 43, type 14, a read). It
 never writes to a device. At 9600 bits/s and the usual time-out, 247 addresses
-take about a minute at each setting.
+take about a minute at each setting. Where nothing answers Modbus RTU the usual
+settings of Modbus ASCII are tried (--kind ascii: these alone). A named speed
+with seven data bits, 9600-7E1, is Modbus ASCII.
 
 Where the running daemon has the line it lends it for at most five minutes and
 goes on by itself, also if this command dies. Meanwhile the probes of that line
@@ -34,9 +37,13 @@ the horn takes its line back for a moment when it needs it.
 
 On a line of SDI-12 sensors (--kind sdi12) each address is asked whether it is
 there, which takes half a minute for all 62; who answers is asked what it is,
-and to measure three times, and shown with all its values. A line of text
-(--kind text) is listened to; only where nothing comes is it asked what the
-known profiles ask.
+and to measure three times, and shown with all its values. Sensors whose values
+are spread over further measurements (aM1! to aM9!) are shown whole with
+--further, each with a draft of a profile of its own. The standard lets a sensor
+take such a command for a calibration or a control function, so that they are
+not sent without it; sensors of SDI-12 1.4 say which they have.
+A line of text (--kind text) is listened to; only where nothing comes is it
+asked what the known profiles ask.
 A line that the daemon lends is of the kind that its configuration says.
 
 Without --speeds the usual settings are tried until something answers: probes of
@@ -49,7 +56,9 @@ Examples:
   pondreeve scan --line /dev/ttyUSB0
   pondreeve scan --line /dev/ttyUSB0 --speeds 9600,19200-8E1 --addresses 1-60
   pondreeve scan --line /dev/ttyUSB0 --pond p1 --write found.toml
+  pondreeve scan --line /dev/ttyUSB0 --kind ascii --addresses 1-20
   pondreeve scan --line /dev/ttyUSB1 --kind sdi12 --addresses 0-9
+  pondreeve scan --line /dev/ttyUSB1 --kind sdi12 --addresses 3 --further
   pondreeve scan --line /dev/ttyUSB2 --kind text --listen 30s";
 
 /// Arguments of `scan`.
@@ -63,8 +72,8 @@ pub struct Arguments {
     #[arg(long, value_enum)]
     pub kind: Option<Kind>,
     /// Speeds to try, all of them, each with or without a format: 9600,19200-8E1
-    #[arg(long, value_name = "SPEEDS", value_delimiter = ',', value_parser = Setting::parse)]
-    pub speeds: Vec<Setting>,
+    #[arg(long, value_name = "SPEEDS", value_delimiter = ',', value_parser = Speed::parse)]
+    pub speeds: Vec<Speed>,
     /// Addresses to ask, such as 1-60 or 1-20,51; of SDI-12 such as 0-9 or 1,A-F; all where left out
     #[arg(long, value_name = "LIST")]
     pub addresses: Option<String>,
@@ -77,6 +86,10 @@ pub struct Arguments {
     /// Who wakes SDI-12 sensors: the gateway by a break, or the adapter by itself
     #[arg(long, value_enum)]
     pub wake: Option<Wake>,
+    /// Have SDI-12 sensors make their further measurements too, aM1! to aM9!; in some a calibration or a
+    /// control function hangs on one: look into the manual first
+    #[arg(long)]
+    pub further: bool,
     /// How long a line of text is listened to at each speed
     #[arg(long, value_name = "LENGTH", default_value = "10s", value_parser = listen)]
     pub listen: Duration,
@@ -97,8 +110,10 @@ pub struct Arguments {
 /// What is spoken on a line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Kind {
-    /// Modbus RTU
+    /// Modbus RTU, and where nothing answers Modbus ASCII
     Modbus,
+    /// Modbus ASCII alone
+    Ascii,
     /// SDI-12 sensors
     Sdi12,
     /// Plain lines of text
@@ -134,7 +149,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     check_file_and_pond(arguments)?;
     // What is wrong with a question is said before a line is taken from the daemon for it.
     match arguments.kind {
-        Some(Kind::Modbus) => drop(plan(arguments)?),
+        Some(kind @ (Kind::Modbus | Kind::Ascii)) => drop(plan(arguments, kind)?),
         Some(Kind::Sdi12) => drop(spoken::plan(arguments, LineKind::Sdi12)?),
         Some(Kind::Text) => drop(spoken::plan(arguments, LineKind::Text)?),
         None => {}
@@ -153,7 +168,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         });
         let is_over = || over.load(Ordering::Relaxed);
         match kind {
-            Kind::Modbus => modbus(arguments, lent.as_ref(), &mut access, &is_over).await,
+            Kind::Modbus | Kind::Ascii => modbus(arguments, kind, lent.as_ref(), &mut access, &is_over).await,
             Kind::Sdi12 => spoken::run(arguments, LineKind::Sdi12, &mut access, &is_over).await,
             Kind::Text => spoken::run(arguments, LineKind::Text, &mut access, &is_over).await,
         }
@@ -164,10 +179,13 @@ pub fn run(arguments: &Arguments) -> Outcome {
 fn kind(arguments: &Arguments, lent: Option<&LentLine>) -> Result<Kind, Failure> {
     let known = lent.map(|lent| match lent.kind {
         LentKind::Modbus => Kind::Modbus,
+        LentKind::Ascii => Kind::Ascii,
         LentKind::Sdi12 => Kind::Sdi12,
         LentKind::Text => Kind::Text,
     });
     match (arguments.kind, known) {
+        // It is Modbus, and the daemon knows which.
+        (Some(Kind::Modbus), Some(Kind::Ascii)) => Ok(Kind::Ascii),
         (Some(named), Some(known)) if named != known => Err(Failure::usage(format!(
             "the line {} speaks otherwise in the running configuration (line or bus {}): leave --kind out",
             arguments.line.display(),
@@ -179,11 +197,12 @@ fn kind(arguments: &Arguments, lent: Option<&LentLine>) -> Result<Kind, Failure>
 
 async fn modbus(
     arguments: &Arguments,
+    kind: Kind,
     lent: Option<&LentLine>,
     access: &mut Access,
     is_over: &dyn Fn() -> bool,
 ) -> Outcome {
-    let mut plan = plan(arguments)?;
+    let mut plan = plan(arguments, kind)?;
     if let Some(lent) = lent {
         adopt(&mut plan, lent, arguments.speeds.is_empty());
     }
@@ -243,24 +262,34 @@ fn check_file_and_pond(arguments: &Arguments) -> Result<(), Failure> {
     Ok(())
 }
 
-fn plan(arguments: &Arguments) -> Result<Plan, Failure> {
+/// The settings of a scan: those named, or the usual ones. Seven data bits are Modbus ASCII, whatever the kind.
+fn settings(speeds: &[Speed], kind: Kind) -> Vec<Setting> {
+    let framing = |speed: &Speed| match kind == Kind::Ascii || speed.has_seven_bits() {
+        true => Framing::Ascii,
+        false => Framing::Rtu,
+    };
+    match (speeds, kind) {
+        ([], Kind::Ascii) => Setting::usual_ascii(),
+        ([], _) => [Setting::usual(), Setting::usual_ascii()].concat(),
+        (named, _) => named.iter().map(|speed| speed.setting(framing(speed))).collect(),
+    }
+}
+
+fn plan(arguments: &Arguments, kind: Kind) -> Result<Plan, Failure> {
+    if arguments.further {
+        let why = "only SDI-12 sensors have further measurements: --further goes with --kind sdi12";
+        return Err(Failure::usage(why));
+    }
     let listed = arguments.addresses.as_deref().unwrap_or("1-247");
     let addresses = scan::addresses(listed).map_err(Failure::usage)?;
-    if let Some(setting) = arguments.speeds.iter().find(|setting| setting.data_bits != 8) {
-        return Err(Failure::usage(format!(
-            "{setting} has seven data bits: Modbus RTU has eight, such as 9600 or 19200-8E1; --kind sdi12 has seven"
-        )));
-    }
     let profiles = match arguments.profile.as_slice() {
         [] => every_map(),
         named => named.iter().map(|name| map(name)).collect::<Result<_, _>>()?,
     };
-    let every_setting = !arguments.speeds.is_empty();
-    let settings = if every_setting { arguments.speeds.clone() } else { Setting::usual() };
     Ok(Plan {
         device: arguments.line.clone(),
-        settings,
-        every_setting,
+        settings: settings(&arguments.speeds, kind),
+        every_setting: !arguments.speeds.is_empty(),
         addresses,
         patience: arguments.timeout,
         profiles,
@@ -320,7 +349,8 @@ fn own_setting(lent: &LentLine) -> Setting {
         "odd" => Parity::Odd,
         _ => Parity::None,
     };
-    Setting { baud: lent.baud, data_bits: lent.data_bits, parity, stop_bits: lent.stop_bits }
+    let framing = if lent.kind == LentKind::Ascii { Framing::Ascii } else { Framing::Rtu };
+    Setting { baud: lent.baud, data_bits: lent.data_bits, parity, stop_bits: lent.stop_bits, framing }
 }
 
 /// A path of a device that stays the same after replugging.

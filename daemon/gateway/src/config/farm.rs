@@ -269,6 +269,16 @@ pub struct LineProbe {
     pub retries: u8,
 }
 
+impl LineProbe {
+    /// The address of the SDI-12 sensor that it is.
+    pub fn sensor(&self) -> Option<u8> {
+        match &self.spoken {
+            Spoken::Sensor(address, _) => Some(*address),
+            Spoken::Text(_) => None,
+        }
+    }
+}
+
 /// How a probe on a line of text is asked and understood. Channels are quantity ids that the resolver has checked.
 #[derive(Debug, Clone)]
 pub enum Spoken {

@@ -7,6 +7,7 @@ use super::text::{FarmClock, age_words, number, quality, wrap};
 use super::words::{alarm_name_by_id, priority_name, quantity_name, state_name, test_words};
 use crate::local::said::SaidStatus;
 use crate::local::why::{InputStatus, VerdictStatus, WhySaid, WhyStatus};
+use crate::texts::recognised::recognised;
 use crate::texts::said::translated;
 use crate::texts::{Words, english, say};
 
@@ -76,7 +77,7 @@ pub(crate) fn lines(why: &WhyStatus, clock: FarmClock, columns: usize) -> Vec<Li
     out.part(&say!(words, "why-raised"), &[raised]);
     let cleared = own.sentence(&why.clears_when, |said| Some(&said.clears_when));
     out.part(&say!(words, "why-cleared"), &[cleared]);
-    let source: Vec<String> = why.limit_source.iter().cloned().collect();
+    let source: Vec<String> = why.limit_source.iter().map(|source| recognised(words, source)).collect();
     out.part(&say!(words, "why-limit-from"), &source);
     let inputs: Vec<String> = why.inputs.iter().map(|input| input_line(input, clock)).collect();
     out.part(&say!(words, "why-readings"), &inputs);

@@ -11,6 +11,7 @@ use std::time::Duration;
 use flate2::Compression;
 use flate2::write::GzEncoder;
 use pondreeve_core::input::GatewayPart;
+use pondreeve_core::said::said;
 use pondreeve_core::{Event, Quantity, Span, Timestamp};
 use tokio_util::sync::CancellationToken;
 
@@ -46,10 +47,12 @@ pub async fn keep(farm: Arc<Farm>, clock: Clock, shelf: Shelf, inbox: Inbox, sto
     loop {
         let trouble = match write_due(&farm, clock.now(), &shelf, &folder, &mut empty).await {
             Ok(()) => None,
-            Err(error) => Some(format!(
-                "the file of a day could not be written to {}: {error}. Look after that folder; it is tried again",
-                folder.display()
-            )),
+            Err(error) => Some(String::from(said!(
+                "trouble-daily-file",
+                "the file of a day could not be written to {folder}: {error}. Look after that folder; it is tried again",
+                folder = folder.display().to_string(),
+                error = error
+            ))),
         };
         if trouble != told {
             let (part, which) = (GatewayPart::Store, "daily-files".to_owned());

@@ -4,6 +4,7 @@ use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use pondreeve_core::said::said;
 use pondreeve_core::site::PondIndex;
 use pondreeve_core::{Effect, Event, Input, Quantity, Timestamp};
 use tokio::sync::oneshot;
@@ -233,7 +234,11 @@ impl Keeper {
                 let left_out = left_out_count;
                 self.under_way = Some(UnderWay { answer, since, last_key, left_out, before });
             }
-            None => self.fail("the thread that writes to the disk does not answer".to_owned()),
+            None => {
+                let why =
+                    said!("trouble-writer-silent", "the thread that writes to the disk does not answer");
+                self.fail(why.into());
+            }
         }
     }
 
@@ -250,7 +255,13 @@ impl Keeper {
             if let Some(under_way) = &self.under_way {
                 let left = PATIENCE.saturating_sub(under_way.since.elapsed());
                 if tokio::time::timeout(left, self.finished()).await.is_err() {
-                    self.fail(format!("the disk has not answered for {} s", PATIENCE.as_secs()));
+                    let seconds = PATIENCE.as_secs().to_string();
+                    let why = said!(
+                        "trouble-disk-silent",
+                        "the disk has not answered for {seconds} s",
+                        seconds = seconds
+                    );
+                    self.fail(why.into());
                 }
                 if let Some(trouble) = &self.trouble {
                     return Err(trouble.clone());

@@ -25,6 +25,7 @@ mod late_verdict_tests;
 mod outgoing;
 #[cfg(test)]
 mod outgoing_tests;
+mod questions;
 mod recent;
 mod replay;
 mod shelf;
@@ -41,6 +42,7 @@ use std::time::{Duration, Instant};
 use pondreeve_core::Quantity;
 use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
+use pondreeve_core::said::said;
 use pondreeve_core::view::FarmView;
 use pondreeve_core::{Effect, Event, Input, State, Timestamp};
 use tokio::sync::{broadcast, mpsc, oneshot};
@@ -368,12 +370,21 @@ impl Engine {
                 None => tracing::info!(dropped, "the store takes inputs again"),
             }
             let detail = trouble.map(|trouble| {
-                format!("nothing is being kept: {trouble}. Alarms go on, but a power cut now would lose the readings since.")
+                said!(
+                    "trouble-not-kept",
+                    "nothing is being kept: {trouble}. Alarms go on, but a power cut now would lose the readings since.",
+                    trouble = trouble
+                )
+                .into()
             });
             self.step_fault(GatewayPart::Store, "", detail);
             if dropped > 0 && !self.store_fault {
-                let detail = format!("{dropped} inputs were given up while the store took nothing");
-                self.step_fault(GatewayPart::Store, "given-up", Some(detail));
+                let detail = said!(
+                    "trouble-dropped",
+                    "{dropped} inputs were given up while the store took nothing",
+                    dropped = dropped.to_string()
+                );
+                self.step_fault(GatewayPart::Store, "given-up", Some(detail.into()));
             }
             let _ = self.keeper.commit_now(self.last_at).await;
             self.hand_out();
@@ -405,62 +416,6 @@ impl Engine {
             self.post(seq, 0);
         }
         self.settle(false).await;
-    }
-
-    fn answer(&mut self, question: Question) {
-        match question {
-            // See `attend`.
-            Question::CarryOut(_) => {}
-            Question::View(answer) => {
-                if self.view.is_none() {
-                    let state = &self.state;
-                    // Showing must not be able to end the watching; the one who asked gets no answer.
-                    self.view = catch_unwind(AssertUnwindSafe(|| state.view())).ok().map(Arc::new);
-                }
-                if let Some(view) = &self.view {
-                    let _ = answer.send(Arc::clone(view));
-                }
-            }
-            Question::Why { id, answer } => {
-                let state = &self.state;
-                if let Ok(why) = catch_unwind(AssertUnwindSafe(|| state.why(&id).map(Box::new))) {
-                    let _ = answer.send(why);
-                }
-            }
-            Question::AlarmLoad(answer) => {
-                let state = &self.state;
-                if let Ok(load) = catch_unwind(AssertUnwindSafe(|| state.alarm_load())) {
-                    let _ = answer.send(load);
-                }
-            }
-            Question::MassBalance { pond, feed_kg, protein_percent, answer } => {
-                let state = &self.state;
-                let found =
-                    catch_unwind(AssertUnwindSafe(|| state.mass_balance(pond, feed_kg, protein_percent)));
-                if let Ok(found) = found {
-                    let _ = answer.send(found);
-                }
-            }
-            Question::Trials(answer) => {
-                let _ = answer.send(self.state.trials().to_vec());
-            }
-            Question::Channels(answer) => {
-                let state = &self.state;
-                if let Ok(channels) = catch_unwind(AssertUnwindSafe(|| state.channels_now())) {
-                    let _ = answer.send(channels);
-                }
-            }
-            Question::PlanDose { pond, ask, answer } => {
-                let state = &self.state;
-                let plan = catch_unwind(AssertUnwindSafe(|| state.plan_dose(pond, &ask).map(Box::new)));
-                if let Ok(plan) = plan {
-                    let _ = answer.send(plan);
-                }
-            }
-            Question::History { pond, quantity, from, most, answer } => {
-                let _ = answer.send(self.recent.since(&pond, quantity, from, most));
-            }
-        }
     }
 
     /// How long nothing needs to be done unless something arrives.

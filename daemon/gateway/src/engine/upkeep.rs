@@ -5,7 +5,7 @@ use std::time::Instant;
 
 use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
-use pondreeve_core::said::Said;
+use pondreeve_core::said::{Said, said};
 use pondreeve_core::{Event, Timestamp};
 
 use super::replay::{Replayed, replay};
@@ -41,18 +41,20 @@ impl Engine {
             self.tell(GatewayPart::Store, "set-aside", note).await;
         }
         if reading.damaged > 0 || reading.missing > 0 {
-            let detail = format!(
-                "the store has damaged places: {} skipped, {} inputs missing; everything else in it was read",
-                reading.damaged, reading.missing
+            let detail = said!(
+                "trouble-store-damage",
+                "the store has damaged places: {damaged} skipped, {missing} inputs missing; everything else in it was read",
+                damaged = reading.damaged.to_string(),
+                missing = reading.missing.to_string()
             );
-            self.tell(GatewayPart::Store, "damage", detail).await;
+            self.tell(GatewayPart::Store, "damage", detail.into()).await;
         }
         for seq in failed {
             self.keeper.leave_out(seq);
-            self.tell(GatewayPart::Quarantine, "", quarantine_detail(seq, "while reading the journal")).await;
+            self.tell(GatewayPart::Quarantine, "", quarantined_before(seq).into()).await;
         }
         if given_up {
-            self.tell(GatewayPart::Quarantine, "journal", GIVEN_UP.to_owned()).await;
+            self.tell(GatewayPart::Quarantine, "journal", given_up_detail().into()).await;
         }
         // Taken into the trail with the start, and no later one is to tell of it again.
         let salvaged = self.farm.store.path.join(SALVAGED);
@@ -95,9 +97,13 @@ impl Engine {
         let _ = self.keeper.commit_now(self.last_at).await;
         self.rebuild().await;
         // Not through `take`, which could end up here again.
-        let detail = quarantine_detail(seq, "when it arrived");
-        self.step_fault(GatewayPart::Quarantine, "", Some(detail.clone()));
-        Applied::Refused(Said::plain(detail))
+        let detail = said!(
+            "trouble-quarantine-now",
+            "input {seq} made the program fail when it arrived and was set aside; everything else goes on. Check the pond's readings by hand, and report this.",
+            seq = seq.to_string()
+        );
+        self.step_fault(GatewayPart::Quarantine, "", Some(detail.english().to_owned()));
+        Applied::Refused(detail)
     }
 
     pub(super) async fn rebuild(&mut self) {
@@ -108,7 +114,7 @@ impl Engine {
         if self.adopt(replayed) {
             self.step_quietly(Event::Started { site: self.farm.site.clone() });
             self.recent.site(&self.farm.site);
-            self.step_fault(GatewayPart::Quarantine, "journal", Some(GIVEN_UP.to_owned()));
+            self.step_fault(GatewayPart::Quarantine, "journal", Some(given_up_detail().into()));
         }
     }
 
@@ -140,29 +146,40 @@ impl Engine {
     }
 }
 
-const GIVEN_UP: &str = "too many inputs of the journal make this program fail: the watch began anew without them. Check every pond by hand, and report this.";
+fn given_up_detail() -> Said {
+    said!(
+        "trouble-given-up",
+        "too many inputs of the journal make this program fail: the watch began anew without them. Check every pond by hand, and report this."
+    )
+}
 
-fn quarantine_detail(seq: u64, when: &str) -> String {
-    format!(
-        "input {seq} made the program fail {when} and was set aside; everything else goes on. Check the pond's readings by hand, and report this."
+fn quarantined_before(seq: u64) -> Said {
+    said!(
+        "trouble-quarantine-before",
+        "input {seq} made the program fail while reading the journal and was set aside; everything else goes on. Check the pond's readings by hand, and report this.",
+        seq = seq.to_string()
     )
 }
 
 fn clock_detail(trust: Trust, farm: Timestamp) -> Option<String> {
-    match trust {
-        Trust::Good => None,
-        Trust::NotSet => Some(format!(
-            "the clock has not been set since the gateway started; times go on from {}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
-            rfc3339(farm)
-        )),
-        Trust::Ahead(span) if span > LONGEST_WAIT => Some(format!(
-            "the clock is {} days behind the newest reading; times go on from {}. Set the clock. If it is right now, the readings since the wrong time bear dates that are yet to come: begin a new store ([store] path), and keep the old one. Sunrise and dawn are wrong until then.",
-            span.as_millis() / 86_400_000,
-            rfc3339(farm)
-        )),
-        Trust::Ahead(span) => Some(format!(
-            "the clock is {} s behind the newest reading; times run at half speed until it has caught up. Check the clock: sunrise and dawn may be wrong until then.",
-            span.as_millis() / 1_000
-        )),
-    }
+    let told = match trust {
+        Trust::Good => return None,
+        Trust::NotSet => said!(
+            "trouble-clock-unset",
+            "the clock has not been set since the gateway started; times go on from {farm}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
+            farm = rfc3339(farm)
+        ),
+        Trust::Ahead(span) if span > LONGEST_WAIT => said!(
+            "trouble-clock-far-behind",
+            "the clock is {days} days behind the newest reading; times go on from {farm}. Set the clock. If it is right now, the readings since the wrong time bear dates that are yet to come: begin a new store ([store] path), and keep the old one. Sunrise and dawn are wrong until then.",
+            days = (span.as_millis() / 86_400_000).to_string(),
+            farm = rfc3339(farm)
+        ),
+        Trust::Ahead(span) => said!(
+            "trouble-clock-behind",
+            "the clock is {seconds} s behind the newest reading; times run at half speed until it has caught up. Check the clock: sunrise and dawn may be wrong until then.",
+            seconds = (span.as_millis() / 1_000).to_string()
+        ),
+    };
+    Some(told.into())
 }

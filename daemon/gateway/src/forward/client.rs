@@ -5,6 +5,7 @@
 //! so it has a task of its own.
 
 use bytes::Bytes;
+use pondreeve_core::said::said;
 use rumqttc::v5::mqttbytes::v5::{
     ConnectReturnCode as Code5, LastWill as Will5, LastWillProperties, PubAckReason,
 };
@@ -168,7 +169,14 @@ fn heard5(event: &v5::Event) -> Result<Heard, String> {
         v5::Event::Incoming(Packet::ConnAck(_)) => Heard::Welcome,
         v5::Event::Incoming(Packet::PubAck(ack)) => match ack.reason {
             PubAckReason::Success | PubAckReason::NoMatchingSubscribers => Heard::Confirmed(ack.pkid),
-            reason => return Err(format!("it takes no message ({reason:?}): ask who runs the broker")),
+            reason => {
+                return Err(said!(
+                    "trouble-forward-takes-none",
+                    "it takes no message ({reason}): ask who runs the broker",
+                    reason = format!("{reason:?}")
+                )
+                .into());
+            }
         },
         v5::Event::Outgoing(Outgoing::Publish(packet)) => Heard::Sent(*packet),
         v5::Event::Outgoing(Outgoing::Disconnect) => Heard::Left,
@@ -185,9 +193,9 @@ fn plain4(error: &rumqttc::ConnectionError, address: &BrokerAddress) -> String {
         }
         ConnectionError::ConnectionRefused(Code4::BadClientId) => bad_client(address),
         ConnectionError::Io(error) => plain_io(error),
-        ConnectionError::NetworkTimeout => NO_ANSWER.to_owned(),
-        ConnectionError::Tls(error) => format!("TLS failed: {error}"),
-        ConnectionError::MqttState(rumqttc::StateError::ConnectionAborted) => CLOSED.to_owned(),
+        ConnectionError::NetworkTimeout => no_answer(),
+        ConnectionError::Tls(error) => tls_failed(error),
+        ConnectionError::MqttState(rumqttc::StateError::ConnectionAborted) => closed(),
         other => other.to_string(),
     }
 }
@@ -203,22 +211,36 @@ fn plain5(error: &v5::ConnectionError, address: &BrokerAddress) -> String {
         }
         ConnectionError::ConnectionRefused(
             Code5::UnsupportedProtocolVersion | Code5::RefusedProtocolVersion,
-        ) => "it does not speak MQTT 5: set `mqtt = \"3.1.1\"` for this destination".to_owned(),
+        ) => said!(
+            "trouble-forward-not-5",
+            "it does not speak MQTT 5: set `mqtt = \"3.1.1\"` for this destination"
+        )
+        .into(),
         ConnectionError::Io(error) => plain_io(error),
-        ConnectionError::Timeout(_) => NO_ANSWER.to_owned(),
-        ConnectionError::Tls(error) => format!("TLS failed: {error}"),
-        ConnectionError::MqttState(v5::StateError::ConnectionAborted) => CLOSED.to_owned(),
+        ConnectionError::Timeout(_) => no_answer(),
+        ConnectionError::Tls(error) => tls_failed(error),
+        ConnectionError::MqttState(v5::StateError::ConnectionAborted) => closed(),
         other => other.to_string(),
     }
 }
 
-const NO_ANSWER: &str = "no answer in time: is the network up?";
-const CLOSED: &str = "it closed the connection";
+fn no_answer() -> String {
+    said!("trouble-forward-no-answer", "no answer in time: is the network up?").into()
+}
+
+fn closed() -> String {
+    said!("trouble-forward-closed", "it closed the connection").into()
+}
+
+fn tls_failed(error: &impl std::fmt::Display) -> String {
+    said!("trouble-forward-tls", "TLS failed: {error}", error = error.to_string()).into()
+}
 
 fn plain_io(error: &std::io::Error) -> String {
     match error.kind() {
         std::io::ErrorKind::ConnectionRefused => {
-            "nothing listens there: is the broker running, is the port right?".to_owned()
+            said!("trouble-forward-none", "nothing listens there: is the broker running, is the port right?")
+                .into()
         }
         _ => error.to_string(),
     }
@@ -226,14 +248,21 @@ fn plain_io(error: &std::io::Error) -> String {
 
 fn not_let_in(address: &BrokerAddress) -> String {
     match &address.credentials {
-        Some((user, file)) => format!(
-            "it refuses user `{user}` with the password in {}: ask who runs the broker",
-            file.display()
-        ),
-        None => "it lets nobody in without a user name: add one to the configuration".to_owned(),
+        Some((user, file)) => said!(
+            "trouble-forward-user",
+            "it refuses user `{user}` with the password in {file}: ask who runs the broker",
+            user = user,
+            file = file.display().to_string()
+        )
+        .into(),
+        None => said!(
+            "trouble-forward-no-user",
+            "it lets nobody in without a user name: add one to the configuration"
+        )
+        .into(),
     }
 }
 
 fn bad_client(address: &BrokerAddress) -> String {
-    format!("it refuses the client id `{}`", address.client_id)
+    said!("trouble-forward-client", "it refuses the client id `{client}`", client = &address.client_id).into()
 }

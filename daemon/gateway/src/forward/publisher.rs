@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use pondreeve_core::Event;
 use pondreeve_core::input::GatewayPart;
+use pondreeve_core::said::{Said, said};
 use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 
@@ -84,7 +85,7 @@ impl Publisher {
                     }
                     failed = 0;
                     let wait = backoff.wait();
-                    let fault = format!("{}: {reason}", self.name(&address));
+                    let fault = String::from(self.fault(&address, &reason));
                     // A broker that is away for days must not fill the log.
                     if self.reported.as_ref() != Some(&fault) {
                         tracing::warn!(
@@ -103,11 +104,18 @@ impl Publisher {
         }
     }
 
-    /// The broker, or all nodes of a cluster, for people.
-    fn name(&self, address: &BrokerAddress) -> String {
+    /// What is wrong with the broker, or all nodes of a cluster, for people.
+    fn fault(&self, address: &BrokerAddress, reason: &str) -> Said {
+        let at = format!("{}:{}", address.host, address.port);
         match self.destination.nodes() {
-            1 => format!("broker {}:{}", address.host, address.port),
-            nodes => format!("none of {nodes} nodes, the last being {}:{}", address.host, address.port),
+            1 => said!("trouble-broker-other", "broker {at}: {error}", at = at, error = reason),
+            nodes => said!(
+                "trouble-no-node",
+                "none of {nodes} nodes, the last being {at}: {error}",
+                nodes = nodes.to_string(),
+                at = at,
+                error = reason
+            ),
         }
     }
 
@@ -136,7 +144,16 @@ impl Publisher {
         match answered {
             Some(Ok(Heard::Welcome)) => {}
             Some(Err(reason)) => return Ended::Lost(reason),
-            other => return Ended::Lost(format!("the broker began with {other:?} instead of a greeting")),
+            other => {
+                return Ended::Lost(
+                    said!(
+                        "trouble-forward-greeting",
+                        "the broker began with {other} instead of a greeting",
+                        other = format!("{other:?}")
+                    )
+                    .into(),
+                );
+            }
         }
         tracing::info!("destination {}: connected", self.destination.id);
         self.queue.connected(self.index, true);
@@ -145,7 +162,7 @@ impl Publisher {
         let (encoding, pace) = (self.destination.encoding, self.destination.most_per_second);
         let mut sending = Sending::new(client.sender(), (&queue, self.index), &topics, encoding, pace);
         if !sending.health("online") {
-            return Ended::Lost("the client took no message".to_owned());
+            return Ended::Lost(said!("trouble-forward-client-full", "the client took no message").into());
         }
         loop {
             sending.fill();
@@ -157,9 +174,13 @@ impl Publisher {
                 () = queue.filled(self.index) => {}
                 () = sleep(sending.pause()) => {}
                 () = sleep(sending.patience()) => {
-                    return Ended::Lost(format!(
-                        "the broker confirmed nothing for {} s", CONFIRM_WITHIN.as_secs()
-                    ));
+                    let seconds = CONFIRM_WITHIN.as_secs().to_string();
+                    let why = said!(
+                        "trouble-forward-unconfirmed",
+                        "the broker confirmed nothing for {seconds} s",
+                        seconds = seconds
+                    );
+                    return Ended::Lost(why.into());
                 }
                 heard = client.heard.recv() => match heard {
                     Some(Ok(heard)) => {
@@ -170,7 +191,10 @@ impl Publisher {
                         }
                     }
                     Some(Err(reason)) => return Ended::Lost(reason),
-                    None => return Ended::Lost("the connection's task ended".to_owned()),
+                    None => {
+                        let why = said!("trouble-forward-task-ended", "the connection's task ended");
+                        return Ended::Lost(why.into());
+                    }
                 },
             }
         }

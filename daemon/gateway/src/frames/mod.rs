@@ -242,9 +242,13 @@ fn sensor(exchanges: &[Exchange], map: &SensorMap, only: Option<u8>) -> Vec<Read
                 found.push(Read { at, asked, outcome });
                 continue;
             }
-            Command::Acknowledge | Command::Identify => continue,
+            Command::Acknowledge | Command::Identify | Command::Announce { .. } => continue,
         };
         open.retain(|own| own.address != address);
+        // Values of another measurement of the same sensor are another profile's.
+        if command.measurement() != Some(map.number()) {
+            continue;
+        }
         match first_line(&exchange.received, |line| decode_begun(line, command, address)) {
             Ok(begun) => open.push(Open {
                 address,

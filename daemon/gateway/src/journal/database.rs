@@ -29,6 +29,7 @@ use super::folder::{sync_parent, sync_tree, with_suffix};
 use super::keys::{Key, key, key_after, parts};
 use super::sealed::{Batch, Entries, Sealed};
 use super::store::OpenError;
+use pondreeve_core::said::said;
 
 /// Version of the layout that this program writes.
 pub(super) const FORMAT: u64 = 4;
@@ -87,11 +88,13 @@ pub(super) fn may_pass(error: &io::Error) -> bool {
 pub(super) fn describe(error: &io::Error) -> String {
     match error.kind() {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
-            "the disk is full; delete something there".to_owned()
+            said!("trouble-disk-full", "the disk is full; delete something there").into()
         }
-        io::ErrorKind::ReadOnlyFilesystem => {
-            "the disk is read-only, as a failing card becomes; check and replace it".to_owned()
-        }
+        io::ErrorKind::ReadOnlyFilesystem => said!(
+            "trouble-disk-read-only",
+            "the disk is read-only, as a failing card becomes; check and replace it"
+        )
+        .into(),
         _ => error.to_string(),
     }
 }

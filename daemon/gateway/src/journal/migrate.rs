@@ -4,6 +4,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use pondreeve_core::Timestamp;
+use pondreeve_core::said::said;
 
 use super::database::{Store, Trouble, build_store};
 use super::folder::replace;
@@ -51,10 +52,24 @@ pub(super) fn from_1(path: &Path, old: Store, now: Timestamp) -> Result<String, 
     })?;
     drop(old);
     let aside = replace(path, &making, "format-1", now)?;
-    let skipped = if damaged > 0 { format!(", {damaged} damaged places skipped") } else { String::new() };
-    Ok(format!(
-        "the store {} was carried over from an earlier format ({inputs} inputs{skipped}); the earlier one is kept as {} and may be deleted",
-        path.display(),
-        aside.display()
-    ))
+    let (store, aside) = (path.display().to_string(), aside.display().to_string());
+    let inputs = inputs.to_string();
+    let told = match damaged {
+        0 => said!(
+            "trouble-store-format",
+            "the store {store} was carried over from an earlier format ({inputs} inputs); the earlier one is kept as {aside} and may be deleted",
+            store = store,
+            inputs = inputs,
+            aside = aside
+        ),
+        damaged => said!(
+            "trouble-store-format-damaged",
+            "the store {store} was carried over from an earlier format ({inputs} inputs, {damaged} damaged places skipped); the earlier one is kept as {aside} and may be deleted",
+            store = store,
+            inputs = inputs,
+            damaged = damaged.to_string(),
+            aside = aside
+        ),
+    };
+    Ok(told.into())
 }

@@ -6,6 +6,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::Instant;
 
 use pondreeve_core::Timestamp;
+use pondreeve_core::said::said;
 
 use super::copy::{self, Copy};
 use super::database::{CARRIED_OVER, FORMAT, Store, Trouble, build_store, make_store};
@@ -56,11 +57,14 @@ impl Journal {
                 // Whatever is in the tails of an older format is not understood, and passed over.
                 copy_tails(&aside, &self.path)?;
                 copy::take_along(&aside, &self.path)?;
-                self.notes.push(format!(
-                    "the store {} could not be opened ({detail}); it was set aside whole as {} and a new one begun with the newest inputs: older readings and alarms are not known to this daemon. `pondreeve salvage` reads what can be read of it",
-                    self.path.display(),
-                    aside.display()
-                ));
+                let note = said!(
+                    "trouble-store-new",
+                    "the store {store} could not be opened ({detail}); it was set aside whole as {aside} and a new one begun with the newest inputs: older readings and alarms are not known to this daemon. `pondreeve salvage` reads what can be read of it",
+                    store = self.path.display().to_string(),
+                    detail = detail.to_string(),
+                    aside = aside.display().to_string()
+                );
+                self.notes.push(note.into());
                 // What is put back is expected here, so not told again.
                 self.adopt(Store::open(&self.path)?, false)
             }
@@ -107,10 +111,13 @@ impl Journal {
 
     fn take(&mut self, mut store: Store, put_back: usize, tell: bool) -> Result<(), Trouble> {
         if put_back > 0 && tell {
-            self.notes.push(format!(
-                "the store {} had lost {put_back} sealed pieces to damage on the disk; they were put back from the second copy. The card may be failing: replace it soon",
-                self.path.display()
-            ));
+            let note = said!(
+                "trouble-store-put-back",
+                "the store {store} had lost {pieces} sealed pieces to damage on the disk; they were put back from the second copy. The card may be failing: replace it soon",
+                store = self.path.display().to_string(),
+                pieces = put_back.to_string()
+            );
+            self.notes.push(note.into());
         }
         // Left by a cut after their readings had aged out.
         store.days.remove_before(u32::try_from(self.thinned_before / 24).unwrap_or(0))?;
@@ -216,11 +223,13 @@ impl Journal {
         days::take_along(&self.path, &making)?;
         sync_tree(&making)?;
         let aside = replace(&self.path, &making, "damaged", now)?;
-        self.notes.push(format!(
-            "the store {} is damaged inside; what could be read was carried over into a new one, and the damaged one is kept as {}",
-            self.path.display(),
-            aside.display()
-        ));
+        let note = said!(
+            "trouble-store-carried",
+            "the store {store} is damaged inside; what could be read was carried over into a new one, and the damaged one is kept as {aside}",
+            store = self.path.display().to_string(),
+            aside = aside.display().to_string()
+        );
+        self.notes.push(note.into());
         self.adopt(Store::open(&self.path)?, true)
     }
 }

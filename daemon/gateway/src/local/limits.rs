@@ -2,6 +2,7 @@
 
 use pondreeve_core::Event;
 use pondreeve_core::limit_change::{self, LimitChange};
+use pondreeve_core::said::said;
 use pondreeve_core::site::PondIndex;
 use serde::{Deserialize, Serialize};
 
@@ -70,14 +71,29 @@ pub(super) fn source(farm: &Farm, changes: &[LimitChange], pond: PondIndex, key:
         .map(|change| {
             let at = farm_time(farm, change);
             let LimitChange { value, configured, by, reason, key, .. } = change;
-            format!("CHANGED to {value} by {by} on {at}: {reason} ({key}, configured {configured})")
+            said!(
+                "limit-changed-to",
+                "CHANGED to {value} by {by} on {at}: {reason} ({key}, configured {configured})",
+                value = value.to_string(),
+                by = by,
+                at = at,
+                reason = reason,
+                key = key,
+                configured = configured.to_string()
+            )
+            .into()
         })
         .collect();
     if told.is_empty() {
         return configured;
     }
-    let configured = configured.map(|text| format!("; configured from: {text}")).unwrap_or_default();
-    Some(told.join("; ") + &configured)
+    let told = told.join("; ");
+    Some(match configured {
+        Some(text) => {
+            said!("limit-changed-from", "{told}; configured from: {text}", told = told, text = text).into()
+        }
+        None => told,
+    })
 }
 
 fn farm_time(farm: &Farm, change: &LimitChange) -> String {

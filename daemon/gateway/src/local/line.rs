@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use pondreeve_core::said::Said;
 use pondreeve_core::site::ProbeIndex;
+use pondreeve_protocol::modbus::Framing;
 use serde::{Deserialize, Serialize};
 use tokio::sync::oneshot;
 
@@ -23,6 +24,8 @@ pub enum LentKind {
     /// Modbus RTU.
     #[default]
     Modbus,
+    /// Modbus ASCII.
+    Ascii,
     /// SDI-12.
     Sdi12,
     /// Lines of text.
@@ -119,7 +122,7 @@ impl Counter {
         };
         LentLine {
             bus: bus.id.clone(),
-            kind: LentKind::Modbus,
+            kind: if bus.framing == Framing::Ascii { LentKind::Ascii } else { LentKind::Modbus },
             seconds: 0,
             baud: bus.baud,
             data_bits: bus.data_bits,

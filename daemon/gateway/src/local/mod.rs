@@ -10,6 +10,7 @@ pub mod dose;
 pub mod evidence;
 pub mod facts;
 pub mod farm;
+mod kept;
 pub mod limits;
 pub mod line;
 pub mod machine;

@@ -15,9 +15,10 @@ use super::alarms::load_status;
 use super::check;
 use super::devices::devices;
 use super::dose;
+use super::kept::level;
 use super::machine::machine_status;
 use super::night::night_status;
-use super::protocol::{Ask, AuditRecord, HistoryPoint, KeptReading, Reply, RollUp};
+use super::protocol::{Ask, AuditRecord, Reply};
 use super::service::{self, StepAsk};
 use super::status::{farm_status, rfc3339};
 use super::why::why_status;
@@ -26,9 +27,8 @@ use crate::audit::{Place, Row};
 use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::words::did_you_mean;
-use crate::engine::{Desk, HISTORY_KEPT};
+use crate::engine::Desk;
 use crate::inbox::{Applied, Inbox, Incoming};
-use crate::journal::{Level, Query};
 use crate::outbox::queue::Queue;
 use crate::probes::serial::loan::LoanSender;
 use crate::probes::tally::Tally;
@@ -39,13 +39,6 @@ const ENGINE_PATIENCE: Duration = Duration::from_secs(20);
 
 /// A backup of years to a slow stick.
 const BACKUP_PATIENCE: Duration = Duration::from_secs(6 * 3_600);
-
-/// Longest stretches of one answer: the one who asks goes on from there.
-const MOST_RAW: Span = Span::from_hours(24);
-const MOST_ROLLED: Span = Span::from_hours(24 * 366);
-
-/// Most points of one history answer; a screen is far narrower.
-const MOST_POINTS: usize = 10_000;
 
 /// What is needed to answer.
 #[derive(Debug)]
@@ -309,92 +302,6 @@ impl Counter {
         self.apply(vec![Event::Service { probe, step, by: by.to_owned() }]).await
     }
 
-    async fn history(
-        &self,
-        pond: &str,
-        quantity: &str,
-        seconds: u64,
-        points: usize,
-    ) -> Result<Reply, Refusal> {
-        self.pond(pond)?;
-        let found = Quantity::from_id(quantity).ok_or_else(|| unknown_quantity(quantity, |_| true))?;
-        if points == 0 || points > MOST_POINTS {
-            return Err(Refusal::Bad(format!(
-                "{points} points were asked for: 1 to {MOST_POINTS} are given"
-            )));
-        }
-        let kept_s = HISTORY_KEPT.as_millis().unsigned_abs() / 1_000;
-        if seconds > kept_s {
-            return Err(Refusal::Bad(format!(
-                "{seconds} s of history were asked for: the last {kept_s} s are at hand"
-            )));
-        }
-        let back = Span::from_secs(i64::try_from(seconds).unwrap_or(i64::MAX));
-        let from = self.clock.now() - back;
-        let points = self.desk.history(pond, found, from, points).await.ok_or(Refusal::Ended)?;
-        let points = points.into_iter().map(|point| HistoryPoint {
-            at: rfc3339(point.at),
-            value: point.value,
-            flag: point.flag as u8,
-        });
-        Ok(Reply::History { points: points.collect() })
-    }
-
-    /// What is kept; roll-ups where a level is given.
-    async fn stored(
-        &self,
-        pond: &str,
-        quantity: &str,
-        from: &str,
-        to: &str,
-        level: Option<Level>,
-    ) -> Result<Reply, Refusal> {
-        self.pond(pond)?;
-        let quantity = Quantity::from_id(quantity).ok_or_else(|| unknown_quantity(quantity, |_| true))?;
-        let (from, to) = (any_time(from)?, any_time(to)?);
-        let most = if level.is_some() { MOST_ROLLED } else { MOST_RAW };
-        if to - from > most || to < from {
-            return Err(Refusal::Bad(format!(
-                "{} to {} was asked for: one answer covers 0 to {} hours",
-                rfc3339(from),
-                rfc3339(to),
-                most.as_hours()
-            )));
-        }
-        let query = Query { pond: pond.to_owned(), quantity, from, to };
-        let shelf = self.desk.shelf();
-        if let Some(level) = level {
-            let found = shelf.rolled(query, level).await.map_err(Refusal::Failed)?;
-            let roll_ups = found.into_iter().map(|own| RollUp {
-                from: rfc3339(own.from),
-                minimum: own.minimum,
-                mean: own.mean,
-                maximum: own.maximum,
-                usable: own.usable,
-                suspect: own.suspect,
-                failed: own.failed,
-                missing: own.missing,
-            });
-            return Ok(Reply::RollUps { roll_ups: roll_ups.collect() });
-        }
-        let found = shelf.readings(query).await.map_err(Refusal::Failed)?;
-        let finite = |value: Option<f64>| value.filter(|value| value.is_finite());
-        let view = self.desk.view().await.ok_or(Refusal::Ended)?;
-        let corrected = |probe: &str, at: Timestamp, value: Option<f64>| {
-            let more = service::correction(&view, &self.farm, (probe, quantity), at)?;
-            finite(value).map(|value| value + more)
-        };
-        let readings = found.into_iter().map(|kept| KeptReading {
-            at: rfc3339(kept.at),
-            corrected: corrected(&kept.probe, kept.at, kept.value),
-            probe: kept.probe,
-            raw: finite(kept.raw),
-            value: finite(kept.value),
-            flag: kept.flag.map(|flag| flag as u8),
-        });
-        Ok(Reply::Readings { readings: readings.collect() })
-    }
-
     async fn backup(&self, folder: &str) -> Result<Reply, Refusal> {
         let folder = Path::new(folder);
         if !folder.is_absolute() || folder.starts_with(&self.farm.store.path) {
@@ -507,17 +414,6 @@ pub(super) fn any_time(text: &str) -> Result<Timestamp, Refusal> {
     Ok(Timestamp(parsed.as_millisecond()))
 }
 
-fn level(every: &str) -> Result<Level, Refusal> {
-    match every {
-        "quarter" => Ok(Level::Quarter),
-        "hour" => Ok(Level::Hour),
-        "day" => Ok(Level::Day),
-        _ => {
-            Err(Refusal::Bad(format!("{every:?} is no length of a roll-up: accepted are quarter, hour, day")))
-        }
-    }
-}
-
 /// What can be asked instead: ponds, alarms that are not normal, and the nearest of the many others.
 fn no_such(id: &str, known: &Known) -> String {
     let listed = |ids: &[String]| if ids.is_empty() { "none".to_owned() } else { ids.join(", ") };
@@ -544,7 +440,7 @@ fn measured(id: &str) -> Result<Quantity, Refusal> {
     }
 }
 
-fn unknown_quantity(id: &str, accepted: impl Fn(Quantity) -> bool) -> Refusal {
+pub(super) fn unknown_quantity(id: &str, accepted: impl Fn(Quantity) -> bool) -> Refusal {
     let ids: Vec<&str> = Quantity::ALL.iter().filter(|&&one| accepted(one)).map(|one| one.id()).collect();
     Refusal::Bad(format!("{id:?} is no quantity: known are {}", ids.join(", ")))
 }

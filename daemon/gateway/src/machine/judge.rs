@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use super::{Bounds, Health, Supply, TimeService};
+use pondreeve_core::said::{Said, said};
 
 /// So many looks in a row must find it wrong, and so many right again: a moment of full load is no fault, and one that
 /// comes and goes is told once.
@@ -57,26 +58,30 @@ impl Judge {
             if first || sign.looks >= enough {
                 sign.faulty = wrong.is_some();
                 sign.looks = 0;
-                told.push((sign.which, wrong));
+                told.push((sign.which, wrong.map(String::from)));
             }
         }
         told
     }
 }
 
-fn wrong(which: &str, was: bool, health: &Health, bounds: &Bounds) -> Option<String> {
+fn wrong(which: &str, was: bool, health: &Health, bounds: &Bounds) -> Option<Said> {
     match which {
         "temperature" => {
             let high = bounds.temperature_high_c - if was { COOLER_C } else { 0.0 };
             let found = health.temperature_c.filter(|&c| c >= high)?;
-            Some(format!(
-                "its processor is at {found:.0} °C, the bound is {:.0}: it slows itself down, and ages. Shade the cabinet, clear its vents, look after its fan",
-                bounds.temperature_high_c
+            Some(said!(
+                "trouble-hot",
+                "its processor is at {found} °C, the bound is {bound}: it slows itself down, and ages. Shade the cabinet, clear its vents, look after its fan",
+                found = format!("{found:.0}"),
+                bound = format!("{:.0}", bounds.temperature_high_c)
             ))
         }
         "supply" => match &health.supply {
-            Supply::Low(sensor) => Some(format!(
-                "its supply voltage is too low ({sensor}): it may stop or spoil the card at any moment. Look after its power supply, cable and battery"
+            Supply::Low(sensor) => Some(said!(
+                "trouble-supply",
+                "its supply voltage is too low ({sensor}): it may stop or spoil the card at any moment. Look after its power supply, cable and battery",
+                sensor = sensor
             )),
             Supply::Good | Supply::Unknown => None,
         },
@@ -84,23 +89,26 @@ fn wrong(which: &str, was: bool, health: &Health, bounds: &Bounds) -> Option<Str
             // Well again with a tenth more.
             let low = if was { bounds.room_low_bytes / 10 * 11 } else { bounds.room_low_bytes };
             let found = health.room_bytes.filter(|&room| room < low)?;
-            Some(format!(
-                "its disk has {} MB left, the bound is {}: when it is full the oldest readings go, then nothing is kept. Make room, or lower [store] max_megabytes",
-                found / 1_000_000,
-                bounds.room_low_bytes / 1_000_000
+            Some(said!(
+                "trouble-disk-room",
+                "its disk has {left} MB left, the bound is {bound}: when it is full the oldest readings go, then nothing is kept. Make room, or lower [store] max_megabytes",
+                left = (found / 1_000_000).to_string(),
+                bound = (bounds.room_low_bytes / 1_000_000).to_string()
             ))
         }
         "card" => {
             let used = health.disk_says_used.filter(|&used| used >= WORN)?;
-            Some(format!(
-                "its disk says that {:.0} % of its life is used: make a backup, and replace it before it fails",
-                used * 100.0
+            Some(said!(
+                "trouble-card-worn",
+                "its disk says that {used} % of its life is used: make a backup, and replace it before it fails",
+                used = format!("{:.0}", used * 100.0)
             ))
         }
         _ => match health.time_service {
-            TimeService::Waiting(up) if up >= UNSYNCHRONISED => Some(format!(
-                "no time server has answered since it was started {} days ago: its clock may be off by minutes. Connect it to a time server, or set the clock by hand",
-                up.as_secs() / 86_400
+            TimeService::Waiting(up) if up >= UNSYNCHRONISED => Some(said!(
+                "trouble-no-time",
+                "no time server has answered since it was started {days} days ago: its clock may be off by minutes. Connect it to a time server, or set the clock by hand",
+                days = (up.as_secs() / 86_400).to_string()
             )),
             _ => None,
         },

@@ -7,6 +7,7 @@
 use std::collections::BTreeMap;
 
 use pondreeve_core::effect::QuantitySummary;
+use pondreeve_core::said::{Said, said};
 use pondreeve_core::{Quantity, Span, Timestamp};
 
 use super::queue::Queue;
@@ -73,18 +74,38 @@ pub(crate) fn plan(queue: &Queue, bounds: Bounds, now: Timestamp) -> Option<(Vec
     if changes.is_empty() {
         return None;
     }
-    let away: Vec<String> = standing
+    let away: Vec<Said> = standing
         .iter()
         .filter(|own| own.oldest_at == Some(oldest_at))
         .map(|own| {
-            format!("{} has confirmed nothing since {}", own.id, crate::local::status::rfc3339(oldest_at))
+            said!(
+                "trouble-confirmed-nothing",
+                "{destination} has confirmed nothing since {at}",
+                destination = &own.id,
+                at = crate::local::status::rfc3339(oldest_at)
+            )
         })
         .collect();
     let cost = match given_up {
-        0 => format!("{merged} groups of summaries were merged into coarser ones"),
-        _ => format!("{merged} groups of summaries were merged, and the oldest {given_up} messages given up"),
+        0 => said!(
+            "trouble-merged",
+            "{merged} groups of summaries were merged into coarser ones",
+            merged = merged.to_string()
+        ),
+        _ => said!(
+            "trouble-merged-and-given-up",
+            "{merged} groups of summaries were merged, and the oldest {given_up} messages given up",
+            merged = merged.to_string(),
+            given_up = given_up.to_string()
+        ),
     };
-    Some((changes, format!("{}: {cost} to make room. Mend the link to it", away.join(", "))))
+    let why = said!(
+        "trouble-thinned",
+        "{away}: {cost} to make room. Mend the link to it",
+        away = Said::joined(away, ", "),
+        cost = cost
+    );
+    Some((changes, why.into()))
 }
 
 /// Bytes that changes make free.

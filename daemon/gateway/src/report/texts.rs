@@ -4,6 +4,7 @@ use crate::local::said::SaidStatus;
 use crate::texts;
 #[cfg(test)]
 pub(super) use crate::texts::NO_TEXT;
+use crate::texts::recognised;
 use crate::texts::said::translated;
 use crate::texts::{Choice, Words};
 
@@ -86,6 +87,16 @@ impl Texts {
             return (said.english.clone(), false);
         }
         (translated(words, said), said.key.is_empty() && !said.english.is_empty())
+    }
+
+    /// A text of which the English was kept, as far as it is known in the report's language.
+    pub fn recognised(&self, english: &str) -> String {
+        recognised::recognised(self.words(), english)
+    }
+
+    /// A field of the audit trail.
+    pub fn audit_field(&self, english: &str) -> String {
+        recognised::audit_field(self.words(), english)
     }
 
     /// Whether there is such a text.

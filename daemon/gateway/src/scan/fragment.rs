@@ -3,6 +3,8 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
+use pondreeve_protocol::modbus::Framing;
+
 use super::{Fit, Outcome, Plan, Setting, Unit};
 
 /// The time-out that a probe gets where the configuration says nothing, ms.
@@ -113,15 +115,17 @@ fn bus_table(device: &Path, setting: Setting, mark: &str) -> String {
     let device = toml::Value::String(device.display().to_string());
     let Setting { baud, stop_bits, .. } = setting;
     let parity = setting.parity_word();
-    let lines = [
-        "[[bus]]".to_owned(),
-        format!("id = \"{id}\""),
-        format!("device = {device}"),
+    let mut lines = vec!["[[bus]]".to_owned(), format!("id = \"{id}\""), format!("device = {device}")];
+    if setting.framing == Framing::Ascii {
+        lines.push("framing = \"ascii\"".to_owned());
+        lines.push(format!("data_bits = {}", setting.data_bits));
+    }
+    lines.extend([
         format!("baud = {baud}"),
         format!("parity = \"{parity}\""),
         format!("stop_bits = {stop_bits}"),
-    ];
-    lines.map(|line| format!("{mark}{line}")).join("\n")
+    ]);
+    lines.iter().map(|line| format!("{mark}{line}")).collect::<Vec<_>>().join("\n")
 }
 
 fn probe_table(unit: &Unit, fit: &Fit, pond: Option<&str>) -> String {

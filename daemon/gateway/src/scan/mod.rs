@@ -8,112 +8,22 @@ mod access;
 mod fit;
 mod fragment;
 mod report;
+mod setting;
 pub mod spoken;
 mod walk;
 mod wire;
 
-use std::fmt;
 use std::path::PathBuf;
 use std::time::Duration;
 
 use pondreeve_protocol::register_map::{RegisterMap, Table};
 
-use crate::config::farm::Parity;
-
 pub use access::Access;
 pub use fit::{Fit, Seen, Verdict};
 pub use fragment::fragment;
 pub use report::{json, text};
+pub use setting::{Setting, Speed};
 pub use walk::scan;
-
-/// Settings that are tried where none are named, in this order: what probes and meters are delivered with, and
-/// the Modbus specification's own default. (Common practice, no source, but for 19200 8E1.)
-pub const USUAL_SETTINGS: &[(u32, Parity)] = &[
-    (9_600, Parity::None),
-    (19_200, Parity::Even),
-    (19_200, Parity::None),
-    (9_600, Parity::Even),
-    (4_800, Parity::None),
-    (38_400, Parity::None),
-    (115_200, Parity::None),
-];
-
-/// How a line is set. Modbus RTU has eight data bits.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Setting {
-    /// Bits per second.
-    pub baud: u32,
-    /// 7 or 8.
-    pub data_bits: u8,
-    /// Parity.
-    pub parity: Parity,
-    /// 1 or 2.
-    pub stop_bits: u8,
-}
-
-impl Setting {
-    /// The usual ones.
-    pub fn usual() -> Vec<Self> {
-        let setting = |&(baud, parity): &(u32, Parity)| Self { baud, data_bits: 8, parity, stop_bits: 1 };
-        USUAL_SETTINGS.iter().map(setting).collect()
-    }
-
-    /// Reads `9600` or `19200-8E1`.
-    ///
-    /// # Errors
-    /// What would be accepted.
-    pub fn parse(text: &str) -> Result<Self, String> {
-        let accepted = || {
-            format!(
-                "{text:?} is no line setting: write a speed from 300 to 1000000, such as 9600, 19200-8E1 or 1200-7E1"
-            )
-        };
-        let (speed, format) = text.split_once('-').unwrap_or((text, "8N1"));
-        let baud = speed.parse().ok().filter(|baud| (300..=1_000_000).contains(baud)).ok_or_else(accepted)?;
-        let (data_bits, parity, stop_bits) = match format.to_ascii_uppercase().as_str() {
-            "8N1" => (8, Parity::None, 1),
-            "8N2" => (8, Parity::None, 2),
-            "8E1" => (8, Parity::Even, 1),
-            "8O1" => (8, Parity::Odd, 1),
-            "7E1" => (7, Parity::Even, 1),
-            "7O1" => (7, Parity::Odd, 1),
-            "7N2" => (7, Parity::None, 2),
-            _ => return Err(accepted()),
-        };
-        Ok(Self { baud, data_bits, parity, stop_bits })
-    }
-
-    /// Bits of a character, start and stop included.
-    const fn bits(self) -> u32 {
-        let parity = if matches!(self.parity, Parity::None) { 0 } else { 1 };
-        1 + self.data_bits as u32 + parity + self.stop_bits as u32
-    }
-
-    /// Time of one character.
-    fn character(self) -> Duration {
-        Duration::from_secs_f64(f64::from(self.bits()) / f64::from(self.baud.max(1)))
-    }
-
-    /// The word of the configuration for its parity.
-    const fn parity_word(self) -> &'static str {
-        match self.parity {
-            Parity::None => "none",
-            Parity::Even => "even",
-            Parity::Odd => "odd",
-        }
-    }
-}
-
-impl fmt::Display for Setting {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let parity = match self.parity {
-            Parity::None => 'N',
-            Parity::Even => 'E',
-            Parity::Odd => 'O',
-        };
-        write!(f, "{} {}{parity}{}", self.baud, self.data_bits, self.stop_bits)
-    }
-}
 
 /// What is to be done.
 #[derive(Debug, Clone)]
@@ -253,14 +163,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn settings_and_addresses_are_read_as_people_write_them() {
-        let shown = |text| Setting::parse(text).map(|setting| setting.to_string());
-        assert_eq!(shown("9600"), Ok("9600 8N1".to_owned()));
-        assert_eq!(shown("19200-8e1"), Ok("19200 8E1".to_owned()));
-        assert_eq!(shown("1200-7E1"), Ok("1200 7E1".to_owned()));
-        for wrong in ["", "96", "9600-6E1", "fast", "9600-"] {
-            assert!(shown(wrong).is_err(), "{wrong}");
-        }
+    fn addresses_are_read_as_people_write_them() {
         assert_eq!(addresses("1-3,51,2"), Ok(vec![1, 2, 3, 51]));
         for wrong in ["", "0", "248", "9-3", "1;2", "1-"] {
             assert!(addresses(wrong).is_err(), "{wrong}");

@@ -1,5 +1,6 @@
 //! What a scan found, for a person and for scripts.
 
+use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::Table;
 use serde_json::{Value, json};
 
@@ -143,7 +144,15 @@ fn not_tried(plan: &Plan, outcome: &Outcome) -> String {
     if plan.addresses.len() < 247 {
         left.push("addresses outside the list".to_owned());
     }
-    left.push("Modbus ASCII; SDI-12 and lines of text (--kind)".to_owned());
+    let has = |framing| plan.settings.iter().any(|setting| setting.framing == framing);
+    left.push(
+        match (has(Framing::Rtu), has(Framing::Ascii)) {
+            (true, false) => "Modbus ASCII (--kind ascii); SDI-12 and lines of text (--kind)",
+            (false, true) => "Modbus RTU (--kind modbus); SDI-12 and lines of text (--kind)",
+            _ => "SDI-12 and lines of text (--kind)",
+        }
+        .to_owned(),
+    );
     left.join("; ")
 }
 

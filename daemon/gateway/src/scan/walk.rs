@@ -4,7 +4,7 @@ use std::io;
 use std::time::Duration;
 
 use pondreeve_protocol::modbus::survey::{self, Identity, Sign};
-use pondreeve_protocol::modbus::{Found, ReadRequest, exception_name};
+use pondreeve_protocol::modbus::{Found, Framing, ReadRequest, exception_name};
 use pondreeve_protocol::register_map::{RegisterMap, Table};
 use tokio::time::Instant;
 
@@ -106,7 +106,7 @@ impl Walk<'_> {
         self.access.open(setting).await.map_err(Stop)?;
         outcome.tried.push(Tried { setting, addresses: 0, unasked_bytes: 0 });
         let heard = self.wire().await?.listen(LISTEN).await?;
-        if let Some(unit) = survey::overheard(&heard) {
+        if let Some(unit) = overheard(&heard) {
             return Err(Stop(format!(
                 "somebody else speaks on this line at {setting}: a sound frame to or from address {unit} came \
                  before anything was asked. Two masters garble each other: stop the other one first"
@@ -193,7 +193,7 @@ impl Walk<'_> {
                 .iter()
                 .map(|sign| if sign.exception.is_some() { 5 } else { request.answer_bytes() })
                 .sum();
-            let unclear = heard.bytes.len().saturating_sub(echo + sound);
+            let unclear = heard.stray + heard.bytes.len().saturating_sub(echo + sound);
             knock.signs.extend(others);
             if unclear > 0 {
                 knock.unclear = unclear;
@@ -324,15 +324,14 @@ impl Walk<'_> {
             Some(Found::NotYet) | None => {
                 // Whatever is late must not be taken for the answer to what is asked next.
                 wire.settle(patience).await?;
-                if heard.bytes.is_empty() {
-                    Err(SILENT.to_owned())
-                } else {
-                    Err(format!(
-                        "{} bytes came, but no valid answer: {}",
-                        heard.bytes.len(),
-                        request.explain(&heard.bytes)
-                    ))
-                }
+                let came = heard.came;
+                Err(match (came, heard.bytes.is_empty()) {
+                    (0, _) => SILENT.to_owned(),
+                    (_, true) => format!("{came} bytes came, but no frame with a sound checksum"),
+                    (_, false) => {
+                        format!("{came} bytes came, but no valid answer: {}", request.explain(&heard.bytes))
+                    }
+                })
             }
         })
     }
@@ -372,6 +371,12 @@ impl Walk<'_> {
             Some(Identity::Refused(_)) | None => None,
         })
     }
+}
+
+/// The unit of a sound frame of somebody else, however frames travel here: two masters garble each other either way.
+fn overheard(heard: &[u8]) -> Option<u8> {
+    let text: Vec<u8> = Framing::Ascii.frames(heard, 0).into_iter().flat_map(|frame| frame.rtu).collect();
+    survey::overheard(heard).or_else(|| survey::overheard(&text))
 }
 
 /// Exceptions 10 and 11, gateway path unavailable and gateway target device failed to respond: a gateway

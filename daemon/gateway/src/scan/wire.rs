@@ -3,6 +3,7 @@
 use std::io;
 use std::time::Duration;
 
+use pondreeve_protocol::modbus::Framing;
 use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
 use tokio::time::{Instant, timeout, timeout_at};
 
@@ -18,6 +19,7 @@ const SETTLE_AT_MOST: Duration = Duration::from_millis(600);
 #[derive(Debug)]
 pub(super) struct Wire<P> {
     port: P,
+    framing: Framing,
     character: Duration,
     silence: Duration,
     last: Option<Instant>,
@@ -28,8 +30,12 @@ pub(super) struct Wire<P> {
 pub(super) struct Heard<T> {
     /// What was found in it.
     pub(super) found: Option<T>,
-    /// All bytes of it.
+    /// All bytes of it, as RTU has them: of Modbus ASCII the whole frames, one after the other.
     pub(super) bytes: Vec<u8>,
+    /// Bytes that came.
+    pub(super) came: usize,
+    /// Of these such as belong to no whole frame, where frames have a beginning and an end.
+    pub(super) stray: usize,
     /// Time until it was there, the bytes' own time taken off.
     pub(super) after: Duration,
 }
@@ -40,10 +46,20 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
         let character = setting.character();
         // Serial line guide V1.02, section 2.5.1.1.
         let frame = if setting.baud > 19_200 { Duration::from_micros(1_750) } else { character.mul_f64(3.5) };
-        Self { port, character, silence: frame.max(TURNAROUND), last: None }
+        Self { port, framing: setting.framing, character, silence: frame.max(TURNAROUND), last: None }
     }
 
-    /// Sends a question and collects what comes until `find` is content or the patience, to which the time of
+    /// What came, as RTU has it, and how many bytes belong to no frame.
+    fn as_rtu(&self, received: &[u8]) -> (Vec<u8>, usize) {
+        if self.framing == Framing::Rtu {
+            return (received.to_vec(), 0);
+        }
+        let frames = self.framing.frames(received, 0);
+        let whole: usize = frames.iter().map(|frame| frame.end - frame.start).sum();
+        (frames.into_iter().flat_map(|frame| frame.rtu).collect(), received.len().saturating_sub(whole))
+    }
+
+    /// Sends a question, an RTU frame, and collects what comes until `find` is content or the patience, to which the time of
     /// the bytes is added, is over. What came before it was sent stands in front of what is searched.
     pub(super) async fn ask<T>(
         &mut self,
@@ -56,9 +72,11 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
             tokio::time::sleep_until(last + self.silence).await;
         }
         let mut bytes = self.waiting().await?;
-        self.port.write_all(question).await?;
+        let question = self.framing.wrap(question, 0);
+        self.port.write_all(&question).await?;
         self.port.flush().await?;
-        let on_the_line = self.character * u32::try_from(question.len() + answer_bytes).unwrap_or(u32::MAX);
+        let on_the_line = question.len() + self.framing.bytes(answer_bytes);
+        let on_the_line = self.character * u32::try_from(on_the_line).unwrap_or(u32::MAX);
         let sent = Instant::now();
         let until = sent + on_the_line + patience;
         let mut chunk = [0; 256];
@@ -71,7 +89,7 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
                     count => bytes.extend_from_slice(chunk.get(..count).unwrap_or_default()),
                 },
             }
-            if let Some(found) = find(&bytes) {
+            if let Some(found) = find(&self.as_rtu(&bytes).0) {
                 break Some(found);
             }
             if bytes.len() > 4_096 {
@@ -80,7 +98,10 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
             }
         };
         self.last = Some(Instant::now());
-        Ok(Heard { found, bytes, after: sent.elapsed().saturating_sub(on_the_line) })
+        let after = sent.elapsed().saturating_sub(on_the_line);
+        let came = bytes.len();
+        let (bytes, stray) = self.as_rtu(&bytes);
+        Ok(Heard { found, bytes, came, stray, after })
     }
 
     /// What has come unasked, without waiting for more.
@@ -130,6 +151,26 @@ mod tests {
     use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _, duplex};
 
     use super::*;
+
+    #[tokio::test(start_paused = true)]
+    async fn a_question_of_modbus_ascii_travels_as_text() {
+        let setting = super::super::Speed::parse("9600").unwrap().setting(Framing::Ascii);
+        let (near, mut far) = duplex(1_024);
+        let mut wire = Wire::new(near, setting);
+        tokio::spawn(async move {
+            let mut request = [0; 17];
+            far.read_exact(&mut request).await.unwrap();
+            // The specification's frame for the read of holding registers 107 to 109 of unit 6.
+            assert_eq!(&request, b":0603006B000389\r\n");
+            far.write_all(b"?:06030241B7FD\r\n:0603").await.unwrap();
+            std::future::pending::<()>().await;
+        });
+        let question = [6, 3, 0, 0x6B, 0, 3, 0, 0];
+        let heard = wire.ask(&question, 7, Duration::from_millis(100), |_| None::<()>).await.unwrap();
+        // 06 + 03 + 02 + 41 + B7 = 103, its two's complement FD.
+        assert_eq!(heard.bytes.get(..5), Some(&[6, 3, 2, 0x41, 0xB7][..]));
+        assert_eq!((heard.came, heard.stray), (21, 6));
+    }
 
     #[tokio::test(start_paused = true)]
     async fn a_question_takes_its_time_and_no_more() {

@@ -12,6 +12,7 @@ use unic_langid::LanguageIdentifier;
 
 mod choice;
 pub mod own;
+pub mod recognised;
 pub mod said;
 #[cfg(test)]
 mod tests;

@@ -1,8 +1,10 @@
 //! What the daemon says, in the language that is spoken. The daemon tells English, and beside it what the sentence
-//! was made of; where that cannot be said in the language, the English stands.
+//! was made of; where that cannot be said in the language, the English stands. What was kept in English alone is looked
+//! for among the patterns by which it may have been made.
 
 use pondreeve_core::said::JOINED;
 
+use super::recognised::recognised;
 use super::{FluentValue, Words, english, say};
 use crate::local::said::{PutInStatus, SaidStatus};
 
@@ -10,7 +12,7 @@ use crate::local::said::{PutInStatus, SaidStatus};
 pub fn told(words: Words, in_english: &str, said: Option<&SaidStatus>) -> String {
     match said {
         Some(said) if words != english() => translated(words, said),
-        _ => in_english.to_owned(),
+        _ => recognised(words, in_english),
     }
 }
 
@@ -31,14 +33,14 @@ pub fn translated(words: Words, said: &SaidStatus) -> String {
         return parts.join(&between);
     }
     if said.key.is_empty() || !words.has(&said.key) {
-        return said.english.clone();
+        return recognised(words, &said.english);
     }
     let arguments: Vec<(&str, FluentValue<'_>)> = said
         .with
         .iter()
         .map(|(name, put_in)| {
             let value = match put_in {
-                PutInStatus::Text(text) => text.clone(),
+                PutInStatus::Text(text) => recognised(words, text),
                 PutInStatus::Said(part) => translated(words, part),
             };
             (name.as_str(), FluentValue::from(value))

@@ -22,6 +22,9 @@ fn spanish() -> Words {
     chosen(&Choice { language: Some("es".to_owned()), ..Choice::default() }).unwrap()
 }
 
+/// Keys of the sources of limits.
+const SOURCES: &str = "limit-source-";
+
 #[test]
 fn both_languages_have_the_same_texts_with_the_same_arguments() {
     let (english, wrong) = own::keys(ENGLISH);
@@ -70,6 +73,12 @@ fn put_together() -> BTreeSet<String> {
     keys.extend(levels.map(|level| format!("level-{}", level.id().replace('_', "-"))));
     keys.extend(ClueKind::ALL.iter().map(|kind| format!("clue-kind-{}", kind.says())));
     keys.extend([&OXYGEN_SATURATION, &NH3_NBS, &OXYGEN_TRANSFER, &THEIL_SEN].map(source_key));
+    keys.extend(GatewayPart::ALL.iter().map(|part| format!("part-{}", part.id())));
+    keys.extend(recognised::AUDIT_WORDS.map(recognised::audit_key));
+    // What others say, and is recognised: the system, the limits that come with the program, the keeper.
+    let (all, _) = own::keys(ENGLISH);
+    keys.extend(all.into_keys().filter(|key| ["os-", SOURCES].iter().any(|own| key.starts_with(own))));
+    keys.insert("trouble-writer-gone".to_owned());
     for (list, options) in crate::console::diary::CHOICES {
         keys.extend((0..options.len()).map(|place| crate::console::diary::choice_key(list, place)));
     }
@@ -165,6 +174,11 @@ fn what_the_daemon_keeps_is_what_english_says() {
     for (place, reason) in crate::console::limits::REASONS.iter().enumerate() {
         assert_eq!(english().get(&crate::console::limits::reason_key(place)), **reason);
     }
+    for word in recognised::AUDIT_WORDS {
+        let key = recognised::audit_key(word);
+        assert_eq!(english().get(&key).replace('-', " "), word.replace('-', " "), "{key}");
+    }
+    assert_eq!(english().get("trouble-writer-gone"), crate::engine::WRITER_GONE);
     for (kind, _) in crate::console::diary::KINDS {
         assert_eq!(english().get(&format!("kind-{kind}")), kind);
     }
@@ -192,6 +206,39 @@ fn every_alarm_of_a_farm_has_a_name_in_every_language() {
             assert!(words.has(&key), "{}: no name for the alarm {id}", words.code());
             assert!(!say!(words, &key, which = which).contains(NO_TEXT), "{key}");
         }
+    }
+}
+
+/// Every source of a limit that comes with the program is said in Spanish, and none is in the catalogue that is no longer.
+#[test]
+fn every_source_of_a_limit_is_in_the_catalogue() {
+    fn sources(value: &toml::Value, found: &mut BTreeSet<String>) {
+        match value {
+            toml::Value::Table(table) => {
+                for (key, value) in table {
+                    match value {
+                        toml::Value::String(text) if key == "source" => drop(found.insert(text.clone())),
+                        value => sources(value, found),
+                    }
+                }
+            }
+            toml::Value::Array(list) => list.iter().for_each(|value| sources(value, found)),
+            _ => {}
+        }
+    }
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config");
+    let mut found = BTreeSet::from(["as the default".to_owned()]);
+    for file in folder.join("limits").read_dir().unwrap().flatten() {
+        let text = std::fs::read_to_string(file.path()).unwrap();
+        sources(&toml::Value::Table(text.parse().unwrap()), &mut found);
+    }
+    assert!(found.len() > 30, "{}", found.len());
+    let (keys, _) = own::keys(ENGLISH);
+    let known: BTreeSet<String> =
+        keys.keys().filter(|key| key.starts_with(SOURCES)).map(|key| english().get(key)).collect();
+    assert_eq!(known, found);
+    for source in found {
+        assert_ne!(recognised::recognised(spanish(), &source), source);
     }
 }
 

@@ -28,6 +28,11 @@ impl SensorMap {
         matches!(self.measurement, Command::Measure { crc: true, .. } | Command::Concurrent { crc: true, .. })
     }
 
+    /// 0, or 1 to 9 where it is a further measurement.
+    pub fn number(&self) -> u8 {
+        self.measurement.measurement().unwrap_or_default()
+    }
+
     /// Whether it measures while others do.
     pub const fn is_concurrent(&self) -> bool {
         matches!(self.measurement, Command::Concurrent { .. })

@@ -46,6 +46,10 @@ fn the_specifications_measurements_are_read() {
     let concurrent = Command::Concurrent { number: 0, crc: true };
     assert_eq!(begun(b"001320\r\n", concurrent), Ok((13, 20)), "two digits for the count");
     assert!(matches!(begun(b"001320\r\n", measure), Err(Sdi12Error::Form { .. })));
+    // What would be announced has the form of what is.
+    let announce = |concurrent| Command::Announce { number: 1, concurrent };
+    assert_eq!(begun(b"0IM1!00053\r\n", announce(false)), Ok((5, 3)));
+    assert_eq!(begun(b"001320\r\n", announce(true)), Ok((13, 20)));
     assert_eq!(begun(b"10053\r\n", measure), Err(Sdi12Error::OtherAddress { found: b'1', asked: b'0' }));
     assert_eq!(begun(b"0005", measure), Err(Sdi12Error::NoEnd));
     assert!(is_service_request(b"0\r\n", b'0') && !is_service_request(b"1\r\n", b'0'));
@@ -81,11 +85,14 @@ fn commands_are_those_of_the_specification() {
         (concurrent(0, false), "3C!"),
         (concurrent(4, true), "3CC4!"),
         (Command::Data(9), "3D9!"),
+        (Command::Announce { number: 1, concurrent: false }, "3IM1!"),
+        (Command::Announce { number: 0, concurrent: true }, "3IC!"),
     ] {
         assert_eq!(text(command), Some(String::from(wanted)));
         assert_eq!(decode_command(wanted.as_bytes()), Some((b'3', command)), "and back");
     }
     assert_eq!((text(measure(10, false)), text(Command::Data(10))), (None, None));
+    assert_eq!(text(Command::Announce { number: 10, concurrent: false }), None);
     assert_eq!(Command::Acknowledge.encode(b'?'), None, "the wild card is for one sensor alone on a line");
 }
 

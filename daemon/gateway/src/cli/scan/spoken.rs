@@ -1,5 +1,7 @@
 //! `pondreeve scan` on lines on which text is spoken.
 
+use pondreeve_protocol::modbus::Framing;
+
 use crate::config::farm::{LineKind, Wake};
 use crate::config::profile::Profile;
 use crate::config::{builtin, profile};
@@ -26,6 +28,9 @@ pub(super) fn plan(arguments: &Arguments, kind: LineKind) -> Result<Plan, Failur
     if kind == LineKind::Text && arguments.wake.is_some() {
         return Err(Failure::usage("nothing is woken on a line of text: leave --wake out"));
     }
+    if kind == LineKind::Text && arguments.further {
+        return Err(Failure::usage("a line of text has no further measurements: leave --further out"));
+    }
     let belongs = |profile: &Profile| {
         matches!((kind, profile), (LineKind::Sdi12, Profile::Sensor(_)) | (LineKind::Text, Profile::Text(_)))
     };
@@ -50,13 +55,17 @@ pub(super) fn plan(arguments: &Arguments, kind: LineKind) -> Result<Plan, Failur
     Ok(Plan {
         device: arguments.line.clone(),
         kind,
-        settings: if every_setting { arguments.speeds.clone() } else { Plan::usual_settings(kind) },
+        settings: match arguments.speeds.as_slice() {
+            [] => Plan::usual_settings(kind),
+            named => named.iter().map(|speed| speed.setting(Framing::Rtu)).collect(),
+        },
         every_setting,
         wake: match arguments.wake {
             Some(super::Wake::Adapter) => Wake::Adapter,
             Some(super::Wake::Break) | None => Wake::Break,
         },
         addresses,
+        further: arguments.further,
         patience: arguments.timeout,
         listen: arguments.listen,
         profiles,

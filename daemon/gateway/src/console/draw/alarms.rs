@@ -7,6 +7,7 @@ use ratatui::style::Style;
 use crate::console::ui::needs_acknowledging;
 use crate::console::words::{act_within, alarm_name, held_alarm_words, priority_name, state_name};
 use crate::local::protocol::AlarmStatus;
+use crate::texts::recognised;
 use crate::texts::say;
 
 use super::{Canvas, Context, Rows};
@@ -70,7 +71,8 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
     for fault in context.faults_without_alarm().take(usize::from(faults)) {
         if y < rows.bottom {
             let since = context.clock.time_and_day(&fault.since);
-            let (part, detail) = (&fault.part, &fault.detail);
+            let part = recognised::part(words, &fault.part);
+            let detail = recognised::recognised(words, &fault.detail);
             let text = say!(words, "gateway-fault", part = part, detail = detail, since = since);
             canvas.put(0, y, &text, columns - 1, Style::new());
             y += 1;

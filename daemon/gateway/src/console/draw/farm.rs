@@ -8,6 +8,7 @@ use crate::console::text::{NO_VALUE, age, first_that_fits, number, quality_short
 use crate::console::ui::{needs_acknowledging, top_alarm};
 use crate::console::words::{alarm_name, state_name};
 use crate::local::protocol::{AlarmStatus, FarmStatus, PondStatus};
+use crate::texts::recognised;
 use crate::texts::{Words, say};
 
 use super::outlook::{self, is_old, reading};
@@ -345,7 +346,9 @@ fn others(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) {
     }
     for fault in context.faults_without_alarm() {
         let since = context.clock.time_and_day(&fault.since);
-        let text = say!(words, "gateway-fault", part = &fault.part, detail = &fault.detail, since = since);
+        let part = recognised::part(words, &fault.part);
+        let detail = recognised::recognised(words, &fault.detail);
+        let text = say!(words, "gateway-fault", part = part, detail = detail, since = since);
         lines.push((text, Style::new()));
     }
     let room = usize::from(rows.height());

@@ -5,6 +5,7 @@ use ratatui::style::Style;
 
 use crate::console::limits::{REASONS, reason_key, reason_words};
 use crate::console::text::wrap;
+use crate::texts::recognised::recognised;
 use crate::texts::say;
 
 use super::{Canvas, Context, Rows};
@@ -73,7 +74,7 @@ pub(super) fn page(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) -
             at = context.clock.time_and_day(&change.at),
             reason = reason_words(words, &change.reason),
         ),
-        (None, Some(source)) => say!(words, "limits-source", source = source),
+        (None, Some(source)) => say!(words, "limits-source", source = recognised(words, source)),
         (None, None) => say!(words, "limits-no-source"),
     };
     for line in wrap(&source, usize::from(columns - 1), 4) {

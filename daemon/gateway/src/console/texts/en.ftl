@@ -823,3 +823,13 @@ link-not-allowed = { $path } does not let this user in: ask for membership of th
 link-broken = the connection to the pondreeve at { $path } broke: { $detail }
 link-not-understood = what answers at { $path } is not this version of pondreeve: { $detail }
 
+# Parts of the gateway.
+part-store = store
+part-bus = bus
+part-broker = broker
+part-forward = forward
+part-clock = clock
+part-program = program
+part-horn = horn
+part-call = call
+part-machine = machine

@@ -825,3 +825,13 @@ link-not-allowed = { $path } no deja entrar a este usuario: pida entrar al grupo
 link-broken = se cortó la conexión con el pondreeve en { $path }: { $detail }
 link-not-understood = lo que responde en { $path } no es esta versión de pondreeve: { $detail }
 
+# Partes del equipo.
+part-store = almacén
+part-bus = bus
+part-broker = broker
+part-forward = envío
+part-clock = reloj
+part-program = programa
+part-horn = bocina
+part-call = llamadas
+part-machine = computadora

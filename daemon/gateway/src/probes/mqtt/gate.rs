@@ -9,6 +9,7 @@ use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 
 use pondreeve_core::Timestamp;
 use pondreeve_core::input::Sample;
+use pondreeve_core::said::said;
 use rumqttc::Publish;
 
 use crate::config::farm::Subscription;
@@ -50,10 +51,12 @@ impl Gate {
         let left = (left + passed_min * most).min(most);
         if left < 1.0 {
             self.left = Some((left, now));
-            return Admission::Refused(format!(
-                "more than {} messages a minute come: refused until there are fewer (most_per_minute)",
-                subscription.most_per_minute
-            ));
+            let why = said!(
+                "trouble-too-many",
+                "more than {most} messages a minute come: refused until there are fewer (most_per_minute)",
+                most = subscription.most_per_minute.to_string()
+            );
+            return Admission::Refused(why.into());
         }
         self.left = Some((left - 1.0, now));
         if samples.iter().any(|sample| sample.taken_at.is_none()) {

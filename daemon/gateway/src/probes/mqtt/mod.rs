@@ -28,6 +28,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use pondreeve_core::input::{GatewayPart, ProbeFault};
+use pondreeve_core::said::said;
 use rumqttc::{AsyncClient, ConnectionError, Event as MqttEvent, Packet, Publish, QoS};
 use rumqttc::{SubscribeFilter, SubscribeReasonCode};
 use tokio::sync::{mpsc, oneshot};
@@ -235,7 +236,11 @@ impl BrokerTask<'_> {
                 event = events.recv(), if unconfirmed.len() < UNCONFIRMED_BOUND => event,
             };
             match event {
-                None => return Ok(End::Refused("the connection's own task ended".to_owned())),
+                None => {
+                    return Ok(End::Refused(
+                        said!("trouble-task-ended", "the connection's own task ended").into(),
+                    ));
+                }
                 Some(Err(error)) => return Ok(End::Failed(error)),
                 Some(Ok(MqttEvent::Incoming(Packet::ConnAck(connack)))) => {
                     debug!(broker = self.broker.id, connack.session_present, "connected");
@@ -366,12 +371,14 @@ impl BrokerTask<'_> {
             .filter(|(_, code)| **code == SubscribeReasonCode::Failure)
             .map(|(filter, _)| *filter)
             .collect();
-        format!(
-            "broker {} refuses the subscription to {}; its access rules must let client `{}` read there",
-            fault::place(&self.broker.address),
-            refused.join(", "),
-            self.broker.address.client_id
+        said!(
+            "trouble-subscription",
+            "broker {at} refuses the subscription to {filters}; its access rules must let client `{client}` read there",
+            at = fault::place(&self.broker.address),
+            filters = refused.join(", "),
+            client = &self.broker.address.client_id
         )
+        .into()
     }
 }
 

@@ -3,6 +3,7 @@
 use std::io;
 use std::time::Duration;
 
+use pondreeve_core::said::said;
 use pondreeve_protocol::modbus::{CoilWrite, exception_name};
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::sync::{mpsc, oneshot};
@@ -81,7 +82,7 @@ where
                 break;
             }
             Err(Failure::Device(error)) => {
-                let _ = done.send(Err(format!("the serial port failed: {error}")));
+                let _ = done.send(Err(port_failed(&error)));
                 return Err(error);
             }
             Err(now) => failure = Some(now),
@@ -96,17 +97,39 @@ where
 }
 
 fn words(failure: &Failure, patience: Duration, attempts: u32) -> String {
-    let times = if attempts > 1 { format!(" ({attempts} attempts)") } else { String::new() };
-    match failure {
-        Failure::Silent => format!("no answer within {patience:?}{times}"),
-        Failure::Garbled { bytes, why } => {
-            format!("{bytes} bytes came, but not its confirmation: {why}{times}")
+    let told = match failure {
+        Failure::Silent => {
+            said!("trouble-coil-silent", "no answer within {patience}", patience = format!("{patience:?}"))
         }
-        Failure::Exception(code) => {
-            format!("it refused with Modbus exception {code} ({})", exception_name(*code))
-        }
-        Failure::Device(error) => format!("the serial port failed: {error}"),
-    }
+        Failure::Garbled { bytes, why } => said!(
+            "trouble-coil-garbled",
+            "{bytes} bytes came, but not its confirmation: {why}",
+            bytes = bytes.to_string(),
+            why = why.to_string()
+        ),
+        Failure::Exception(code) => said!(
+            "trouble-coil-exception",
+            "it refused with Modbus exception {code} ({name})",
+            code = code.to_string(),
+            name = exception_name(*code)
+        ),
+        Failure::Device(error) => return port_failed(error),
+    };
+    let asked_again = attempts > 1 && !matches!(failure, Failure::Exception(_));
+    let told = match asked_again {
+        true => said!(
+            "trouble-coil-attempts",
+            "{told} ({attempts} attempts)",
+            told = told,
+            attempts = attempts.to_string()
+        ),
+        false => told,
+    };
+    told.into()
+}
+
+fn port_failed(error: &io::Error) -> String {
+    said!("trouble-coil-port", "the serial port failed: {error}", error = error.to_string()).into()
 }
 
 #[cfg(test)]

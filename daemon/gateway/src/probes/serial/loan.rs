@@ -4,6 +4,7 @@
 use std::time::Duration;
 
 use pondreeve_core::input::{GatewayPart, ProbeFault};
+use pondreeve_core::said::said;
 use pondreeve_core::site::ProbeIndex;
 use tokio::sync::{mpsc, oneshot};
 use tokio::time::Instant;
@@ -129,11 +130,13 @@ pub(in crate::probes) async fn lend_line(
         }
     };
     let seconds = length.as_secs();
-    let detail = format!(
-        "line lent to a scan that {} started, for at most {seconds} s: its probes are not read meanwhile, and oxygen \
-         that is not seen alarms as ever",
-        ask.by
-    );
+    let detail = said!(
+        "trouble-line-lent",
+        "line lent to a scan that {by} started, for at most {seconds} s: its probes are not read meanwhile, and oxygen that is not seen alarms as ever",
+        by = &ask.by,
+        seconds = seconds.to_string()
+    )
+    .into();
     info!(line, by = ask.by, seconds, "line lent to a scan");
     reporter.gateway_fault(GatewayPart::Bus, line, Some(detail)).await?;
     for (probe, name) in probes {

@@ -11,6 +11,7 @@ use std::time::Duration;
 use pondreeve_core::Event;
 use pondreeve_core::Quantity;
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
+use pondreeve_core::said::said;
 use pondreeve_protocol::modbus::exception_name;
 use tokio_util::sync::CancellationToken;
 use tracing::info;
@@ -160,9 +161,13 @@ impl<'a> BusTask<'a> {
                     };
                     port::failed(&port::of_bus(self.bus), &error)
                 }
-                Err(why) => {
-                    format!("{why}; the probes of bus {} are not read until it can", self.bus.id)
-                }
+                Err(why) => said!(
+                    "trouble-bus-unread",
+                    "{why}; the probes of bus {bus} are not read until it can",
+                    why = why,
+                    bus = &self.bus.id
+                )
+                .into(),
             };
             self.reporter.gateway_fault(GatewayPart::Bus, &self.bus.id, Some(detail.clone())).await?;
             for (probe, device) in self.bus.probes.iter().zip(&self.devices) {

@@ -5,6 +5,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use nix::sys::socket::{setsockopt, sockopt};
+use pondreeve_core::said::said;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
 use tokio_serial::{SerialPort as _, SerialPortBuilderExt, SerialStream};
@@ -114,16 +115,30 @@ pub(in crate::probes) async fn open_patiently(
 async fn open_plain(settings: &Settings<'_>) -> Result<Port, String> {
     let Some((host, port)) = settings.server else {
         let opened = open_port(settings.device, settings.baud, settings.frame);
-        let cannot =
-            |error| format!("serial port {} cannot be opened: {}", settings.place, open_error(&error));
+        let cannot = |error| {
+            String::from(said!(
+                "trouble-port-opening",
+                "serial port {place} cannot be opened: {why}",
+                place = &settings.place,
+                why = open_error(&error)
+            ))
+        };
         return Ok(Box::new(opened.map_err(cannot)?));
     };
-    let cannot = |why: &str| format!("{} cannot be reached: {why}", settings.place);
+    let cannot = |why: &str| {
+        let place = &settings.place;
+        String::from(said!(
+            "trouble-server-reach",
+            "{place} cannot be reached: {why}",
+            place = place,
+            why = why
+        ))
+    };
     let connected = tokio::time::timeout(CONNECT_WITHIN, TcpStream::connect((host.as_str(), *port))).await;
     let stream = match connected {
         Ok(Ok(stream)) => stream,
         Ok(Err(error)) => return Err(cannot(&error.to_string())),
-        Err(_elapsed) => return Err(cannot("no answer within 5 s")),
+        Err(_elapsed) => return Err(cannot(&said!("trouble-server-silent", "no answer within 5 s"))),
     };
     // Requests are small and one at a time: to wait for more to send is to wait for nothing.
     stream.set_nodelay(true).map_err(|error| cannot(&error.to_string()))?;
@@ -135,10 +150,22 @@ async fn open_plain(settings: &Settings<'_>) -> Result<Port, String> {
 /// What is said of a port that failed while it was open.
 pub(in crate::probes) fn failed(settings: &Settings<'_>, error: &io::Error) -> String {
     let place = &settings.place;
-    if settings.server.is_some() {
-        return format!("the connection to {place} failed: {error}; is it powered, and the network up?");
-    }
-    format!("serial port {place} failed: {error}; is the adapter plugged in and powered?")
+    let error = error.to_string();
+    let told = match settings.server {
+        Some(_) => said!(
+            "trouble-server-lost",
+            "the connection to {place} failed: {error}; is it powered, and the network up?",
+            place = place,
+            error = error
+        ),
+        None => said!(
+            "trouble-port-lost",
+            "serial port {place} failed: {error}; is the adapter plugged in and powered?",
+            place = place,
+            error = error
+        ),
+    };
+    told.into()
 }
 
 /// Opens a port for nobody else: `tokio-serial` does it exclusively (TIOCEXCL and flock), so a second master on
@@ -164,12 +191,18 @@ pub(crate) fn open_port(
 pub(crate) fn open_error(error: &tokio_serial::Error) -> String {
     use std::io::ErrorKind;
     match error.kind() {
-        tokio_serial::ErrorKind::NoDevice | tokio_serial::ErrorKind::Io(ErrorKind::NotFound) => {
-            format!("{} (not plugged in, or held by another program)", error.description)
-        }
-        tokio_serial::ErrorKind::Io(ErrorKind::PermissionDenied) => {
-            format!("{} (the user needs the group that owns the device, often `dialout`)", error.description)
-        }
+        tokio_serial::ErrorKind::NoDevice | tokio_serial::ErrorKind::Io(ErrorKind::NotFound) => said!(
+            "trouble-port-missing",
+            "{error} (not plugged in, or held by another program)",
+            error = &error.description
+        )
+        .into(),
+        tokio_serial::ErrorKind::Io(ErrorKind::PermissionDenied) => said!(
+            "trouble-port-denied",
+            "{error} (the user needs the group that owns the device, often `dialout`)",
+            error = &error.description
+        )
+        .into(),
         _ => error.description.clone(),
     }
 }

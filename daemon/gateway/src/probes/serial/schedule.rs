@@ -64,7 +64,12 @@ impl Schedule {
 
     /// The next poll; `None` on an empty bus. If it is not yet due, nothing is.
     pub fn next(&self, now: Timestamp) -> Option<Next> {
-        let entries = || self.entries.iter().enumerate();
+        self.next_but(now, |_| false)
+    }
+
+    /// The same among those that are not at something of which asking them would rob them; `None` where all are.
+    pub fn next_but(&self, now: Timestamp, is_busy: impl Fn(usize) -> bool) -> Option<Next> {
+        let entries = || self.entries.iter().enumerate().filter(|(index, _)| !is_busy(*index));
         let urgent = entries().filter(|(_, e)| e.urgent_at() <= now).min_by_key(|(_, e)| e.urgent_at());
         let due = || entries().min_by_key(|(_, e)| e.due);
         urgent.or_else(due).map(|(index, entry)| Next { index, due: entry.due, failing: entry.failing() })

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
+use pondreeve_core::said::said;
 use pondreeve_core::{Event, Quantity};
 use pondreeve_protocol::sdi12::{Begun, SensorMap};
 use tokio::time::Instant;
@@ -198,7 +199,13 @@ impl LineTask<'_> {
                         }
                     }
                 }
-                Err(why) => format!("{why}; the probes of line {} are not read until it can", self.line.id),
+                Err(why) => said!(
+                    "trouble-line-unread",
+                    "{why}; the probes of line {line} are not read until it can",
+                    why = why,
+                    line = &self.line.id
+                )
+                .into(),
             };
             self.pending.clear();
             self.reporter.gateway_fault(GatewayPart::Bus, &self.line.id, Some(detail)).await?;
@@ -266,14 +273,21 @@ impl LineTask<'_> {
                 None => std::future::pending().await,
             }
         };
-        let Some(next) = self.schedule.next(self.clock.now()) else {
-            return Next::Lend(self.loans.next().await);
+        // Asked again, or for another of its measurements, it would abort what it measures (section 4.4.8 of SDI-12).
+        let sensor = |index: usize| self.line.probes.get(index).and_then(LineProbe::sensor);
+        let measures = |index: usize| {
+            let of_it = |own: &Pending| {
+                own.index == index || (sensor(index).is_some() && sensor(own.index) == sensor(index))
+            };
+            self.pending.iter().any(of_it)
         };
-        // Asked again, it would forget what it measures.
-        let measures = self.pending.iter().any(|own| own.index == next.index);
-        if measures || next.due > self.clock.now() {
+        let next = self.schedule.next_but(self.clock.now(), measures);
+        let Some(next) = next.filter(|next| next.due <= self.clock.now()) else {
             let due = async {
-                if measures { std::future::pending().await } else { self.clock.sleep_until(next.due).await }
+                match next {
+                    Some(next) => self.clock.sleep_until(next.due).await,
+                    None => std::future::pending().await,
+                }
             };
             tokio::select! {
                 () = ready => {}
@@ -281,7 +295,7 @@ impl LineTask<'_> {
                 ask = self.loans.next() => return Next::Lend(ask),
             }
             return Next::NotYet;
-        }
+        };
         let line = self.line;
         let Some(probe) = line.probes.get(next.index) else { return Next::NotYet };
         let attempts = if next.failing { 1 } else { 1 + u32::from(probe.retries) };

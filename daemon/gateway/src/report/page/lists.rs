@@ -109,25 +109,33 @@ impl Maker<'_> {
         let mut grid = Grid::new(self.t.get("audit-caption"), heads.map(|key| self.t.get(key)).to_vec());
         let lines = &self.gathered.audit;
         for line in lines.iter().skip(lines.len().saturating_sub(MOST_AUDIT)) {
-            let change = match (line.old.as_str(), line.new.as_str()) {
+            let change = |old: &str, new: &str| match (old, new) {
                 ("", new) => new.to_owned(),
                 (old, "") => format!("{old} → –"),
                 (old, new) => format!("{old} → {new}"),
             };
-            let english = |text: &str| Cell { is_english: true, ..Cell::plain(text) };
+            let (old, new) = (self.t.audit_field(&line.old), self.t.audit_field(&line.new));
+            let change = self.kept(change(&old, &new), &change(&line.old, &line.new));
+            let field = |text: &str| self.kept(self.t.audit_field(text), text);
             grid.row(
                 line.record.to_string(),
                 vec![
                     Cell::plain(self.words.moment(time(&line.at))),
                     Cell::plain(&line.user),
-                    english(&line.action),
-                    english(&line.object),
-                    english(&change),
-                    english(&line.reason),
+                    field(&line.action),
+                    field(&line.object),
+                    change,
+                    field(&line.reason),
                 ],
             );
         }
         grid
+    }
+
+    /// What was kept in English, as far as it is known in the report's language; marked where none of it is.
+    fn kept(&self, told: String, english: &str) -> Cell {
+        let is_english = told == english && english.contains(' ');
+        Cell { is_english, ..Cell::plain(told) }
     }
 
     pub(super) fn audit_more(&self) -> String {
@@ -166,7 +174,8 @@ impl Maker<'_> {
                 .collect();
             let mut sources: Vec<String> = ponds.iter().filter_map(|pond| of(pond)?.source).collect();
             sources.dedup();
-            cells.push(Cell { is_english: true, ..Cell::plain(sources.join(" / ")) });
+            let told: Vec<String> = sources.iter().map(|own| self.t.recognised(own)).collect();
+            cells.push(self.kept(told.join(" / "), &sources.join(" / ")));
             grid.row(key, cells);
         }
         if let Some(price) = self.gathered.facts.energy_price_per_kwh {

@@ -17,6 +17,9 @@ pub(super) fn of_sensor(id: &str, description: &str, measured: &Measured) -> Str
     let letter = command.get(..1).unwrap_or("M");
     let mut text = head(id, description, "sdi12");
     let _ = writeln!(text, "measurement = \"{letter}\"");
+    if measured.number() > 0 {
+        let _ = writeln!(text, "number = {}", measured.number());
+    }
     if !crc {
         text.push_str("crc = false\n");
     }
@@ -185,6 +188,7 @@ mod tests {
         for (command, crc) in [
             (Command::Measure { number: 0, crc: true }, true),
             (Command::Concurrent { number: 0, crc: false }, false),
+            (Command::Measure { number: 3, crc: true }, true),
         ] {
             let measured = Measured { command, announced: 2, ready_after_s: 0, looks: looks.clone() };
             let Profile::Sensor(map) = filled_in(&of_sensor("sensor-1", "ACME X", &measured)) else {

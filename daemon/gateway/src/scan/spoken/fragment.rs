@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::super::fragment::{line_id, value};
 use super::{Guess, Heard, Measured, Outcome, Plan, Sensor, draft, letters, shown};
 use crate::config::farm::{LineKind, Wake};
+use crate::config::profile::Profile;
 
 /// TOML for a farm's configuration: what is certain as tables, the rest as remarks. `pond` is where the probes stand,
 /// `now` when it was found.
@@ -100,30 +101,54 @@ fn of_sensor(sensor: &Sensor, pond: Option<&str>) -> (String, bool) {
         let _ = writeln!(text, "# Address {at} is known already as {}.", sensor.known_as.join(", "));
         return (text, false);
     }
-    let read: Vec<&Measured> =
-        sensor.measured.iter().flatten().filter(|measured| !measured.looks.is_empty()).collect();
+    let read = sensor.richest();
     for measured in &read {
         let _ = writeln!(text, "# {}", measured_words(measured));
     }
-    let address = format!("address = \"{at}\"\n");
-    let is_known = sensor.guesses.iter().any(|guess| guess.is_exact);
-    if !sensor.guesses.is_empty() {
-        let is_certain = with_guesses(&mut text, &sensor.guesses, &suffix(sensor.address), &address, pond);
-        if is_known {
-            return (text, is_certain);
-        }
+    if let Some(more) = further_words(sensor) {
+        let _ = writeln!(text, "# {more}");
     }
-    let Some(measured) = read.first() else {
-        text.push_str(
-            "# It gave no values: is it ready, and in water? Further measurements stand in its manual.\n",
-        );
+    if read.is_empty() {
+        text.push_str("# It gave no values: is it ready, and in water?\n");
         return (text, false);
-    };
-    let id = format!("sensor-{}", suffix(sensor.address));
+    }
+    let address = format!("address = \"{at}\"\n");
+    let suffix = suffix(sensor.address);
     let description =
         sensor.identity.as_ref().map_or_else(|_| format!("sensor at address {at}"), ToString::to_string);
-    let draft = draft::of_sensor(&id, &description, measured);
-    (text + &with_draft(&draft, &id, &address, pond), false)
+    let mut is_certain = false;
+    for measured in read {
+        let of_it = |guess: &&Guess| match &guess.profile {
+            Profile::Sensor(map) => map.number() == measured.number(),
+            Profile::Registers(_) | Profile::Text(_) => false,
+        };
+        let guesses: Vec<&Guess> = sensor.guesses.iter().filter(of_it).collect();
+        is_certain |= with_guesses(&mut text, &guesses, &suffix, &address, pond);
+        if guesses.iter().any(|guess| guess.is_exact) {
+            continue;
+        }
+        let (id, description) = match measured.number() {
+            0 => (format!("sensor-{suffix}"), description.clone()),
+            number => {
+                (format!("sensor-{suffix}-m{number}"), format!("{description}, further measurement {number}"))
+            }
+        };
+        let draft = draft::of_sensor(&id, &description, measured);
+        text.push_str(&with_draft(&draft, &id, &address, pond));
+    }
+    (text, is_certain)
+}
+
+/// Further measurements that were not made, in words.
+pub(super) fn further_words(sensor: &Sensor) -> Option<String> {
+    let list = sensor.promised.as_ref().filter(|list| !list.is_empty())?;
+    let each: Vec<String> = list
+        .iter()
+        .map(|own| {
+            format!("aM{}! {} value{}", own.number, own.values, if own.values == 1 { "" } else { "s" })
+        })
+        .collect();
+    Some(format!("says that it has further measurements, not made: {} (see --further)", each.join(", ")))
 }
 
 /// What a measurement gave, in words.
@@ -151,7 +176,8 @@ fn of_heard(heard: &Heard, outcome: &Outcome, pond: Option<&str>) -> (String, bo
         return (text, false);
     }
     if !heard.guesses.is_empty() {
-        let is_certain = with_guesses(&mut text, &heard.guesses, "1", "", pond);
+        let guesses: Vec<&Guess> = heard.guesses.iter().collect();
+        let is_certain = with_guesses(&mut text, &guesses, "1", "", pond);
         return (text, is_certain);
     }
     match draft::of_lines("lines-1", heard) {
@@ -163,7 +189,7 @@ fn of_heard(heard: &Heard, outcome: &Outcome, pond: Option<&str>) -> (String, bo
 /// The profiles that fit, as tables where they are evident; whether one is.
 fn with_guesses(
     text: &mut String,
-    guesses: &[Guess],
+    guesses: &[&Guess],
     suffix: &str,
     address: &str,
     pond: Option<&str>,

@@ -2,6 +2,8 @@
 //!
 //! Nothing that goes out changes a device: SDI-12 sensors are asked whether they are there, what they are, and to
 //! measure; a line of text is first listened to, and what the known profiles ask is only sent to one that keeps silent.
+//! Further measurements of a sensor may by the standard also be a calibration or a control function: they are only made
+//! where a person says so. Sensors of version 1.4 tell what they would announce without making any.
 
 mod draft;
 mod fragment;
@@ -13,6 +15,7 @@ mod sensors;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::sdi12::{self, Command, is_address};
 
 use super::{Garbled, Setting, Tried};
@@ -48,6 +51,8 @@ pub struct Plan {
     pub wake: Wake,
     /// SDI-12 addresses in order.
     pub addresses: Vec<u8>,
+    /// Whether the further measurements of a sensor are made too.
+    pub further: bool,
     /// How long a sensor may take to begin its answer.
     pub patience: Duration,
     /// How long a line of text is listened to.
@@ -66,6 +71,7 @@ impl Plan {
             data_bits,
             parity,
             stop_bits: 1,
+            framing: Framing::Rtu,
         };
         match kind {
             // Section 4.2 of SDI-12: nothing else is SDI-12, though an adapter may want something else.
@@ -88,6 +94,22 @@ pub struct Measured {
     pub looks: Vec<Vec<f64>>,
 }
 
+impl Measured {
+    /// 0, or 1 to 9 where it is a further measurement.
+    pub fn number(&self) -> u8 {
+        self.command.measurement().unwrap_or_default()
+    }
+}
+
+/// A further measurement that a sensor says it has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Promised {
+    /// 1 to 9.
+    pub number: u8,
+    /// Values that it would announce.
+    pub values: u8,
+}
+
 /// A sensor that answers.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sensor {
@@ -99,6 +121,9 @@ pub struct Sensor {
     pub identity: Result<sdi12::Sensor, String>,
     /// What it measures, or with what command it was asked and why nothing came.
     pub measured: Vec<Result<Measured, (Command, String)>>,
+    /// Further measurements that it says it has and that were not made; `None` where it was not asked, since its version
+    /// of SDI-12 has no such question, or since they were made.
+    pub promised: Option<Vec<Promised>>,
     /// Profiles that fit, best first.
     pub guesses: Vec<Guess>,
     /// Profiles that do not, and why.
@@ -122,6 +147,22 @@ pub struct Heard {
     pub guesses: Vec<Guess>,
     /// Profiles that do not, and why.
     pub others: Vec<(String, String)>,
+}
+
+impl Sensor {
+    /// Of each measurement that gave values, by number, the one that gave the most: `aC!` may give more than `aM!`.
+    fn richest(&self) -> Vec<&Measured> {
+        let mut best: Vec<&Measured> = Vec::new();
+        for own in self.measured.iter().flatten().filter(|own| !own.looks.is_empty()) {
+            match best.iter_mut().find(|known| known.number() == own.number()) {
+                Some(known) if known.announced < own.announced => *known = own,
+                Some(_) => {}
+                None => best.push(own),
+            }
+        }
+        best.sort_by_key(|own| own.number());
+        best
+    }
 }
 
 /// What a scan gave.

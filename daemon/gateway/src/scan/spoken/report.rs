@@ -1,11 +1,12 @@
 //! What a scan of a line of text found, for a person and for scripts.
 
+use pondreeve_protocol::sdi12::Command;
 use serde_json::{Value, json};
 
 use super::super::report::{by_reason, push, ranges_of, seen_line};
 use super::super::{Seen, Setting};
-use super::fragment::measured_words;
-use super::{Guess, Heard, Measured, Outcome, Plan, Sensor, letters, shown};
+use super::fragment::{further_words, measured_words};
+use super::{Guess, Heard, Measured, Outcome, Plan, Promised, Sensor, letters, shown};
 use crate::config::farm::LineKind;
 
 /// For a person, in lines of at most 80 columns. `written` is the file of the fragment.
@@ -77,11 +78,32 @@ fn sensor_lines(lines: &mut Vec<String>, sensor: &Sensor) {
     }
     for measured in &sensor.measured {
         match measured {
+            // A sensor that has no such further measurement says that no values will come, or says nothing.
+            Ok(own) if own.number() > 0 && own.announced == 0 => {}
+            Err((command, _)) if command.measurement() > Some(0) => {}
             Ok(measured) => push(lines, "  ", &measured_words(measured)),
             Err((command, why)) => push(lines, "  ", &format!("a{}!: {why}", letters(*command))),
         }
     }
+    let without: Vec<String> =
+        sensor.measured.iter().filter_map(without_values).map(|own| format!("a{own}!")).collect();
+    if !without.is_empty() {
+        push(lines, "  ", &format!("no values for {}", without.join(", ")));
+    }
+    if let Some(more) = further_words(sensor) {
+        push(lines, "  ", &more);
+    }
     guess_lines(lines, &sensor.guesses, &sensor.others);
+}
+
+/// A further measurement that the sensor does not have.
+fn without_values(measured: &Result<Measured, (Command, String)>) -> Option<String> {
+    let command = match measured {
+        Ok(own) if own.announced == 0 => own.command,
+        Ok(_) => return None,
+        Err((command, _)) => *command,
+    };
+    (command.measurement() > Some(0)).then(|| letters(command))
 }
 
 fn heard_lines(lines: &mut Vec<String>, heard: &Heard, outcome: &Outcome) {
@@ -139,7 +161,10 @@ fn not_tried(plan: &Plan, outcome: &Outcome) -> String {
             if plan.addresses.len() < 62 {
                 left.push("addresses outside the list".to_owned());
             }
-            left.push("further measurements (aM1! to aM9!); Modbus and lines of text (--kind)".to_owned());
+            if !plan.further {
+                left.push("further measurements, aM1! to aM9! (--further)".to_owned());
+            }
+            left.push("Modbus and lines of text (--kind)".to_owned());
         }
         LineKind::Text => {
             left.push("questions that no known profile asks; Modbus and SDI-12 (--kind)".to_owned());
@@ -228,6 +253,7 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
         }),
         Err((command, why)) => json!({ "command": letters(*command), "why_not": why }),
     };
+    let promised = |own: &Promised| json!({ "command": format!("M{}", own.number), "announced": own.values });
     let sensors = outcome.sensors.iter().map(|sensor| {
         json!({
             "kind": "sensor",
@@ -236,6 +262,7 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
             "identity": sensor.identity.as_ref().ok().map(ToString::to_string),
             "configured_as": sensor.known_as,
             "measurements": sensor.measured.iter().map(measured).collect::<Vec<_>>(),
+            "not_made": sensor.promised.iter().flatten().map(promised).collect::<Vec<_>>(),
             "fits": guesses(&sensor.guesses),
             "others": others(&sensor.others),
         })

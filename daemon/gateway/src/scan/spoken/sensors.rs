@@ -10,7 +10,7 @@ use tokio::time::Instant;
 use super::super::fit::look_again;
 use super::super::{Garbled, Progress, Setting};
 use super::guess::{self, Guess};
-use super::{Measured, Outcome, Sensor, Stop, Walk};
+use super::{Measured, Outcome, Promised, Sensor, Stop, Walk};
 use crate::config::farm::Wake;
 use crate::config::profile::Profile;
 use crate::probes::spoken::Failure;
@@ -34,6 +34,16 @@ const LOOKS: usize = 3;
 
 /// The most values that `aM!` can announce; a sensor with more has them behind `aC!`.
 const MEASURE_VALUES_MAX: u8 = 9;
+
+/// Numbers of the further measurements.
+const FURTHER: std::ops::RangeInclusive<u8> = 1..=9;
+
+/// After so many of them without an answer no further one is asked for: by the standard a sensor that has none says so,
+/// but not all do, and each silence costs time.
+const SILENCES: u32 = 2;
+
+/// Since this version a sensor tells what a measurement would announce.
+const TELLS_SINCE: u16 = 14;
 
 /// What an address says to being asked whether somebody is there.
 enum Knock {
@@ -158,17 +168,42 @@ impl Walk<'_> {
         if first.is_none_or(|announced| announced == 0 || announced >= MEASURE_VALUES_MAX) {
             asked.measure(self, Command::Concurrent { number: 0, crc }).await?;
         }
-        let (mut guesses, mut others) = (Vec::new(), Vec::new());
+        let promised = if self.plan.further {
+            asked.further(self, crc).await?;
+            None
+        } else if identity.as_ref().is_ok_and(|own| own.version >= TELLS_SINCE) {
+            Some(asked.promised(self).await?)
+        } else {
+            None
+        };
+        let mut fitting: Vec<(u8, Guess)> = Vec::new();
+        let mut others = Vec::new();
         for profile in &self.plan.profiles {
             let Profile::Sensor(map) = profile else { continue };
             asked.measure(self, map.measurement).await?;
             match asked.guess(profile, map, self.plan.is_named) {
-                Ok(guess) => guesses.push(guess),
+                Ok(guess) => fitting.push((map.number(), guess)),
                 Err(why) => others.push((map.id.clone(), why)),
             }
         }
-        guess::sort(&mut guesses, &mut others);
-        Ok(Sensor { address, setting, identity, measured: asked.measured, guesses, others, known_as })
+        // Profiles of different measurements do not stand against each other.
+        let mut guesses = Vec::new();
+        for number in 0..=*FURTHER.end() {
+            let own = fitting.extract_if(.., |(of, _)| *of == number);
+            let mut own: Vec<Guess> = own.map(|(_, guess)| guess).collect();
+            guess::sort(&mut own, &mut others);
+            guesses.append(&mut own);
+        }
+        Ok(Sensor {
+            address,
+            setting,
+            identity,
+            measured: asked.measured,
+            promised,
+            guesses,
+            others,
+            known_as,
+        })
     }
 }
 
@@ -197,6 +232,51 @@ impl Asked {
             self.measured.push(outcome);
         }
         Ok(self.of(command).and_then(|own| own.as_ref().ok()).map(|own| own.announced))
+    }
+
+    /// Has a sensor make its further measurements, `aM1!` to `aM9!`, and `aC1!` and so on where there may be more that way.
+    async fn further(&mut self, walk: &mut Walk<'_>, crc: bool) -> Result<(), Stop> {
+        let announced = |own: &Self, command| {
+            own.of(command).and_then(|own| own.as_ref().ok()).map_or(0, |own| own.announced)
+        };
+        let by_concurrent = announced(self, Command::Concurrent { number: 0, crc })
+            > announced(self, Command::Measure { number: 0, crc });
+        let mut silences = 0;
+        for number in FURTHER {
+            let values = self.measure(walk, Command::Measure { number, crc }).await?;
+            let mut is_silent = values.is_none();
+            let is_full = values.is_some_and(|values| values >= MEASURE_VALUES_MAX);
+            if is_full || (by_concurrent && values.unwrap_or_default() == 0) {
+                is_silent &= self.measure(walk, Command::Concurrent { number, crc }).await?.is_none();
+            }
+            silences = if is_silent { silences + 1 } else { 0 };
+            if silences >= SILENCES {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// Which further measurements it says it has. None is begun by that.
+    async fn promised(&mut self, walk: &mut Walk<'_>) -> Result<Vec<Promised>, Stop> {
+        let mut promised = Vec::new();
+        let mut silences = 0;
+        for number in FURTHER {
+            let command = Command::Announce { number, concurrent: false };
+            let decode = |line: &[u8]| decode_begun(line, command, self.manner.address);
+            let talk = walk.talk().await?;
+            match in_words(sensor::ask(talk, self.manner, command, &mut self.owing, decode).await)? {
+                Ok(own) => {
+                    silences = 0;
+                    promised.extend((own.values > 0).then_some(Promised { number, values: own.values }));
+                }
+                Err(_) => silences += 1,
+            }
+            if silences >= SILENCES {
+                break;
+            }
+        }
+        Ok(promised)
     }
 
     async fn try_measure(
