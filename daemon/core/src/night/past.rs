@@ -5,7 +5,7 @@ use super::course::{HALF_HOUR, lasting_low};
 use super::score::Early;
 use super::witness::Memory;
 use super::{BLOCK, COURSE_HOURS, Evening, NIGHTS, NightState};
-use crate::regression::Regression;
+use crate::regression::{Lesson, Regression};
 use crate::sunlight::LOW_UNTIL;
 use crate::time::{Span, Timestamp};
 use crate::window::{Window, median};
@@ -132,9 +132,14 @@ impl NightState {
                 if let Some(rule) = self.rules.get_mut(made.phase)
                     && ran_as_assumed(aeration, at, sunrise, made.assumed_kg_h)
                 {
-                    let outcome = low_mg_l - made.base_mg_l;
-                    let off_by = low_mg_l - made.do_min_mg_l;
-                    rule.learn(&prior, &made.terms, outcome, off_by, made.shipped_error);
+                    let lesson = Lesson {
+                        terms: made.terms,
+                        outcome: low_mg_l - made.base_mg_l,
+                        told: made.do_min_mg_l - made.base_mg_l,
+                        doubt: made.doubt,
+                        shipped_error: made.shipped_error,
+                    };
+                    rule.learn(&prior, &lesson);
                 }
             }
         }
