@@ -36,7 +36,7 @@ pub use score::ForecastScore;
 use score::{Early, LATE, Scored, interval_80, low_tenth};
 
 use basis::basis;
-use course::{HALF_HOUR, below_chance, crossing, lasting_low};
+use course::{HALF_HOUR, below_chance, crossing, enough, lasting_low, lately};
 use past::{PastNight, day_mg_l};
 use witness::{USUAL_SHARE_PER_HOUR, Witnesses, shipped_error};
 
@@ -281,14 +281,7 @@ impl NightState {
         }
         let window =
             evening.window.ok_or_else(|| said!("no-forecast-probe", "no oxygen probe has reported yet"))?;
-        let recent = window.between(now - Span::from_minutes(90), now).count();
-        if recent < 3 {
-            return Err(said!(
-                "no-forecast-few",
-                "there are {recent} usable oxygen readings of the last 90 min, and 3 are needed",
-                recent = alloc::format!("{recent}")
-            ));
-        }
+        enough(window, now)?;
         let oxygen_mg_l = window.mean(now - Span::from_minutes(10), now).unwrap_or(oxygen.value);
         let hours_left = (sunrise - now).as_hours().max(0.0);
         let fit_from = evening.aerators_changed_at.map_or(sunset, |changed| sunset.max(changed + BLOCK));
@@ -312,7 +305,7 @@ impl NightState {
         }
         Ok(Witnesses {
             oxygen_mg_l,
-            half_hour_mg_l: window.mean(now - HALF_HOUR, now).unwrap_or(oxygen_mg_l),
+            half_hour_mg_l: lately(window, now).unwrap_or(oxygen_mg_l),
             hours_seen: (now - sunset).as_hours(),
             hours_left,
             line_mg_l,
