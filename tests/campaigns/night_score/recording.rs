@@ -213,7 +213,7 @@ mod tests {
             half += 1;
             half % 2 == 1
         });
-        assert_eq!(recording.step(), HALF_HOUR + HALF_HOUR);
+        assert_eq!(recording.step(), Span::from_hours(1));
         assert_eq!(recording.lasting_low(Timestamp(0), Timestamp(9 * 1_800_000)), Some(2.5));
     }
 
