@@ -36,7 +36,7 @@ pub use score::ForecastScore;
 use score::{Early, LATE, Scored, interval_80, low_tenth};
 
 use basis::basis;
-use course::{HALF_HOUR, below_chance, crossing, lasting_low};
+use course::{HALF_HOUR, below_chance, crossing, enough, lasting_low, lately};
 use past::{PastNight, day_mg_l};
 use witness::{USUAL_SHARE_PER_HOUR, Witnesses, shipped_error};
 
@@ -93,8 +93,8 @@ pub struct NightState {
     early: Option<Early>,
     /// Later forecasts of tonight that wait for the morning.
     late: [Option<Early>; LATE],
-    /// What the intervals of the last nights' later forecasts needed, newest last.
-    late_needs: [VecDeque<f64>; LATE],
+    /// What the intervals of the last nights needed, for the forecast that is scored and each later one; newest last.
+    needs: [VecDeque<f64>; LATE + 1],
     /// The last nights' scores, newest last.
     scores: VecDeque<Scored>,
     past: VecDeque<PastNight>,
@@ -126,6 +126,8 @@ struct Made {
     /// Mean of what was assumed to run until sunrise, kg/h.
     assumed_kg_h: Option<f64>,
     do_min_mg_l: f64,
+    /// How much less sure than usual it was held to be.
+    doubt: f64,
     shipped_error: f64,
 }
 
@@ -279,14 +281,7 @@ impl NightState {
         }
         let window =
             evening.window.ok_or_else(|| said!("no-forecast-probe", "no oxygen probe has reported yet"))?;
-        let recent = window.between(now - Span::from_minutes(90), now).count();
-        if recent < 3 {
-            return Err(said!(
-                "no-forecast-few",
-                "there are {recent} usable oxygen readings of the last 90 min, and 3 are needed",
-                recent = alloc::format!("{recent}")
-            ));
-        }
+        enough(window, now)?;
         let oxygen_mg_l = window.mean(now - Span::from_minutes(10), now).unwrap_or(oxygen.value);
         let hours_left = (sunrise - now).as_hours().max(0.0);
         let fit_from = evening.aerators_changed_at.map_or(sunset, |changed| sunset.max(changed + BLOCK));
@@ -310,7 +305,7 @@ impl NightState {
         }
         Ok(Witnesses {
             oxygen_mg_l,
-            half_hour_mg_l: window.mean(now - HALF_HOUR, now).unwrap_or(oxygen_mg_l),
+            half_hour_mg_l: lately(window, now).unwrap_or(oxygen_mg_l),
             hours_seen: (now - sunset).as_hours(),
             hours_left,
             line_mg_l,
@@ -346,9 +341,9 @@ impl NightState {
         let (base_mg_l, terms) = (witnesses.base_mg_l(), witnesses.terms());
         let shipped_error = shipped_error(witnesses.hours_left);
         let rule = self.rules.get(phase);
-        let weights = rule.map_or_else(|| self.prior(phase), |rule| *rule.weights());
+        let weights = self.weights(phase);
         let correction = weights.iter().zip(&terms).map(|(weight, term)| weight * term).sum::<f64>();
-        let error = rule.map_or(shipped_error, |rule| rule.standard_error(shipped_error));
+        let usual_error = rule.map_or(shipped_error, |rule| rule.standard_error(shipped_error));
         let oxygen_mg_l = witnesses.oxygen_mg_l;
         let already = evening.window.and_then(|window| lasting_low(window, sunset, now));
         let shift = evening
@@ -358,10 +353,22 @@ impl NightState {
         let shifted_mg_l = shift.map_or(0.0, |shift| shift.low_mg_l);
         let assumed_kg_h = shift.map(|shift| shift.assumed_kg_h);
         let base_mg_l = base_mg_l + shifted_mg_l;
-        let highest = already.unwrap_or(oxygen_mg_l).min(oxygen_mg_l).max(0.0);
-        let do_min_mg_l = (base_mg_l + correction).clamp(0.0, highest);
+        // A dip of the moment is no low: as the tide turns oxygen may rise again, and only what has lasted is certain.
+        let highest = already.unwrap_or(oxygen_mg_l).max(0.0);
+        let highest_told = highest.min(oxygen_mg_l.max(0.0));
+        let do_min_mg_l = (base_mg_l + correction).clamp(0.0, highest_told);
+        let doubt = rule.map_or(1.0, |rule| rule.doubt(do_min_mg_l - base_mg_l, shipped_error));
+        let error = doubt * usual_error;
         if at_full_hour && witnesses.memory.is_some() {
-            self.tonight.push(Made { phase, terms, base_mg_l, assumed_kg_h, do_min_mg_l, shipped_error });
+            self.tonight.push(Made {
+                phase,
+                terms,
+                base_mg_l,
+                assumed_kg_h,
+                do_min_mg_l,
+                doubt,
+                shipped_error,
+            });
         }
         // While there is little memory, what the evening and a usual fall disagree by is doubt as well.
         let nights = witnesses.memory.map_or(0, |memory| memory.nights);
@@ -374,7 +381,7 @@ impl NightState {
         let end = sunrise + LOW_UNTIL;
         let usual_at = self.usual_low_after().map_or(sunrise, |after| sunset + after);
         // Oxygen that still has to fall does so until light stops it, though it is later than usual.
-        let falls_on = usual_at <= now && do_min_mg_l < highest;
+        let falls_on = usual_at <= now && do_min_mg_l < highest_told;
         let do_min_at = if falls_on { sunrise } else { usual_at }.clamp(now.min(end), end);
         let rise = self.usual_rise_to_sunrise();
         let do_sunrise_mg_l = (do_min_mg_l + rise).min(oxygen_mg_l).max(do_min_mg_l);
@@ -400,7 +407,7 @@ impl NightState {
             .map(|limit_mg_l| Crossing {
                 limit_mg_l,
                 at: crossing(now, oxygen_mg_l, do_min_at, do_min_mg_l, limit_mg_l),
-                probability: if highest < limit_mg_l {
+                probability: if highest_told < limit_mg_l {
                     1.0
                 } else {
                     below_chance(limit_mg_l, do_min_mg_l, error)

@@ -3,6 +3,7 @@
 mod farm;
 
 use farm::{Farm, at};
+use pondreeve_core::{Quantity, Site, Span};
 
 const NOON: i64 = 12 * 60;
 const DAY: i64 = 24 * 60;
@@ -48,4 +49,29 @@ fn nights_are_told_with_their_low_and_what_was_forecast_of_them() {
         let told = farm.forecasts().into_iter().find(|told| told.at == forecast.at).unwrap();
         assert_eq!((told.do_min_mg_l, told.low_80), (forecast.do_min_mg_l, forecast.low_80));
     }
+}
+
+#[test]
+fn a_probe_that_reads_once_an_hour_is_enough() {
+    let hour = Span::from_hours(1);
+    let site = Site::single_pond(0.0, 0.0, 20.0, &[Quantity::DoMgL], hour);
+    let mut farm = Farm::start_with(NOON, site);
+    for minute in (NOON..NOON + 3 * DAY).step_by(60) {
+        farm.oxygen(minute, oxygen(minute, 4.0) + wobble(minute / 60));
+    }
+    let nights = farm.state.view().ponds[0].past_nights.clone();
+    assert_eq!(nights.len(), 3);
+    for night in &nights {
+        assert!((night.do_min_mg_l - 4.0).abs() < 0.05, "{night:?}");
+    }
+    // Two readings lie between sunset and two hours later, and one of the afternoon counts beside them.
+    let last = nights[2].forecast.expect("three readings in three hours and a half");
+    assert!((last.do_min_mg_l - 4.0).abs() < 0.3, "{last:?}");
+    // After an afternoon without readings there are too few, and it is said of which time: what was due before the
+    // reading at 19:00 has that of 18:00 alone.
+    for minute in [3 * DAY + 13 * 60, 3 * DAY + 18 * 60, 3 * DAY + 19 * 60] {
+        farm.oxygen(minute, oxygen(minute, 4.0) + wobble(minute / 60));
+    }
+    let refusal = farm.state.view().ponds[0].no_forecast.clone().map(String::from).unwrap_or_default();
+    assert!(refusal.contains("1 usable oxygen readings of the last 3.5 h"), "{refusal}");
 }

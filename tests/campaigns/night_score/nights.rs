@@ -97,9 +97,7 @@ fn nights_of(place: &Place, site: &Site, recording: &Recording) -> Vec<Tonight> 
 /// The nights, each with what the daemon said of it when fed `fed`.
 fn replayed(place: &Place, fed: &Recording) -> Vec<Tonight> {
     let rows = &fed.rows;
-    let mut steps: Vec<Span> = rows.windows(2).map(|pair| pair[1].at - pair[0].at).collect();
-    steps.sort_unstable();
-    let every = steps[steps.len() / 2];
+    let every = fed.step();
     let mut site = Site::single_pond(place.lat, place.lon, 20.0, &QUANTITIES, every);
     site.ponds[0].limits.do_forecast_mg_l[0] = place.alarm_do_mg_l;
     let mut nights = nights_of(place, &site, fed);

@@ -146,13 +146,30 @@ impl Recording {
             .filter_map(|row| Some((row.at, row.accepted_do_mg_l?)))
     }
 
+    /// How long after one row the next usually comes.
+    pub fn step(&self) -> Span {
+        let mut steps: Vec<Span> = self.rows.windows(2).map(|pair| pair[1].at - pair[0].at).collect();
+        steps.sort_unstable();
+        steps[steps.len() / 2]
+    }
+
     /// The lowest oxygen that lasted about an hour: lowest running median of three half-hour means.
-    /// `None` where fewer than nine in ten half hours have a reading.
+    /// `None` where fewer than nine in ten half hours have a reading. Where readings come less often than that, one half
+    /// hour without is taken to lie between its neighbours.
     pub fn lasting_low(&self, from: Timestamp, to: Timestamp) -> Option<f64> {
         let mut halves: BTreeMap<i64, (f64, f64)> = BTreeMap::new();
         for (at, value) in self.oxygen(from, to) {
             let half = halves.entry((at - from).as_millis() / HALF_HOUR.as_millis()).or_default();
             *half = (half.0 + value, half.1 + 1.0);
+        }
+        if self.step() > HALF_HOUR {
+            let pairs: Vec<_> =
+                halves.iter().zip(halves.iter().skip(1)).map(|(a, b)| (*a.0, *a.1, *b.0, *b.1)).collect();
+            for (half, before, next, after) in pairs {
+                if next - half == 2 {
+                    halves.insert(half + 1, (before.0 / before.1 + after.0 / after.1, 2.0));
+                }
+            }
         }
         if (halves.len() as f64) < 0.9 * 2.0 * (to - from).as_hours() {
             return None;
@@ -185,6 +202,19 @@ mod tests {
         let low = |oxygen: &[f64]| half_hourly(oxygen).lasting_low(Timestamp(0), Timestamp(7 * 1_800_000));
         assert_eq!(low(&[6.0, 5.0, 1.0, 5.0, 4.0, 2.0, 2.0, 4.0]), Some(2.0));
         assert_eq!(low(&[6.0, 5.0, 1.0, 5.0, 5.0, 6.0]), None);
+    }
+
+    /// Hourly 6, 4, 2, 3, 5: half hours at 3 and 2.5 lie beside 2, so the middle one of them lasts.
+    #[test]
+    fn hours_without_a_reading_at_the_half_hour_are_scored() {
+        let mut recording = half_hourly(&[6.0, 0.0, 4.0, 0.0, 2.0, 0.0, 3.0, 0.0, 5.0]);
+        let mut half = 0;
+        recording.rows.retain(|_| {
+            half += 1;
+            half % 2 == 1
+        });
+        assert_eq!(recording.step(), Span::from_hours(1));
+        assert_eq!(recording.lasting_low(Timestamp(0), Timestamp(9 * 1_800_000)), Some(2.5));
     }
 
     /// 1 November 2012 begins at 05:00 UTC where clocks are five hours behind.

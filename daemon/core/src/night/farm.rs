@@ -31,6 +31,20 @@ impl NightState {
         self.prior.get(phase).copied().unwrap_or_else(|| shipped(phase))
     }
 
+    /// The weights of an hour: the mean over it and the hours before and after it that have learnt. Neighbouring hours
+    /// see nearly the same night, so that their mean is steadier and as apt.
+    pub(super) fn weights(&self, phase: usize) -> Terms {
+        let Some(own) = self.rules.get(phase) else { return self.prior(phase) };
+        let around = [phase.checked_sub(1), phase.checked_add(1)].into_iter().flatten();
+        let around = around.filter_map(|hour| self.rules.get(hour)).filter(|rule| rule.nights() > 0.0);
+        let (mut sum, mut hours) = (*own.weights(), 1.0);
+        for rule in around {
+            sum = from_fn(|term| at(&sum, term) + at(rule.weights(), term));
+            hours += 1.0;
+        }
+        sum.map(|weight| weight / hours)
+    }
+
     /// Whether other ponds have taught it something.
     pub(super) fn has_farm(&self) -> bool {
         !self.prior.is_empty()
@@ -85,7 +99,7 @@ fn at(terms: &Terms, place: usize) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::regression::Regression;
+    use crate::regression::{Lesson, Regression, TERMS};
 
     /// A pond whose lows rise by 0.8 for each mg/L of the third term, learnt over so many nights.
     fn taught(nights: i32) -> NightState {
@@ -96,8 +110,8 @@ mod tests {
                 let mut terms = Terms::default();
                 terms[2] = f64::from(night % 7 - 3) * 0.5;
                 let outcome = 0.8 * terms[2];
-                let off_by = outcome - rule.estimate(&terms);
-                rule.learn(&shipped(phase), &terms, outcome, off_by, 0.5);
+                let told = rule.estimate(&terms);
+                rule.learn(&shipped(phase), &Lesson { terms, outcome, told, doubt: 1.0, shipped_error: 0.5 });
             }
         }
         NightState { rules, has_learnt: true, ..NightState::default() }
@@ -117,6 +131,18 @@ mod tests {
         for (own, shipped) in old.prior(2).iter().zip(shipped(2)) {
             assert!((own - shipped).abs() < 1e-12);
         }
+    }
+
+    #[test]
+    fn an_hour_is_told_with_the_hours_beside_it_that_have_learnt() {
+        let mut pond = taught(40);
+        pond.rules[7] = Regression::new(&[1.0; TERMS]);
+        let learnt = |phase: usize| pond.rules[phase].weights()[2];
+        assert!((pond.weights(3)[2] - (learnt(2) + learnt(3) + learnt(4)) / 3.0).abs() < 1e-12);
+        // Nothing was learnt at seven hours.
+        assert!((pond.weights(6)[2] - (learnt(5) + learnt(6)) / 2.0).abs() < 1e-12);
+        assert!((pond.weights(0)[2] - (learnt(0) + learnt(1)) / 2.0).abs() < 1e-12);
+        assert_eq!(NightState::default().weights(4), shipped(4));
     }
 
     #[test]

@@ -1,11 +1,11 @@
 //! Nights that are over, and what they say of tonight.
 
 use super::aerated::ran_as_assumed;
-use super::course::{HALF_HOUR, lasting_low};
+use super::course::{half_hours, lasting_low, lately};
 use super::score::Early;
 use super::witness::Memory;
 use super::{BLOCK, COURSE_HOURS, Evening, NIGHTS, NightState};
-use crate::regression::Regression;
+use crate::regression::{Lesson, Regression};
 use crate::sunlight::LOW_UNTIL;
 use crate::time::{Span, Timestamp};
 use crate::window::{Window, median};
@@ -49,7 +49,7 @@ fn at(course: &[Option<f64>; COURSE_HOURS], hours: f64) -> Option<f64> {
 
 /// Mean oxygen of the day before `sunset`; `None` where less than half of it was seen.
 pub(super) fn day_mg_l(window: &Window, sunset: Timestamp) -> Option<f64> {
-    let halves = window.blocks(sunset - DAY, sunset, HALF_HOUR);
+    let halves = half_hours(window, sunset - DAY, sunset);
     let enough = halves.len() as f64 >= DAY.as_hours();
     enough.then(|| halves.iter().map(|(_, mean)| mean).sum::<f64>() / halves.len() as f64)
 }
@@ -112,7 +112,8 @@ impl NightState {
         let saturation_mg_l = core::mem::take(&mut self.saturation_mg_l);
         let Some(window) = evening.window else { return };
         let end = sunrise + LOW_UNTIL;
-        let seen = window.blocks(sunset, end, HALF_HOUR).len() as f64;
+        let halves = half_hours(window, sunset, end);
+        let seen = halves.len() as f64;
         if seen < 0.7 * (end - sunset).as_hours() * 2.0 {
             return;
         }
@@ -132,9 +133,14 @@ impl NightState {
                 if let Some(rule) = self.rules.get_mut(made.phase)
                     && ran_as_assumed(aeration, at, sunrise, made.assumed_kg_h)
                 {
-                    let outcome = low_mg_l - made.base_mg_l;
-                    let off_by = low_mg_l - made.do_min_mg_l;
-                    rule.learn(&prior, &made.terms, outcome, off_by, made.shipped_error);
+                    let lesson = Lesson {
+                        terms: made.terms,
+                        outcome: low_mg_l - made.base_mg_l,
+                        told: made.do_min_mg_l - made.base_mg_l,
+                        doubt: made.doubt,
+                        shipped_error: made.shipped_error,
+                    };
+                    rule.learn(&prior, &lesson);
                 }
             }
         }
@@ -142,11 +148,8 @@ impl NightState {
             Some(aeration) => self.remember_aeration(aeration.respiration, sunset, end),
             None => self.ran_kg_h.clear(),
         }
-        let low_hours = window
-            .blocks(sunset, end, HALF_HOUR)
-            .into_iter()
-            .min_by(|(_, a), (_, b)| a.total_cmp(b))
-            .map_or(0.0, |(hour, _)| hour);
+        let low_hours =
+            halves.into_iter().min_by(|(_, a), (_, b)| a.total_cmp(b)).map_or(0.0, |(hour, _)| hour);
         if self.past.len() >= NIGHTS {
             self.past.pop_front();
         }
@@ -158,7 +161,7 @@ impl NightState {
             low_after: Span::from_millis((low_hours * 3_600_000.0) as i64),
             course_mg_l: core::array::from_fn(|hour| {
                 let at = sunset + Span::from_hours(hour as i64);
-                (at <= end).then(|| window.mean(at - HALF_HOUR, at)).flatten()
+                (at <= end).then(|| lately(window, at)).flatten()
             }),
             saturation_mg_l,
             day_mg_l: self.day_mg_l.or_else(|| day_mg_l(window, sunset)),

@@ -1,5 +1,6 @@
 //! How good the forecasts of the last nights were, and what that says about tonight's interval.
 
+use alloc::collections::VecDeque;
 use alloc::vec::Vec;
 
 use super::aerated::ran_as_assumed;
@@ -8,6 +9,9 @@ use crate::time::Timestamp;
 
 /// Nights scored.
 const NIGHTS: usize = 14;
+/// Nights whose needs set the width: what one night in five passes takes more nights to tell than a mean. (Our own
+/// choice: four weeks, so that a change of season still shows.)
+const NIGHTS_OF_NEEDS: usize = 28;
 /// Hours after sunset at which the night's forecast is taken for its score.
 const SCORED_AFTER_H: f64 = 2.0;
 /// Hours after sunset at which later forecasts are taken, which tell how wide the interval is to be by then.
@@ -17,14 +21,14 @@ pub(super) const LATE: usize = 2;
 /// Fewer nights say nothing of an interval.
 const FEWEST_NIGHTS: usize = 5;
 /// What the interval as it is made is worth, in nights, against what the last ones say.
-const PRIOR_NIGHTS: f64 = 10.0;
+const PRIOR_NIGHTS: f64 = 5.0;
 /// Standard errors below the mean that one night in five passes (normal distribution).
 const Z_ONE_SIDED: f64 = 0.841_621_233_572_9;
-/// Up to so many standard errors above the forecast the interval that ends at the highest possible low is the shorter:
+/// Up to so many standard errors from the forecast the interval that ends at a bound is the shorter:
 /// `2 * 1.2816 - 0.8416`.
-const ENDS_AT_HIGHEST: f64 = 2.0 * Z_80 - Z_ONE_SIDED;
+const ENDS_AT_BOUND: f64 = 2.0 * Z_80 - Z_ONE_SIDED;
 /// The interval is not made narrower or wider than by these factors.
-const SCALE: (f64, f64) = (0.5, 2.0);
+const SCALE: (f64, f64) = (0.3, 3.0);
 
 /// A forecast that waits for its morning.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,8 +52,6 @@ pub(super) struct Early {
 pub(super) struct Scored {
     /// Forecast less what came, mg/L.
     error: f64,
-    /// What the standard error had to be multiplied by for the night's low to lie just inside.
-    needed: f64,
     covered: bool,
 }
 
@@ -66,14 +68,17 @@ pub struct ForecastScore {
     pub inside_80: usize,
 }
 
-/// The shortest interval about a forecast that holds the low four times in five. Where the oxygen is not far above
-/// the forecast, the low cannot come much higher than it: the interval then ends at `highest`, and all of the fifth
-/// that it leaves out lies below.
+/// The shortest interval about a forecast that holds the low four times in five. The low cannot come above `highest`,
+/// which has lasted already, nor below nothing. Where the nearer of these bounds is not far, the interval ends at it, and
+/// all of the fifth that it leaves out lies on the other side.
 pub(super) fn interval_80(low_mg_l: f64, error: f64, highest: f64) -> (f64, f64) {
-    let (below, above) = if highest - low_mg_l < ENDS_AT_HIGHEST * error {
-        (Z_ONE_SIDED * error, highest - low_mg_l)
-    } else {
+    let over = highest - low_mg_l;
+    let (below, above) = if low_mg_l.min(over) >= ENDS_AT_BOUND * error {
         (Z_80 * error, Z_80 * error)
+    } else if low_mg_l < over {
+        (low_mg_l, Z_ONE_SIDED * error)
+    } else {
+        (Z_ONE_SIDED * error, over)
     };
     ((low_mg_l - below).max(0.0), (low_mg_l + above).min(highest).max(low_mg_l))
 }
@@ -86,43 +91,44 @@ pub(super) fn low_tenth(low_mg_l: f64, error: f64) -> f64 {
 /// What the standard error of a forecast had to be multiplied by for its interval to reach what came.
 fn needed(early: &Early, came_mg_l: f64) -> f64 {
     let error = early.error.max(0.05);
-    let ends_at_highest = (early.highest - early.do_min_mg_l).max(0.0) / (ENDS_AT_HIGHEST * error);
+    let over = early.highest - early.do_min_mg_l;
+    let ends_at_bound = early.do_min_mg_l.min(over).max(0.0) / (ENDS_AT_BOUND * error);
     let off = libm::fabs(early.do_min_mg_l - came_mg_l) / error;
-    if came_mg_l > early.do_min_mg_l {
-        (off / Z_80).min(ends_at_highest)
-    } else if off / Z_80 <= ends_at_highest {
+    let bound_is_below = early.do_min_mg_l < over;
+    if (came_mg_l < early.do_min_mg_l) == bound_is_below {
+        (off / Z_80).min(ends_at_bound)
+    } else if off / Z_80 <= ends_at_bound {
         off / Z_80
     } else {
-        (off / Z_ONE_SIDED).max(ends_at_highest)
+        (off / Z_ONE_SIDED).max(ends_at_bound)
     }
+}
+
+/// Keeps one more, and no more than `most`.
+fn keep<T>(kept: &mut VecDeque<T>, one: T, most: usize) {
+    while kept.len() >= most {
+        kept.pop_front();
+    }
+    kept.push_back(one);
 }
 
 impl NightState {
     /// Holds last night's forecast against what came, unless other aerators ran than it assumed.
     pub(super) fn score(&mut self, low_mg_l: f64, aeration: Option<&Aeration<'_>>, sunrise: Timestamp) {
-        for (late, needs) in self.late.iter_mut().zip(&mut self.late_needs) {
-            let late = late.take();
-            let as_assumed = |late: &Early| ran_as_assumed(aeration, late.at, sunrise, late.assumed_kg_h);
-            if let Some(late) = late.filter(as_assumed) {
-                if needs.len() >= NIGHTS {
-                    needs.pop_front();
-                }
-                needs.push_back(needed(&late, low_mg_l));
+        let early = self.early.take();
+        let forecasts = core::iter::once(early).chain(core::mem::take(&mut self.late));
+        let as_assumed = |made: &Early| ran_as_assumed(aeration, made.at, sunrise, made.assumed_kg_h);
+        for (made, needs) in forecasts.zip(&mut self.needs) {
+            if let Some(made) = made.filter(as_assumed) {
+                keep(needs, needed(&made, low_mg_l), NIGHTS_OF_NEEDS);
             }
         }
-        let Some(early) = self.early.take() else { return };
-        if !ran_as_assumed(aeration, early.at, sunrise, early.assumed_kg_h) {
-            return;
-        }
-        let error = early.do_min_mg_l - low_mg_l;
-        if self.scores.len() >= NIGHTS {
-            self.scores.pop_front();
-        }
-        self.scores.push_back(Scored {
-            error,
-            needed: needed(&early, low_mg_l),
+        let Some(early) = early.filter(as_assumed) else { return };
+        let scored = Scored {
+            error: early.do_min_mg_l - low_mg_l,
             covered: (early.low_80..=early.high_80).contains(&low_mg_l),
-        });
+        };
+        keep(&mut self.scores, scored, NIGHTS);
     }
 
     /// Keeps what is scored in the morning, each the first that is made after its hour.
@@ -138,13 +144,10 @@ impl NightState {
     /// four in five would have lain inside, drawn toward 1 while they are few. What is known late in a night errs
     /// otherwise than what is known early, so each has nights of its own.
     pub(super) fn interval_scale(&self, hours: f64) -> f64 {
+        let [early, late @ ..] = &self.needs;
         let stage = LATE_AFTER_H.iter().rposition(|&after_h| hours >= after_h - 1.0);
-        let late = stage.and_then(|stage| self.late_needs.get(stage));
-        let late = late.filter(|needs| needs.len() >= FEWEST_NIGHTS);
-        let mut needed: Vec<f64> = late.map_or_else(
-            || self.scores.iter().map(|scored| scored.needed).collect(),
-            |needs| needs.iter().copied().collect(),
-        );
+        let own = stage.and_then(|stage| late.get(stage)).filter(|needs| needs.len() >= FEWEST_NIGHTS);
+        let mut needed: Vec<f64> = own.unwrap_or(early).iter().copied().collect();
         let nights = needed.len();
         if nights < FEWEST_NIGHTS {
             return 1.0;
@@ -211,12 +214,14 @@ mod tests {
     fn an_interval_that_is_too_narrow_widens_and_one_too_wide_narrows() {
         let wild: Vec<(f64, f64)> =
             (0..14).map(|n| (4.0, 4.0 + if n % 2 == 0 { 1.5 } else { -1.5 })).collect();
-        // Each is three standard errors off: 3 / 1.2816 = 2.34, by 14 nights of 24, and 1 by 10: 1.78.
+        // Each is three standard errors off: 3 / 1.2816 = 2.341, by 14 nights of 19, and 1 by 5: 1.988.
         let scale = after(&wild).interval_scale(2.0);
-        assert!((scale - 1.782).abs() < 0.01, "{scale}");
+        assert!((scale - 1.988).abs() < 0.001, "{scale}");
         let calm = alloc::vec![(4.0, 4.05); 14];
-        // A tenth of a standard error: 0.078, by 14 of 24, and 1 by 10: 0.46, held at 0.5.
-        assert_eq!(after(&calm).interval_scale(2.0), 0.5);
+        // A tenth of a standard error: 0.078, by 14 of 19, and 1 by 5: 0.321.
+        assert!((after(&calm).interval_scale(2.0) - 0.321).abs() < 0.001);
+        // 28 nights count: 0.078 by 28 of 33, and 1 by 5, is 0.218, held at 0.3.
+        assert_eq!(after(&alloc::vec![(4.0, 4.05); 40]).interval_scale(2.0), 0.3);
         assert_eq!(after(&alloc::vec![(4.0, 4.0); 40]).forecast_score().unwrap().nights, 14);
     }
     #[test]
@@ -226,10 +231,15 @@ mod tests {
         // Far above, and so evenly about it: 1.2816 on either side.
         assert_eq!(interval_80(4.0, 1.0, 8.0), (4.0 - Z_80, 4.0 + Z_80));
         // Where one becomes the other both are as wide: 2.563.
-        let (low, high) = interval_80(4.0, 1.0, 4.0 + ENDS_AT_HIGHEST - 1e-9);
+        let (low, high) = interval_80(4.0, 1.0, 4.0 + ENDS_AT_BOUND - 1e-9);
         assert!((high - low - 2.0 * Z_80).abs() < 1e-6);
         // Oxygen is not below nothing, and a forecast at the reading itself has it as its upper end.
         assert_eq!(interval_80(0.5, 1.0, 0.5), (0.0, 0.5));
+        // Near nothing it is the other way about: all of the fifth lies above.
+        assert_eq!(interval_80(0.5, 1.0, 8.0), (0.0, 0.5 + Z_ONE_SIDED));
+        // The nearer of the two counts.
+        assert_eq!(interval_80(1.0, 1.0, 1.8), (1.0 - Z_ONE_SIDED, 1.8));
+        assert_eq!(interval_80(0.0, 1.0, 0.0), (0.0, 0.0));
         // Plans keep to one night in ten all the same.
         assert_eq!(low_tenth(4.0, 1.0), 4.0 - Z_80);
     }
@@ -243,6 +253,9 @@ mod tests {
             (4.0, 4.3, 4.2),
             (4.0, 4.0, 3.9),
             (2.0, 3.4, 0.4),
+            (0.3, 5.0, 0.1),
+            (0.3, 5.0, 1.4),
+            (0.3, 0.5, 0.1),
         ] {
             let early = Early {
                 at: Timestamp(0),
@@ -282,9 +295,9 @@ mod tests {
             state.keep_for_score(5.0, made(9.0));
             state.score(4.0, None, Timestamp(0));
         }
-        assert!((state.interval_scale(2.0) - 1.782).abs() < 0.01);
-        assert_eq!(state.interval_scale(4.0), 0.5);
+        assert!((state.interval_scale(2.0) - 1.988).abs() < 0.001);
+        assert_eq!(state.interval_scale(4.0), 0.3);
         // No forecast was made after six hours: what was known at two tells it.
-        assert!((state.interval_scale(7.0) - 1.782).abs() < 0.01);
+        assert!((state.interval_scale(7.0) - 1.988).abs() < 0.001);
     }
 }

@@ -165,6 +165,7 @@ no-forecast-suspect = the oxygen reading is suspect, check with a hand meter
 no-forecast-switched-until = an aerator was switched, and the new slope is known only in { $left }
 no-forecast-probe = no oxygen probe has reported yet
 no-forecast-few = there are { $recent } usable oxygen readings of the last 90 min, and 3 are needed
+no-forecast-few-hourly = there are { $recent } usable oxygen readings of the last 3.5 h, and 3 are needed
 said-start-all = Not acknowledged for { $since }: start by hand every aerator that can run ({ $groups }).
 power-inside-one = {" "}One further alarm is counted in this one.
 power-inside = {" "}{ $inside } further alarms are counted in this one.

@@ -164,6 +164,7 @@ no-forecast-suspect = la lectura de oxígeno es dudosa, compare con el medidor d
 no-forecast-switched-until = se prendió o apagó un aireador; la nueva caída se conocerá en { $left }
 no-forecast-probe = todavía no informó ninguna sonda de oxígeno
 no-forecast-few = hay { $recent } lecturas de oxígeno que sirven en los últimos 90 min, y hacen falta 3
+no-forecast-few-hourly = hay { $recent } lecturas de oxígeno que sirven en las últimas 3.5 h, y hacen falta 3
 said-start-all = Sin reconocer hace { $since }: prenda a mano todo aireador que pueda marchar ({ $groups }).
 power-inside-one = {" "}Una alarma más se cuenta en esta.
 power-inside = {" "}{ $inside } alarmas más se cuentan en esta.
