@@ -67,6 +67,8 @@ pub struct Evening<'a> {
     pub now: Timestamp,
     /// Present oxygen.
     pub oxygen: Option<Seen>,
+    /// Whether a hand meter said that its probe is wrong, and nothing since said otherwise.
+    pub is_contradicted: bool,
     /// Its readings.
     pub window: Option<&'a Window>,
     /// Present saturation.
@@ -263,6 +265,12 @@ impl NightState {
         let now = evening.now;
         let oxygen =
             evening.oxygen.ok_or_else(|| said!("no-forecast-oxygen", "there is no usable oxygen reading"))?;
+        if !oxygen.flag.is_usable() && evening.is_contradicted {
+            return Err(said!(
+                "no-forecast-contradicted",
+                "a hand meter contradicts the oxygen probe: measure beside it again, or clean and check it and record the service"
+            ));
+        }
         if !oxygen.flag.is_usable() {
             return Err(said!(
                 "no-forecast-suspect",

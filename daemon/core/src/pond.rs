@@ -479,6 +479,7 @@ impl PondState {
             pond: self.index,
             now: scene.now,
             oxygen,
+            is_contradicted: lead.is_some_and(|state| state.is_contradicted(Quantity::DoMgL)),
             window: lead
                 .or_else(|| self.channels(scene, Quantity::DoMgL).map(|(_, state)| state).next())
                 .map(|state| &state.window),

@@ -76,16 +76,20 @@ fn of_two_probes_the_lower_oxygen_is_shown_and_named_and_summed_up() {
 #[test]
 fn a_probe_that_a_hand_meter_contradicts_is_not_shown_as_good() {
     let mut farm = Farm::start(20 * 60);
-    farm.hold_oxygen(20 * 60 + 1, 20 * 60 + 30, 10.0);
+    farm.hold_oxygen(20 * 60 + 1, 20 * 60 + 6, 10.0);
     assert_eq!(latest(&farm, Quantity::DoMgL).flag, Flag::Pass);
-    farm.enter(20 * 60 + 30, Quantity::DoMgL, 4.7);
-    farm.hold_oxygen(20 * 60 + 31, 20 * 60 + 35, 10.0);
+    farm.enter(20 * 60 + 6, Quantity::DoMgL, 4.7);
+    farm.hold_oxygen(20 * 60 + 7, 20 * 60 + 11, 10.0);
     // While the hand reading counts, it is the lower and speaks.
     assert_eq!(latest(&farm, Quantity::DoMgL).value, Some(4.7));
-    farm.hold_oxygen(20 * 60 + 35, 22 * 60, 10.0);
+    farm.hold_oxygen(20 * 60 + 11, 22 * 60, 10.0);
     let shown = latest(&farm, Quantity::DoMgL);
     assert!(shown.value.is_some_and(|value| value > 9.0));
     assert_eq!(shown.flag, Flag::Suspect);
+    // The forecast from before goes on, and says why there is no newer one and what ends that.
+    let forecast = farm.state.view().ponds[0].forecast.clone().expect("the one from before");
+    let basis = forecast.basis.english();
+    assert!(basis.contains("measure beside it again"), "{basis}");
 }
 
 /// Groups a, b and c with a meter each; a and c trip at four, oxygen goes below its limit.

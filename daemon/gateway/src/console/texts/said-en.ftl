@@ -232,6 +232,7 @@ clue-unserviced = came back from a long failure without service
 clue-out-of-range = reads beyond what this pond or probe can reach
 clue-alone = does not go with what else is measured
 no-forecast-sun = the sun does not set and rise here now
+no-forecast-contradicted = a hand meter contradicts the oxygen probe: measure beside it again, or clean and check it and record the service
 no-forecast-soon = it is made within a quarter of an hour
 no-forecast-day = it is made from sunset on
 test-gap = nothing came for too long

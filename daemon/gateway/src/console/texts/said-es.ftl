@@ -231,6 +231,7 @@ clue-unserviced = volvió de una falla larga sin servicio
 clue-out-of-range = marca más de lo que este estanque o la sonda pueden
 clue-alone = no va con lo demás que se mide
 no-forecast-sun = aquí el sol no se pone ni sale ahora
+no-forecast-contradicted = un medidor de mano contradice la sonda de oxígeno: mida otra vez junto a ella, o límpiela, revísela y anote el servicio
 no-forecast-soon = se hace dentro de un cuarto de hora
 no-forecast-day = se hace desde la puesta del sol
 test-gap = no llegó nada por mucho tiempo
