@@ -43,13 +43,16 @@ struct TenDays {
     /// Print this pond to standard output
     #[arg(long, value_parser = PossibleValuesParser::new(csv::PONDS), required_unless_present = "to")]
     pond: Option<String>,
-    /// Write a file for each pond, p1.csv to p4.csv, or for the one named, into this folder
+    /// Write a file for each pond, p1.csv to p4.csv, or for the one named, into this folder; made if it is not there
     #[arg(long, value_name = "DIR")]
     to: Option<PathBuf>,
 }
 
 impl TenDays {
     fn run(&self) -> anyhow::Result<()> {
+        if let Some(folder) = &self.to {
+            std::fs::create_dir_all(folder).with_context(|| format!("making {} failed", folder.display()))?;
+        }
         for (place, id) in csv::PONDS.into_iter().enumerate() {
             if self.pond.as_deref().is_some_and(|only| only != id) {
                 continue;

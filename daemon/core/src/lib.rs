@@ -37,6 +37,7 @@ pub mod aeration;
 pub mod alarm;
 pub mod alarm_load;
 pub mod alarm_set;
+pub mod ammonia_band;
 pub mod call;
 pub mod compensation;
 pub mod crop;

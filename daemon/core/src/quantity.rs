@@ -30,6 +30,17 @@ macro_rules! quantities {
             /// from a probe. (Common practice, no source: the span of instruments sold for ponds.)
             pub const fn conceivable(self) -> (f64, f64) { match self { $( Self::$variant => ($low, $high), )* } }
 
+            /// Whether a value can be one of this quantity: one in its range, and of a state 0 or 1 alone.
+            pub fn can_be(self, value: f64) -> bool {
+                let (lowest, highest) = self.conceivable();
+                (lowest..=highest).contains(&value) && (!self.is_state() || value == 0.0 || value == 1.0)
+            }
+
+            /// Whether it says no more than that something is so (1) or is not (0).
+            pub const fn is_state(self) -> bool {
+                matches!(self, Self::AeratorOn)
+            }
+
             /// Finds a quantity by its id.
             pub fn from_id(id: &str) -> Option<Self> {
                 match id { $( $id => Some(Self::$variant), )* _ => None }
@@ -110,6 +121,19 @@ quantities! {
 #[cfg(test)]
 mod tests {
     use super::Quantity;
+
+    #[test]
+    fn a_state_is_nought_or_one_and_no_other_quantity_is_a_state() {
+        let states: alloc::vec::Vec<_> =
+            Quantity::ALL.iter().filter(|quantity| quantity.is_state()).collect();
+        assert_eq!(states, [&Quantity::AeratorOn]);
+        for (value, can_be) in
+            [(0.0, true), (-0.0, true), (1.0, true), (0.5, false), (2.0, false), (f64::NAN, false)]
+        {
+            assert_eq!(Quantity::AeratorOn.can_be(value), can_be, "{value}");
+        }
+        assert!(Quantity::DoMgL.can_be(0.5) && !Quantity::DoMgL.can_be(50.1) && !Quantity::Ph.can_be(-0.1));
+    }
 
     #[test]
     fn every_id_finds_its_own_quantity() {

@@ -24,6 +24,7 @@ use crate::verdict::Verdict;
 mod conditions;
 mod dosing;
 mod water;
+mod water_worked;
 mod worked;
 
 /// A reading that went into it.

@@ -105,7 +105,11 @@ fn acknowledging_what_does_not_wait_is_refused_with_what_does() {
     farm.acknowledge(NOON + 6, "p1.do-low");
     let refused = farm.refused();
     assert_eq!(refused.len(), 1);
-    assert!(refused[0].contains("p1.do-low, which is not the id of any alarm"), "{}", refused[0]);
+    assert!(
+        refused[0].contains("p1.do-low was not acknowledged: it is not the id of any alarm"),
+        "{}",
+        refused[0]
+    );
     assert!(refused[0].contains("waiting for it: p1.do-low-critical"), "{}", refused[0]);
 }
 
@@ -402,8 +406,8 @@ fn samples_of_what_is_not_configured_are_refused_by_name() {
         "probe number 9; the farm has 4 probes",
         "took ph from probe do11, which is configured for do_mg_l",
         "fault of probe number 9; the farm has 4 probes",
-        "entered dawn_do_mg_l = 4 for pond p1: it is computed, not entered",
-        "entered tan_mg_l = -1 for pond p1: accepted is 0 to 1000 mg/L",
+        "dawn_do_mg_l = 4 for pond p1 was not entered: it is computed, not entered",
+        "tan_mg_l = -1 for pond p1 was not entered: accepted is 0 to 1000 mg/L",
     ]) {
         assert!(reason.contains(part), "{reason}");
     }

@@ -46,6 +46,7 @@ const UNITS: &[(&str, Kind, f64, f64)] = &[
     ("1", Kind::Number, 1.0, 0.0),
     ("/", Kind::Number, 1.0, 0.0),
     ("pH", Kind::Number, 1.0, 0.0),
+    ("[pH]", Kind::Number, 1.0, 0.0),
     ("%", Kind::Share, 1.0, 0.0),
     ("/", Kind::Share, 100.0, 0.0),
     ("mg/L", Kind::MassPerVolume, 1.0, 0.0),
@@ -56,10 +57,14 @@ const UNITS: &[(&str, Kind, f64, f64)] = &[
     ("kg/m3", Kind::MassPerVolume, 1_000.0, 0.0),
     ("ug/L", Kind::MassPerVolume, 0.001, 0.0),
     ("ug/l", Kind::MassPerVolume, 0.001, 0.0),
+    ("mg/m3", Kind::MassPerVolume, 0.001, 0.0),
+    ("mg/dL", Kind::MassPerVolume, 10.0, 0.0),
+    ("kg/L", Kind::MassPerVolume, 1_000_000.0, 0.0),
     ("Cel", Kind::Temperature, 1.0, 0.0),
     ("°C", Kind::Temperature, 1.0, 0.0),
     ("degC", Kind::Temperature, 1.0, 0.0),
     ("K", Kind::Temperature, 1.0, -273.15),
+    ("[degF]", Kind::Temperature, 5.0 / 9.0, -160.0 / 9.0),
     ("°F", Kind::Temperature, 5.0 / 9.0, -160.0 / 9.0),
     ("degF", Kind::Temperature, 5.0 / 9.0, -160.0 / 9.0),
     ("PSU", Kind::Salinity, 1.0, 0.0),
@@ -69,23 +74,40 @@ const UNITS: &[(&str, Kind, f64, f64)] = &[
     ("uS/cm", Kind::Conductivity, 0.001, 0.0),
     ("S/m", Kind::Conductivity, 10.0, 0.0),
     ("mS/m", Kind::Conductivity, 0.01, 0.0),
+    ("uS/m", Kind::Conductivity, 0.00001, 0.0),
+    ("S/cm", Kind::Conductivity, 1_000.0, 0.0),
+    ("dS/m", Kind::Conductivity, 1.0, 0.0),
     ("hPa", Kind::Pressure, 1.0, 0.0),
     ("mbar", Kind::Pressure, 1.0, 0.0),
     ("Pa", Kind::Pressure, 0.01, 0.0),
     ("kPa", Kind::Pressure, 10.0, 0.0),
     ("bar", Kind::Pressure, 1_000.0, 0.0),
+    ("atm", Kind::Pressure, 1_013.25, 0.0),
+    ("mm[Hg]", Kind::Pressure, 1.333_22, 0.0),
+    ("m[Hg]", Kind::Pressure, 1_333.22, 0.0),
     ("m", Kind::Length, 1.0, 0.0),
     ("cm", Kind::Length, 0.01, 0.0),
     ("mm", Kind::Length, 0.001, 0.0),
+    ("dm", Kind::Length, 0.1, 0.0),
+    ("[in_i]", Kind::Length, 0.025_4, 0.0),
+    ("[ft_i]", Kind::Length, 0.304_8, 0.0),
     ("NTU", Kind::Turbidity, 1.0, 0.0),
     ("FNU", Kind::Turbidity, 1.0, 0.0),
+    ("[NTU]", Kind::Turbidity, 1.0, 0.0),
+    ("[FNU]", Kind::Turbidity, 1.0, 0.0),
     ("mV", Kind::Voltage, 1.0, 0.0),
     ("V", Kind::Voltage, 1_000.0, 0.0),
+    ("uV", Kind::Voltage, 0.001, 0.0),
     ("umol/m2/s", Kind::PhotonFlux, 1.0, 0.0),
     ("umol/(m2.s)", Kind::PhotonFlux, 1.0, 0.0),
     ("umol.m-2.s-1", Kind::PhotonFlux, 1.0, 0.0),
+    ("mol/m2/s", Kind::PhotonFlux, 1_000_000.0, 0.0),
+    ("mol/(m2.s)", Kind::PhotonFlux, 1_000_000.0, 0.0),
+    ("mol.m-2.s-1", Kind::PhotonFlux, 1_000_000.0, 0.0),
     ("kW", Kind::Power, 1.0, 0.0),
     ("W", Kind::Power, 0.001, 0.0),
+    ("MW", Kind::Power, 1_000.0, 0.0),
+    ("[HP]", Kind::Power, 0.745_699_871_582_270_2, 0.0),
 ];
 
 /// How to turn a value in `from` into `to`; `None` where they do not measure the same thing or one of
@@ -149,7 +171,25 @@ mod tests {
         check("K", "°C", 303.15, 30.0);
         check("Cel", "°C", 29.5, 29.5);
         check("°F", "°C", 86.0, 30.0);
+        check("[degF]", "°C", 86.0, 30.0);
+        check("[degF]", "°C", 32.0, 0.0);
         check("kg/m3", "mg/L", 0.0065, 6.5);
+        check("mg/m3", "mg/L", 250.0, 0.25);
+        check("mg/dL", "mg/L", 0.65, 6.5);
+        check("[pH]", "", 8.1, 8.1);
+        check("uS/m", "mS/cm", 3_100_000.0, 31.0);
+        check("dS/m", "mS/cm", 31.0, 31.0);
+        check("S/cm", "mS/cm", 0.031, 31.0);
+        check("atm", "hPa", 1.0, 1_013.25);
+        // UCUM defines m[Hg] as 133.3220 kPa.
+        check("mm[Hg]", "hPa", 760.0, 1_013.247_2);
+        check("m[Hg]", "hPa", 0.76, 1_013.247_2);
+        check("[ft_i]", "m", 5.0, 1.524);
+        check("[in_i]", "cm", 10.0, 25.4);
+        check("mol/(m2.s)", "µmol/m2/s", 0.0018, 1_800.0);
+        check("MW", "kW", 0.001, 1.0);
+        // 550 foot-pounds of force a second.
+        check("[HP]", "kW", 2.0, 1.491_399_743_164_540_4);
         check("S/m", "mS/cm", 3.1, 31.0);
         check("\u{b5}S/cm", "mS/cm", 31_000.0, 31.0);
         check("\u{3bc}S/cm", "mS/cm", 31_000.0, 31.0);
@@ -171,7 +211,7 @@ mod tests {
 
     #[test]
     fn messages_list_what_is_accepted() {
-        assert_eq!(spellings("°C"), "`Cel`, `°C`, `degC`, `K`, `°F`, `degF`");
+        assert_eq!(spellings("°C"), "`Cel`, `°C`, `degC`, `K`, `[degF]`, `°F`, `degF`");
         assert_eq!(spellings("furlong"), "");
     }
 }

@@ -13,7 +13,7 @@ use crate::time::{Span, Timestamp};
 const FALLEN_ON_MG_L: f64 = 1.0;
 
 impl PondState {
-    pub(super) fn channels<'a>(
+    pub(crate) fn channels<'a>(
         &'a self,
         scene: &Scene<'a>,
         quantity: Quantity,
@@ -25,7 +25,7 @@ impl PondState {
 
     /// The present value: of the first probe, in the order of the configuration, that has a usable
     /// one, else a suspect one, else what a person entered.
-    pub(super) fn present(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
+    pub(crate) fn present(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
         let mut suspect = None;
         for (channel, state) in self.channels(scene, quantity) {
             if let Some(seen) = state.present(channel, scene.now) {
@@ -40,7 +40,7 @@ impl PondState {
     }
 
     /// The newest test-kit value, or a probe's, while it counts.
-    pub(super) fn kit(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
+    pub(crate) fn kit(&self, scene: &Scene<'_>, quantity: Quantity) -> Option<Seen> {
         let probes = self.channels(scene, quantity).filter_map(|(_, state)| state.seen);
         probes
             .chain(self.hand.get(&quantity).copied())

@@ -62,7 +62,7 @@ impl State {
     pub(super) fn acknowledge(&mut self, id: &str, by: &str, effects: &mut Vec<Effect>) {
         let now = self.now;
         let (Some(site), Some(night)) = (&self.site, self.night) else {
-            return self.refuse_plainly(format!("acknowledged {id} before any farm was known"), effects);
+            return self.refuse_plainly(format!("{id} was not acknowledged: no farm is known yet"), effects);
         };
         let scene = Scene {
             site,
@@ -110,7 +110,7 @@ impl State {
         );
         let reason = said!(
             "refused-acknowledge",
-            "acknowledged {id}, which {why}; {accepted}",
+            "{id} was not acknowledged: it {why}; {accepted}",
             id = id,
             why = why,
             accepted = accepted
@@ -128,7 +128,7 @@ impl State {
     ) {
         let now = self.now;
         let Some(night) = self.night else {
-            return self.refuse_plainly(format!("shelved {id} before any farm was known"), effects);
+            return self.refuse_plainly(format!("{id} was not shelved: no farm is known yet"), effects);
         };
         let Some((place, alarm)) = self.find_alarm(id) else {
             let accepted = self.listed(
@@ -138,7 +138,7 @@ impl State {
             );
             let reason = said!(
                 "refused-shelve-none",
-                "shelved {id}, which {why}; {accepted}",
+                "{id} was not shelved: it {why}; {accepted}",
                 id = id,
                 why = no_such(),
                 accepted = accepted
@@ -148,8 +148,10 @@ impl State {
         let until = match until(alarm, length, night, now) {
             Ok(until) => until,
             Err(why) => {
-                return self
-                    .refuse(said!("refused-shelve", "shelved {id}: {why}", id = id, why = why), effects);
+                return self.refuse(
+                    said!("refused-shelve", "{id} was not shelved: {why}", id = id, why = why),
+                    effects,
+                );
             }
         };
         let reason = reason.chars().take(LONGEST_REASON).collect();
@@ -168,7 +170,7 @@ impl State {
         );
         let reason = said!(
             "refused-unshelve",
-            "unshelved {id}, which {why}; {accepted}",
+            "{id} was not unshelved: it {why}; {accepted}",
             id = id,
             why = why,
             accepted = accepted
@@ -189,7 +191,7 @@ impl State {
         );
         let reason = said!(
             "refused-reset",
-            "reset {id}, which {why}; {accepted}",
+            "{id} was not reset: it {why}; {accepted}",
             id = id,
             why = why,
             accepted = accepted

@@ -85,7 +85,7 @@ impl State {
     fn completed(&self, index: PondIndex, entry: &Entry, now: Timestamp) -> Result<Entry, Said> {
         let Some(pond) = self.site.as_ref().and_then(|site| site.ponds.get(usize::from(index.0))) else {
             return Err(Said::plain(format!(
-                "recorded {} for pond number {}; the farm has {} ponds",
+                "{} was not recorded for pond number {}; the farm has {} ponds",
                 entry.what.kind().id(),
                 index.0,
                 self.ponds.len()
@@ -96,7 +96,7 @@ impl State {
         self.diary.accept(&pond.id, entry, &basin, now).map_err(|why| {
             said!(
                 "refused-record",
-                "recorded {kind} for pond {pond}: {why}",
+                "{kind} for pond {pond} was not recorded: {why}",
                 kind = kind_said(entry.what.kind()),
                 pond = &pond.id,
                 why = why

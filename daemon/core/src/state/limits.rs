@@ -41,12 +41,14 @@ impl State {
         let at = self.now;
         let Some(mut site) = self.site.clone() else {
             return self
-                .refuse_plainly(format!("changed the limit {key} before any farm was known"), effects);
+                .refuse_plainly(format!("the limit {key} was not changed: no farm is known yet"), effects);
         };
         let Some(pond) = site.ponds.get_mut(usize::from(index.0)) else {
             let ponds = site.ponds.len();
-            return self
-                .refuse_plainly(format!("changed {key} of pond {}: the farm has {ponds}", index.0), effects);
+            return self.refuse_plainly(
+                format!("{key} of pond {} was not changed: the farm has {ponds}", index.0),
+                effects,
+            );
         };
         let pond_id = pond.id.clone();
         let refused = |why: Said| match limit_change::name_of(key) {

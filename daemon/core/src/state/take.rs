@@ -304,7 +304,7 @@ impl State {
         let known = self.site.as_ref().and_then(|site| site.ponds.get(usize::from(index.0)));
         let Some(pond) = known else {
             let reason = format!(
-                "entered {} for pond number {}; the farm has {} ponds",
+                "{} was not entered for pond number {}; the farm has {} ponds",
                 quantity.id(),
                 index.0,
                 self.ponds.len()
@@ -313,6 +313,8 @@ impl State {
         };
         let refusal = if quantity.is_derived() {
             Some(said!("refused-computed", "it is computed, not entered"))
+        } else if quantity.is_state() && !quantity.can_be(value) {
+            Some(said!("refused-state", "accepted is 0 (stands still) or 1 (runs)"))
         } else if quality::syntax(quantity, value) != Flag::Pass {
             let (low, high) = quantity.conceivable();
             Some(said!(
@@ -335,7 +337,7 @@ impl State {
         if let Some(refusal) = refusal {
             let reason = said!(
                 "refused-entry",
-                "entered {what} = {value} for pond {pond}: {why}",
+                "{what} = {value} for pond {pond} was not entered: {why}",
                 what = crate::message::quantity_id(quantity),
                 value = format!("{value}"),
                 pond = &pond.id,

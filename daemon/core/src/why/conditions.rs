@@ -5,6 +5,7 @@ use alloc::string::String;
 
 use super::{dosing, water};
 use crate::alarm_set::{Condition, FORECAST_ALARM, FORECAST_CLEAR, Facts};
+use crate::ammonia_band;
 use crate::message::{self, spoken};
 use crate::quality::Seen;
 use crate::quantity::Quantity;
@@ -84,7 +85,10 @@ impl Condition {
             return rules;
         }
         if let Some((threshold, is_below)) = self.threshold_now(limits, facts) {
-            let decimals = if matches!(self, Self::Nh3Mean(_) | Self::Nh3Peak(_)) { 3 } else { 1 };
+            let decimals = match self {
+                Self::Nh3Mean(_) | Self::Nh3Peak(_) => ammonia_band::decimals(threshold.limit),
+                _ => 1,
+            };
             return limit_rules(self.subject(), decimals, (threshold, is_below), Said::default());
         }
         match self {
@@ -169,7 +173,10 @@ impl Condition {
             None => said!("stands-unseen", "{what} is not observed", what = self.subject().0),
         };
         let ammonia = |value: Option<f64>| match value {
-            Some(value) => stands_at(self.subject(), fixed(value, 3)),
+            Some(value) => {
+                let half = ammonia_band::half_band_mg_l(value, None, None, 0.0);
+                stands_at(self.subject(), ammonia_band::told_together(value, half))
+            }
             None => said!("stands-no-tan", "no TAN of the last two days is known"),
         };
         match self {

@@ -8,6 +8,7 @@ use pondreeve_chemistry::formulas::{NH3_NBS, OXYGEN_SATURATION, OXYGEN_TRANSFER,
 use super::{Why, Witness, Worked, number, witness};
 use crate::alarm::Alarm;
 use crate::alarm_set::{Condition, Facts};
+use crate::ammonia_band;
 use crate::derived::{self, Water};
 use crate::effect::Flag;
 use crate::message::{self, spoken};
@@ -16,6 +17,7 @@ use crate::quality::Seen;
 use crate::quantity::Quantity;
 use crate::said::{Said, fixed, length, said, tenth};
 use crate::site::Pond;
+use crate::water_limits::Water as Own;
 
 /// More groups than a screen shows.
 const MOST_GROUPS: usize = 8;
@@ -190,6 +192,12 @@ impl PondState {
             }
             Condition::DoForecast(_) => saturation(&water, facts.oxygen).into_iter().collect(),
             Condition::Nh3Mean(_) | Condition::Nh3Peak(_) => ammonia(&water, facts),
+            Condition::Water(Own::DoHighPercent) => {
+                let highest = facts.marks.and_then(|marks| marks.oxygen_mg_l);
+                let seen = facts.oxygen.zip(highest).map(|(seen, value)| Seen { value, ..seen });
+                saturation(&water, seen).into_iter().collect()
+            }
+            Condition::Water(own) => self.water_worked(scene, pond, own, facts),
             _ => Vec::new(),
         }
     }
@@ -278,6 +286,9 @@ fn saturation(water: &Water, oxygen: Option<Seen>) -> Option<Worked> {
 
 fn ammonia(water: &Water, facts: &Facts<'_>) -> Vec<Worked> {
     let Some(day) = facts.ammonia else { return Vec::new() };
+    // A day has many pH values: the widest band holds for all of them.
+    let day_value =
+        |value: f64| ammonia_band::told_together(value, ammonia_band::half_band_mg_l(value, None, None, 0.0));
     let mut worked = Vec::new();
     if let (Some(ph), Some(temperature)) = (facts.ph, water.temperature_c)
         && day.tan_mg_l > 0.0
@@ -293,7 +304,15 @@ fn ammonia(water: &Water, facts: &Facts<'_>) -> Vec<Worked> {
                     ph = fixed(ph.value, 2),
                     temperature = tenth(temperature.value),
                     salinity = tenth(water.salinity_psu),
-                    now = fixed(now, 3)
+                    now = ammonia_band::told_together(
+                        now,
+                        ammonia_band::half_band_mg_l(
+                            now,
+                            Some(ph.value),
+                            Some(temperature.value),
+                            water.salinity_psu
+                        )
+                    )
                 ),
                 formula: Some(&NH3_NBS),
                 method: None,
@@ -304,8 +323,8 @@ fn ammonia(water: &Water, facts: &Facts<'_>) -> Vec<Worked> {
         text: said!(
             "worked-ammonia-day",
             "last 24 h: mean {mean}, peak {peak} mg/L, the same TAN run through the day's {ph} and temperature",
-            mean = fixed(day.mean_mg_l, 3),
-            peak = fixed(day.peak_mg_l, 3),
+            mean = day_value(day.mean_mg_l),
+            peak = day_value(day.peak_mg_l),
             ph = spoken(Quantity::Ph)
         ),
         formula: None,

@@ -7,8 +7,8 @@ use crate::local::protocol::{Ask, Reply};
 
 const AFTER: &str = "\
 The daemon writes the copy and goes on watching: its user must be able to write
-the folder. One file a day and an index; every piece carries a checksum. Days
-that are there already are written anew.
+the folder. One file a day, an index twice and, last, a list of the files; every
+piece carries a checksum. Days that are there already are written anew.
 
 pondreeve verify FOLDER checks it. pondreeve salvage FOLDER STORE makes a store
 of it: stop the daemon, name that store in the configuration, start it.

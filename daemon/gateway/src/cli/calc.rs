@@ -81,7 +81,8 @@ const LONGEST_LINE: usize = 1 << 20;
 /// Answers leave as soon as the input at hand is used up, so a script may write a line and wait for
 /// its answer.
 pub fn run(mut input: impl BufRead, mut output: impl Write) -> io::Result<bool> {
-    let mut lines = Lines { partial: Vec::new(), too_long: false, all_good: true, answers: Vec::new() };
+    let mut lines =
+        Lines { partial: Vec::new(), too_long: false, is_first: true, all_good: true, answers: Vec::new() };
     loop {
         let taken = match input.fill_buf() {
             Ok([]) => break,
@@ -109,6 +110,8 @@ struct Lines {
     partial: Vec<u8>,
     /// That line has passed the limit; the rest of it is dropped.
     too_long: bool,
+    /// No line has ended yet: what some editors and spreadsheets put before a text is before the first.
+    is_first: bool,
     all_good: bool,
     answers: Vec<u8>,
 }
@@ -119,6 +122,7 @@ impl Lines {
             let (line, rest) = chunk.split_at(end);
             chunk = rest.get(1..).unwrap_or_default();
             if self.partial.is_empty() && !self.too_long && line.len() <= LONGEST_LINE {
+                let line = without_mark(line, std::mem::take(&mut self.is_first));
                 self.all_good &= answer(line, &mut self.answers);
             } else {
                 self.keep(line);
@@ -146,8 +150,10 @@ impl Lines {
             self.all_good = false;
         } else {
             let line = std::mem::take(&mut self.partial);
-            self.all_good &= answer(&line, &mut self.answers);
+            let line = without_mark(&line, self.is_first);
+            self.all_good &= answer(line, &mut self.answers);
         }
+        self.is_first = false;
         self.partial.clear();
         self.too_long = false;
     }
@@ -158,6 +164,11 @@ impl Lines {
             self.finish_partial();
         }
     }
+}
+
+/// A line without the byte order mark that a text may begin with.
+fn without_mark(line: &[u8], is_first: bool) -> &[u8] {
+    if is_first { line.strip_prefix("\u{feff}".as_bytes()).unwrap_or(line) } else { line }
 }
 
 /// Answers one line; true when it was good.

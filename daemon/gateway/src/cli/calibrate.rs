@@ -2,6 +2,7 @@
 
 use std::io::{IsTerminal as _, Write as _};
 
+use super::numbers::{length, within};
 use super::plain::{COLUMNS, clock};
 use crate::console::text::{FarmClock, number, signed, wrap};
 use crate::console::words::quantity_name;
@@ -69,7 +70,7 @@ pub enum StepArguments {
     /// Take it out of service
     Begin {
         /// It returns by itself after this
-        #[arg(long = "for", value_name = "LENGTH", value_parser = humantime::parse_duration)]
+        #[arg(long = "for", value_name = "LENGTH", value_parser = length("a time such as 30m: 1 min to 4 h"))]
         length: Option<std::time::Duration>,
     },
     /// Read before cleaning, with the hand meter's reading beside it
@@ -84,17 +85,17 @@ pub enum StepArguments {
         #[arg(value_name = "QUANTITY=STANDARD", value_parser = pair)]
         standard: (String, String),
         /// What the probe reads; its newest reading where absent
-        #[arg(long)]
+        #[arg(long, value_parser = within(-50_000.0, 50_000.0, "in the quantity's unit"))]
         reading: Option<f64>,
         /// What the electrode gives, mV
-        #[arg(long, allow_negative_numbers = true)]
+        #[arg(long, value_parser = within(-2_000.0, 2_000.0, "mV"))]
         millivolts: Option<f64>,
         /// Temperature of the standard, C; the probe's own where absent
-        #[arg(long, value_name = "C")]
+        #[arg(long, value_name = "C", value_parser = within(-5.0, 60.0, "C"))]
         temperature: Option<f64>,
         /// Salinity the probe reckons with in air, PSU; where absent the one it is configured with, else its
         /// pond's, else 0 with a salt cell of its own
-        #[arg(long, value_name = "PSU")]
+        #[arg(long, value_name = "PSU", value_parser = within(0.0, 100.0, "PSU"))]
         salinity: Option<f64>,
     },
     /// Take the adjustment that the standards ask for
@@ -112,7 +113,7 @@ pub struct Beside {
     #[arg(value_name = "QUANTITY=HAND", value_parser = pair, required = true)]
     pub hand: Vec<(String, String)>,
     /// What the probe reads; its newest reading where absent; for one quantity only
-    #[arg(long)]
+    #[arg(long, value_parser = within(-50_000.0, 50_000.0, "in the quantity's unit"))]
     pub reading: Option<f64>,
 }
 

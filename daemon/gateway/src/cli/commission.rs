@@ -45,7 +45,7 @@ pub struct Arguments {
     #[arg(long)]
     pub yes: bool,
     /// How long to wait until every probe has been heard
-    #[arg(long, value_name = "TIME", default_value = "3m", value_parser = humantime::parse_duration)]
+    #[arg(long, value_name = "TIME", default_value = "3m", value_parser = super::numbers::length("a time such as 3m or 90s"))]
     pub wait: Duration,
 }
 

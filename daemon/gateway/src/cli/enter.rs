@@ -14,8 +14,10 @@ use crate::exit_code::{Failure, Outcome};
 use crate::local::protocol::{Ask, CheckStatus, FarmStatus, Reply};
 use crate::texts::english;
 
+mod ammonia;
 pub(crate) mod basis;
 
+use ammonia::Meaning;
 use basis::Typed;
 
 const AFTER: &str = "\
@@ -68,6 +70,9 @@ struct Entered<'a> {
     values: std::collections::BTreeMap<&'a str, f64>,
     conversions: Vec<Conversion<'a>>,
     checks: &'a [CheckStatus],
+    /// What a test of total ammonia means.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    nh3_n: Option<&'a Meaning>,
     warning: Option<&'a str>,
 }
 
@@ -116,6 +121,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         Reply::Done { warning, checks, .. } => (warning, checks),
         other => return Err(arguments.daemon.unexpected(&other)),
     };
+    let meaning = meaning(arguments, &values)?;
     let at = at.map_or_else(|| farm.at.clone(), |at| at.to_string());
     if arguments.json {
         return super::print(&super::json_line(&Entered {
@@ -124,10 +130,25 @@ pub fn run(arguments: &Arguments) -> Outcome {
             values: values.iter().map(|typed| (typed.quantity.id(), typed.stored())).collect(),
             conversions: values.iter().filter_map(Conversion::of).collect(),
             checks: &checks,
+            nh3_n: meaning.as_ref(),
             warning: warning.as_deref(),
         })?);
     }
-    super::print_plain(&told(&farm, &arguments.pond, &at, &values, &checks, warning.as_deref()))
+    let mut out = told(&farm, &arguments.pond, &at, &values, &checks, warning.as_deref());
+    if let Some(meaning) = &meaning {
+        paragraph(&mut out, "", "", &meaning.words(plain::clock(&farm)));
+    }
+    super::print_plain(&out)
+}
+
+/// What an entered total of ammonia means, if one was entered.
+fn meaning(arguments: &Arguments, values: &[Typed]) -> Result<Option<Meaning>, Failure> {
+    let Some(tan) = values.iter().find(|typed| typed.quantity == Quantity::TanMgL) else { return Ok(None) };
+    // Anew: a pH that was entered beside it counts.
+    let farm = arguments.daemon.status()?;
+    let hours = |quantity| ammonia::hours(&arguments.daemon, &arguments.pond, quantity, &farm.at);
+    let (ph, warmth) = (hours(Quantity::Ph), hours(Quantity::TemperatureC));
+    Ok(Some(Meaning::of(tan.stored(), &farm, &arguments.pond, &ph, &warmth)))
 }
 
 /// Asks, once for each value that needs it and does not say, what the kit counts.

@@ -10,7 +10,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 use crate::config::Farm;
 use crate::exit_code::{DONE, Failure, Outcome};
@@ -38,6 +38,7 @@ mod export_parquet;
 pub mod frames;
 pub mod limit;
 pub mod manual;
+mod numbers;
 mod plain;
 pub mod plan;
 mod plan_balance;
@@ -160,7 +161,8 @@ pub struct Daemon {
 /// Reads the command line, does what it says, and reports a failure on standard error.
 pub fn main() -> ExitCode {
     // Clap prints help to standard output with status 0, usage errors to standard error with 2.
-    let program = Program::parse();
+    let matches = numbers::take_negative(Program::command()).get_matches();
+    let program = Program::from_arg_matches(&matches).unwrap_or_else(|error| error.exit());
     let outcome = match &program.command {
         Command::Run(arguments) => run::run(arguments),
         Command::Check(arguments) => check::run(arguments),

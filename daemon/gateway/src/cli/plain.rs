@@ -5,6 +5,7 @@
 
 use std::fmt::Write as _;
 
+use crate::console::ammonia::with_band;
 use crate::console::text::{self, FarmClock, NO_VALUE, age_words, number, quality, signed};
 use crate::console::words::{
     act_within, alarm_name, called_words, day_words, held_alarm_words, held_words, horn_test_words, mark,
@@ -218,7 +219,7 @@ fn pond_lines(pond: &PondStatus, clock: FarmClock, out: &mut String) {
         pond.aerators.is_empty() || !matches!(reading.quantity.as_str(), "aerator_on" | "aerator_kw")
     });
     for reading in measured.chain(pond.derived.iter().filter(told_by_forecast)) {
-        reading_line(clock.words(), reading, out);
+        reading_line(clock.words(), pond, reading, out);
     }
     let running: Vec<String> = pond
         .aerators
@@ -315,12 +316,19 @@ fn crop_words(diary: &DiaryStatus, clock: FarmClock) -> Option<String> {
     (!parts.is_empty()).then(|| format!("{}.", parts.join("; ")))
 }
 
-fn reading_line(words: Words, reading: &ReadingStatus, out: &mut String) {
+fn reading_line(words: Words, pond: &PondStatus, reading: &ReadingStatus, out: &mut String) {
     let name = quantity_name(words, &reading.quantity);
-    let value = reading.value.map_or_else(|| NO_VALUE.to_owned(), |value| number(value, reading.decimals));
-    let trend = match reading.per_hour {
-        Some(slope) => format!("{}/h", signed(slope, reading.decimals.max(1))),
-        None => String::new(),
+    let banded = with_band(pond, reading);
+    let value = match (&banded, reading.value) {
+        (Some((value, _)), _) => value.clone(),
+        (None, Some(value)) => number(value, reading.decimals),
+        (None, None) => NO_VALUE.to_owned(),
+    };
+    let trend = match (&banded, reading.per_hour) {
+        // How far off it may be takes the place of a trend, which what is derived has none of.
+        (Some((_, half)), _) => format!("±{half}"),
+        (None, Some(slope)) => format!("{}/h", signed(slope, reading.decimals.max(1))),
+        (None, None) => String::new(),
     };
     let quality = match (reading.value, reading.flag) {
         // Not evaluated, for want of anything to evaluate.

@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use super::numbers::{above_0, within};
 use super::plain::{self, paragraph};
 use crate::console::text::{FarmClock, number};
 use crate::exit_code::{DONE, Outcome};
@@ -55,7 +56,7 @@ pub struct Dose {
     #[arg(long, value_name = "POND")]
     pub pond: String,
     /// How much; 4 in a crop, 20 before stocking
-    #[arg(long, value_name = "PPM")]
+    #[arg(long, value_name = "PPM", value_parser = above_0(200.0, ""))]
     pub dose: Option<f64>,
     /// Lot of product, as configured; the farm's only one if nothing describes another
     #[arg(long, value_name = "LOT")]
@@ -64,13 +65,13 @@ pub struct Dose {
     #[arg(long, value_name = "BASIS")]
     pub basis: Option<String>,
     /// Solids in the slurry by mass, %; the lot's, else 60
-    #[arg(long, value_name = "PERCENT")]
+    #[arg(long, value_name = "PERCENT", value_parser = within(1.0, 100.0, "%"))]
     pub solids_percent: Option<f64>,
     /// Density of the slurry, kg/L; the lot's, else that of ideal mixing
-    #[arg(long, value_name = "KG/L")]
+    #[arg(long, value_name = "KG/L", value_parser = within(0.9, 2.4, "kg/L"))]
     pub slurry_density_kg_l: Option<f64>,
     /// Slurry in a full container, kg
-    #[arg(long, value_name = "KG")]
+    #[arg(long, value_name = "KG", value_parser = within(0.1, 10_000.0, "kg"))]
     pub container_kg: Option<f64>,
     /// No shrimp are in the pond yet
     #[arg(long)]

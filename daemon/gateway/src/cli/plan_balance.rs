@@ -9,6 +9,7 @@ use pondreeve_core::mass_balance::{PROTEIN_ACCEPTED, USUAL_PROTEIN_PERCENT};
 use pondreeve_core::mineral_balance::{self, Agreement, Balance, Change, KIT_STEP_MG_L, Mineral};
 use serde::Serialize;
 
+use super::numbers::within;
 use super::plain::{self, paragraph};
 use super::report::{day, zone};
 use crate::console::text::{FarmClock, number, signed};
@@ -49,13 +50,13 @@ pub struct Arguments {
     #[arg(long, value_name = "DATE")]
     pub to: Option<String>,
     /// Alkalinity of the water that is let in, mg/L as CaCO3
-    #[arg(long, value_name = "MG/L", value_parser = mg_l)]
+    #[arg(long, value_name = "MG/L", value_parser = within(0.0, 50_000.0, "mg/L"))]
     pub source_alkalinity_mg_l: Option<f64>,
     /// Hardness of the water that is let in, mg/L as CaCO3
-    #[arg(long, value_name = "MG/L", value_parser = mg_l)]
+    #[arg(long, value_name = "MG/L", value_parser = within(0.0, 50_000.0, "mg/L"))]
     pub source_hardness_mg_l: Option<f64>,
     /// Protein in the feed; 35 if not given
-    #[arg(long, value_name = "PERCENT", default_value_t = USUAL_PROTEIN_PERCENT, value_parser = protein)]
+    #[arg(long, value_name = "PERCENT", default_value_t = USUAL_PROTEIN_PERCENT, value_parser = within(PROTEIN_ACCEPTED.0, PROTEIN_ACCEPTED.1, "%"))]
     pub protein_percent: f64,
     /// Print one JSON object instead
     #[arg(long)]
@@ -63,19 +64,6 @@ pub struct Arguments {
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
-}
-
-fn within(text: &str, (least, most): (f64, f64)) -> Result<f64, String> {
-    let value = text.parse::<f64>().ok().filter(|value| (least..=most).contains(value));
-    value.ok_or_else(|| format!("a number from {least} to {most} is accepted"))
-}
-
-fn mg_l(text: &str) -> Result<f64, String> {
-    within(text, (0.0, 50_000.0))
-}
-
-fn protein(text: &str) -> Result<f64, String> {
-    within(text, PROTEIN_ACCEPTED)
 }
 
 /// What was found, as `--json` prints it.

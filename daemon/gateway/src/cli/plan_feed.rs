@@ -2,10 +2,13 @@
 
 use std::fmt::Write as _;
 
+use pondreeve_core::mass_balance::PROTEIN_ACCEPTED;
+
+use super::numbers::{above_0, within};
 use super::plain::paragraph;
 use crate::console::text::{number, signed};
 use crate::exit_code::{DONE, Outcome};
-use crate::local::mass_balance::{FeedAsk, FeedLoadStatus};
+use crate::local::mass_balance::{FeedAsk, FeedLoadStatus, MOST_FEED_KG};
 use crate::local::protocol::{Ask, Reply};
 
 const AFTER: &str = "\
@@ -25,10 +28,10 @@ pub struct Arguments {
     #[arg(long, value_name = "POND")]
     pub pond: String,
     /// Feed a day; the last week's if not given
-    #[arg(long, value_name = "KG")]
+    #[arg(long, value_name = "KG", value_parser = above_0(MOST_FEED_KG, "kg a day"))]
     pub feed_kg: Option<f64>,
     /// Protein in the feed; 35 if not given
-    #[arg(long, value_name = "PERCENT")]
+    #[arg(long, value_name = "PERCENT", value_parser = within(PROTEIN_ACCEPTED.0, PROTEIN_ACCEPTED.1, "%"))]
     pub protein_percent: Option<f64>,
     /// Print one JSON object instead
     #[arg(long)]

@@ -49,7 +49,13 @@ pub struct Arguments {
     #[arg(long, global = true, display_order = 100, value_name = "TIME", visible_alias = "start")]
     pub at: Option<String>,
     /// Record it in place of the entry of this number
-    #[arg(long, global = true, display_order = 100, value_name = "NUMBER")]
+    #[arg(
+        long,
+        global = true,
+        display_order = 100,
+        value_name = "NUMBER",
+        value_parser = super::numbers::number_of("an entry")
+    )]
     pub correct: Option<u64>,
     /// Print JSON, one object a line
     #[arg(long, global = true, display_order = 100)]

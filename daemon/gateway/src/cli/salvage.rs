@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use crate::exit_code::{Failure, Outcome};
-use crate::journal::archive;
+use crate::journal::{archive, verify};
 
 const AFTER: &str = "\
 Reads a backup, or a store that was set aside as damaged, and makes a new store
@@ -42,6 +42,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
             arguments.to.display()
         )));
     }
+    verify::is_known(&arguments.from).map_err(Failure::usage)?;
     let checked = archive::salvage(&arguments.from, &arguments.to).map_err(Failure::failed)?;
     super::verify::tell(&checked, arguments.json)
 }

@@ -9,6 +9,7 @@ use std::time::Duration;
 use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::RegisterMap;
 
+use super::numbers;
 use crate::config::farm::{LineKind, Parity};
 use crate::config::profile::Profile;
 use crate::config::{builtin, files, profile};
@@ -130,13 +131,13 @@ pub enum Wake {
 }
 
 fn listen(text: &str) -> Result<Duration, String> {
-    let length = humantime::parse_duration(text).map_err(|error| error.to_string())?;
+    let length = numbers::length("1s to 240s")(text)?;
     let accepted = Duration::from_secs(1)..=Duration::from_secs(240);
     if accepted.contains(&length) { Ok(length) } else { Err("accepted is 1s to 240s".to_owned()) }
 }
 
 fn timeout(text: &str) -> Result<Duration, String> {
-    let length = humantime::parse_duration(text).map_err(|error| error.to_string())?;
+    let length = numbers::length("10ms to 5s")(text)?;
     let accepted = Duration::from_millis(10)..=Duration::from_secs(5);
     if accepted.contains(&length) { Ok(length) } else { Err("accepted is 10ms to 5s".to_owned()) }
 }

@@ -12,12 +12,17 @@ use crate::local::protocol::{AlarmStatus, Ask, FarmStatus, Reply, ShelfStatus};
 /// Recorded where a script gives no reason.
 const NO_REASON: &str = "no reason given";
 
+/// What a length is.
+const LENGTHS: &str =
+    "a time such as 30m or 2h: at most 30m for a critical alarm, 1h for a high one, 12h for a medium one";
+
 const AFTER_SHELVE: &str = "\
 A shelved alarm announces nothing and comes back by itself: in alarm, if its
 condition stands then. Longest: 30 min for a critical alarm, and never by night;
 1 h for a high one; 12 h for a medium one. It stays on every list, with who put
 it aside, until when and why. The water is not better for it: shelve what you
-know and are mending. On a terminal you are asked why if you do not say so.
+know and are mending. On a terminal you are asked why if you do not say so; a
+script that does not say why is recorded as having given no reason.
 
 Examples:
   pondreeve shelve p1.ph-high-warn --for 2h --reason 'electrode on order'
@@ -31,7 +36,7 @@ pub struct Shelve {
     #[arg(value_name = "ID")]
     pub id: String,
     /// For how long, such as 30m or 2h
-    #[arg(long = "for", value_name = "LENGTH", value_parser = humantime::parse_duration)]
+    #[arg(long = "for", value_name = "LENGTH", allow_hyphen_values = true, value_parser = super::numbers::length(LENGTHS))]
     pub length: Duration,
     /// Why
     #[arg(long, value_name = "TEXT")]
@@ -110,10 +115,22 @@ pub fn shelve(arguments: &Shelve) -> Outcome {
             )));
         }
         Some(reason) => reason.trim().to_owned(),
+        None if arguments.json => NO_REASON.to_owned(),
         None => ask_why(&arguments.id)?,
     };
+    let is_given = reason != NO_REASON;
     let ask = Ask::Shelve { id: arguments.id.clone(), seconds: arguments.length.as_secs(), reason };
-    act(&arguments.daemon, &arguments.id, ask, arguments.json)
+    let done = act(&arguments.daemon, &arguments.id, ask, arguments.json)?;
+    if !is_given {
+        // A script's own words are its standard output; this is for whoever wrote the script.
+        let _ = writeln!(
+            std::io::stderr(),
+            "pondreeve: '{}' was shelved without a reason; every list and the audit trail say \"{NO_REASON}\". \
+             Say why with --reason TEXT",
+            arguments.id
+        );
+    }
+    Ok(done)
 }
 
 /// Takes a shelved alarm back.
@@ -137,7 +154,7 @@ pub fn reset(arguments: &Reset) -> Outcome {
 /// Asks the person at the terminal; a script that says nothing is recorded as such.
 fn ask_why(id: &str) -> Result<String, Failure> {
     let input = std::io::stdin();
-    if !input.is_terminal() {
+    if !input.is_terminal() || !std::io::stderr().is_terminal() {
         return Ok(NO_REASON.to_owned());
     }
     let failed = |error: std::io::Error| {

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan as _};
 
+use super::numbers::{number_of, whole};
 use super::plain::{self, paragraph};
 use crate::console::text::FarmClock;
 use crate::exit_code::{DONE, Failure, Outcome};
@@ -84,10 +85,10 @@ pub struct Fix {
     #[arg(long, value_name = "DAY")]
     pub to: Date,
     /// Days needed before the first dose
-    #[arg(long, value_name = "DAYS", default_value_t = 14)]
+    #[arg(long, value_name = "DAYS", default_value_t = 14, value_parser = whole(1_u16, 3_650, "days"))]
     pub days_before: u16,
     /// Days needed after it
-    #[arg(long, value_name = "DAYS", default_value_t = 28)]
+    #[arg(long, value_name = "DAYS", default_value_t = 28, value_parser = whole(1_u16, 3_650, "days"))]
     pub days_after: u16,
     /// Who chose which pond is treated and which is control
     #[arg(long, value_name = "WHO")]
@@ -99,7 +100,7 @@ pub struct Fix {
     #[arg(long)]
     pub after_first_dose: bool,
     /// The trial whose place it takes
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", value_parser = number_of("a trial"))]
     pub replace: Option<u64>,
     /// Print one JSON object instead
     #[arg(long)]

@@ -7,13 +7,15 @@ use crate::exit_code::{DONE, FAILED, Failure, Outcome};
 use crate::journal::verify::{self, Checked};
 
 const AFTER: &str = "\
-Reads everything and compares every checksum; changes nothing. A store must not
+Reads everything and compares every checksum; changes nothing. A backup has a
+list of its files: one that is missing or cut short is named. A store must not
 be in use (of a running daemon, make a backup and verify that), and is copied
 beside itself for the while, which needs as much room again. Of the audit trail
 it tells which records were changed, removed, put elsewhere or cut off. Who can
 write the whole store can chain a trail anew: against that, give a record's
 number and hash as an export or a day's file of earlier has them. Exit status 1
-if anything is damaged or the trail is broken.
+if anything is damaged or missing or the trail is broken, 2 if the folder is
+neither a store nor a backup.
 
 Examples:
   pondreeve verify /media/stick/pondreeve
@@ -40,6 +42,7 @@ pub struct Arguments {
 /// # Errors
 /// When it is neither a backup nor a store, or is in use.
 pub fn run(arguments: &Arguments) -> Outcome {
+    verify::is_known(&arguments.folder).map_err(Failure::usage)?;
     let checked = verify::verify(&arguments.folder, arguments.head).map_err(Failure::failed)?;
     tell(&checked, arguments.json)
 }
@@ -55,12 +58,13 @@ fn head(text: &str) -> Result<Head, String> {
 
 /// Says what was found.
 pub(super) fn tell(checked: &Checked, json: bool) -> Outcome {
-    let Checked { pieces, inputs, damaged, trail } = checked;
+    let Checked { pieces, inputs, damaged, faults, without_list, trail } = checked;
     let damaged = *damaged;
     if json {
         let breaks: Vec<String> = trail.breaks.iter().map(ToString::to_string).collect();
         let object = serde_json::json!({
-            "pieces": pieces, "inputs": inputs, "damaged": damaged,
+            "pieces": pieces, "inputs": inputs, "damaged": damaged, "files": faults,
+            "knows_its_files": !without_list,
             "audit_records": trail.head.records, "audit_hash": trail.head.hash.to_string(),
             "audit_breaks": breaks, "audit_more_breaks": trail.more,
         });
@@ -69,10 +73,16 @@ pub(super) fn tell(checked: &Checked, json: bool) -> Outcome {
         super::print(&format!("whole: {pieces} sealed pieces, {inputs} inputs\n"))?;
     } else {
         super::print(&format!(
-            "DAMAGED in {damaged} places; good are {pieces} sealed pieces, {inputs} inputs\n"
+            "DAMAGED OR MISSING in {damaged} places; good are {pieces} sealed pieces, {inputs} inputs\n"
         ))?;
     }
     if !json {
+        faults.iter().try_for_each(|line| super::print(&format!("  {line}\n")).map(drop))?;
+        if *without_list {
+            super::print(
+                "made by an earlier version, without a list of its files: that one is missing would not show here\n",
+            )?;
+        }
         trail.lines().iter().try_for_each(|line| super::print(&format!("{line}\n")).map(drop))?;
     }
     Ok(if damaged == 0 && trail.is_whole() { DONE } else { FAILED })

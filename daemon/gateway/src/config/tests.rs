@@ -13,6 +13,7 @@ use super::{Loaded, Style, from_text, raw};
 mod annunciation;
 mod lines;
 mod metrics;
+mod nesting;
 mod texts;
 
 fn repository() -> PathBuf {

@@ -18,6 +18,7 @@
 //! The console never shows a state it last heard as the present one, never sends later what could not be
 //! sent at once, and never acknowledges an alarm that came on top within a moment of the key.
 
+pub(crate) mod ammonia;
 mod answers;
 mod aside;
 pub(crate) mod deed_words;

@@ -18,6 +18,7 @@ mod aside;
 mod calls;
 mod diary;
 mod limits;
+mod long_names;
 mod night;
 mod pressing;
 mod redraw;

@@ -5,7 +5,7 @@ use std::path::Path;
 use tokio::sync::{mpsc, oneshot};
 
 use crate::audit::{Head, Row};
-use crate::journal::archive::{Backup, Pieces};
+use crate::journal::backup::{Backup, Pieces};
 use crate::journal::writer::Command;
 use crate::journal::{Deeds, Kept, Level, Query, Rolled, Stretch};
 
@@ -93,8 +93,8 @@ impl Shelf {
         self.ask(|done| Command::SealAll { done }).await?;
         let failed =
             |error: std::io::Error| format!("writing the backup {} failed: {error}", folder.display());
-        let (index, _) = self.pieces(Backup::index()).await?;
-        let mut backup = Backup::begin(folder, &index).map_err(failed)?;
+        let start = self.ask(|done| Command::BackupStart { done }).await?;
+        let mut backup = Backup::begin(folder, &start).map_err(failed)?;
         for (first, hours) in [(Backup::hours(), true), (Backup::index(), false)] {
             let mut next = Some(first);
             while let Some(from) = next {

@@ -267,7 +267,8 @@ fn days_are_in_a_backup_and_salvaged() {
     fs::rename(folder.path().join("bare/days"), path.join("days")).unwrap();
     for (from, to) in [(&to, "of-backup"), (&path, "of-store")] {
         let made = folder.path().join(to);
-        assert_eq!(salvage(from, &made).unwrap().damaged, 0);
+        let checked = salvage(from, &made).unwrap();
+        assert_eq!(checked.damaged, 0, "{checked:?}");
         let mut journal = Journal::open(&made, START).unwrap().0;
         assert_eq!(read(&mut journal, From::Start), written(1..=NOON));
         assert_eq!(asked(&journal, 0, 60), measured(0, 60));

@@ -17,6 +17,8 @@
 
 pub mod archive;
 mod audit_record;
+pub mod backup;
+mod backup_list;
 mod batch;
 mod call_record;
 mod catch_up;
@@ -42,6 +44,7 @@ mod opening;
 mod outbox;
 pub(crate) mod outbox_record;
 pub(crate) mod outside;
+mod pieces;
 mod quantity_code;
 pub mod query;
 mod reading;
@@ -74,6 +77,8 @@ pub use writer::Writer;
 #[cfg(test)]
 pub(crate) use tail::commits_in;
 
+#[cfg(test)]
+mod backup_tests;
 #[cfg(test)]
 mod days_tests;
 #[cfg(test)]

@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::Path;
 
-use super::archive::{CopyOfStore, each_of_backup, each_of_days, each_of_store, is_backup};
+use super::archive::{CopyOfStore, each_of_days, each_of_store};
+use super::backup::{each_of_backup, is_backup, needs_shape};
 use super::chunk::Chunk;
 use super::database::Store;
 use super::folder::take_lock;
@@ -23,8 +24,12 @@ pub struct Checked {
     pub pieces: u64,
     /// Inputs in them.
     pub inputs: u64,
-    /// Places that are damaged.
+    /// Places that are damaged; a file that is missing is one.
     pub damaged: u64,
+    /// Files of a backup that are not as they were written, and how.
+    pub faults: Vec<String>,
+    /// It is a backup that does not say which files belong to it.
+    pub without_list: bool,
     /// What became of the audit trail.
     pub trail: audit::check::Checked,
 }
@@ -47,7 +52,7 @@ fn check_piece(shapes: &Shapes, key: &[u8], value: &[u8], checked: &mut Checked)
             let batch = if kind == kind::INPUT { read_batch(seq, value) } else { others_of(value) };
             (batch.inputs.len() as u64, batch.damaged)
         }
-        kind::CHUNK | kind::DERIVED | kind::ENTRY | kind::MISSING | kind::AMENDED => {
+        kind if needs_shape(kind) => {
             let chunk = shapes.get(number).map(|shape| Chunk::open(shape, key, value));
             match chunk {
                 Some(Ok(chunk)) if kind == kind::CHUNK => (chunk.ats.len() as u64, 0),
@@ -62,12 +67,34 @@ fn check_piece(shapes: &Shapes, key: &[u8], value: &[u8], checked: &mut Checked)
     checked.damaged += damaged;
 }
 
+/// Whether a folder is a store or a backup, as far as its files' names tell.
+///
+/// # Errors
+/// Where it is neither; the text says what would be one.
+pub fn is_known(folder: &Path) -> Result<(), String> {
+    let of_store = |entry: io::Result<std::fs::DirEntry>| {
+        let name = entry.map(|entry| entry.file_name()).unwrap_or_default();
+        let name = name.to_string_lossy();
+        ["db", "conf", "days"].contains(&&*name) || name.starts_with("tail-") || name.starts_with("copy-")
+    };
+    let is_store = std::fs::read_dir(folder).is_ok_and(|mut entries| entries.any(of_store));
+    if is_store || is_backup(folder) {
+        return Ok(());
+    }
+    Err(format!(
+        "{} is neither a store nor a backup: a store has files such as conf, db, tail-0 and the folder days, a \
+         backup has index.pieces and a file hours-....pieces for each day",
+        folder.display()
+    ))
+}
+
 /// Checks every piece of a store that no daemon has open, or of a backup; of the audit trail also whether it holds a
 /// record with the hash that was noted elsewhere, if one is given.
 ///
 /// # Errors
 /// Where it is neither, is in use, or cannot be read; the text says why.
 pub fn verify(folder: &Path, noted: Option<Head>) -> Result<Checked, String> {
+    is_known(folder)?;
     let mut checked = Checked::default();
     let mut trail = TrailPieces::default();
     let mut shapes = Shapes::default();
@@ -84,13 +111,11 @@ pub fn verify(folder: &Path, noted: Option<Head>) -> Result<Checked, String> {
             trail.take(key, value);
             check_piece(&shapes, key, value, &mut checked);
         };
-        let damaged = each_of_backup(folder, &mut check).map_err(failed)?;
-        checked.damaged += damaged;
+        let faults = each_of_backup(folder, &mut check).map_err(failed)?;
+        checked.damaged += faults.damaged;
+        (checked.faults, checked.without_list) = (faults.lines, faults.without_list);
         checked.trail = trail.check(&[], noted);
         return Ok(checked);
-    }
-    if !folder.is_dir() {
-        return Err(format!("{} is no folder of a store or of a backup", folder.display()));
     }
     let _lock = take_lock(folder).map_err(|trouble| trouble.to_string())?;
     let copied = CopyOfStore::of(folder, folder).map_err(failed)?;

@@ -6,7 +6,7 @@ use std::time::Duration;
 use pondreeve_core::{Input, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
-use super::archive::Pieces;
+use super::backup::{Piece, Pieces};
 use super::deeds::{Deeds, Stretch};
 use super::query::{Kept, Query, Remembered};
 use super::reading::From;
@@ -32,6 +32,7 @@ pub(crate) enum Command {
     Rolled { query: Query, level: Level, done: oneshot::Sender<Result<Vec<Rolled>, String>> },
     Deeds { stretch: Stretch, done: oneshot::Sender<Result<Deeds, String>> },
     Pieces { from: Vec<u8>, done: oneshot::Sender<Result<Pieces, String>> },
+    BackupStart { done: oneshot::Sender<Result<Vec<Piece>, String>> },
     Trail { from: u64, done: oneshot::Sender<Result<Vec<(u64, Row)>, String>> },
     Written { done: oneshot::Sender<Result<u64, String>> },
     TrailHead { done: oneshot::Sender<Result<Head, String>> },
@@ -143,6 +144,9 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
             }
             Command::Pieces { from, done } => {
                 let _ = done.send(journal.pieces(&from));
+            }
+            Command::BackupStart { done } => {
+                let _ = done.send(journal.backup_start());
             }
             Command::Trail { from, done } => {
                 let _ = done.send(journal.trail_rows(from));

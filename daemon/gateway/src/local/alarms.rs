@@ -72,6 +72,11 @@ impl AlarmStatus {
         matches!(self.state.as_str(), "shelved" | "suppressed-by-design" | "out-of-service")
     }
 
+    /// Whether its condition is so now and tells: neither over and only not acknowledged or reset, nor held.
+    pub fn is_standing(&self) -> bool {
+        matches!(self.state.as_str(), "unacknowledged" | "acknowledged")
+    }
+
     /// Whether somebody has yet to say that it was seen.
     pub fn awaits_acknowledgement(&self) -> bool {
         matches!(self.state.as_str(), "unacknowledged" | "returned-unacknowledged" | "latched-unacknowledged")

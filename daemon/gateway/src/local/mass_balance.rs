@@ -10,7 +10,7 @@ use super::requests::{Counter, Refusal};
 use super::status::rfc3339;
 
 /// Most feed of a day that is accepted, kg.
-const MOST_FEED_KG: f64 = 100_000.0;
+pub const MOST_FEED_KG: f64 = 100_000.0;
 
 /// What is asked.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -258,6 +258,14 @@ impl Counter {
             .iter()
             .map(|(id, value)| {
                 let (quantity, value) = (measured(id)?, *value);
+                if quantity.is_state() && !quantity.can_be(value) {
+                    return Err(Refusal::Told(said!(
+                        "refused-no-state",
+                        "{what} = {value} cannot be: 0 (stands still) or 1 (runs) is accepted; nothing was entered",
+                        what = id,
+                        value = format!("{value}")
+                    )));
+                }
                 let (lowest, highest) = quantity.conceivable();
                 if !(lowest..=highest).contains(&value) {
                     let unit = quantity.unit();

@@ -3,10 +3,12 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use pondreeve_core::ammonia_band::half_band_mg_l;
 
 use super::figures::{Figure, MONEY, MONEY_PER_KG, Trace};
 use super::texts::{Language, Texts};
 use super::{Gathered, time};
+use crate::console::ammonia::value_and_band;
 use crate::console::deed_words::deed_words;
 use crate::console::diary::choice_words;
 use crate::local::diary::DeedStatus;
@@ -151,6 +153,11 @@ impl<'a> Words<'a> {
     /// The value of a figure, or why there is none.
     pub(super) fn figure(&self, figure: &Figure) -> String {
         match (figure.value, figure.not_known) {
+            // Its pH may be off: no more digits than are known, and by how much.
+            (Some(value), _) if figure.id.ends_with("nh3_peak_mg_l") => {
+                let half = half_band_mg_l(value, None, None, 0.0);
+                format!("{}{FIRM}{}", value_and_band(value, half), self.unit(figure.unit))
+            }
             (Some(value), _) => self.value(value, figure.unit, figure.decimals),
             (None, why) => self.texts.get(&format!("missing-{}", why.unwrap_or("not-recorded"))),
         }

@@ -43,7 +43,7 @@ pub fn ranked(gathered: &Gathered, reports: &[PondReport]) -> Vec<Ranked> {
 fn reasons(gathered: &Gathered, report: &PondReport) -> Vec<Reason> {
     let standing = |priority: u8| {
         let own = gathered.farm.alarms.iter().filter(|alarm| alarm.pond.as_deref() == Some(&report.id));
-        own.filter(|alarm| !alarm.is_held() && alarm.priority == priority).count() as f64
+        own.filter(|alarm| alarm.is_standing() && alarm.priority == priority).count() as f64
     };
     let value = |id: &str| report.value(id).unwrap_or(0.0);
     let counted = [

@@ -315,3 +315,28 @@ fn corrections_take_the_place_of_what_they_correct() {
     let reports = work_out(&gathered);
     assert!((reports[0].value("feed_kg").unwrap() - (9_830.0 - kg)).abs() < 1e-6);
 }
+
+/// What is over and waits only for an acknowledgement or a reset does not stand.
+#[test]
+fn alarms_that_are_over_are_not_counted_as_standing() {
+    let mut gathered = gathered();
+    let alarm = sample::critical_alarm().alarms[0].clone();
+    gathered.farm.alarms = ["returned-unacknowledged", "latched-unacknowledged", "latched-acknowledged"]
+        .into_iter()
+        .map(|state| {
+            let mut own = alarm.clone();
+            (own.pond, own.state) = (Some("p1".to_owned()), state.to_owned());
+            own
+        })
+        .collect();
+    let critical = |gathered: &Gathered| {
+        let ranked = rank::ranked(gathered, &work_out(gathered));
+        let reasons = ranked.iter().flat_map(|own| &own.reasons);
+        reasons.filter(|reason| reason.key == "reason-critical").map(|reason| reason.count).sum::<f64>()
+    };
+    assert_eq!(critical(&gathered), 0.0);
+    let mut standing = alarm;
+    (standing.pond, standing.state) = (Some("p1".to_owned()), "acknowledged".to_owned());
+    gathered.farm.alarms.push(standing);
+    assert_eq!(critical(&gathered), 1.0);
+}

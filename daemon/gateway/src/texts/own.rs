@@ -5,8 +5,44 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::config::words::did_you_mean;
 use fluent_syntax::ast::{Entry, Expression, InlineExpression, Pattern, PatternElement};
 
+/// Placeables within placeables in any text of ours: two. The reader of Fluent files takes each in turn inside the one
+/// before, so that no bound would let a file fill the stack.
+const DEEPEST: usize = 16;
+
+/// The line on which a file nests deeper than any text can need, if one does.
+pub(super) fn too_deep(source: &str) -> Option<usize> {
+    let (mut depth, mut line) = (0_usize, 1);
+    let mut line_begins = true;
+    for byte in source.bytes() {
+        match byte {
+            b'\n' => line += 1,
+            // Another entry begins where a line does not begin with a blank.
+            _ if line_begins && !matches!(byte, b' ' | b'\t' | b'\r' | b'}' | b'{' | b'[' | b'*' | b'.') => {
+                depth = 0
+            }
+            b'{' => depth += 1,
+            // Arguments, within a placeable.
+            b'(' if depth > 0 => depth += 1,
+            b'}' => depth = depth.saturating_sub(1),
+            b')' if depth > 1 => depth -= 1,
+            _ => {}
+        }
+        line_begins = byte == b'\n';
+        if depth > DEEPEST {
+            return Some(line);
+        }
+    }
+    None
+}
+
 /// Keys of a Fluent file, each with the names of what is put in, and what is wrong in the file.
 pub fn keys(source: &str) -> (BTreeMap<String, BTreeSet<String>>, Vec<String>) {
+    if let Some(line) = too_deep(source) {
+        let wrong = format!(
+            "line {line}: braces are more than {DEEPEST} deep in one another; none of the file is used"
+        );
+        return (BTreeMap::new(), vec![wrong]);
+    }
     let (resource, mut wrong) = match fluent_syntax::parser::parse(source) {
         Ok(resource) => (resource, Vec::new()),
         Err((resource, errors)) => {

@@ -3,7 +3,9 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
-use pondreeve_chemistry::formulas::{NH3_NBS, OXYGEN_SATURATION, OXYGEN_TRANSFER, THEIL_SEN};
+use pondreeve_chemistry::formulas::{
+    H2S, NH3_NBS, NITRITE_LIMIT, OXYGEN_SATURATION, OXYGEN_TRANSFER, THEIL_SEN,
+};
 use pondreeve_core::alarm_set::CONDITIONS;
 use pondreeve_core::diary::Kind;
 use pondreeve_core::effect::{AlarmState, Test};
@@ -72,7 +74,9 @@ fn put_together() -> BTreeSet<String> {
     let levels = [Level::NotEnough, Level::Consistent, Level::Supported, Level::Contradicted];
     keys.extend(levels.map(|level| format!("level-{}", level.id().replace('_', "-"))));
     keys.extend(ClueKind::ALL.iter().map(|kind| format!("clue-kind-{}", kind.says())));
-    keys.extend([&OXYGEN_SATURATION, &NH3_NBS, &OXYGEN_TRANSFER, &THEIL_SEN].map(source_key));
+    keys.extend(
+        [&OXYGEN_SATURATION, &NH3_NBS, &H2S, &NITRITE_LIMIT, &OXYGEN_TRANSFER, &THEIL_SEN].map(source_key),
+    );
     keys.extend(GatewayPart::ALL.iter().map(|part| format!("part-{}", part.id())));
     keys.extend(recognised::AUDIT_WORDS.map(recognised::audit_key));
     // What others say, and is recognised: the system, the limits that come with the program, the keeper.
@@ -411,4 +415,21 @@ fn a_text_that_is_missing_shows() {
     assert!(english().get("no-such-text").starts_with(NO_TEXT));
     // What a text wants and is not given shows too, in whatever language.
     assert!(spanish().get("age-days").starts_with(NO_TEXT));
+}
+
+/// However deep a farm's own file nests, it is told and English is spoken.
+#[test]
+fn a_file_that_nests_without_end_is_told_and_not_used() {
+    for (open, close) in [("{", "}"), ("{ F(", ") }")] {
+        let deep = format!("farm-no-alarms = {}1{}\n", open.repeat(60_000), close.repeat(60_000));
+        for source in [deep.clone(), deep.replace('}', "")] {
+            let found = own::problems(&source);
+            assert!(found.wrong[0].contains("line 1: braces are more than"), "{}", found.wrong[0]);
+            let texts = Texts::of("es", &[&source, ENGLISH]);
+            assert!(!texts.code().is_empty());
+        }
+    }
+    for source in [ENGLISH] {
+        assert_eq!(own::too_deep(source), None);
+    }
 }

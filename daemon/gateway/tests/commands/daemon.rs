@@ -350,6 +350,18 @@ fn what_is_kept_is_exported_backed_up_and_restored() {
         std::fs::write(&file, whole).unwrap();
     }
     assert_eq!(verify(copy).status.code(), Some(0));
+    for file in std::fs::read_dir(copy).unwrap().map(|entry| entry.unwrap().path()) {
+        let aside = place.path().join("aside");
+        std::fs::rename(&file, &aside).unwrap();
+        let name = file.file_name().unwrap().to_str().unwrap();
+        let told = verify(copy);
+        assert_eq!(told.status.code(), Some(1), "{name}");
+        assert!(text(&told.stdout).contains(&format!("{name} is missing")), "{told:?}");
+        std::fs::rename(&aside, &file).unwrap();
+    }
+    let other = verify(place.path().to_str().unwrap());
+    assert_eq!(other.status.code(), Some(2));
+    assert!(told(&other).1.contains("neither a store nor a backup"), "{other:?}");
 }
 
 fn seconds_now() -> i64 {
@@ -418,8 +430,11 @@ fn an_alarm_is_shelved_in_somebodys_name_and_comes_back() {
     let taken = json_lines(&daemon.ask(&["unshelve", id, "--json"]));
     assert_eq!(taken[0]["state"], "unacknowledged", "the broker is still not there");
     // A script that says nothing is recorded as saying nothing.
-    let again = json_lines(&daemon.ask(&["shelve", id, "--for", "30m", "--json"]));
-    assert_eq!(again[0]["shelf"]["reason"], "no reason given");
+    let output = daemon.ask(&["shelve", id, "--for", "30m", "--json"]);
+    assert_eq!(json_lines(&output)[0]["shelf"]["reason"], "no reason given");
+    let (status, message) = told(&output);
+    assert_eq!(status, 0);
+    assert!(message.contains("was shelved without a reason"), "{message}");
 }
 
 /// What the alarms asked of people, from the running daemon.

@@ -155,7 +155,12 @@ impl<'a> Reader<'a> {
         }
         loop {
             let start = self.at;
-            let number = match self.value()? {
+            // Nested ones are taken whole: read as values in values they would fill the stack.
+            let element = match self.peek() {
+                Some(b'[' | b'{') => Value::Other(self.skip_nested()?),
+                _ => self.value()?,
+            };
+            let number = match element {
                 Value::Number(number) if number.is_finite() => number,
                 _ => {
                     let text = self.text.get(start..self.at).unwrap_or_default().trim();
@@ -176,7 +181,7 @@ impl<'a> Reader<'a> {
         }
     }
 
-    /// A nested object, taken whole; its brackets must close.
+    /// A nested object or array, taken whole without looking into it; its brackets must close.
     fn skip_nested(&mut self) -> Result<&'a str, String> {
         let start = self.at;
         let mut depth = 0_usize;

@@ -161,6 +161,36 @@ impl Read for Dribble<'_> {
     }
 }
 
+/// However deep: an answer in its place, and the next line answered.
+#[test]
+fn a_deeply_nested_line_is_an_error_in_its_place() {
+    let good = r#"{"compute":"trend","x":[1,2,3],"y":[2,4,6]}"#;
+    for (open, close) in [("[", "]"), ("{\"a\":", "}"), ("[{\"a\":", "}]")] {
+        for depth in [2, 200, 60_000] {
+            let nested = format!("{}1{}", open.repeat(depth), close.repeat(depth));
+            let line = format!(r#"{{"compute":"trend","x":{nested},"y":[1]}}"#);
+            let unclosed = format!(r#"{{"compute":"trend","x":{},"y":[1]}}"#, open.repeat(depth));
+            let (answers, all_good) = calc(&format!("{good}\n{line}\n{unclosed}\n{good}\n"));
+            assert_eq!((answers.len(), all_good), (4, false));
+            assert!(answers[1]["error"].as_str().unwrap().contains('x'), "{}", answers[1]);
+            assert!(answers[2]["error"].is_string());
+            assert_eq!(number(&answers[3], "theil_sen_slope"), 2.0);
+        }
+    }
+}
+
+/// As `replay` takes it: some editors and spreadsheets write it. Anywhere else it is an error.
+#[test]
+fn a_byte_order_mark_may_begin_the_text() {
+    let line = r#"{"compute":"trend","x":[1,2,3],"y":[2,4,6]}"#;
+    let (answers, all_good) = calc(&format!("\u{feff}{line}\n{line}"));
+    assert!(all_good && answers.len() == 2, "{answers:?}");
+    let (answers, all_good) = calc(&format!("\u{feff}{line}"));
+    assert!(all_good && answers.len() == 1, "{answers:?}");
+    let (answers, all_good) = calc(&format!("{line}\n\u{feff}{line}"));
+    assert!(!all_good && answers[1]["error"].is_string(), "{answers:?}");
+}
+
 #[test]
 fn lines_may_come_in_pieces() {
     let input = "{\"compute\":\"convert\",\"value_mg_l\":1,\"from\":\"P\",\"to\":\"PO4\"}\nx\n".repeat(3);

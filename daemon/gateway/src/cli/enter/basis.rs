@@ -90,8 +90,12 @@ impl Typed {
     fn in_range(&self) -> Result<(), String> {
         let (low, high) = self.quantity.conceivable();
         let stored = self.stored();
-        if (low..=high).contains(&stored) {
+        if self.quantity.can_be(stored) {
             return Ok(());
+        }
+        if self.quantity.is_state() {
+            let id = self.quantity.id();
+            return Err(format!("{id} is {}; accepted is 0 (stands still) or 1 (runs)", self.number));
         }
         let (id, unit) = (self.quantity.id(), unit(self.quantity));
         Err(match (self.basis, kept_as(self.quantity)) {
@@ -144,6 +148,8 @@ mod tests {
             (Quantity::TanMgL, "1:", "accepted is N or NH3 or NH4"),
             (Quantity::DoMgL, "5:N", "accepted is a bare number, in mg/L"),
             (Quantity::NitriteMgL, "4000:NO2", "accepted is 0 to 1000, in mg/L as N"),
+            (Quantity::AeratorOn, "0.5", "accepted is 0 (stands still) or 1 (runs)"),
+            (Quantity::AeratorOn, "2", "accepted is 0 (stands still) or 1 (runs)"),
             (Quantity::TanMgL, "NaN:NH4", "accepted is 0 to 1000"),
         ] {
             let fault = Typed::read(quantity, typed).unwrap_err();

@@ -1,5 +1,6 @@
 //! What each kind of entry takes on the command line.
 
+use super::super::numbers::{number_of, whole, within};
 use super::What;
 use super::time::read;
 use crate::exit_code::Failure;
@@ -10,25 +11,25 @@ use crate::local::protocol::FarmStatus;
 #[derive(Debug, Clone, clap::Args)]
 pub struct Dose {
     /// Slurry that was weighed, kg
-    #[arg(long, value_name = "KG")]
+    #[arg(long, value_name = "KG", value_parser = within(0.01, 100_000.0, "kg"))]
     pub slurry_kg: Option<f64>,
     /// Slurry that was measured out, L
-    #[arg(long, value_name = "L")]
+    #[arg(long, value_name = "L", value_parser = within(0.01, 100_000.0, "L"))]
     pub slurry_l: Option<f64>,
     /// Containers that were emptied, such as 1.5
-    #[arg(long, value_name = "COUNT")]
+    #[arg(long, value_name = "COUNT", value_parser = within(0.01, 10_000.0, "containers"))]
     pub containers: Option<f64>,
     /// Lot of the product, as on the drums and in the configuration
     #[arg(long)]
     pub lot: Option<String>,
     /// Solids by mass, %, where the configuration does not know the lot
-    #[arg(long, value_name = "PERCENT")]
+    #[arg(long, value_name = "PERCENT", value_parser = within(1.0, 100.0, "%"))]
     pub solids_percent: Option<f64>,
     /// Density of the slurry, kg/L, where the configuration does not know the lot
-    #[arg(long, value_name = "KG_L")]
+    #[arg(long, value_name = "KG_L", value_parser = within(0.9, 2.4, "kg/L"))]
     pub slurry_density_kg_l: Option<f64>,
     /// Slurry in a full container, kg, where the configuration does not know it
-    #[arg(long, value_name = "KG")]
+    #[arg(long, value_name = "KG", value_parser = within(0.1, 10_000.0, "kg"))]
     pub container_kg: Option<f64>,
     /// When the last of it was in
     #[arg(long, value_name = "TIME")]
@@ -45,16 +46,16 @@ pub struct Dose {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Count {
     /// Containers that are left, an opened one as its part, such as 12.5
-    #[arg(long, value_name = "COUNT")]
+    #[arg(long, value_name = "COUNT", value_parser = within(0.0, 10_000.0, "containers"))]
     pub left: f64,
     /// Lot of the product, as on the drums and in the configuration
     #[arg(long)]
     pub lot: Option<String>,
     /// Containers delivered since the last count
-    #[arg(long, value_name = "COUNT")]
+    #[arg(long, value_name = "COUNT", value_parser = within(0.01, 10_000.0, "containers"))]
     pub delivered: Option<f64>,
     /// Slurry in a full container, kg, where the configuration does not know it
-    #[arg(long, value_name = "KG")]
+    #[arg(long, value_name = "KG", value_parser = within(0.1, 10_000.0, "kg"))]
     pub container_kg: Option<f64>,
     /// Why what is gone was not given to a pond: spilled, lent, sent back
     #[arg(long, value_name = "TEXT")]
@@ -76,10 +77,10 @@ pub struct Disturbance {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Feed {
     /// Feed, kg
-    #[arg(long)]
+    #[arg(long, value_parser = within(0.01, 20_000.0, "kg"))]
     pub kg: f64,
     /// What was left in the tray of this meal, %
-    #[arg(long, value_name = "PERCENT")]
+    #[arg(long, value_name = "PERCENT", value_parser = within(0.0, 100.0, "%"))]
     pub tray_left: Option<f64>,
 }
 
@@ -87,19 +88,19 @@ pub struct Feed {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Water {
     /// Mean depth before, m
-    #[arg(long, value_name = "M")]
+    #[arg(long, value_name = "M", value_parser = within(0.0, 10.0, "m"))]
     pub level_before: Option<f64>,
     /// Mean depth at the lowest, before any water was let in, m
-    #[arg(long, value_name = "M")]
+    #[arg(long, value_name = "M", value_parser = within(0.0, 10.0, "m"))]
     pub level_after: Option<f64>,
     /// Mean depth once the pond was filled up again, m
-    #[arg(long, value_name = "M")]
+    #[arg(long, value_name = "M", value_parser = within(0.0, 10.0, "m"))]
     pub refilled_to: Option<f64>,
     /// Water let out, m3, where no levels were read
-    #[arg(long, value_name = "M3")]
+    #[arg(long, value_name = "M3", value_parser = within(0.01, 10_000_000.0, "m3"))]
     pub m3: Option<f64>,
     /// pH of what was let out
-    #[arg(long)]
+    #[arg(long, value_parser = within(0.0, 14.0, ""))]
     pub ph: Option<f64>,
     /// When it ended
     #[arg(long, value_name = "TIME", visible_alias = "end")]
@@ -110,10 +111,10 @@ pub struct Water {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Sampling {
     /// Shrimp in the sample
-    #[arg(long)]
+    #[arg(long, value_parser = whole(1_u32, 100_000, "shrimp"))]
     pub count: u32,
     /// Their weight together, g
-    #[arg(long)]
+    #[arg(long, value_parser = within(0.001, 1_000_000.0, "g"))]
     pub grams: f64,
 }
 
@@ -121,7 +122,7 @@ pub struct Sampling {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Stocking {
     /// How many
-    #[arg(long)]
+    #[arg(long, value_parser = whole(1_u32, 1_000_000_000, "shrimp"))]
     pub count: u32,
     /// Which species
     #[arg(long)]
@@ -133,7 +134,7 @@ pub struct Stocking {
     #[arg(long)]
     pub size: Option<String>,
     /// Average body weight, g
-    #[arg(long, value_name = "G")]
+    #[arg(long, value_name = "G", value_parser = within(0.0001, 200.0, "g"))]
     pub abw: Option<f64>,
 }
 
@@ -142,10 +143,10 @@ pub struct Stocking {
 #[group(required = true, multiple = false)]
 pub struct Mortality {
     /// How many were counted
-    #[arg(long)]
+    #[arg(long, value_parser = whole(1_u32, 1_000_000_000, "shrimp"))]
     pub count: Option<u32>,
     /// How much they weighed, kg
-    #[arg(long)]
+    #[arg(long, value_parser = within(0.001, 100_000.0, "kg"))]
     pub kg: Option<f64>,
 }
 
@@ -153,13 +154,13 @@ pub struct Mortality {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Harvest {
     /// How much, kg
-    #[arg(long)]
+    #[arg(long, value_parser = within(0.01, 500_000.0, "kg"))]
     pub kg: f64,
     /// Average body weight, g
-    #[arg(long, value_name = "G")]
+    #[arg(long, value_name = "G", value_parser = within(0.0001, 200.0, "g"))]
     pub abw: Option<f64>,
     /// What a kg brought, in the farm's currency
-    #[arg(long, value_name = "MONEY")]
+    #[arg(long, value_name = "MONEY", value_parser = within(0.0, 1e9, "per kg"))]
     pub price: Option<f64>,
     /// Nothing is left in the pond: the crop is over
     #[arg(long = "final")]
@@ -170,13 +171,13 @@ pub struct Harvest {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Sludge {
     /// pH
-    #[arg(long)]
+    #[arg(long, value_parser = within(0.0, 14.0, ""))]
     pub ph: Option<f64>,
     /// Redox potential as the electrode reads it, mV
-    #[arg(long, allow_negative_numbers = true)]
+    #[arg(long, value_parser = within(-1_000.0, 1_000.0, "mV"))]
     pub orp_mv: Option<f64>,
     /// How thick it lies, cm
-    #[arg(long)]
+    #[arg(long, value_parser = within(0.0, 300.0, "cm"))]
     pub depth_cm: Option<f64>,
     /// How it was measured: in place, diluted, which electrode
     #[arg(long, value_name = "TEXT")]
@@ -198,7 +199,7 @@ pub struct Cost {
     #[arg(long)]
     pub item: String,
     /// How much, in the farm's currency
-    #[arg(long, value_name = "MONEY")]
+    #[arg(long, value_name = "MONEY", value_parser = within(0.0, 1e12, ""))]
     pub amount: f64,
 }
 
@@ -209,7 +210,7 @@ pub struct Price {
     #[arg(long)]
     pub item: String,
     /// How much, in the farm's currency
-    #[arg(long, value_name = "MONEY")]
+    #[arg(long, value_name = "MONEY", value_parser = within(0.0, 1e12, ""))]
     pub amount: f64,
     /// For how much of it, such as "kg" or "1000 PL"
     #[arg(long, value_name = "UNIT")]
@@ -220,7 +221,7 @@ pub struct Price {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Withdraw {
     /// Number of the entry
-    #[arg(value_name = "NUMBER")]
+    #[arg(value_name = "NUMBER", value_parser = number_of("an entry"))]
     pub number: u64,
     /// Why
     #[arg(long, value_name = "TEXT")]

@@ -12,7 +12,7 @@ use crate::local::protocol::{Ask, FarmStatus, Reply};
 #[derive(Debug, Clone, clap::Args)]
 pub struct Arguments {
     /// So many days back
-    #[arg(long, default_value_t = 7, value_parser = clap::value_parser!(u16).range(1..=3_650))]
+    #[arg(long, default_value_t = 7, value_parser = super::super::numbers::whole(1_u16, 3_650, "days"))]
     pub days: u16,
     /// Readings by hand, acknowledgements and services too
     #[arg(long)]

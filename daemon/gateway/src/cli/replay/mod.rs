@@ -11,6 +11,7 @@ use pondreeve_core::input::Sample;
 use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Effect, Event, Input, Quantity, Site, Span, State, Timestamp};
 
+use super::numbers::within;
 use crate::exit_code::{DONE, Failure, Outcome, USAGE};
 
 mod lines;
@@ -65,13 +66,13 @@ pub struct Arguments {
     #[arg(long, value_name = "ID")]
     pub pond: Option<String>,
     /// Degrees north, for sunset and sunrise
-    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true, required_unless_present = "config")]
+    #[arg(long, value_name = "DEGREES", required_unless_present = "config", value_parser = within(-90.0, 90.0, "degrees"))]
     pub latitude: Option<f64>,
     /// Degrees east, for sunset and sunrise
-    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true, required_unless_present = "config")]
+    #[arg(long, value_name = "DEGREES", required_unless_present = "config", value_parser = within(-180.0, 180.0, "degrees"))]
     pub longitude: Option<f64>,
     /// Salinity while no reading tells it; 18 if not given
-    #[arg(long, value_name = "PSU")]
+    #[arg(long, value_name = "PSU", value_parser = within(0.0, 45.0, "PSU"))]
     pub salinity_psu: Option<f64>,
     /// Print only these kinds of line
     #[arg(long, value_name = "KIND", value_delimiter = ',')]

@@ -4,7 +4,7 @@
 use ratatui::layout::Position;
 use ratatui::style::Style;
 
-use crate::console::text::{NO_VALUE, age, first_that_fits, number, quality_short, signed};
+use crate::console::text::{NO_VALUE, age, cut, first_that_fits, number, quality_short, signed, width};
 use crate::console::ui::{needs_acknowledging, top_alarm};
 use crate::console::words::{alarm_name, state_name};
 use crate::local::protocol::{AlarmStatus, FarmStatus, PondStatus};
@@ -340,9 +340,12 @@ fn others(canvas: &mut Canvas<'_>, context: &Context<'_>, rows: Rows) {
         let short = format!("{} {}: {name}", context.alarm_mark(alarm), context.alarm_place(alarm));
         let since = context.clock.time_and_day(&alarm.raised_at);
         let state = state_name(words, &alarm.state);
-        let text = format!("{short} {}", say!(words, "farm-since-state", since = since, state = state));
+        let tail = say!(words, "farm-since-state", since = since, state = state);
+        // What is over must not look as if it stood: the name gives way, never the state and its time.
+        let room = usize::from(columns - 1).saturating_sub(width(&tail) + 1);
+        let text = format!("{} {tail}", cut(&short, room));
         let style = if needs_acknowledging(alarm) { canvas.bold() } else { Style::new() };
-        lines.push((first_that_fits(&[&text, &short], usize::from(columns - 1)), style));
+        lines.push((first_that_fits(&[&text, &tail], usize::from(columns - 1)), style));
     }
     for fault in context.faults_without_alarm() {
         let since = context.clock.time_and_day(&fault.since);

@@ -3,6 +3,7 @@
 use ratatui::layout::Position;
 use ratatui::style::Style;
 
+use crate::console::ammonia::with_band;
 use crate::console::text::{age, quality, signed, width};
 use crate::console::words::{day_words, probe_notes, quantity_name, quantity_short_name};
 use crate::local::protocol::ReadingStatus;
@@ -121,14 +122,25 @@ fn one(canvas: &mut Canvas<'_>, context: &Context<'_>, reading: &ReadingStatus, 
     let abnormal = old || reading.flag > 2 || reading.value.is_none();
     let style = if abnormal { canvas.doubtful() } else { Style::new() };
     let words = context.words();
+    let banded = context.farm.ponds.get(context.screen.ui.pond).and_then(|pond| with_band(pond, reading));
     let (name_columns, name) = if wide >= READING {
-        (19, quantity_name(words, &reading.quantity))
+        let name = if banded.is_some() {
+            // The band needs room.
+            quantity_short_name(words, &reading.quantity)
+        } else {
+            quantity_name(words, &reading.quantity)
+        };
+        (19, name)
     } else {
         (14, quantity_short_name(words, &reading.quantity))
     };
     canvas.put(x, y, &name, name_columns - 1, Style::new());
     let value_end = x + name_columns + 6;
-    canvas.put_right(value_end, y, &outlook::value_text(context, reading), style);
+    let value = match banded {
+        Some((value, half)) => format!("{value}{}±{half}", if reading.flag > 2 { "?" } else { " " }),
+        None => outlook::value_text(context, reading),
+    };
+    canvas.put_right(value_end, y, &value, style);
     let unit_columns = 7;
     canvas.put(value_end + 1, y, &reading.unit, unit_columns, Style::new());
     let quality_at = value_end + unit_columns + 1;

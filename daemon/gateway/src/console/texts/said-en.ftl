@@ -371,6 +371,18 @@ worked-suspect = , from a suspect reading
 worked-saturation = saturation { $saturation } mg/L at { $temperature } C, { $salinity } PSU, { $pressure } hPa{ $doubt }{ $share }
 worked-ammonia = now: TAN { $tan } mg/L x share { $share } at pH { $ph }, { $temperature } C, { $salinity } PSU = { $now } mg/L
 worked-ammonia-day = last 24 h: mean { $mean }, peak { $peak } mg/L, the same TAN run through the day's { $ph } and temperature
+worked-swing = highest { $high } ({ $since_high } ago) - lowest { $low } ({ $since_low } ago) = { $swing }, of the last 24 h
+method-minutes = means of minutes
+worked-change = { $now } - { $then } ({ $ago } ago) = { $change } C
+method-pieces = means of pieces of { $piece }
+worked-salinity = { $now } now, { $before } 24 to 12 h ago: { $change } PSU
+method-middles = middles of the readings of each time
+worked-bottom = at the bottom
+worked-earlier = on top 24 to 12 h ago
+worked-layers = { $below_psu } { $below } - { $surface } on top = { $difference } PSU
+worked-disc = { $now } - { $before } = { $change } cm
+worked-nitrite = limit at { $psu } PSU: { $limit } mg/L
+worked-sulfide = sulfide { $total } mg/L x share { $share } at pH { $ph }, { $temperature } C, { $salinity } PSU = { $value } mg/L
 method-quarters = means of quarters of an hour
 subject-nh3-mean = un-ionised ammonia, mean of the last 24 h,
 subject-nh3-peak = un-ionised ammonia, peak of the last 24 h,
@@ -482,19 +494,19 @@ refused-out = is out of service
 refused-no-alarm = is not in alarm
 refused-none-waits = no alarm waits for it
 refused-waiting = waiting for it
-refused-acknowledge = acknowledged { $id }, which { $why }; { $accepted }
+refused-acknowledge = { $id } was not acknowledged: it { $why }; { $accepted }
 refused-all-normal = every alarm is normal now
 refused-not-normal = not normal now
-refused-shelve-none = shelved { $id }, which { $why }; { $accepted }
-refused-shelve = shelved { $id }: { $why }
+refused-shelve-none = { $id } was not shelved: it { $why }; { $accepted }
+refused-shelve = { $id } was not shelved: { $why }
 refused-not-shelved = is not shelved
 refused-none-unshelved = no alarm can be unshelved
 refused-can-unshelve = can be unshelved
-refused-unshelve = unshelved { $id }, which { $why }; { $accepted }
+refused-unshelve = { $id } was not unshelved: it { $why }; { $accepted }
 refused-not-latched = does not wait to be reset: what is latched is acknowledged first, once it is over
 refused-none-reset = no alarm can be reset
 refused-can-reset = can be reset
-refused-reset = reset { $id }, which { $why }; { $accepted }
+refused-reset = { $id } was not reset: it { $why }; { $accepted }
 refused-no-such = is not the id of any alarm
 refused-limit = changing the limit of "{ $limit }" of { $pond }: { $why }
 refused-limit-key = changing { $key } of { $pond }: { $why }
@@ -502,11 +514,12 @@ refused-limit-why = say in a few words why; nothing was changed
 refused-limit-same = it is as configured, so nothing is taken back
 refused-unchanged = { $why }; nothing was changed
 refused-other-pond = it corrects entry { $number }, which is of pond { $pond }; accepted is an entry of this pond
-refused-record = recorded { $kind } for pond { $pond }: { $why }
+refused-record = { $kind } for pond { $pond } was not recorded: { $why }
 refused-computed = it is computed, not entered
+refused-state = accepted is 0 (stands still) or 1 (runs)
 refused-range = accepted is { $low } to { $high } { $unit }
 refused-ahead = its time lies { $ahead } in the future; up to { $most } is accepted
-refused-entry = entered { $what } = { $value } for pond { $pond }: { $why }
+refused-entry = { $what } = { $value } for pond { $pond } was not entered: { $why }
 refused-withdrawal = a withdrawal of nothing; accepted is the number of an entry
 refused-overlap = it overlaps entry { $number }, { $kind } of the same pond; accepted is a time outside that, or a correction of entry { $number }
 refused-correction = it corrects entry { $number }, which is none of this pond that can still be corrected; accepted are entries recorded in the last { $within }, and those of the crop in the pond
@@ -535,6 +548,7 @@ refused-levels-and-volume = levels and a volume cannot both be taken; accepted a
 refused-no-water = how much water is not said; accepted are level_before_m and level_after_m, or volume_m3
 refused-stopping = the daemon is stopping: nothing was done
 refused-no-answer = the daemon did not answer in time: look at its log, and ask again
+refused-no-state = { $what } = { $value } cannot be: 0 (stands still) or 1 (runs) is accepted; nothing was entered
 refused-cannot-be = { $what } = { $value } cannot be: { $lowest } to { $highest } { $unit } is accepted; nothing was entered
 not-kept-done = done, but in memory only, a power cut would lose it: { $reason }
 refused-sampled-later = { $at } lies ahead: it is { $now }, and water cannot have been sampled later

@@ -370,6 +370,18 @@ worked-suspect = , de una lectura dudosa
 worked-saturation = saturación { $saturation } mg/L a { $temperature } C, { $salinity } PSU, { $pressure } hPa{ $doubt }{ $share }
 worked-ammonia = ahora: TAN { $tan } mg/L x fracción { $share } a pH { $ph }, { $temperature } C, { $salinity } PSU = { $now } mg/L
 worked-ammonia-day = últimas 24 h: media { $mean }, pico { $peak } mg/L, el mismo TAN con el { $ph } y la temperatura de todo el día
+worked-swing = máximo { $high } (hace { $since_high }) - mínimo { $low } (hace { $since_low }) = { $swing }, de las últimas 24 h
+method-minutes = medias de minutos
+worked-change = { $now } - { $then } (hace { $ago }) = { $change } C
+method-pieces = medias de tramos de { $piece }
+worked-salinity = { $now } ahora, { $before } hace 24 a 12 h: { $change } PSU
+method-middles = medianas de las lecturas de cada momento
+worked-bottom = en el fondo
+worked-earlier = arriba hace 24 a 12 h
+worked-layers = { $below_psu } { $below } - { $surface } arriba = { $difference } PSU
+worked-disc = { $now } - { $before } = { $change } cm
+worked-nitrite = límite a { $psu } PSU: { $limit } mg/L
+worked-sulfide = sulfuro { $total } mg/L x fracción { $share } a pH { $ph }, { $temperature } C, { $salinity } PSU = { $value } mg/L
 method-quarters = medias de cuartos de hora
 subject-nh3-mean = amoníaco no ionizado, media de las últimas 24 h
 subject-nh3-peak = amoníaco no ionizado, pico de las últimas 24 h
@@ -481,19 +493,19 @@ refused-out = está fuera de servicio
 refused-no-alarm = no está en alarma
 refused-none-waits = ninguna alarma lo espera
 refused-waiting = lo esperan
-refused-acknowledge = reconocer { $id }: { $why }; { $accepted }
+refused-acknowledge = { $id } no se reconoció: { $why }; { $accepted }
 refused-all-normal = todas las alarmas están normales ahora
 refused-not-normal = fuera de lo normal ahora
-refused-shelve-none = apartar { $id }: { $why }; { $accepted }
-refused-shelve = apartar { $id }: { $why }
+refused-shelve-none = { $id } no se apartó: { $why }; { $accepted }
+refused-shelve = { $id } no se apartó: { $why }
 refused-not-shelved = no está apartada
 refused-none-unshelved = ninguna alarma se puede devolver
 refused-can-unshelve = se puede devolver
-refused-unshelve = devolver { $id }: { $why }; { $accepted }
+refused-unshelve = { $id } no se devolvió: { $why }; { $accepted }
 refused-not-latched = no espera que la cierren: primero se reconoce, una vez que pasó
 refused-none-reset = ninguna alarma se puede cerrar
 refused-can-reset = se puede cerrar
-refused-reset = cerrar { $id }: { $why }; { $accepted }
+refused-reset = { $id } no se cerró: { $why }; { $accepted }
 refused-no-such = no es el id de ninguna alarma
 refused-limit = cambiar el límite de "{ $limit }" de { $pond }: { $why }
 refused-limit-key = cambiar { $key } de { $pond }: { $why }
@@ -501,11 +513,12 @@ refused-limit-why = diga en pocas palabras por qué; no se cambió nada
 refused-limit-same = está como en la configuración; no hay nada que deshacer
 refused-unchanged = { $why }; no se cambió nada
 refused-other-pond = corrige la anotación { $number }, que es del estanque { $pond }; se acepta una anotación de este estanque
-refused-record = anotar { $kind } en el estanque { $pond }: { $why }
+refused-record = { $kind } en el estanque { $pond } no se anotó: { $why }
 refused-computed = se calcula, no se anota
+refused-state = se acepta 0 (parado) o 1 (en marcha)
 refused-range = se acepta { $low } a { $high } { $unit }
 refused-ahead = su hora está { $ahead } en el futuro; se acepta hasta { $most }
-refused-entry = anotar { $what } = { $value } en el estanque { $pond }: { $why }
+refused-entry = { $what } = { $value } en el estanque { $pond } no se anotó: { $why }
 refused-withdrawal = un retiro de nada; se acepta el número de una anotación
 refused-overlap = se cruza con la anotación { $number }, { $kind } del mismo estanque; se acepta una hora fuera de esa, o una corrección de la anotación { $number }
 refused-correction = corrige la anotación { $number }, que no es de este estanque o ya no se puede corregir; se aceptan anotaciones de los últimos { $within }, y las del cultivo que está en el estanque
@@ -534,6 +547,7 @@ refused-levels-and-volume = niveles y volumen no pueden ir juntos; se aceptan ni
 refused-no-water = no se dijo cuánta agua; se aceptan nivel antes y nivel después, o el volumen
 refused-stopping = el programa se está deteniendo: no se hizo nada
 refused-no-answer = el programa no respondió a tiempo: mire su registro, y pregunte otra vez
+refused-no-state = { $what } = { $value } no puede ser: se acepta 0 (parado) o 1 (en marcha); no se anotó nada
 refused-cannot-be = { $what } = { $value } no puede ser: se acepta { $lowest } a { $highest } { $unit }; no se anotó nada
 not-kept-done = hecho, pero solo en memoria, un corte de luz lo perdería: { $reason }
 refused-sampled-later = { $at } está en el futuro: ahora es { $now }, y no se puede haber tomado la muestra después

@@ -1,0 +1,113 @@
+//! The list of a backup's files, written last: without it nobody could tell that one is missing.
+//!
+//! ```text
+//! pondreeve backup files 1
+//! 36012 1a2b3c4d hours-020601.pieces        bytes, checksum of bytes and name, name
+//! end 1 5e6f7a8b                            files, checksum of all lines before
+//! ```
+//! Checksums are CRC-32 (IEEE 802.3) in hexadecimal. A damaged line costs itself.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::fs;
+use std::io::{self, Write as _};
+use std::path::Path;
+
+use super::folder::sync_parent;
+
+/// Name of the list.
+pub(super) const NAME: &str = "files.list";
+
+const TITLE: &str = "pondreeve backup files 1";
+
+/// What a list says.
+#[derive(Debug, Default, Clone, PartialEq, Eq)]
+pub(super) struct List {
+    /// Length of each file, bytes.
+    pub(super) files: BTreeMap<String, u64>,
+    /// Every line of it is as it was written.
+    pub(super) is_whole: bool,
+}
+
+impl List {
+    /// The list of a backup; `None` where it has none.
+    pub(super) fn read(folder: &Path) -> io::Result<Option<Self>> {
+        match fs::read(folder.join(NAME)) {
+            Ok(bytes) => Ok(Some(Self::of_text(&String::from_utf8_lossy(&bytes)))),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
+            Err(error) => Err(error),
+        }
+    }
+
+    fn of_text(text: &str) -> Self {
+        let mut list = Self::default();
+        let (mut before, mut ended) = (0, false);
+        for line in text.split_inclusive('\n') {
+            let words: Vec<&str> = line.trim_end_matches('\n').split(' ').collect();
+            if let ["end", files, sum] = words[..] {
+                let same = sum == sum_of(text.get(..before).unwrap_or_default());
+                ended = same
+                    && files == list.files.len().to_string()
+                    && line.ends_with('\n')
+                    && before + line.len() == text.len();
+            } else if let [bytes, sum, name] = words[..]
+                && sum == sum_of(&format!("{bytes} {name}"))
+                && let Ok(bytes) = bytes.parse()
+            {
+                list.files.insert(name.to_owned(), bytes);
+            }
+            before += line.len();
+        }
+        list.is_whole = ended && text.starts_with(TITLE);
+        list
+    }
+
+    fn to_text(&self) -> String {
+        let mut text = format!("{TITLE}\n");
+        for (name, bytes) in &self.files {
+            let _ = writeln!(text, "{bytes} {} {name}", sum_of(&format!("{bytes} {name}")));
+        }
+        let sum = sum_of(&text);
+        let _ = writeln!(text, "end {} {sum}", self.files.len());
+        text
+    }
+
+    /// Puts it in a backup's folder, on disk for good, in one step.
+    pub(super) fn write(&self, folder: &Path) -> io::Result<()> {
+        let making = folder.join("files.making");
+        let mut file = fs::File::create(&making)?;
+        file.write_all(self.to_text().as_bytes())?;
+        file.sync_all()?;
+        fs::rename(making, folder.join(NAME))?;
+        sync_parent(&folder.join(NAME))
+    }
+}
+
+fn sum_of(text: &str) -> String {
+    format!("{:08x}", crc32fast::hash(text.as_bytes()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_damaged_line_costs_itself_and_is_noticed() {
+        let files = (1..5_u64).map(|day| (format!("hours-02060{day}.pieces"), day * 1_000));
+        let list = List { files: files.collect(), is_whole: true };
+        let text = list.to_text();
+        assert_eq!(List::of_text(&text), list);
+        for place in 0..text.len() {
+            for bit in 0..7 {
+                let mut bytes = text.clone().into_bytes();
+                bytes[place] ^= 1 << bit;
+                let found = List::of_text(&String::from_utf8_lossy(&bytes));
+                assert!(!found.is_whole, "byte {place} bit {bit}");
+                let lost = list.files.iter().filter(|(name, bytes)| found.files.get(*name) != Some(*bytes));
+                // A flipped end of a line joins two.
+                assert!(lost.count() <= 2 && found.files.len() <= list.files.len());
+            }
+            assert!(!List::of_text(&text[..place]).is_whole, "cut at {place}");
+        }
+    }
+}
