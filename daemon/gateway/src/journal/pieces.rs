@@ -137,7 +137,7 @@ pub(super) fn read_pieces(path: &Path, each: &mut dyn FnMut(&[u8], &[u8])) -> io
             None => {
                 damaged += u64::from(!in_damage);
                 in_damage = true;
-                if !window.to_next()? {
+                if !window.step_on()? {
                     return Ok(Found { version, damaged });
                 }
             }
@@ -195,7 +195,7 @@ impl Window {
     }
 
     /// On to the next place at which an entry may begin; whether there is one.
-    fn to_next(&mut self) -> io::Result<bool> {
+    fn step_on(&mut self) -> io::Result<bool> {
         self.at += 1;
         loop {
             let left = self.left(HEAD_BYTES)?;

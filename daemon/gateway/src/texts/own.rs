@@ -18,7 +18,7 @@ pub(super) fn too_deep(source: &str) -> Option<usize> {
             b'\n' => line += 1,
             // Another entry begins where a line does not begin with a blank.
             _ if line_begins && !matches!(byte, b' ' | b'\t' | b'\r' | b'}' | b'{' | b'[' | b'*' | b'.') => {
-                depth = 0
+                depth = 0;
             }
             b'{' => depth += 1,
             // Arguments, within a placeable.
