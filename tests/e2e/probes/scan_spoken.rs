@@ -181,7 +181,7 @@ fn a_sensor_with_further_measurements_is_shown_whole() {
     assert!(m3.contains("measurement = \"C\"\nnumber = 3\n") && m3.contains("position = 11"), "{m3}");
     let probe = "\n[[line.probe]]\nid = \"depth\"\npond = \"p1\"\naddress = \"4\"\nprofile = \"sensor-4-m1\"\n\
                  poll_every = \"1s\"\ntimeout = \"300ms\"\n";
-    let whole = fragment.replace("poll_every = \"1m\"", "poll_every = \"1s\"") + probe;
+    let whole = fragment.replace("poll_every = \"1m\"", "poll_every = \"2s\"") + probe;
     scratch.write("farm.toml", &one_pond(scratch.folder.path(), "1s", "", &whole));
     let _daemon = scratch.run_daemon();
     let reading = |quantity: &str| -> Option<f64> {

@@ -22,7 +22,6 @@ const NOT_YET: &[(&str, &str)] = &[
     ("days 1 and 2: no alarm of the forecast", "the forecast does not know of the evening's timers"),
     ("day 6: fewer than ten alarms", "the forecast does not know of the evening's timers"),
     ("night 1: fewer than two alarms", "the forecast does not know of the evening's timers"),
-    ("night 4: fewer than two alarms", "the forecast does not know of the evening's timers"),
 ];
 
 /// Every demand holds, but for those known not to; and those do not.
