@@ -168,7 +168,7 @@ fn a_state_is_entered_as_nought_or_one_and_a_refusal_says_that_nothing_was_done(
     }
     let refused = farm.refused();
     for (told, what) in refused[1..].iter().zip(["shelved", "unshelved", "reset", "acknowledged"]) {
-        assert!(told.contains(&format!(" was not {what}: ")), "{told}");
+        assert!(told.contains(&format!(" was not {what}")), "{told}");
     }
     assert_eq!(refused.len(), 5, "{refused:?}");
 }

@@ -138,7 +138,7 @@ impl State {
             );
             let reason = said!(
                 "refused-shelve-none",
-                "{id} was not shelved: it {why}; {accepted}",
+                "{id} was not shelved, since it {why}; {accepted}",
                 id = id,
                 why = no_such(),
                 accepted = accepted
