@@ -327,12 +327,13 @@ fn shared_quantities(farm: &Farm, pond: usize) -> Vec<String> {
         if let [first, rest @ ..] = reporting.as_slice()
             && !rest.is_empty()
         {
-            // The core takes the first usable one; low oxygen alarms by the lowest of all.
-            let id = quantity.id();
-            let mut items = vec![format!("{id} from {first}"), format!("stand-in {}", rest.join(", "))];
-            if quantity == Quantity::DoMgL {
-                items.push("low-oxygen alarms by the lowest of them".to_owned());
-            }
+            // As the core does it for alarms, advice and what is shown.
+            let (id, all) = (quantity.id(), reporting.join(", "));
+            let items = if quantity == Quantity::DoMgL {
+                vec![format!("{id} the lowest of {all}")]
+            } else {
+                vec![format!("{id} from {first}"), format!("stand-in {}", rest.join(", "))]
+            };
             wrapped(&mut lines, "  several: ", &items);
         }
     }
