@@ -268,7 +268,9 @@ fn replace_stopped(
 }
 
 fn power_kw(pond: &Pond, groups: &[u16]) -> f64 {
-    groups.iter().filter_map(|&group| pond.aerators.get(usize::from(group))).map(|group| group.power_kw).sum()
+    let groups = groups.iter().filter_map(|&group| pond.aerators.get(usize::from(group)));
+    // The sum of nothing would be -0.
+    groups.map(|group| group.power_kw).fold(0.0, |sum, own| sum + own)
 }
 
 fn idle_groups(situation: &Situation<'_>) -> Vec<u16> {

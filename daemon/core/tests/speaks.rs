@@ -154,3 +154,14 @@ fn a_first_start_by_night_does_not_say_that_it_is_day() {
     farm.oxygen(12 * 60 + 2, 5.5);
     assert_eq!(farm.last_advice().action, AdviceAction::Rest);
 }
+
+#[test]
+fn without_aerators_the_energy_is_nothing_and_not_minus_nothing() {
+    let mut site = farm::site();
+    site.ponds[0].aerators.clear();
+    let mut farm = Farm::start_with(23 * 60 + 1, site);
+    farm.oxygen(23 * 60 + 2, 2.0);
+    let advice = farm.last_advice();
+    assert_eq!(advice.action, AdviceAction::StartNow);
+    assert!(advice.kwh.is_sign_positive(), "{}", advice.kwh);
+}
