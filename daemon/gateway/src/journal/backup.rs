@@ -2,7 +2,7 @@
 //!
 //! One file a day of sealed pieces, `hours-<day since 1970>.pieces`, each with what is needed to understand it; what
 //! belongs to no hour twice, in `index.pieces` and `index-again.pieces`, for without it the days say little; and,
-//! written last, the list of them ([`super::backup_list`]).
+//! written last, the list of them (`backup_list.rs`).
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
