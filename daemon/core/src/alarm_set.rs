@@ -133,6 +133,26 @@ const FORECAST_DELAYS: Delays = Delays::minutes(15, 30);
 /// (Common practice, no source.)
 pub const FORECAST_ALARM: f64 = 0.35;
 
+/// The same in a pond's first nights: more likely than not, and while the forecast is vague two in three. The doubt
+/// alone then makes a chance of a third, each evening in every pond, and an alarm that is mostly needless is soon
+/// not looked at. Oxygen that is low in truth has alarms of its own. (Common practice, no source.)
+const FORECAST_ALARM_AT_FIRST: [f64; 2] = [0.5, 2.0 / 3.0];
+/// Fewer nights of a pond than this are its first.
+const FIRST_NIGHTS: usize = 3;
+/// A forecast whose 80 % interval is wider is vague, mg/L. (Common practice, no source.)
+const VAGUE_MG_L: f64 = 3.0;
+
+/// The chance from which on a forecast alarms that rests on so many nights of the pond.
+pub fn forecast_alarm(forecast: &Forecast, nights: usize) -> f64 {
+    let [at_first, while_vague] = FORECAST_ALARM_AT_FIRST;
+    let is_vague = forecast.high_80 - forecast.low_80 > VAGUE_MG_L;
+    match nights {
+        FIRST_NIGHTS.. => FORECAST_ALARM,
+        _ if is_vague => while_vague,
+        _ => at_first,
+    }
+}
+
 /// See [`FORECAST_ALARM`].
 pub const FORECAST_CLEAR: f64 = 0.2;
 
@@ -172,6 +192,8 @@ pub struct Facts<'a> {
     pub is_watch: bool,
     /// Tonight's forecast, if it stands.
     pub forecast: Option<&'a Forecast>,
+    /// How many nights of this pond it rests on.
+    pub forecast_nights: usize,
     /// Whether there is nothing to forecast: day.
     pub forecast_over: bool,
     /// Aerator groups that ran this night and have stopped: one bit per group.
@@ -209,6 +231,13 @@ pub fn ample_mg_l(limits: &Limits) -> f64 {
     let [warn, ..] = limits.do_low_mg_l;
     warn.limit + 1.0
 }
+
+/// Oxygen that gains more than this rises, mg/L per hour. (Common practice, no source.)
+pub const RISING_MG_L_H: f64 = 0.1;
+
+/// Rising oxygen that is back within its limit so soon keeps an acknowledged alarm silent. (Common practice,
+/// no source.)
+const RECOVERS_WITHIN: Span = Span::from_hours(4);
 
 impl Condition {
     /// The condition of the same kind that is one level graver, if there is one.
@@ -266,12 +295,29 @@ impl Condition {
         Some((now, below))
     }
 
-    /// Whether an acknowledged alarm need not sound again: aerators are off, but either everything
-    /// else runs, and low oxygen has alarms of its own, or there is oxygen enough, so that whoever
-    /// acknowledged has probably switched them.
+    /// Whether an acknowledged alarm need not sound again.
+    ///
+    /// Aerators are off, but either everything else runs, and low oxygen has alarms of its own, or there is
+    /// oxygen enough, so that whoever acknowledged has probably switched them. Oxygen is low, but what was
+    /// done about it helps: it rises, and fast enough to be out of danger soon. A doubtful probe's rise is no
+    /// such comfort.
     pub fn is_calm(self, limits: &Limits, facts: &Facts<'_>) -> bool {
-        let is_ample = facts.oxygen.is_some_and(|seen| seen.value >= ample_mg_l(limits));
-        matches!(self, Self::AeratorStopped(_)) && (is_ample || facts.startable == 0)
+        match self {
+            Self::AeratorStopped(_) => {
+                let is_ample = facts.oxygen.is_some_and(|seen| seen.value >= ample_mg_l(limits));
+                is_ample || facts.startable == 0
+            }
+            Self::DoLow(_) => {
+                let (Some((threshold, _)), Some(seen)) = (self.threshold(limits), facts.oxygen) else {
+                    return false;
+                };
+                let slope =
+                    facts.slope_mg_l_h.filter(|&slope| slope > RISING_MG_L_H && seen.flag.is_usable());
+                let missing = threshold.limit + threshold.deadband - seen.value;
+                slope.is_some_and(|slope| missing / slope <= RECOVERS_WITHIN.as_hours())
+            }
+            _ => false,
+        }
     }
 
     /// Whether a loss of the farm's power by itself makes it true. Never so for oxygen: that is what is
@@ -416,7 +462,7 @@ fn forecast_sight(limits: &Limits, facts: &Facts<'_>, level: usize) -> Sight {
         .find(|crossing| crossing.limit_mg_l == limit)
         .map(|crossing| crossing.probability);
     match chance {
-        Some(chance) if chance >= FORECAST_ALARM => Sight::Beyond,
+        Some(chance) if chance >= forecast_alarm(forecast, facts.forecast_nights) => Sight::Beyond,
         Some(chance) if chance < FORECAST_CLEAR => Sight::Clear,
         Some(_) => Sight::Deadband,
         None => Sight::Unseen,
@@ -481,6 +527,22 @@ mod tests {
             let seen = [0, 1].map(|level| Condition::DoBlind(level).sight(&limits, &facts).0);
             assert_eq!(seen, expected, "after {minutes} min");
         }
+    }
+
+    /// 2.5 mg/L has 0.9 to go until it is past the deadband of the critical limit.
+    #[test]
+    fn low_oxygen_is_let_be_only_while_it_rises_fast_enough() {
+        let limits = Limits::grow_out();
+        let calm = |slope: Option<f64>, flag| {
+            let oxygen = Some(Seen { value: 2.5, at: Timestamp(0), flag });
+            Condition::DoLow(1).is_calm(&limits, &Facts { oxygen, slope_mg_l_h: slope, ..Facts::default() })
+        };
+        assert!(calm(Some(0.3), Flag::Pass), "back in three hours");
+        assert!(!calm(Some(0.2), Flag::Pass), "in four and a half");
+        assert!(!calm(Some(0.0), Flag::Pass) && !calm(Some(-0.3), Flag::Pass) && !calm(None, Flag::Pass));
+        assert!(!calm(Some(0.3), Flag::Suspect), "a doubtful probe's rise is no comfort");
+        let unseen = Facts { slope_mg_l_h: Some(0.3), ..Facts::default() };
+        assert!(!Condition::DoLow(1).is_calm(&limits, &unseen));
     }
 
     #[test]

@@ -5,7 +5,7 @@ use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
-use crate::alarm_set::{Condition, Facts, SHORT_OF_OXYGEN_MG_L};
+use crate::alarm_set::{Condition, Facts, RISING_MG_L_H, SHORT_OF_OXYGEN_MG_L};
 use crate::effect::Flag;
 use crate::limit_change;
 use crate::quality::Seen;
@@ -128,6 +128,18 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                     in_doubt = in_doubt()
                 );
             };
+            if facts.oxygen.is_some_and(|seen| seen.value < limit) {
+                return said!(
+                    "said-do-forecast-below",
+                    "{place}: oxygen is below {limit} mg/L already; lowest expected {lowest} (80 % between {low} and {high}) in {left}. Aerate now.",
+                    place = place,
+                    limit = tenth(limit),
+                    lowest = tenth(forecast.do_min_mg_l),
+                    low = tenth(forecast.low_80),
+                    high = tenth(forecast.high_80),
+                    left = said::length(forecast.do_min_at - facts.now)
+                );
+            }
             let crossing = forecast.below.iter().find(|crossing| crossing.limit_mg_l == limit);
             let chance = crossing.map_or(0.0, |crossing| crossing.probability * 100.0);
             let when = crossing
@@ -419,7 +431,7 @@ fn side(is_below: bool) -> Said {
 /// How oxygen moves, and how long until the next graver limit.
 fn trend(limits: &Limits, facts: &Facts<'_>, seen: Seen) -> Said {
     let Some(slope) = facts.slope_mg_l_h else { return Said::default() };
-    if slope > 0.1 {
+    if slope > RISING_MG_L_H {
         return said!("trend-rising", ", rising {slope} mg/L per hour", slope = tenth(slope));
     }
     if slope > -0.05 {

@@ -209,6 +209,11 @@ impl NightState {
         self.refusal.as_ref()
     }
 
+    /// How many of the pond's own nights are remembered.
+    pub fn nights(&self) -> usize {
+        self.past.len()
+    }
+
     /// Sunset of the night that is on or comes next.
     pub fn sunset(&self) -> Option<Timestamp> {
         self.between.map(|(sunset, _)| sunset)
@@ -322,6 +327,7 @@ impl NightState {
                 .aeration
                 .filter(|_| self.past.is_empty())
                 .and_then(|aeration| aeration.as_it_runs_mg_l(now, oxygen_mg_l, sunrise)),
+            has_timers: evening.aeration.is_some_and(|aeration| aeration.has_timers()),
             usual_mg_l,
             day_mg_l: self.day_mg_l,
             saturation_mg_l: evening.saturation_mg_l,

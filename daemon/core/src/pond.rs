@@ -384,6 +384,7 @@ impl PondState {
                 .map(|after| Span::from_millis(after.as_millis().saturating_add(extra_ms))),
             is_watch: scene.night.is_watch(now),
             forecast: self.night.forecast(),
+            forecast_nights: self.night.nights(),
             forecast_over: !self.night.is_on(now),
             stopped: self.stopped_tonight(now),
             startable: self.startable(self.stopped_tonight(now)),

@@ -7,7 +7,7 @@
 
 use alloc::vec::Vec;
 
-use crate::respiration::{AFTER_SUNRISE, EVERY, Rate, Tank};
+use crate::respiration::{AFTER_SUNRISE, BETA, EVERY, Rate, Tank};
 use crate::sunlight::LOW_UNTIL;
 use crate::time::{Span, Timestamp};
 
@@ -117,12 +117,11 @@ impl<'a> Course<'a> {
         (!steps.is_empty()).then_some(Self { task, steps, z })
     }
 
-    /// Lowest oxygen and the step after which it is reached; `starts` is one step number per group, the
-    /// number of steps standing for never.
-    fn low(&self, starts: &[usize], bad: bool) -> (f64, usize) {
+    /// Oxygen now and after each step; `starts` is one step number per group, the number of steps standing for
+    /// never.
+    fn course(&self, starts: &[usize], bad: bool) -> impl Iterator<Item = f64> {
         let mut oxygen = self.task.do_mg_l - if bad { self.z * SPOT_ERROR_MG_L } else { 0.0 };
-        let mut low = (oxygen, 0);
-        for (number, step) in self.steps.iter().enumerate() {
+        let after = self.steps.iter().enumerate().map(move |(number, step)| {
             let sotr: f64 = self
                 .task
                 .groups
@@ -133,11 +132,25 @@ impl<'a> Course<'a> {
                 .sum();
             let rate = if bad { step.bad_mg_l_h } else { step.expected_mg_l_h };
             oxygen = self.task.tank.after(oxygen, rate, sotr, step.hours);
-            if oxygen < low.0 {
-                low = (oxygen, number + 1);
-            }
-        }
-        low
+            oxygen
+        });
+        core::iter::once(oxygen).chain(after)
+    }
+
+    /// Lowest oxygen and the step after which it is reached.
+    fn low(&self, starts: &[usize], bad: bool) -> (f64, usize) {
+        let mut course = self.course(starts, bad).zip(0..);
+        let first = course.next().unwrap_or((self.task.do_mg_l, 0));
+        course.fold(first, |low, next| if next.0 < low.0 { next } else { low })
+    }
+
+    /// The first step in which an aerator brings oxygen in, as bad as the risk allows: above saturation it drives
+    /// it out.
+    fn helps_from(&self, unaided: &[usize]) -> usize {
+        let full = BETA * self.task.tank.saturation_mg_l;
+        let steps = 0..self.steps.len();
+        let mut courses = self.course(unaided, true).zip(steps);
+        courses.find(|&(oxygen, _)| oxygen < full).map_or(0, |(_, step)| step)
     }
 
     fn holds(&self, starts: &[usize]) -> bool {
@@ -226,7 +239,13 @@ pub fn plan(task: &Task<'_>) -> Option<Plan> {
         }
     }
     let is_enough = best.is_some();
-    let starts = best.map_or_else(|| alloc::vec![0; task.groups.len()], |(_, starts)| starts);
+    let starts = best.map_or_else(
+        || {
+            let from = course.helps_from(&unaided);
+            unaided.iter().map(|&start| start.min(from)).collect()
+        },
+        |(_, starts)| starts,
+    );
     let at = |step: usize| {
         task.now
             + Span::from_millis(EVERY.as_millis().saturating_mul(i64::try_from(step).unwrap_or(i64::MAX)))
@@ -344,6 +363,14 @@ mod tests {
         assert!(!plan.is_enough);
         assert_eq!(plan.starts, [(0, at(20.0))]);
         assert!(plan.low_mg_l < 4.0);
+    }
+
+    /// Saturated at 6.82 mg/L. From 8.6 less 0.13, by 1.5 · 1.128 · 0.95 mg/L per hour, it is at 6.86 after an hour.
+    #[test]
+    fn too_little_power_is_not_run_above_saturation_where_it_drives_oxygen_out() {
+        let plan = make(8.6, 1.5, 0.1, &[group(0, 1.5, 1.0)], 0.1);
+        assert!(!plan.is_enough);
+        assert_eq!(plan.starts, [(0, at(21.25))], "{plan:?}");
     }
 
     #[test]

@@ -10,7 +10,7 @@ use alloc::vec::Vec;
 use crate::call::CallPlan;
 use crate::compensation::Compensation;
 use crate::quantity::Quantity;
-use crate::time::Span;
+use crate::time::{Span, Timestamp};
 use crate::water_limits::WaterLimits;
 
 /// Position of a pond in [`Site::ponds`].
@@ -95,6 +95,33 @@ pub struct AeratorGroup {
     pub sae_kg_kwh: f64,
     /// It runs through every night whatever a plan says: for mixing, or as the farm's rule.
     pub must_run: bool,
+    /// The panel's own clock that switches it each day, where it has one.
+    pub timer: Option<Timer>,
+}
+
+/// A clock in a panel that switches aerators each day, whatever anybody advises. It knows of no summer time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "checkpoint", derive(serde::Serialize, serde::Deserialize))]
+pub struct Timer {
+    /// Switches on so long after midnight UTC, less than a day.
+    pub on: Span,
+    /// Switches off so long after midnight UTC, less than a day; another time than `on`.
+    pub off: Span,
+}
+
+impl Timer {
+    /// How long ago it last switched on, if it is on at `at`.
+    pub fn on_for(&self, at: Timestamp) -> Option<Span> {
+        const DAY_MS: i64 = 24 * 3_600_000;
+        let since = |then: Span| at.as_millis().wrapping_sub(then.as_millis()).rem_euclid(DAY_MS);
+        let (on, off) = (since(self.on), since(self.off));
+        (on < off).then(|| Span::from_millis(on))
+    }
+
+    /// Whether it is on at `at`.
+    pub fn is_on(&self, at: Timestamp) -> bool {
+        self.on_for(at).is_some()
+    }
 }
 
 /// What a probe is asked for and how its silence is judged.
@@ -222,4 +249,31 @@ pub struct Threshold {
     pub on_delay: Span,
     /// How long the value must stay clear before the alarm returns to normal.
     pub off_delay: Span,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(hour: i64, minute: i64) -> Timestamp {
+        Timestamp(0) + Span::from_minutes(60 * hour + minute)
+    }
+
+    #[test]
+    fn a_timer_runs_past_midnight_and_each_day_anew() {
+        let timer = Timer { on: Span::from_minutes(21 * 60 + 30), off: Span::from_minutes(7 * 60 + 45) };
+        for (hour, minute, on_for_min) in [
+            (21, 29, None),
+            (21, 30, Some(0)),
+            (23, 59, Some(149)),
+            (24, 0, Some(150)),
+            (24 + 7, 44, Some(614)),
+            (24 + 7, 45, None),
+            (45, 30, Some(0)),
+        ] {
+            assert_eq!(timer.on_for(at(hour, minute)), on_for_min.map(Span::from_minutes), "{hour}:{minute}");
+        }
+        let by_day = Timer { on: Span::from_hours(9), off: Span::from_hours(11) };
+        assert!(by_day.is_on(at(10, 0)) && !by_day.is_on(at(11, 0)) && !by_day.is_on(at(3, 0)));
+    }
 }

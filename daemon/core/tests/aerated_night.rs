@@ -5,8 +5,8 @@ mod farm;
 
 use farm::{Farm, at, minutes};
 use pondreeve_core::effect::Forecast;
-use pondreeve_core::site::Channel;
-use pondreeve_core::{Event, Quantity};
+use pondreeve_core::site::{Channel, Timer};
+use pondreeve_core::{Event, Quantity, Span};
 
 const DAY: i64 = 24 * 60;
 const SUNSET: i64 = 18 * 60;
@@ -60,7 +60,14 @@ fn run(farm: &mut Farm, nights: i64, running: impl Fn(i64, i64) -> u8) -> f64 {
 }
 
 fn metered() -> Farm {
+    with_timers(None)
+}
+
+fn with_timers(timer: Option<Timer>) -> Farm {
     let mut site = farm::site();
+    for group in &mut site.ponds[0].aerators {
+        group.timer = timer;
+    }
     for group in [0, 1] {
         let meter = Channel { aerator: Some(group), ..Channel::uncorrected(Quantity::AeratorKw) };
         site.probes[1].channels.push(meter);
@@ -137,4 +144,53 @@ fn a_first_night_with_a_trip_rests_on_what_the_pond_used_up() {
     let forecast = made_at(&farm, 0, 25 * 60 + 30);
     assert!((forecast.do_min_mg_l - low).abs() < 0.5, "{forecast:?} for {low}");
     assert!(forecast.basis.contains("with the aerators that run"), "{}", forecast.basis);
+}
+
+/// Both groups by the panel's clock from 21:00 to 06:00.
+const BY_NIGHT: Timer = Timer { on: Span::from_hours(21), off: Span::from_hours(6) };
+
+fn by_timer(_: i64, minute: i64) -> u8 {
+    if (21 * 60..SUNRISE).contains(&minute) { 2 } else { 0 }
+}
+
+#[test]
+fn a_first_evening_counts_with_timers_that_are_still_to_come() {
+    let mut told = with_timers(Some(BY_NIGHT));
+    let low = run(&mut told, 1, by_timer);
+    let forecast = made_at(&told, 0, 20 * 60 + 30);
+    assert!((forecast.do_min_mg_l - low).abs() < 0.6, "{forecast:?} for {low}");
+    assert!(forecast.basis.contains("those that timers switch"), "{}", forecast.basis);
+    let mut untold = metered();
+    run(&mut untold, 1, by_timer);
+    let blind = made_at(&untold, 0, 20 * 60 + 30);
+    assert!(blind.do_min_mg_l < low - 1.0, "nothing runs, and nothing is known to come: {blind:?} for {low}");
+}
+
+#[test]
+fn a_timer_that_does_not_start_is_missed_after_an_hour() {
+    let mut farm = with_timers(Some(BY_NIGHT));
+    let fails = |night, minute| if night == 3 { 0 } else { by_timer(night, minute) };
+    let low = run(&mut farm, 4, fails);
+    let within = made_at(&farm, 3, 21 * 60 + 45);
+    assert!(within.do_min_mg_l > low + 1.0, "it may come yet: {within:?} for {low}");
+    let after = made_at(&farm, 3, 22 * 60 + 15);
+    assert!((after.do_min_mg_l - low).abs() < 0.6, "{after:?} for {low}");
+}
+
+/// Without timers, an hour later than last night is late and not missing; what stops is missing at once.
+#[test]
+fn aerators_that_people_start_later_than_last_night_are_waited_for() {
+    let mut farm = metered();
+    let late = |night, minute| if night == 3 && minute < 22 * 60 { 0 } else { by_timer(night, minute) };
+    run(&mut farm, 4, late);
+    let usual = made_at(&farm, 3, 20 * 60 + 45);
+    let waiting = made_at(&farm, 3, 21 * 60 + 45);
+    assert!((waiting.do_min_mg_l - usual.do_min_mg_l).abs() < 0.3, "{waiting:?} after {usual:?}");
+    assert!(!waiting.basis.contains("less aeration"), "{}", waiting.basis);
+    let mut farm = metered();
+    let trips =
+        |night, minute| if night == 3 && minute >= 21 * 60 + 15 { 0 } else { by_timer(night, minute) };
+    run(&mut farm, 4, trips);
+    let after = made_at(&farm, 3, 22 * 60 + 15);
+    assert!(after.basis.contains("less aeration"), "{}", after.basis);
 }

@@ -100,6 +100,7 @@ fn tripped(running_after: [bool; 3]) -> Farm {
         power_kw: 2.2,
         sae_kg_kwh: 1.3,
         must_run: false,
+        timer: None,
     });
     for group in [0, 1, 2] {
         let meter = Channel { aerator: Some(group), ..Channel::uncorrected(Quantity::AeratorKw) };

@@ -23,12 +23,12 @@ pub(crate) const EVENTS: [(f64, &str); 7] = [
     (FEEDER_BACK_H, "the electrician has mended feeder 1: A, C of Heron have power again"),
 ];
 
-/// Hours of local time between which the farm's own timers run an aerator group.
+/// Hours of local time between which the farm's own timers run an aerator group: as the configuration says.
 pub(crate) fn timer(pond: &str, group: &str) -> Option<(f64, f64)> {
     match (pond, group) {
         // From when the water is no longer above saturation, until the sun makes oxygen again.
-        ("p1" | "p2", "a" | "c") => Some((21.5, 9.0)),
-        ("p3", "a") => Some((1.0, 9.0)),
+        ("p1" | "p2", "a" | "c") => Some((21.5, 7.75)),
+        ("p3", "a") => Some((1.0, 7.75)),
         _ => None,
     }
 }

@@ -16,7 +16,7 @@ mod world;
 
 pub use probes::{PROBES, Probe};
 pub use sky::{LATITUDE, LONGITUDE};
-pub use story::{Act, Person};
+pub use story::{Act, Clock, LOT, Lot, Person, TIMERS};
 
 use clock::{END_MS, FIRST_MS, MINUTE_MS, START_MS};
 use world::World;

@@ -31,6 +31,10 @@ pub(super) enum Cause {
 pub enum Act {
     /// Enters a value: pond, quantity id, value.
     Enters(usize, &'static str, f64),
+    /// Records a dose of [`LOT`]: pond, kg of slurry.
+    Doses(usize, f64),
+    /// Counts how many containers of [`LOT`] are left, in the store at a pond.
+    Counts(usize, f64),
     /// Takes a probe out of service for a while, to clean it and read it in standards.
     TakesOut(&'static str),
     /// Reads a probe beside a hand meter before cleaning it: quantity id, hand meter.
@@ -67,6 +71,22 @@ impl Person {
     }
 }
 
+/// The slurry of the ten days, as the label on its drums describes it.
+pub const LOT: Lot = Lot { id: "T-03", container_kg: 25.0, solids_percent: 60.0, density_kg_l: 1.53 };
+
+/// A lot of slurry.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lot {
+    /// As on the drums.
+    pub id: &'static str,
+    /// Slurry in a full drum.
+    pub container_kg: f64,
+    /// Solids by mass.
+    pub solids_percent: f64,
+    /// Density.
+    pub density_kg_l: f64,
+}
+
 /// Alkalinity, mg/L as CaCO3, that a mass of slurry brings: 60 % magnesium hydroxide by mass, 1.72 mg of
 /// alkalinity for each (two moles of charge, 100.09 and 58.32 g/mol).
 const fn alkalinity_of_slurry(kg: f64, volume_m3: f64) -> f64 {
@@ -74,10 +94,10 @@ const fn alkalinity_of_slurry(kg: f64, volume_m3: f64) -> f64 {
 }
 
 /// Hours and minutes of farm time; from 24 on in the morning after.
-type Clock = (i64, i64);
+pub type Clock = (i64, i64);
 
 /// The farm's timers: pond, groups, on and off. What people decide for a single night is among the causes.
-const TIMERS: [(usize, &str, Clock, Clock); 6] = [
+pub const TIMERS: [(usize, &str, Clock, Clock); 6] = [
     (0, "ac", (21, 30), (31, 45)),
     (0, "b", (24, 0), (31, 45)),
     (1, "ac", (21, 30), (31, 45)),
@@ -220,7 +240,7 @@ pub(super) fn faults() -> Vec<Fault> {
 
 /// What people do and enter, in order of time.
 pub(super) fn acts() -> Vec<(i64, Person, Act)> {
-    use Act::{ChangesLimits, Cleaned, Enters, PutsBack, ReadsAfter, ReadsBefore, TakesOut};
+    use Act::{ChangesLimits, Cleaned, Counts, Doses, Enters, PutsBack, ReadsAfter, ReadsBefore, TakesOut};
     use Person::{Adviser, DayTechnician as Day, NightTechnician as Night};
     let mut acts: Vec<(i64, Person, Act)> = Vec::new();
     // Day 1: every probe in the water is cleaned and put back, one after another.
@@ -231,6 +251,12 @@ pub(super) fn acts() -> Vec<(i64, Person, Act)> {
         acts.push((from + 10 * MINUTE_MS, Day, PutsBack(probe)));
     }
     acts.extend([
+        // Day 1: the drums are counted, and one and a fifth of them go into P1. On day 8 somebody records what was
+        // planned for P3, one and a half, and pours 120 kg: 4.8 drums more are gone, 34 of 40 are left.
+        (at(1, 7, 0), Day, Counts(0, 40.0)),
+        (at(1, 7, 20), Day, Doses(0, 30.0)),
+        (at(8, 15, 30), Day, Doses(2, 38.4)),
+        (at(8, 15, 40), Day, Counts(2, 34.0)),
         // The kit of the week.
         (at(1, 11, 40), Day, Enters(0, "alkalinity_mg_l", 112.0)),
         (at(1, 11, 50), Day, Enters(0, "secchi_cm", 30.0)),

@@ -45,6 +45,7 @@ pub fn site_of(kind: &Kind, gateway: &str, probes: Vec<Probe>) -> Site {
         power_kw,
         sae_kg_kwh,
         must_run: false,
+        timer: None,
     });
     Site {
         gateway: gateway.into(),

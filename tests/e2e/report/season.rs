@@ -253,8 +253,8 @@ impl Driver {
                 service(id, Step::After { quantity: quantity(of), hand: Some(hand), reading: None }, by)
             }
             Act::PutsBack(id) => service(id, Step::End, by),
-            // Limits change with the configuration, at a start.
-            Act::ChangesLimits => return None,
+            // Limits change with the configuration, at a start; the season has a diary of its own.
+            Act::ChangesLimits | Act::Doses(..) | Act::Counts(..) => return None,
         })
     }
 }

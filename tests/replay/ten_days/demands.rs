@@ -220,7 +220,14 @@ fn demands_of_the_incidents() -> Vec<Demand> {
             at(8, 17, 30),
             &["Dose nothing"],
         ),
-        must("incident 5: containers do not match", "p3.dose-mismatch", at(8, 15, 40), 15, &[]),
+        // The count at 15:40: 30 kg and 120 kg of drums of 25 kg leave 34 of 40; 120 less 38.4 kg were not entered.
+        must(
+            "incident 5: containers do not match",
+            "p3.dose-count",
+            at(8, 15, 40),
+            1,
+            &["34.0 left of 40.0", "82 kg"],
+        ),
         // Secchi 28 and 65 within a day, entered at 10:00.
         must("incident 6: the crash is noticed", "p2.secchi-change", at(9, 10, 0), 1, &["28", "65"]),
         must("incident 6: the water is too clear", "p2.secchi-high-warn", at(9, 10, 0), 1, &["65"]),

@@ -4,14 +4,15 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::OnceLock;
 
+use pondreeve_core::diary::{Count, Dose, Entry, What};
 use pondreeve_core::effect::{AlarmChange, AlarmState, Derived, Effect, Forecast, Reading};
 use pondreeve_core::input::Sample;
 use pondreeve_core::said::Said;
 use pondreeve_core::service::Step;
-use pondreeve_core::site::{Channel, PondIndex, Probe, ProbeIndex};
+use pondreeve_core::site::{Channel, PondIndex, Probe, ProbeIndex, Timer};
 use pondreeve_core::{Event, Input, Quantity, Site, Span, State, Timestamp};
 use sim::ten_days::clock::{END_MS, FIRST_MS};
-use sim::ten_days::{Act, Happening, PROBES, Person, Recording, Truth};
+use sim::ten_days::{Act, Clock, Happening, LOT, PROBES, Person, Recording, TIMERS, Truth};
 
 /// Whoever is on shift acknowledges an alarm this long after it was raised.
 const ACKNOWLEDGED_AFTER_MS: i64 = 2 * 60_000;
@@ -38,7 +39,7 @@ pub struct Outcome {
     pub truth: [BTreeMap<i64, Truth>; 4],
 }
 
-/// The demo's farm, with a meter on the mains.
+/// The demo's farm, with a meter on the mains and the timers of the ten days: the demo keeps some groups in reserve.
 pub fn site() -> Site {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../config/demo/farm.toml");
     let text = std::fs::read_to_string(&path).expect("config/demo/farm.toml");
@@ -52,6 +53,15 @@ pub fn site() -> Site {
         node: None,
         channels: vec![mains],
     });
+    // Farm time is five hours behind universal time.
+    let utc = |(hour, minute): Clock| Span::from_minutes(((hour + 5) * 60 + minute).rem_euclid(24 * 60));
+    for (pond, groups, on, off) in TIMERS {
+        for group in &mut site.ponds[pond].aerators {
+            if groups.contains(group.id.as_str()) {
+                group.timer = Some(Timer { on: utc(on), off: utc(off) });
+            }
+        }
+    }
     site
 }
 
@@ -178,6 +188,22 @@ impl Driver {
                 taken_at: None,
                 by,
             },
+            Act::Doses(pond, kg) => {
+                let dose = Dose {
+                    slurry_kg: Some(kg),
+                    lot: Some(LOT.id.into()),
+                    solids_percent: Some(LOT.solids_percent),
+                    density_kg_l: Some(LOT.density_kg_l),
+                    container_kg: Some(LOT.container_kg),
+                    ..Dose::default()
+                };
+                self.recorded(at_ms, pond, What::Dose(dose), by)
+            }
+            Act::Counts(pond, left) => {
+                let container_kg = Some(LOT.container_kg);
+                let count = Count { lot: Some(LOT.id.into()), left, container_kg, ..Count::default() };
+                self.recorded(at_ms, pond, What::Count(count), by)
+            }
             Act::TakesOut(id) => {
                 Event::Service { probe: probe(id), step: Step::Begin { length: SERVICE }, by }
             }
@@ -194,6 +220,17 @@ impl Driver {
             Act::ChangesLimits => Event::SiteChanged { site: changed(&self.site) },
         };
         self.step(at_ms, event);
+    }
+}
+
+impl Driver {
+    /// An entry of the diary, completed as the daemon does before it is kept.
+    fn recorded(&self, at_ms: i64, pond: usize, what: What, by: String) -> Event {
+        let at = Timestamp(at_ms);
+        let entry = Entry { number: 0, at, corrects: None, basin: None, what };
+        let mut event = Event::Diary { pond: PondIndex(pond as u16), entry, by };
+        self.state.complete(&mut event, at);
+        event
     }
 }
 

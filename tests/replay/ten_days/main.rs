@@ -14,33 +14,15 @@ use pondreeve::texts::{Choice, Words, chosen, english};
 
 use sim::ten_days::clock::told;
 
-/// Demands that the program does not meet yet, and why. One that begins to be met must be taken off.
-const NOT_YET: &[(&str, &str)] = &[
-    ("incident 5: containers do not match", "doses are not recorded"),
-    ("incident 6: the crash pattern", "a day's production is judged at sunset, a day later here"),
-    ("an acknowledged alarm is quiet while oxygen rises", "it sounds again each ten minutes below its limit"),
-    ("days 1 and 2: no alarm of the forecast", "the forecast does not know of the evening's timers"),
-    ("day 6: fewer than ten alarms", "the forecast does not know of the evening's timers"),
-    ("night 1: fewer than two alarms", "the forecast does not know of the evening's timers"),
-];
-
-/// Every demand holds, but for those known not to; and those do not.
+/// Every demand holds.
 #[test]
 fn what_the_incidents_demand() {
     let outcome = drive::outcome();
     assert!(outcome.refused.is_empty(), "{:?}", outcome.refused);
     let mut wrong = String::new();
-    let demands = demands::all();
-    for (name, _) in NOT_YET {
-        assert!(demands.iter().any(|(own, _)| own == name), "no demand is called {name:?}");
-    }
-    for (name, check) in &demands {
-        let excused = NOT_YET.iter().find(|(own, _)| own == name);
-        match (check(outcome), excused) {
-            (Ok(()), None) => {}
-            (Err(why), Some((_, reason))) => println!("not yet: {name}: {why} ({reason})"),
-            (Err(why), None) => _ = writeln!(wrong, "{name}: {why}"),
-            (Ok(()), Some(_)) => _ = writeln!(wrong, "{name} is met now: take it off NOT_YET"),
+    for (name, check) in demands::all() {
+        if let Err(why) = check(outcome) {
+            _ = writeln!(wrong, "{name}: {why}");
         }
     }
     assert!(wrong.is_empty(), "\n{wrong}");

@@ -227,6 +227,7 @@ mod tests {
                     power_kw,
                     sae_kg_kwh,
                     must_run: false,
+                    timer: None,
                 })
                 .collect(),
             limits: crate::site::Limits::grow_out(),

@@ -33,7 +33,7 @@ pub(super) fn advise(
     let runs = |group: u16| situation.aerators_on.get(usize::from(group)).copied().flatten() == Some(true);
     let outlook = outlook(plan, hold, pond.aeration_risk, now_to(plan, situation));
     if !plan.is_enough {
-        return not_enough(situation, plan, &outlook, blank);
+        return not_enough(situation, plan, oxygen, &outlook, blank);
     }
     let idle: Vec<_> = plan.starts.iter().copied().filter(|&(group, _)| !runs(group)).collect();
     let Some(&(_, first)) = idle.first() else {
@@ -155,11 +155,17 @@ fn outlook(plan: &Plan, hold_mg_l: f64, risk: f64, until_low: Span) -> Said {
 fn not_enough(
     situation: &Situation<'_>,
     plan: &Plan,
+    oxygen: Seen,
     outlook: &Said,
     blank: &dyn Fn(AdviceAction, Said) -> Advice,
 ) -> Advice {
     let pond = situation.pond;
+    let now = situation.facts.now;
     let (idle, stopped) = super::to_start(situation);
+    let planned = plan.starts.iter().filter(|(group, _)| idle.contains(group)).map(|&(_, start)| start).min();
+    let wait = planned.map_or(Span::ZERO, |start| start - now);
+    let is_now =
+        wait <= WORTH_TELLING || (situation.was == Some(AdviceAction::StartNow) && wait < WORTH_WAITING);
     let what = if !stopped.is_empty() && stopped == idle {
         said!(
             "enough-start-again",
@@ -176,18 +182,21 @@ fn not_enough(
     } else {
         said!(
             "enough-not",
-            "Even all aerators are not enough: start {groups} ({power} kW) now, stop feeding, be ready to call for help.{stopped}",
+            "Even all aerators are not enough: start {groups} ({power} kW) {when}, stop feeding, be ready to call for help.{stopped}",
             groups = names(pond, &idle),
             power = tenth(power_kw(pond, &idle)),
+            when = start_when((!is_now).then_some(wait)),
             stopped = super::about_stopped(pond, &stopped)
         )
     };
+    let action = if is_now { AdviceAction::StartNow } else { AdviceAction::StartAt };
+    let reason = Said::joined(alloc::vec![outlook.clone(), what], " ");
     Advice {
-        start: Some(situation.facts.now),
+        start: Some(if is_now { now } else { now + wait }),
         stop: Some(plan.stop),
         kwh: plan.kwh,
         aerators: idle,
-        ..blank(AdviceAction::StartNow, Said::joined(alloc::vec![outlook.clone(), what], " "))
+        ..blank(action, with_saturation(reason, situation, oxygen))
     }
 }
 

@@ -30,15 +30,21 @@ pub(super) fn crashed(place: &str, crash: Option<Crash>) -> Said {
             said!("crash-ph", ", pH rose by {share} % of the usual by day", share = share)
         })
         .unwrap_or_default();
+    let cleared = if crash.has_cleared {
+        said!("crash-cleared", "; the disc vanishes much deeper than the day before")
+    } else {
+        Said::default()
+    };
     said!(
         "said-crash",
-        "{place}: the plankton may have crashed: the day's oxygen production was {made} mg/L, usual is {usual}; the night's respiration is {night} times the usual{acid}{others}. {todo}",
+        "{place}: the plankton may have crashed: the day's oxygen production was {made} mg/L, usual is {usual}; the night's respiration is {night} times the usual{acid}{others}{cleared}. {todo}",
         place = place,
         made = tenth(crash.production_mg_l),
         usual = tenth(crash.usual_mg_l),
         night = tenth(crash.night_share),
         acid = acid,
         others = others,
+        cleared = cleared,
         todo = todo
     )
 }

@@ -30,6 +30,14 @@ const DULLED_PROBE: f64 = 0.85;
 /// pH is measured by another probe. Where it rises by more than this share of the usual by day, it is
 /// not the production that fell.
 const PH_RISE: f64 = 0.6;
+/// A disc that vanishes much deeper than the day before shows itself that the plankton is gone. Then less of a
+/// fall is enough, against the usual and against the other ponds', a smaller difference of the rise of pH, and
+/// days enough for a usual: nobody need wait for the night to speak.
+const CLEARED: f64 = 0.7;
+/// See [`CLEARED`].
+const CLEARED_ALIKE: f64 = 0.75;
+/// See [`CLEARED`].
+const CLEARED_PH_RISE: f64 = 0.85;
 /// Light, against the usual, below which the day was dark and from which on it was bright.
 const LIGHT: [f64; 2] = [0.4, 0.75];
 /// The same of the warming of the water by day. A third less light already halves it, since what the
@@ -70,6 +78,8 @@ pub struct Crash {
     pub ph_share: Option<f64>,
     /// Production of the farm's other ponds against their usual, where it is known.
     pub others_share: Option<f64>,
+    /// Whether the disc vanished much deeper than the day before.
+    pub has_cleared: bool,
 }
 
 /// A production that rose for days.
@@ -103,6 +113,8 @@ pub struct Marks {
     pub ph_high: f64,
     /// Oxygen above which a night is no cause for haste, mg/L.
     pub ample_mg_l: f64,
+    /// Whether the disc vanished much deeper than the day before.
+    pub has_cleared: bool,
 }
 
 /// How a day was lit, against the usual.
@@ -161,7 +173,7 @@ impl Metabolism {
                     self.crash = None;
                 }
             }
-            None => self.crash = self.find_crash(now, others),
+            None => self.crash = self.find_crash(now, marks.has_cleared, others),
         }
         match &mut self.bloom {
             Some(bloom) => {
@@ -175,21 +187,31 @@ impl Metabolism {
         }
     }
 
-    fn find_crash(&self, now: Timestamp, others: impl Iterator<Item = Fall>) -> Option<Crash> {
+    fn find_crash(
+        &self,
+        now: Timestamp,
+        has_cleared: bool,
+        others: impl Iterator<Item = Fall>,
+    ) -> Option<Crash> {
         let (ended, newest, before) = self.newest()?;
-        if before.len() < USUAL_DAYS {
+        if before.len() < if has_cleared { WITNESS_DAYS } else { USUAL_DAYS } {
             return None;
         }
         let usual = production(&before)?;
         let share = newest.production_mg_l / usual;
         let [collapsed, collapsed_bright] = COLLAPSED;
-        if usual < LEAST_USUAL_MG_L || share >= collapsed_bright {
+        let (most, alike, ph_rise) = if has_cleared {
+            (CLEARED, CLEARED_ALIKE, CLEARED_PH_RISE)
+        } else {
+            (collapsed_bright, ALIKE, PH_RISE)
+        };
+        if usual < LEAST_USUAL_MG_L || share >= most {
             return None;
         }
         // Other days of the same end: the sun sets for all ponds of a farm at once.
         let mut others: Vec<f64> = others.filter(|fall| fall.ended == ended).map(|fall| fall.share).collect();
         let others_share = median(&mut others);
-        if others_share.is_some_and(|others| share >= ALIKE * others) {
+        if others_share.is_some_and(|others| share >= alike * others) {
             return None;
         }
         let usual_night = median_of(&before, |day| Some(day.night_mg_l_h))?;
@@ -198,14 +220,17 @@ impl Metabolism {
         let night_share = night / usual_night;
         let usual_rise = median_of(&before, Balance::ph_rise).filter(|&was| was > 0.0);
         let ph_share = newest.ph_rise().zip(usual_rise).map(|(is, was)| is / was);
-        let ph_agrees = ph_share.is_none_or(|share| share < PH_RISE);
+        let ph_agrees = ph_share.is_none_or(|share| share < ph_rise);
         let rots = night_share >= ROTS;
         let sky = sky(newest, &before);
         // A dark day lowers the production and not the night's respiration; where other ponds made as
         // usual it was not dark.
         let was_lit = others_share.is_some() || sky == Sky::Bright;
         let was_dark = others_share.is_none() && sky == Sky::Dark;
-        let is_crash = if share >= collapsed {
+        let is_crash = if has_cleared {
+            // One pond alone may have had no more than clouds.
+            others_share.is_some() || (share < collapsed_bright && !was_dark)
+        } else if share >= collapsed {
             rots && sky == Sky::Bright
         } else {
             (rots && !was_dark) || (ph_share.is_some() && night_share >= DULLED_PROBE && was_lit)
@@ -217,6 +242,7 @@ impl Metabolism {
             night_share,
             ph_share,
             others_share,
+            has_cleared,
         })
     }
 

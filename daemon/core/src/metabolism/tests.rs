@@ -5,7 +5,7 @@ use crate::derived::Water;
 use crate::effect::Flag;
 use crate::quality::Seen;
 
-const MARKS: Marks = Marks { ph_high: 8.8, ample_mg_l: 5.0 };
+const MARKS: Marks = Marks { ph_high: 8.8, ample_mg_l: 5.0, has_cleared: false };
 const DAY: i64 = 24 * 60;
 const SUNRISE: i64 = 12 * 60;
 
@@ -157,12 +157,31 @@ fn judged(days: &[Balance], others: &[f64]) -> Metabolism {
     known
 }
 
+/// The same, the disc having vanished much deeper on the last of them.
+fn judged_as_cleared(days: &[Balance], others: &[f64]) -> Metabolism {
+    let (newest, before) = days.split_last().unwrap();
+    let mut known = judged(before, &[]);
+    let marks = Marks { has_cleared: true, ..MARKS };
+    add_seen(&mut known, days.len() as i64, Ok(*newest), others, marks);
+    known
+}
+
 fn add(known: &mut Metabolism, day: i64, balance: Result<Balance, Unknown>, others: &[f64]) {
+    add_seen(known, day, balance, others, MARKS);
+}
+
+fn add_seen(
+    known: &mut Metabolism,
+    day: i64,
+    balance: Result<Balance, Unknown>,
+    others: &[f64],
+    marks: Marks,
+) {
     let ended = at(day * DAY);
     known.days.push_back(Day { ended, balance });
     known.unjudged = true;
     let others = others.iter().map(|&share| Fall { ended, share });
-    known.judge(ended + EVERY, MARKS, others);
+    known.judge(ended + EVERY, marks, others);
 }
 
 #[test]
@@ -197,6 +216,29 @@ fn a_collapse_is_a_crash_only_where_nothing_else_explains_it() {
     let mut young = [Balance { production_mg_l: 2.0, ..usual() }; 8];
     young[7] = Balance { production_mg_l: 0.5, ..rots };
     assert_eq!(judged(&young, &[]).crash(), None);
+}
+
+/// The limits are 0.7 of the usual and 0.75 of what the others made of theirs, in the evening of the day itself.
+#[test]
+fn where_the_disc_shows_that_the_water_cleared_less_of_a_fall_is_enough() {
+    let fallen = Balance { production_mg_l: 6.5, ph_range: Some((8.0, 8.2)), ..usual() };
+    let further = Balance { production_mg_l: 5.5, ..fallen };
+    let table: [(&str, Balance, &[f64], bool); 7] = [
+        ("0.65 where others made 0.95", fallen, &[0.9, 1.0], true),
+        ("0.65 where others made 0.8", fallen, &[0.8], false),
+        ("0.65, and no other pond", fallen, &[], false),
+        ("0.55, and no other pond", further, &[], true),
+        ("0.55 on a dark day, and no other pond", Balance { warming_c: Some(0.5), ..further }, &[], false),
+        ("pH rose as usual", Balance { ph_range: Some((8.0, 8.4)), ..fallen }, &[0.9, 1.0], false),
+        ("0.75", Balance { production_mg_l: 7.5, ..fallen }, &[1.1], false),
+    ];
+    for (what, newest, others, expected) in table {
+        let mut days = [usual(); 4];
+        days[3] = newest;
+        let known = judged_as_cleared(&days, others);
+        assert_eq!(known.crash().is_some(), expected, "{what}");
+        assert_eq!(judged(&days, others).crash(), None, "{what}, as far as oxygen tells");
+    }
 }
 
 #[test]

@@ -124,12 +124,15 @@ pub(super) fn basis(
 fn first_night(witnesses: &Witnesses, low_mg_l: f64) -> Said {
     let usual = tenth(witnesses.usual_mg_l);
     match (witnesses.balance_mg_l, witnesses.exponential_mg_l) {
+        (Some(balance), _) if witnesses.has_timers => said!(
+            "basis-first-timers",
+            "no night of this pond is known yet: what it used up this evening, drawn towards what ponds usually use up, leads to {balance} mg/L with the aerators that run and those that timers switch",
+            balance = tenth(balance)
+        ),
         (Some(balance), _) => said!(
             "basis-first-balance",
-            "no night of this pond is known yet: what it used up this evening leads to {balance} mg/L with the aerators that run and a usual fall in ponds to {usual}, together {low}",
-            balance = tenth(balance),
-            usual = usual,
-            low = tenth(low_mg_l)
+            "no night of this pond is known yet: what it used up this evening, drawn towards what ponds usually use up, leads to {balance} mg/L with the aerators that run",
+            balance = tenth(balance)
         ),
         (None, Some(course)) => said!(
             "basis-first-course",
@@ -160,6 +163,7 @@ mod tests {
             line_mg_l: None,
             exponential_mg_l: None,
             balance_mg_l: None,
+            has_timers: false,
             usual_mg_l: 4.0,
             day_mg_l: Some(8.0),
             saturation_mg_l: Some(6.26),

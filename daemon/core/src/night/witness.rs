@@ -20,8 +20,11 @@ pub(super) struct Witnesses {
     pub(super) line_mg_l: Option<f64>,
     /// Where an exponential course through all of the evening leads at sunrise, mg/L.
     pub(super) exponential_mg_l: Option<f64>,
-    /// Where what the pond has used up this evening leads under the aerators that run, mg/L.
+    /// Where what the pond has used up this evening, drawn towards the usual, leads under the aerators that run,
+    /// mg/L.
     pub(super) balance_mg_l: Option<f64>,
+    /// Whether a timer switches some of them.
+    pub(super) has_timers: bool,
     /// Where a usual fall in ponds leads at sunrise, mg/L.
     pub(super) usual_mg_l: f64,
     /// Mean oxygen of the ten hours before sunset, mg/L.
@@ -67,8 +70,6 @@ pub(super) const USUAL_SHARE_PER_HOUR: f64 = 0.045;
 /// The usual fall is believed like so many hours of a pond's first evening. (Our own choice: the first
 /// hours of an evening fall faster than the rest of the night.)
 const USUAL_HOURS: f64 = 4.0;
-/// The same beside a balance that knows what runs.
-const USUAL_HOURS_AERATED: f64 = 1.0;
 
 /// Standard error to expect of a pond of which nothing is known: a little for the probe and the spot,
 /// more the longer the night still is. (Our own choice; the pond's own errors replace it.)
@@ -84,13 +85,10 @@ impl Witnesses {
     /// a usual fall lead to.
     pub(super) fn base_mg_l(&self) -> f64 {
         let Some(memory) = self.memory else {
-            let (own, like_hours) = match (self.balance_mg_l, self.exponential_mg_l) {
-                (Some(balance), _) => (balance, USUAL_HOURS_AERATED),
-                (None, Some(exponential)) => (exponential, USUAL_HOURS),
-                (None, None) => return self.usual_mg_l,
-            };
             let seen = self.hours_seen.max(0.0);
-            return self.usual_mg_l + (own - self.usual_mg_l) * seen / (seen + like_hours);
+            let course = |own| self.usual_mg_l + (own - self.usual_mg_l) * seen / (seen + USUAL_HOURS);
+            let evening = self.exponential_mg_l.map_or(self.usual_mg_l, course);
+            return self.balance_mg_l.unwrap_or(evening);
         };
         memory.last_low
     }
@@ -131,6 +129,7 @@ mod tests {
             line_mg_l: Some(4.0),
             exponential_mg_l: Some(4.0),
             balance_mg_l: None,
+            has_timers: false,
             usual_mg_l: 4.5,
             day_mg_l: Some(9.0),
             saturation_mg_l: Some(6.6),
@@ -173,8 +172,11 @@ mod tests {
     fn a_first_night_rests_on_the_evening_and_a_usual_fall() {
         let first = Witnesses { memory: None, ..like_last_night() };
         assert_eq!(first.base_mg_l(), 4.25);
-        // Four hours of a balance that leads to 3 mg/L: 4.5 - 1.5 · 4 / 5.
-        assert_eq!(Witnesses { balance_mg_l: Some(3.0), ..first }.base_mg_l(), 3.3);
+        assert_eq!(
+            Witnesses { balance_mg_l: Some(3.0), ..first }.base_mg_l(),
+            3.0,
+            "it is drawn to the usual itself"
+        );
         assert_eq!(first.terms(), Terms::default());
     }
 

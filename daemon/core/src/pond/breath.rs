@@ -51,9 +51,15 @@ impl PondState {
     }
 
     /// For the forecast: what runs, where the pond has aerators of which something is known.
-    pub(super) fn aeration(&self, scene: &Scene<'_>, pond: &Pond) -> Option<Aeration<'_>> {
+    pub(super) fn aeration<'a>(&'a self, scene: &Scene<'_>, pond: &'a Pond) -> Option<Aeration<'a>> {
         let sotr_kg_h = self.running_sotr(pond).filter(|_| !pond.aerators.is_empty())?;
-        Some(Aeration { tank: self.tank(scene, pond)?, respiration: &self.respiration, sotr_kg_h })
+        Some(Aeration {
+            tank: self.tank(scene, pond)?,
+            respiration: &self.respiration,
+            sotr_kg_h,
+            groups: &pond.aerators,
+            on: &self.aerators_on,
+        })
     }
 
     /// How long until oxygen is below `limit_mg_l` if no aerator runs: `None` where that is not known,

@@ -149,6 +149,7 @@ mod tests {
             power_kw,
             sae_kg_kwh: 1.2,
             must_run: false,
+            timer: None,
         };
         Pond {
             id: String::from("p1"),

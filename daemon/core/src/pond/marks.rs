@@ -90,7 +90,7 @@ impl PondState {
     }
 
     /// Two discs of a day and the next. Once the newest is older than a day there is no change any more.
-    fn disc_change(&self, now: Timestamp) -> Option<DiscChange> {
+    pub(super) fn disc_change(&self, now: Timestamp) -> Option<DiscChange> {
         let newest = self.disc?;
         let before = self.disc_before.filter(|_| now - newest.at <= DISC_BESIDE);
         Some(DiscChange {

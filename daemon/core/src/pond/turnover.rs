@@ -10,7 +10,12 @@ use crate::respiration::EVERY;
 use crate::site::Pond;
 use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
+use crate::water_limits::Water;
 use crate::window::{Bin, Window, median};
+
+/// A disc that vanishes so many times as deep as the day before shows that most of the plankton is gone: what
+/// dims the light is in proportion to one over its depth. (Common practice, no source.)
+const CLEARED: f64 = 1.5;
 
 impl PondState {
     /// Each quarter of an hour, night and day, takes up what the water has made or used up.
@@ -28,7 +33,14 @@ impl PondState {
             let tank = self.tank(scene, pond);
             self.metabolism.look(now, Some((sunset, sunrise)), &look, tank.as_ref(), &self.respiration);
             let [ph_high, _] = pond.limits.ph_high;
-            let marks = Marks { ph_high: ph_high.limit, ample_mg_l: ample_mg_l(&pond.limits) };
+            let clearing = pond.limits.water.of(Water::SecchiChange).limit;
+            let marks = Marks {
+                ph_high: ph_high.limit,
+                ample_mg_l: ample_mg_l(&pond.limits),
+                has_cleared: self.disc_change(now).is_some_and(|disc| {
+                    disc.now_cm - disc.before_cm > clearing && disc.now_cm > CLEARED * disc.before_cm
+                }),
+            };
             let own = usize::from(self.index.0);
             let others = scene.falls.iter().enumerate().filter(|&(place, _)| place != own);
             self.metabolism.judge(now, marks, others.filter_map(|(_, fall)| *fall));

@@ -4,7 +4,7 @@ use alloc::format;
 use alloc::string::String;
 
 use super::{dosing, water};
-use crate::alarm_set::{Condition, FORECAST_ALARM, FORECAST_CLEAR, Facts};
+use crate::alarm_set::{Condition, FORECAST_ALARM, FORECAST_CLEAR, Facts, forecast_alarm};
 use crate::ammonia_band;
 use crate::message::{self, spoken};
 use crate::quality::Seen;
@@ -107,11 +107,14 @@ impl Condition {
             ),
             Self::DoForecast(level) => {
                 let limit = limits.do_forecast_mg_l.get(level).copied().unwrap_or_default();
+                let chance = facts
+                    .forecast
+                    .map_or(FORECAST_ALARM, |forecast| forecast_alarm(forecast, facts.forecast_nights));
                 (
                     said!(
                         "when-forecast",
                         "a chance of {chance} % or more that oxygen falls below {limit} mg/L before an hour after sunrise, for 15 min",
-                        chance = fixed(FORECAST_ALARM * 100.0, 0),
+                        chance = fixed(chance * 100.0, 0),
                         limit = tenth(limit)
                     ),
                     said!(
@@ -138,7 +141,7 @@ impl Condition {
             Self::PlanktonCrash => (
                 said!(
                     "when-crash",
-                    "at sunset or sunrise: the day's oxygen production below half the median of the last 7 known days (0.6 of it after a bright day) and below 0.6 of what the other ponds made of theirs, pH rising less by day, and a night respiration of 1.15 times the usual or a bright day"
+                    "at sunset or sunrise: the day's oxygen production below half the median of the last 7 known days (0.6 of it after a bright day) and below 0.6 of what the other ponds made of theirs, pH rising less by day, and a night respiration of 1.15 times the usual or a bright day; where the disc vanishes much deeper than the day before, below 0.7 of that median and 0.75 of what the others made of theirs"
                 ),
                 said!("until-crash", "a day's production of 70 % of that median, or 7 days"),
             ),

@@ -29,7 +29,13 @@ fn probe(id: &str, pond: u16, quantities: &[Quantity]) -> Probe {
 
 /// Two ponds at the equator, longitude 0.
 pub fn site() -> Site {
-    let group = |id: &str| AeratorGroup { id: id.into(), power_kw: 4.5, sae_kg_kwh: 1.2, must_run: false };
+    let group = |id: &str| AeratorGroup {
+        id: id.into(),
+        power_kw: 4.5,
+        sae_kg_kwh: 1.2,
+        must_run: false,
+        timer: None,
+    };
     let pond = |id: &str, name: &str| Pond {
         id: id.into(),
         name: name.into(),

@@ -229,6 +229,9 @@ table! {
         sae_kg_kwh: f64 = needed number(0.1, 5.0, "kg O2 per kWh");
         /// It runs through every night whatever a plan says: for mixing, or as the farm's rule.
         must_run: bool = optional YesNo;
+        /// From when to when, farm time, the panel's own clock runs it each day, such as "21:30-07:45": the
+        /// forecast counts with it. Such a clock knows of no summer time.
+        timer: String = optional Text;
     }
 }
 

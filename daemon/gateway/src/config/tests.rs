@@ -208,9 +208,20 @@ tells!(oxygen_that_may_not_miss_once: "poll_every = \"1m\"" => "poll_every = \"6
 tells!(one_number_read_into_two_ponds: "[[bus]]" => "[[pond]]\nid = \"p2\"\nname = \"Two\"\nspecies = \"monodon\"\nstage = \"grow-out\"\narea_m2 = 1\ndepth_m = 1\nsalinity_psu = 1\n[[bus]]",
     "[[broker.probe]]" => "[[broker.probe]]\nid = \"p2-node\"\npond = \"p2\"\ntopic = \"farm/p1\"\nsends_every = \"5m\"\nvalue = [{ quantity = \"ph\", json = \"/ph\" }]\n[[broker.probe]]");
 tells!(aerators_that_do_not_fit: "poll_every = \"1m\"" => "poll_every = \"1m\"\naerator = \"a\"\n[[bus.probe]]\nid = \"motor\"\npond = \"p1\"\naddress = 51\nprofile = \"motor-1\"\naerator = \"b\"\npoll_every = \"1m\"\n[[bus.probe]]\nid = \"motor-2\"\npond = \"p1\"\naddress = 52\nprofile = \"motor-1\"\npoll_every = \"1m\"");
+tells!(timers_that_are_none: "aerator = [{ id = \"a\", power_kw = 4.5, sae_kg_kwh = 1.2 }]" => "aerator = [{ id = \"a\", power_kw = 4.5, sae_kg_kwh = 1.2, timer = \"21:30\" }, { id = \"b\", power_kw = 1, sae_kg_kwh = 1, timer = \"06:00-06:00\" }, { id = \"c\", power_kw = 1, sae_kg_kwh = 1, timer = \"21:30-25:00\" }]");
 tells!(quantities_and_units: "value = [{ quantity = \"ph\", json = \"/ph\" }]" => "value = [{ quantity = \"do\", json = \"/do\" }, { quantity = \"nh3_n_mg_l\" }, { quantity = \"temperature_c\", json = \"/t\", unit = \"mg/L\" }, { quantity = \"ph\", json = \"/a\", senml = \"b\", scale = 0 }]",
     "poll_every = \"1m\"" => "poll_every = \"1m\"\ncalibration.ph = { slope = 1.1 }\nquality.do_mg_l = { fail = [5, 1], stale_after = \"10s\" }");
 tells!(lots_that_cannot_be: "[[bus]]" => "[[product]]\nlot = \"A\"\nbasis = \"slurry\"\nsolids_percent = 60\nslurry_density_kg_l = 15.3\n[[product]]\nlot = \"B\"\nbasis = \"solids_mass\"\nsolids_percent = 60\nslurry_density_kg_l = 1.2\n[[product]]\nlot = \"B\"\nbasis = \"slurry_mass\"\nsolids_percent = 60\n[[bus]]");
+
+#[test]
+fn a_timer_is_kept_in_universal_time() {
+    let with = SMALL.replace("sae_kg_kwh = 1.2 }", "sae_kg_kwh = 1.2, timer = \"21:30-07:45\" }");
+    let loaded = from_text(Path::new("farm.toml"), with).unwrap();
+    let timer = loaded.farm.site.ponds[0].aerators[0].timer.unwrap();
+    // Five hours behind: 02:30 and 12:45.
+    assert_eq!((timer.on, timer.off), (Span::from_minutes(150), Span::from_minutes(765)));
+}
+
 tells!(a_socket_path_too_long: "socket = \"pondreeve.sock\"" => "socket = \"a-very-long-folder-name-that-nobody-would-type/and-another-one-that-is-also-long/and-yet-one-more-of-them/s\"");
 tells!(modes_of_the_socket: "socket = \"pondreeve.sock\"" => "socket = \"pondreeve.sock\"\nmode = \"rw-rw----\"");
 tells!(one_client_id_twice: "[[broker.probe]]" => "client_id = \"same\"\n[[broker.probe]]",

@@ -2,7 +2,7 @@
 
 use pondreeve_core::call::{CallPlan, Carried, Outcome};
 use pondreeve_core::service::Step;
-use pondreeve_core::site::{AeratorGroup, Channel};
+use pondreeve_core::site::{AeratorGroup, Channel, Timer};
 use pondreeve_core::{Quantity, Site};
 use proptest::prelude::*;
 
@@ -22,6 +22,7 @@ fn farm() -> Site {
         power_kw: 3.7,
         sae_kg_kwh: 1.1,
         must_run: true,
+        timer: Some(Timer { on: Span::from_minutes(150), off: Span::from_minutes(765) }),
     });
     site.calls = CallPlan::usual();
     site.ponds[0].limits.do_fall_30min_mg_l = f64::INFINITY;

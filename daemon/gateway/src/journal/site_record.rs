@@ -7,7 +7,7 @@ use pondreeve_core::compensation::Compensation;
 use pondreeve_core::defaults::AERATION_RISK;
 use pondreeve_core::effect::Priority;
 use pondreeve_core::site::{
-    AeratorGroup, Channel, EnergyPrice, Layer, Node, Pond, PondIndex, Probe, QualityLimits, Site,
+    AeratorGroup, Channel, EnergyPrice, Layer, Node, Pond, PondIndex, Probe, QualityLimits, Site, Timer,
 };
 use pondreeve_core::{Quantity, Span};
 use serde::{Deserialize, Serialize};
@@ -124,6 +124,9 @@ struct AeratorRecord {
     sae_kg_kwh: Number,
     #[serde(default)]
     must_run: bool,
+    /// On and off, milliseconds after midnight UTC.
+    #[serde(default)]
+    timer_ms: Option<(i64, i64)>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -288,11 +291,12 @@ impl From<&Pond> for PondRecord {
             salinity_psu: (*salinity_psu).into(),
             aerators: aerators
                 .iter()
-                .map(|AeratorGroup { id, power_kw, sae_kg_kwh, must_run }| AeratorRecord {
+                .map(|AeratorGroup { id, power_kw, sae_kg_kwh, must_run, timer }| AeratorRecord {
                     id: id.clone(),
                     power_kw: (*power_kw).into(),
                     sae_kg_kwh: (*sae_kg_kwh).into(),
                     must_run: *must_run,
+                    timer_ms: timer.map(|timer| (timer.on.as_millis(), timer.off.as_millis())),
                 })
                 .collect(),
             limits: limits.into(),
@@ -319,6 +323,9 @@ impl PondRecord {
                     power_kw: group.power_kw.into(),
                     sae_kg_kwh: group.sae_kg_kwh.into(),
                     must_run: group.must_run,
+                    timer: group
+                        .timer_ms
+                        .map(|(on, off)| Timer { on: Span::from_millis(on), off: Span::from_millis(off) }),
                 })
                 .collect(),
             limits: self.limits.into(),

@@ -274,8 +274,13 @@ mod tests {
     #[test]
     fn each_group_has_its_own_energy() {
         let mut farm = crate::engine::tests::farm(std::path::Path::new("/var/lib/x"));
-        let group =
-            |id: &str| AeratorGroup { id: id.to_owned(), power_kw: 2.0, sae_kg_kwh: 1.2, must_run: false };
+        let group = |id: &str| AeratorGroup {
+            id: id.to_owned(),
+            power_kw: 2.0,
+            sae_kg_kwh: 1.2,
+            must_run: false,
+            timer: None,
+        };
         farm.site.ponds[0].aerators = vec![group("a"), group("b"), group("c")];
         let channel = |quantity: Quantity, aerator: u16| Channel {
             aerator: Some(aerator),

@@ -72,6 +72,12 @@ pub(super) fn resolve(raw: &RawFarm, folder: &Path, problems: &Problems) -> (Opt
             .is_none_or(|list| list.value.iter().any(|pond| pond.value.id.is_none())),
         profiles: RefCell::default(),
         clients: RefCell::default(),
+        standard_offset_s: raw
+            .farm
+            .as_ref()
+            .and_then(|farm| farm.value.time_zone.as_ref())
+            .and_then(|zone| standard_offset_s(&zone.value))
+            .unwrap_or(0),
     };
     let farm = resolver.farm(raw);
     (farm, resolver.elsewhere.into_inner())
@@ -109,6 +115,8 @@ struct Resolver<'a> {
     aerators_told: RefCell<HashMap<ToldAerator, Range<usize>>>,
     /// Profiles read so far; `None` for one that has problems.
     profiles: RefCell<HashMap<String, Option<Profile>>>,
+    /// From UTC to farm time without summer time, seconds.
+    standard_offset_s: i32,
     /// Host, port and client id of connections so far.
     clients: RefCell<HashMap<(String, i64, String), Range<usize>>>,
 }
@@ -400,9 +408,20 @@ fn fixed_offset_s(text: &str) -> Option<i32> {
     (hours <= 14 && minutes < 60).then_some(sign * (hours * 3_600 + minutes * 60))
 }
 
+/// From UTC to a zone's standard time, seconds: of January and July the one that has no summer time. In a fixed
+/// year, so that a configuration does not mean something else on another day.
+fn standard_offset_s(text: &str) -> Option<i32> {
+    const JANUARY_AND_JULY: [i64; 2] = [1_767_225_600, 1_782_864_000];
+    fixed_offset_s(text).or_else(|| {
+        let zone = jiff::tz::TimeZone::get(text).ok()?;
+        let offsets = JANUARY_AND_JULY.iter().filter_map(|&second| jiff::Timestamp::from_second(second).ok());
+        offsets.map(|at| zone.to_offset(at).seconds()).min()
+    })
+}
+
 #[cfg(test)]
 mod tests {
-    use super::{fixed_offset_s, hours_apart};
+    use super::{fixed_offset_s, hours_apart, standard_offset_s};
 
     /// Places whose clock is far from the sun, by an atlas (from memory).
     #[test]
@@ -416,6 +435,21 @@ mod tests {
         }
         // Guayaquil with a lost minus sign.
         assert!(hours_apart(79.9, -5 * 3_600).abs() > 10.0);
+    }
+
+    /// Standard offsets as almanacs tell them (from memory).
+    #[test]
+    fn standard_time_knows_of_no_summer_on_either_half_of_the_earth() {
+        for (zone, hours) in [
+            ("-05:00", -5),
+            ("Asia/Bangkok", 7),
+            ("America/Los_Angeles", -8),
+            ("America/Santiago", -4),
+            ("Australia/Sydney", 10),
+        ] {
+            assert_eq!(standard_offset_s(zone), Some(hours * 3_600), "{zone}");
+        }
+        assert_eq!(standard_offset_s("Corvane/Tidewick"), None);
     }
 
     #[test]

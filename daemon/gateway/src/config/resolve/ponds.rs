@@ -3,14 +3,14 @@
 use std::collections::HashMap;
 use std::time::Duration;
 
-use pondreeve_core::Quantity;
 use pondreeve_core::defaults::AERATION_RISK;
-use pondreeve_core::site::{AeratorGroup, Limits, Pond, PondIndex};
+use pondreeve_core::site::{AeratorGroup, Limits, Pond, PondIndex, Timer};
+use pondreeve_core::{Quantity, Span};
 
 use super::super::farm::{AboutPond, LimitSources};
 use super::super::raw::{RawAerator, RawFarm, RawPond};
 use super::super::reader::At;
-use super::super::words::{did_you_mean, listed};
+use super::super::words::{did_you_mean, listed, quoted};
 use super::super::{builtin, files};
 use super::{KnownPond, Resolver, limits, sources, span};
 
@@ -121,8 +121,30 @@ impl Resolver<'_> {
             power_kw: raw.power_kw.as_ref()?.value,
             sae_kg_kwh: raw.sae_kg_kwh.as_ref()?.value,
             must_run: raw.must_run.as_ref().is_some_and(|at| at.value),
+            timer: match &raw.timer {
+                Some(timer) => Some(self.timer(timer)?),
+                None => None,
+            },
         };
         free.then_some(group)
+    }
+
+    /// From when to when a panel's clock is on, as times after midnight UTC.
+    fn timer(&self, at: &At<String>) -> Option<Timer> {
+        let time = |text: &str| {
+            let time =
+                (text.len() == 5).then(|| jiff::civil::Time::strptime("%H:%M", text).ok()).flatten()?;
+            Some(Span::from_minutes(i64::from(time.hour()) * 60 + i64::from(time.minute())))
+        };
+        let both = at.value.split_once('-').and_then(|(on, off)| time(on).zip(time(off)));
+        let Some((on, off)) = both.filter(|(on, off)| on != off) else {
+            let accepted = "two different times of day, farm time, such as \"21:30-07:45\"";
+            self.problems.push(self.problems.about(at, format!("the timer {}", quoted(&at.value)), accepted));
+            return None;
+        };
+        let offset_ms = i64::from(self.standard_offset_s) * 1_000;
+        let utc = |farm: Span| Span::from_millis((farm.as_millis() - offset_ms).rem_euclid(86_400_000));
+        Some(Timer { on: utc(on), off: utc(off) })
     }
 
     /// The default limits of a species and stage: from the folder `limits` beside the configuration, or
