@@ -99,7 +99,7 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                 limit = tenth(limit),
                 trend = trend(limits, facts, seen),
                 doubt = oxygen_doubt(seen, facts.verdict),
-                todo = what_to_do_low(level, seen)
+                todo = what_to_do_low(limits, level, seen, all_run(pond, facts))
             )
         }
         Condition::DoFalling => {
@@ -157,7 +157,7 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                 if chance >= 50.0 { said!("fall-likely", "likely to") } else { said!("fall-may", "may") };
             said!(
                 "said-do-forecast",
-                "{place}: oxygen {likely} fall below {limit} mg/L{when}, chance {chance} %; lowest expected {lowest} (80 % between {low} and {high}) in {left}. Plan aeration now.",
+                "{place}: oxygen {likely} fall below {limit} mg/L{when}, chance {chance} %; lowest expected {lowest} (80 % between {low} and {high}) in {left}. {todo}",
                 place = place,
                 likely = likely,
                 limit = tenth(limit),
@@ -166,7 +166,15 @@ pub fn condition(condition: Condition, pond: &Pond, limits: &Limits, facts: &Fac
                 lowest = tenth(forecast.do_min_mg_l),
                 low = tenth(forecast.low_80),
                 high = tenth(forecast.high_80),
-                left = said::length(forecast.do_min_at - facts.now)
+                left = said::length(forecast.do_min_at - facts.now),
+                todo = if all_run(pond, facts) {
+                    said!(
+                        "forecast-do-all-run",
+                        "Every aerator runs: do not feed, have further aeration ready."
+                    )
+                } else {
+                    said!("forecast-do-plan", "Plan aeration now.")
+                }
             )
         }
         Condition::DoBlind(_) => {
@@ -448,9 +456,22 @@ fn trend(limits: &Limits, facts: &Facts<'_>, seen: Seen) -> Said {
     said!("trend-falling", ", falling {slope} mg/L per hour{left}", slope = tenth(-slope), left = left)
 }
 
-fn what_to_do_low(level: usize, seen: Seen) -> Said {
+/// Whether there is nothing left to start.
+fn all_run(pond: &Pond, facts: &Facts<'_>) -> bool {
+    !pond.aerators.is_empty() && facts.startable == 0 && facts.stopped == 0
+}
+
+fn what_to_do_low(limits: &Limits, level: usize, seen: Seen, all_run: bool) -> Said {
+    let is_back = limits.do_low_mg_l.get(level).is_some_and(|threshold| seen.value >= threshold.limit);
     match (level, seen.flag) {
         (_, Flag::Suspect) => in_doubt(),
+        _ if is_back => {
+            said!("low-do-back", "It is back above the limit, but only just: leave what runs running.")
+        }
+        (0 | 1, _) if all_run => said!(
+            "low-do-all-run",
+            "Every aerator is said to run: look whether they turn; stop feeding, bring further aeration."
+        ),
         (0, _) => said!("low-do-0", "Start aerators and look."),
         (1, _) => said!("low-do-1", "Start all aerators now and look; stop feeding."),
         _ => said!(

@@ -141,3 +141,59 @@ fn aerators_that_stop_at_night_are_announced_within_a_minute() {
     }
     assert_eq!(farm.state("p1.aerator-stopped"), AlarmState::ReturnedUnacknowledged);
 }
+
+/// One minute of some oxygen, with all three groups or only a running.
+fn water(farm: &mut Farm, minute: i64, do_mg_l: f64, all: bool) {
+    let kw = |runs| (Quantity::AeratorKw, if runs { 2.0 } else { 0.0 });
+    let wobble = 0.01 * (minute % 3) as f64;
+    farm.sweep(minute, &[(Quantity::DoMgL, do_mg_l + wobble), kw(true), kw(all), kw(all)]);
+}
+
+#[test]
+fn where_everything_runs_nobody_is_told_to_start_aerators() {
+    for (all, expected) in [(false, "Start aerators and look."), (true, "look whether they turn")] {
+        let mut farm = three_groups();
+        for now in 22 * 60..25 * 60 {
+            let oxygen = 4.6 - 0.8 * (now - 22 * 60) as f64 / 60.0;
+            water(&mut farm, now, oxygen.max(3.5), all);
+        }
+        let message = farm.message("p1.do-low-warn");
+        assert!(message.contains(expected), "{message}");
+        assert_eq!(message.contains("Start aerators"), !all, "{message}");
+    }
+}
+
+/// Down to 2.6 mg/L at one, then up by 0.5 an hour: past 3.4 after an hour and a half, in which an acknowledged alarm
+/// would sound nine times.
+#[test]
+fn low_oxygen_that_rises_fast_enough_does_not_sound_again_and_says_when_it_is_back() {
+    let mut farm = three_groups();
+    let course = |now: i64| {
+        let since = (now - 25 * 60) as f64 / 60.0;
+        if since < 0.0 { 2.6 - 0.8 * since } else { 2.6 + 0.5 * since }
+    };
+    let again = |farm: &Farm, from: i64, until: i64| {
+        let changes = farm.effects.iter().filter(|effect| {
+            matches!(effect, Effect::AlarmChanged(change) if change.id == "p1.do-low-critical"
+                && change.state == AlarmState::Unacknowledged
+                && change.previous_state == AlarmState::Acknowledged
+                && change.at > at(from) && change.at <= at(until))
+        });
+        changes.count()
+    };
+    for now in 23 * 60..29 * 60 {
+        water(&mut farm, now, course(now).min(6.0), false);
+        farm.acknowledge(now, "p1.do-low-critical");
+    }
+    assert!(!farm.raised("p1.do-low-critical").is_empty());
+    // The slope of the last hour turns some time after the water does.
+    assert!(again(&farm, 24 * 60 + 30, 25 * 60) > 0, "it falls");
+    assert_eq!(again(&farm, 26 * 60, 29 * 60), 0, "it rises");
+    let mut farm = three_groups();
+    for now in 23 * 60..26 * 60 + 15 {
+        water(&mut farm, now, course(now), false);
+    }
+    let shown = farm.state.view().alarms.into_iter().find(|alarm| alarm.id == "p1.do-low-critical");
+    let message = shown.expect("it stands").message;
+    assert!(message.contains("It is back above the limit, but only just"), "{message}");
+}

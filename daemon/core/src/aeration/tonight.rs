@@ -190,7 +190,8 @@ fn not_enough(
         )
     };
     let action = if is_now { AdviceAction::StartNow } else { AdviceAction::StartAt };
-    let reason = Said::joined(alloc::vec![outlook.clone(), what], " ");
+    // What to do first: a narrow screen may have no room for all of it.
+    let reason = Said::joined(alloc::vec![what, outlook.clone()], " ");
     Advice {
         start: Some(if is_now { now } else { now + wait }),
         stop: Some(plan.stop),
