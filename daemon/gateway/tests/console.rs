@@ -115,6 +115,7 @@ struct Terminal {
     keys: std::fs::File,
     screen: Arc<Mutex<vt100::Parser>>,
     sent: Arc<Mutex<Vec<u8>>>,
+    follower: Option<std::thread::JoinHandle<()>>,
 }
 
 impl Terminal {
@@ -142,8 +143,8 @@ impl Terminal {
         let keys = std::fs::File::from(OwnedFd::from(master));
         let output = keys.try_clone().unwrap();
         let (to_screen, to_sent) = (Arc::clone(&screen), Arc::clone(&sent));
-        std::thread::spawn(move || follow(output, &to_screen, &to_sent));
-        Self { program, keys, screen, sent }
+        let follower = std::thread::spawn(move || follow(output, &to_screen, &to_sent));
+        Self { program, keys, screen, sent, follower: Some(follower) }
     }
 
     fn press(&mut self, keys: &[u8]) {
@@ -166,6 +167,8 @@ impl Terminal {
         let until = Instant::now() + WITHIN;
         loop {
             if let Some(status) = self.program.try_wait().unwrap() {
+                // The last it sent may still be on its way: it ends with the program's side of the terminal.
+                self.follower.take().map(std::thread::JoinHandle::join).transpose().unwrap();
                 return status;
             }
             assert!(Instant::now() < until, "the console does not end");

@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::RegisterMap;
+use tokio::signal::unix::{SignalKind, signal};
 
 use super::numbers;
 use crate::config::farm::{LineKind, Parity};
@@ -157,15 +158,21 @@ pub fn run(arguments: &Arguments) -> Outcome {
     }
     let device = &arguments.line;
     super::wait_for(async {
+        // Heard from before the line is lent on: whoever stops it then is still told what was found.
+        let mut interrupt = signal(SignalKind::interrupt())
+            .map_err(|error| Failure::failed(format!("listening for Ctrl-C failed: {error}")))?;
         let mut access = Access::prepare(device, &arguments.daemon.socket).await.map_err(Failure::failed)?;
         let lent = access.lent().cloned();
         let kind = kind(arguments, lent.as_ref())?;
         let over = Arc::new(AtomicBool::new(false));
         let noticed = Arc::clone(&over);
         tokio::spawn(async move {
-            // A second one ends the program at once: the first is heard between two questions.
-            let _ = tokio::signal::ctrl_c().await;
+            interrupt.recv().await;
             noticed.store(true, Ordering::Relaxed);
+            // The first is heard between two questions. A second one ends the program at once; the daemon takes a lent
+            // line back by itself.
+            interrupt.recv().await;
+            std::process::exit(FAILED.into());
         });
         let is_over = || over.load(Ordering::Relaxed);
         match kind {
