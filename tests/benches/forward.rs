@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 
 use nix::sys::resource::{UsageWho, getrusage};
 use nix::sys::time::TimeVal;
+use pondreeve::clock::Clock;
 use pondreeve::config::Farm;
 use pondreeve::outbox::queue::Queue;
 use pondreeve::outbox::{Body, Change, Kept, Outgoing, PondSummary, Waiting};
@@ -76,7 +77,7 @@ async fn ours(farm: &Farm, summaries: u64) -> Cost {
     let queue = Queue::new(["office"], Kept::default());
     let (inbox, _reports) = tokio::sync::mpsc::channel(64);
     let stop = CancellationToken::new();
-    let mut tasks = pondreeve::forward::start(farm, &queue, &inbox, &stop);
+    let mut tasks = pondreeve::forward::start(farm, &queue, &inbox, &Clock::system(), &stop);
     while !queue.standing().iter().all(|own| own.connected) {
         tokio::time::sleep(Duration::from_millis(10)).await;
     }

@@ -127,7 +127,7 @@ pub async fn run_under(
     notifier.status("Reading the journal");
     // Ends after the engine, so that the last summaries still reach it.
     let stop_forward = CancellationToken::new();
-    let mut forwarding = forward::start(&farm, &queue, &inbox, &stop_forward);
+    let mut forwarding = forward::start(&farm, &queue, &inbox, &clock, &stop_forward);
     let (engine, desk) =
         Engine::start(Arc::clone(&farm), clock.clone(), incoming, queue.clone(), journal, notes)
             .await

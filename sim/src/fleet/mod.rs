@@ -64,6 +64,9 @@ pub(crate) struct Options {
     /// Messages that one gateway sends in a second at most, when it catches up
     #[arg(long, default_value_t = 400)]
     most_per_second: u32,
+    /// Each gateway's messages come later by another part of so many minutes of farm time, as with the daemon's `spread`
+    #[arg(long, default_value_t = 0.0)]
+    spread_minutes: f64,
     /// End after so many seconds; runs until interrupted if absent
     #[arg(long)]
     seconds: Option<u64>,
@@ -129,7 +132,10 @@ pub(crate) async fn run(options: Options) -> anyhow::Result<()> {
     let (stop, mut running) = (CancellationToken::new(), JoinSet::new());
     let options = Arc::new(options);
     for (number, confirmed) in (0..).zip(&kept.confirmed) {
-        let script = Script::new(options.seed, number, options.ponds, every_ms, kept.begins_ms);
+        let share = f64::from(number) / f64::from(options.gateways.max(1));
+        let later_ms = (options.spread_minutes.max(0.0) * 60_000.0 * share) as i64;
+        let script =
+            Script::new(options.seed, number, options.ponds, every_ms, kept.begins_ms).later_by(later_ms);
         let outages = Outages::new(options.seed, number, options.outages_percent, kept.begins_ms);
         let tally = Arc::clone(&tally);
         let gateway =

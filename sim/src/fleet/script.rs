@@ -33,6 +33,8 @@ pub(super) struct Script {
     ponds: u64,
     every_ms: i64,
     begins_ms: i64,
+    /// Everything is handed out so much after it is due.
+    later_ms: i64,
     /// In which of the intervals its alarms come.
     phase: u64,
 }
@@ -56,8 +58,14 @@ impl Script {
             ponds: u64::from(ponds),
             every_ms,
             begins_ms,
+            later_ms: 0,
             phase: stream % ALARM_EACH,
         }
+    }
+
+    /// The same messages, each handed out so much later.
+    pub(super) fn later_by(self, later_ms: i64) -> Self {
+        Self { later_ms, ..self }
     }
 
     /// Messages of the intervals before one.
@@ -67,13 +75,14 @@ impl Script {
 
     /// So many messages there are by this time.
     pub(super) fn due(&self, at_ms: i64) -> u64 {
-        let over = (at_ms - self.begins_ms).max(0) / self.every_ms;
+        let over = (at_ms - self.later_ms - self.begins_ms).max(0) / self.every_ms;
         self.before(over.unsigned_abs())
     }
 
     /// When the next ones come.
     pub(super) fn next_ms(&self, at_ms: i64) -> i64 {
-        self.begins_ms + ((at_ms - self.begins_ms).max(0) / self.every_ms + 1) * self.every_ms
+        let begins_ms = self.begins_ms + self.later_ms;
+        begins_ms + ((at_ms - begins_ms).max(0) / self.every_ms + 1) * self.every_ms
     }
 
     /// The message at a place of the row, counted from 0.
@@ -184,6 +193,13 @@ mod tests {
         // A day: 96 intervals of 20 ponds, an alarm in each eighth.
         assert_eq!(script.due(BEGINS + 86_400_000), 96 * 20 + 12);
         assert_eq!(script.next_ms(BEGINS + 1), BEGINS + 900_000);
+        let later = script.clone().later_by(60_000);
+        assert_eq!(
+            (later.due(BEGINS + 959_999), later.due(BEGINS + 960_000)),
+            (0, script.due(BEGINS + 900_000))
+        );
+        assert_eq!(later.next_ms(BEGINS + 900_000), BEGINS + 960_000);
+        assert_eq!(later.message(0).unwrap(), script.message(0).unwrap());
         assert_eq!(script.message(4_321).unwrap(), script.message(4_321).unwrap());
     }
 }

@@ -372,9 +372,17 @@ pub struct Destination {
     pub encoding: Encoding,
     /// Summaries sent in a second at most; alarms and calls are not held back.
     pub most_per_second: u32,
+    /// Summaries are kept back for a part of this; see [`Destination::kept_back`].
+    pub spread: Duration,
 }
 
 impl Destination {
+    /// How long a gateway keeps its summaries back here, so that a fleet's do not all come at the same moment: an
+    /// even part of `spread`, the same each time for the same gateway.
+    pub fn kept_back(&self, gateway: &str) -> Duration {
+        self.spread.mul_f64(f64::from(crc32fast::hash(gateway.as_bytes())) / (f64::from(u32::MAX) + 1.0))
+    }
+
     /// So many nodes it has.
     pub const fn nodes(&self) -> usize {
         self.further_hosts.len() + 1

@@ -499,5 +499,8 @@ table! {
         encoding: Encoding = optional ENCODINGS;
         /// Summaries sent in a second at most, after an outage. Alarms and calls are not held back.
         most_per_second: i64 = optional whole(1, 10_000, "a second");
+        /// Summaries are kept back for a part of this, another for each gateway: those of a fleet all fall on the
+        /// same quarter of an hour. Alarms and calls are not.
+        spread: Duration = optional length_s(0, 3_600);
     }
 }

@@ -88,7 +88,7 @@ async fn a_week_s_backlog_is_measured() {
             let queue = running.queue.clone();
             running.send(&alarm());
             let sent = Instant::now();
-            while queue.has_next(0, crate::outbox::Class::Urgent, 0) {
+            while queue.next_at(0, crate::outbox::Class::Urgent, 0).is_some() {
                 tokio::time::sleep(Duration::from_millis(1)).await;
             }
             late = late.max(sent.elapsed());

@@ -26,6 +26,7 @@ use std::sync::Arc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
+use crate::clock::Clock;
 use crate::config::Farm;
 use crate::inbox::Inbox;
 use crate::outbox::queue::Queue;
@@ -33,6 +34,7 @@ use crate::outbox::queue::Queue;
 #[cfg(test)]
 mod backlog_tests;
 mod client;
+mod kept_back;
 pub(crate) mod message;
 mod pace;
 mod publisher;
@@ -42,6 +44,7 @@ mod session_tests;
 #[cfg(test)]
 mod tests;
 
+use kept_back::KeptBack;
 use message::Topics;
 
 /// A destination on this machine, for tests.
@@ -62,6 +65,7 @@ pub(crate) fn office(port: u16) -> crate::config::farm::Destination {
         version: Version::Four,
         encoding: Encoding::Json,
         most_per_second: 400,
+        spread: std::time::Duration::ZERO,
     }
 }
 
@@ -69,13 +73,25 @@ pub(crate) fn office(port: u16) -> crate::config::farm::Destination {
 ///
 /// When `stop` is cancelled what waits is still sent where a broker confirms it at once, then `offline`, and the
 /// tasks end. Cancel it after the last message.
-pub fn start(farm: &Farm, queue: &Queue, inbox: &Inbox, stop: &CancellationToken) -> JoinSet<()> {
+pub fn start(
+    farm: &Farm,
+    queue: &Queue,
+    inbox: &Inbox,
+    clock: &Clock,
+    stop: &CancellationToken,
+) -> JoinSet<()> {
     let topics = Arc::new(Topics::of(&farm.site.gateway));
     let mut tasks = JoinSet::new();
     for (index, destination) in farm.destinations.iter().enumerate() {
         let own = (queue.clone(), index);
-        let publisher =
-            publisher::Publisher::new(destination.clone(), Arc::clone(&topics), own, inbox.clone());
+        let kept_back = KeptBack::new(clock.clone(), destination.kept_back(&farm.site.gateway));
+        let publisher = publisher::Publisher::new(
+            destination.clone(),
+            Arc::clone(&topics),
+            own,
+            inbox.clone(),
+            kept_back,
+        );
         tasks.spawn(publisher.run(stop.clone()));
     }
     tasks

@@ -10,6 +10,7 @@ use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 
 use super::client::{Client, Heard};
+use super::kept_back::KeptBack;
 use super::message::Topics;
 use super::sending::{CONFIRM_WITHIN, REQUESTS_BOUND, Sending};
 use crate::audit::Place;
@@ -39,6 +40,7 @@ pub(super) struct Publisher {
     /// Its place among the destinations.
     index: usize,
     inbox: Inbox,
+    kept_back: KeptBack,
     /// What was last reported as this destination's fault.
     reported: Option<String>,
     /// Which of its nodes is tried, counted on.
@@ -51,10 +53,11 @@ impl Publisher {
         topics: Arc<Topics>,
         (queue, index): (Queue, usize),
         inbox: Inbox,
+        kept_back: KeptBack,
     ) -> Self {
         // The gateways of a fleet begin at different nodes; without randomness they all begin at the first.
         let turn = getrandom::u32().map_or(0, |number| number as usize % destination.nodes());
-        Self { destination, topics, queue, index, inbox, reported: None, turn }
+        Self { destination, topics, queue, index, inbox, kept_back, reported: None, turn }
     }
 
     /// Keeps sending until `stop`.
@@ -160,7 +163,8 @@ impl Publisher {
 
         let (queue, topics) = (self.queue.clone(), Arc::clone(&self.topics));
         let (encoding, pace) = (self.destination.encoding, self.destination.most_per_second);
-        let mut sending = Sending::new(client.sender(), (&queue, self.index), &topics, encoding, pace);
+        let limits = (pace, self.kept_back.clone());
+        let mut sending = Sending::new(client.sender(), (&queue, self.index), &topics, encoding, limits);
         if !sending.health("online") {
             return Ended::Lost(said!("trouble-forward-client-full", "the client took no message").into());
         }

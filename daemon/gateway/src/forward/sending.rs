@@ -7,6 +7,7 @@ use bytes::Bytes;
 use tokio::time::Instant;
 
 use super::client::{Heard, LARGEST_SENT_BYTES, Sender};
+use super::kept_back::KeptBack;
 use super::message::Topics;
 use super::pace::Pace;
 use crate::config::farm::Encoding;
@@ -52,8 +53,9 @@ pub(super) struct Sending<'a> {
     /// Of the last confirmation, or of the first message after none was awaited.
     progress: Instant,
     pace: Pace,
-    /// A summary could go but for the pace.
-    held_back: bool,
+    kept_back: KeptBack,
+    /// A summary could go but for the pace, or for its share of the spread: for so long.
+    held_back: Option<Duration>,
 }
 
 impl<'a> Sending<'a> {
@@ -62,7 +64,7 @@ impl<'a> Sending<'a> {
         (queue, destination): (&'a Queue, usize),
         topics: &'a Topics,
         encoding: Encoding,
-        per_second: u32,
+        (per_second, kept_back): (u32, KeptBack),
     ) -> Self {
         queue.begin(destination);
         Self {
@@ -76,7 +78,8 @@ impl<'a> Sending<'a> {
             unconfirmed: HashMap::new(),
             progress: Instant::now(),
             pace: Pace::new(per_second),
-            held_back: false,
+            kept_back,
+            held_back: None,
         }
     }
 
@@ -93,9 +96,9 @@ impl<'a> Sending<'a> {
         }
     }
 
-    /// How long until the pace lets the next summary go; without end where none is held back.
+    /// How long until the next summary may go; without end where none is held back.
     pub(super) fn pause(&self) -> Duration {
-        if self.held_back { self.pace.wait() } else { Duration::MAX }
+        self.held_back.unwrap_or(Duration::MAX)
     }
 
     /// Publishes the health text, retained.
@@ -109,15 +112,17 @@ impl<'a> Sending<'a> {
 
     /// Hands over messages until the window is full, alarms and calls first.
     pub(super) fn fill(&mut self) {
-        self.held_back = false;
+        self.held_back = None;
         while self.under_way() < WINDOW && self.hand_over(Class::Urgent) {}
         while self.under_way() < WINDOW - KEPT_FOR_URGENT {
             let next = self.next[Class::Summary.index()];
-            if !self.queue.has_next(self.destination, Class::Summary, next) {
+            let Some(at) = self.queue.next_at(self.destination, Class::Summary, next) else { return };
+            if let Some(left) = self.kept_back.left(at) {
+                self.held_back = Some(left);
                 return;
             }
             if !self.pace.take() {
-                self.held_back = true;
+                self.held_back = Some(self.pace.wait());
                 return;
             }
             if !self.hand_over(Class::Summary) {

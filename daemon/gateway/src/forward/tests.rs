@@ -16,6 +16,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use super::start;
+use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::farm::{LocalSettings, StoreSettings, Tls};
 use crate::inbox::{INBOX_BOUND, Incoming};
@@ -232,10 +233,14 @@ pub(super) struct Running {
 
 /// Numbers begin with `first`.
 pub(super) fn forwarder(farm: &Farm, first: u64) -> Running {
+    forwarder_by(farm, first, &Clock::system())
+}
+
+fn forwarder_by(farm: &Farm, first: u64, clock: &Clock) -> Running {
     let queue = Queue::new(farm.destinations.iter().map(|own| own.id.as_str()), Kept::default());
     let (inbox, reports) = mpsc::channel(INBOX_BOUND);
     let stop = CancellationToken::new();
-    let tasks = start(farm, &queue, &inbox, &stop);
+    let tasks = start(farm, &queue, &inbox, clock, &stop);
     let postbox = Postbox::new(true, first - 1, Timestamp(1));
     Running { site: farm.site.clone(), postbox, queue, reports, tasks, stop }
 }
@@ -325,6 +330,37 @@ async fn summaries_alarms_and_health_arrive() {
     assert!(consumer.next().starts_with("0 pondreeve/shore/alarm {"));
     assert_eq!(consumer.next(), "0 pondreeve/shore/health offline");
     assert_eq!(consumer.next_within(Duration::from_millis(500)), None, "the last will came as well");
+}
+
+/// On a clock that runs sixty times as fast, 40 s of farm time take two thirds of a second.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_summary_waits_for_its_gateways_share_of_the_spread_and_an_alarm_does_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = free_port();
+    let _broker = broker(folder.path(), port, "allow_anonymous true");
+    let consumer = Consumer::subscribe(port);
+    let mut farm = farm(port);
+    farm.destinations[0].spread = Duration::from_secs(3_600);
+    let share = farm.destinations[0].kept_back("shore");
+    farm.destinations[0].spread = Duration::from_secs(3_600).mul_f64(40.0 / share.as_secs_f64());
+    let from = Timestamp(1_795_590_000_000);
+    let clock = Clock::accelerated(from + Span::from_minutes(15), 60.0);
+    let begun = Instant::now();
+    let mut running = forwarder_by(&farm, 7, &clock);
+    running.send(&summary_at(from - Span::from_minutes(15)));
+    running.send(&summary_at(from));
+    running.send(&alarm());
+    assert_eq!(consumer.next(), "0 pondreeve/shore/health online");
+    let (mut topics, mut times) = (Vec::new(), Vec::new());
+    for _ in 0..3 {
+        let line = consumer.next();
+        topics.push(line.split(' ').nth(1).unwrap().to_owned());
+        times.push(begun.elapsed());
+    }
+    assert_eq!(topics[2], "pondreeve/shore/p1/summary", "last of {topics:?}");
+    topics.sort();
+    assert_eq!(topics[0], "pondreeve/shore/alarm");
+    assert!(times[2] >= Duration::from_millis(600), "{times:?}");
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -194,10 +194,11 @@ impl Queue {
         }
     }
 
-    /// Whether [`Queue::next`] would give one, as far as can be told without reading it.
-    pub(crate) fn has_next(&self, destination: usize, class: Class, from: u64) -> bool {
+    /// Farm time of what [`Queue::next`] would give, as far as can be told without reading it.
+    pub(crate) fn next_at(&self, destination: usize, class: Class, from: u64) -> Option<Timestamp> {
         let inner = self.lock();
-        inner.destinations.get(destination).is_some_and(|own| inner.of(own, class, from).next().is_some())
+        let own = inner.destinations.get(destination)?;
+        inner.of(own, class, from).next().map(|waiting| waiting.at)
     }
 
     /// A connection begins: nothing was handed to it yet.

@@ -75,6 +75,7 @@ impl Resolver<'_> {
                         .most_per_second
                         .as_ref()
                         .map_or(MOST_PER_SECOND, |at| u32::try_from(at.value).unwrap_or(u32::MAX)),
+                    spread: raw.spread.as_ref().map_or(Duration::ZERO, |at| at.value),
                 })
             })
             .collect();
