@@ -51,9 +51,9 @@ const MEMORY_HOURS: f64 = 2.0;
 /// ponds (Dalla Santa & Vinatea 2007, Aquacult. Eng., sediment and water respiration, worked out for 1 m of
 /// water with shrimp).
 const USUAL_MG_L_H: f64 = 0.3;
-/// It is believed like so many hours of a pond's first evening, whose first hours fall faster than the rest of
-/// the night. (Our own choice.)
-const USUAL_HOURS: f64 = 1.0;
+/// At dusk it is believed like an hour of a pond's first evening, whose first hours fall faster than the rest of
+/// the night; after so many hours of its own not at all any more. (Our own choice.)
+const USUAL_UNTIL_H: f64 = 4.0;
 /// Relative error of one night's respiration against the memory of others before any was compared.
 /// (Common practice, no source.)
 const FIRST_ERROR: f64 = 0.25;
@@ -333,7 +333,8 @@ impl Respiration {
         let seen: Vec<f64> = self.tonight.iter().filter_map(|hour| hour.mean()).collect();
         let recent = seen.get(seen.len().saturating_sub(3)..).filter(|recent| !recent.is_empty())?;
         let mean = recent.iter().sum::<f64>() / recent.len() as f64;
-        let mean = (hours * mean + USUAL_HOURS * USUAL_MG_L_H) / (hours + USUAL_HOURS);
+        let usual_h = (1.0 - hours / USUAL_UNTIL_H).max(0.0);
+        let mean = (hours * mean + usual_h * USUAL_MG_L_H) / (hours + usual_h).max(f64::MIN_POSITIVE);
         let error = FIRST_ERROR * libm::sqrt(MEMORY_HOURS / (hours + 1.0)).min(1.6);
         Some(Ahead { sunset, rates: [Some(mean); HOURS], error })
     }
@@ -391,7 +392,8 @@ mod tests {
         assert!(tank.after(0.3, 2.0, 0.0, 5.0) >= 0.0);
     }
 
-    /// The same respiration is found whether aerators run or not: four hours of 0.5 and one of the usual 0.3.
+    /// The same respiration is found whether aerators run or not; in the first hours, drawn towards the usual: after two
+    /// by half an hour of it.
     #[test]
     fn respiration_is_told_apart_from_aeration() {
         let tank = tank();
@@ -400,13 +402,16 @@ mod tests {
             known.run(at(-60), sotr);
             let mut oxygen = 7.0;
             for step in 0..=16 {
+                if step == 9 {
+                    let drawn = (2.0 * 0.5 + 0.5 * 0.3 * tank.warmth()) / 2.5;
+                    let found = known.expected(at(300), &tank).unwrap();
+                    assert!((found.mg_l_h - drawn).abs() < 0.01, "{found:?} with {sotr} kg/h");
+                }
                 known.look(at(15 * step), at(0), Some(oxygen), Some(&tank));
                 oxygen = tank.after(oxygen, 0.5, sotr, 0.25);
             }
             let found = known.expected(at(300), &tank).unwrap();
-            let warmth = tank.warmth();
-            let drawn = (4.0 * 0.5 + 0.3 * warmth) / 5.0;
-            assert!((found.mg_l_h - drawn).abs() < 0.01, "{found:?} with {sotr} kg/h");
+            assert!((found.mg_l_h - 0.5).abs() < 0.01, "{found:?} with {sotr} kg/h");
         }
     }
 

@@ -118,6 +118,18 @@ impl Timer {
         (on < off).then(|| Span::from_millis(on))
     }
 
+    /// When it switches on next, if it is off at `at`.
+    pub fn next_on(&self, at: Timestamp) -> Option<Timestamp> {
+        const DAY_MS: i64 = 24 * 3_600_000;
+        let left = self.on.as_millis().wrapping_sub(at.as_millis()).rem_euclid(DAY_MS);
+        (!self.is_on(at)).then(|| at + Span::from_millis(left))
+    }
+
+    /// Whether it is on from one time to another without a break.
+    pub fn stays_on(&self, from: Timestamp, to: Timestamp) -> bool {
+        self.on_for(from).zip(self.on_for(to)).is_some_and(|(then, now)| from + now == to + then)
+    }
+
     /// Whether it is on at `at`.
     pub fn is_on(&self, at: Timestamp) -> bool {
         self.on_for(at).is_some()
@@ -273,6 +285,11 @@ mod tests {
         ] {
             assert_eq!(timer.on_for(at(hour, minute)), on_for_min.map(Span::from_minutes), "{hour}:{minute}");
         }
+        assert_eq!(timer.next_on(at(20, 0)), Some(at(21, 30)));
+        assert_eq!(timer.next_on(at(24 + 8, 0)), Some(at(24 + 21, 30)));
+        assert_eq!(timer.next_on(at(21, 30)), None, "it is on");
+        assert!(timer.stays_on(at(21, 30), at(24 + 7, 44)) && !timer.stays_on(at(21, 30), at(24 + 7, 45)));
+        assert!(!timer.stays_on(at(22, 0), at(24 + 22, 0)), "off in between");
         let by_day = Timer { on: Span::from_hours(9), off: Span::from_hours(11) };
         assert!(by_day.is_on(at(10, 0)) && !by_day.is_on(at(11, 0)) && !by_day.is_on(at(3, 0)));
     }

@@ -10,7 +10,7 @@ use crate::quality::Seen;
 use crate::said::{Said, fixed, length, said, tenth};
 use crate::schedule::Plan;
 use crate::site::Pond;
-use crate::time::Span;
+use crate::time::{Span, Timestamp};
 
 /// A group that runs is said to be able to rest only if it can for this long: a motor that has just
 /// been stopped should not be started again at once. (Common practice, no source.)
@@ -35,7 +35,9 @@ pub(super) fn advise(
     if !plan.is_enough {
         return not_enough(situation, plan, oxygen, &outlook, blank);
     }
-    let idle: Vec<_> = plan.starts.iter().copied().filter(|&(group, _)| !runs(group)).collect();
+    let by_hand = |group: u16| !plan.by_timer.contains(&group);
+    let idle: Vec<_> =
+        plan.starts.iter().copied().filter(|&(group, _)| !runs(group) && by_hand(group)).collect();
     let Some(&(_, first)) = idle.first() else {
         let resting = if oxygen.value >= ample_mg_l(&pond.limits) {
             let mut groups = may_rest(situation);
@@ -71,6 +73,7 @@ pub(super) fn advise(
             .unwrap_or_default();
         let reason = with_resting(Said::joined(alloc::vec![outlook, kept], ""), pond, &resting);
         let reason = Said::joined(alloc::vec![reason, again], "");
+        let reason = with_timers(reason, plan, pond, now);
         let reason = with_saturation(reason, situation, oxygen);
         if resting.is_empty() && !keep.is_empty() {
             return Advice { aerators: keep, kwh: plan.kwh, ..blank(AdviceAction::KeepOn, reason) };
@@ -112,8 +115,22 @@ pub(super) fn advise(
         start: Some(if is_now { now } else { first }),
         stop: Some(plan.stop),
         kwh: plan.kwh,
-        ..blank(action, with_saturation(reason, situation, oxygen))
+        ..blank(action, with_saturation(with_timers(reason, plan, pond, now), situation, oxygen))
     }
+}
+
+/// Adds what timers will start by themselves.
+fn with_timers(reason: Said, plan: &Plan, pond: &Pond, now: Timestamp) -> Said {
+    let first =
+        plan.starts.iter().filter(|(group, _)| plan.by_timer.contains(group)).map(|&(_, at)| at).min();
+    let Some(first) = first else { return reason };
+    said!(
+        "advice-timers",
+        "{reason} By timer, the first in {left}: {groups}. Look whether it comes.",
+        reason = reason,
+        left = length(first - now),
+        groups = names(pond, &plan.by_timer)
+    )
 }
 
 /// `now`, or how long until then.
@@ -131,7 +148,7 @@ fn now_to(plan: &Plan, situation: &Situation<'_>) -> Span {
 fn outlook(plan: &Plan, hold_mg_l: f64, risk: f64, until_low: Span) -> Said {
     let (unaided, _) = plan.low_unaided;
     let (worst, risk) = (tenth(plan.low_at_risk_mg_l), fixed(100.0 * risk, 0));
-    let aided = if plan.starts.is_empty() {
+    let aided = if plan.starts.len() == plan.by_timer.len() {
         said!("outlook-worst", "at worst {worst} with a risk of {risk} %", worst = worst, risk = risk)
     } else {
         said!(
@@ -142,6 +159,16 @@ fn outlook(plan: &Plan, hold_mg_l: f64, risk: f64, until_low: Span) -> Said {
             risk = risk
         )
     };
+    if !plan.by_timer.is_empty() {
+        return said!(
+            "outlook-timers",
+            "With what timers start oxygen would fall to about {low} mg/L in {left} (limit {limit}); {aided}.",
+            low = tenth(unaided),
+            left = length(until_low),
+            limit = tenth(hold_mg_l),
+            aided = aided
+        );
+    }
     said!(
         "outlook",
         "Without aeration oxygen would fall to about {low} mg/L in {left} (limit {limit}); {aided}.",

@@ -7,7 +7,7 @@ use crate::quantity::Quantity;
 use crate::respiration::{EVERY, Tank};
 use crate::schedule::{Candidate, Plan, Task, plan};
 use crate::site::Pond;
-use crate::sunlight::Night;
+use crate::sunlight::{LOW_UNTIL, Night};
 use crate::time::{Span, Timestamp};
 
 impl PondState {
@@ -115,6 +115,12 @@ impl PondState {
                 power_kw: configured.power_kw,
                 sotr_kg_h: configured.power_kw * configured.sae_kg_kwh,
                 must_run: configured.must_run,
+                timer_on: configured
+                    .timer
+                    .filter(|_| self.aerators_on.get(usize::from(group)).copied().flatten() != Some(true))
+                    .and_then(|timer| Some((timer, timer.next_on(now)?)))
+                    .filter(|(timer, on)| timer.stays_on(*on, sunrise + LOW_UNTIL))
+                    .map(|(_, on)| on),
             })
             .collect();
         let ahead = self.respiration.ahead()?;

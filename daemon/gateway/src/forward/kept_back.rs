@@ -33,17 +33,19 @@ impl KeptBack {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::clock::script::Script;
 
     const NOW: Timestamp = Timestamp(1_795_590_900_000);
 
     #[test]
     fn only_what_has_just_become_due_waits() {
-        let kept = KeptBack::new(Clock::reading(|| NOW), Duration::from_secs(60));
+        let (_script, clock) = Script::at(NOW);
+        let kept = KeptBack::new(clock.clone(), Duration::from_secs(60));
         for (ago_s, left_s) in [(0, Some(60)), (59, Some(1)), (60, None), (86_400, None), (-10, None)] {
             let left = kept.left(NOW - Span::from_secs(ago_s));
             assert_eq!(left, left_s.map(Duration::from_secs), "{ago_s} s ago");
         }
-        let at_once = KeptBack::new(Clock::reading(|| NOW), Duration::ZERO);
+        let at_once = KeptBack::new(clock, Duration::ZERO);
         assert_eq!(at_once.left(NOW), None);
     }
 
