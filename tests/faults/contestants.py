@@ -16,7 +16,9 @@ import sys
 import time
 
 HERE = os.path.dirname(os.path.abspath(__file__))
-FIXTURE = os.path.join(HERE, "../../daemon/gateway/src/journal/fixtures/format-1")
+FIXTURES = os.path.join(HERE, "../../daemon/gateway/src/journal/fixtures")
+# Stores of earlier formats, each with the position of its last input.
+EARLIER = [("format-1", 923), ("format-2", 290), ("format-3", 301)]
 TESTS = "journal::power_tests::"
 
 
@@ -28,6 +30,7 @@ class Store:
 
     def __init__(self, program):
         self.program = program
+        self.turn = 0
 
     def child(self, folder, commits, base=0):
         variables = {
@@ -49,14 +52,19 @@ class Store:
         return os.path.exists(path) and time.time() - os.stat(path).st_mtime < 0.2
 
     def earlier_format(self, folder):
-        """Puts a store of the first format there; position of its last input."""
-        place = os.path.join(folder, "store")
+        """Puts a store of an earlier format there, another one each time; position of its last input."""
+        name, last = EARLIER[self.turn % len(EARLIER)]
+        self.turn += 1
+        place, fixture = os.path.join(folder, "store"), os.path.join(FIXTURES, name)
         os.makedirs(os.path.join(place, "blobs"))
-        for packed in os.listdir(FIXTURE):
-            if packed.endswith(".gz"):
-                with gzip.open(os.path.join(FIXTURE, packed)) as read, open(os.path.join(place, packed[:-3]), "wb") as out:
-                    shutil.copyfileobj(read, out)
-        return 923
+        for at, _, files in os.walk(fixture):
+            below = os.path.join(place, os.path.relpath(at, fixture))
+            os.makedirs(below, exist_ok=True)
+            for packed in files:
+                if packed.endswith(".gz"):
+                    with gzip.open(os.path.join(at, packed)) as read, open(os.path.join(below, packed[:-3]), "wb") as out:
+                        shutil.copyfileobj(read, out)
+        return last
 
 
 class Sqlite:

@@ -12,7 +12,7 @@ since, any choice of sectors of 512 bytes, whatever the order in which they were
 was created, renamed and removed, everything up to the last that was followed by a sync of its folder, and
 of what came after any number, in order. A program may rely on no more than that, and on ext4 not on
 less. Runs begin with nothing (the making of a store), with what an earlier cut left (recovery),
-and with a store of the earlier format (migration); they seal, roll up, thin and checkpoint.
+and with stores of the earlier formats (migration); they seal, roll up, thin and checkpoint.
 
 KEEP_IMAGES=FOLDER keeps there each disk of which something was lost, as the cut left it.
 
@@ -206,7 +206,7 @@ def one_run(contestant, checker, recorder, folder, begin, cuts, commits, dice):
         raise SystemExit(f"{contestant.name}: the run itself failed: {ran.stdout[-300:]} {ran.stderr[-1500:]}")
     found = list(records(log))
     outcomes, next_begin, done = [], None, 0
-    begun = {None: "nothing", "earlier": "the earlier format"}.get(begin, "what a cut left")
+    begun = {None: "nothing", "earlier": "an earlier format"}.get(begin, "what a cut left")
     images = os.path.join(folder, "images")
     begun_at = begin[0] if isinstance(begin, tuple) else begin or "nothing"
     for cut, moment in enumerate(moments(found, cuts, dice)):

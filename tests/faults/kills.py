@@ -5,7 +5,7 @@ is gone.
     python3 tests/faults/kills.py PROGRAM [--kills 1000] [--seed 1]
 
 PROGRAM is the test program of the crate `pondreeve` (`cargo test -p pondreeve --lib --no-run` prints its
-path). The store goes on from kill to kill and is made anew every fortieth time, now and then from one of the
+path). The store goes on from kill to kill and is made anew every fortieth time, now and then from one of an
 earlier format. Exit 0 where nothing was lost.
 """
 

@@ -9,7 +9,7 @@ and a loop device:
     sudo python3 tests/faults/power_cut.py PROGRAM [--cuts 500] [--seed 1]
 
 Every third cut falls on a new file system, most of them while the store is being made, some while a store
-of the earlier format is carried over; the others go on with what the cut before left, so that opening, sealing,
+of an earlier format is carried over; the others go on with what the cut before left, so that opening, sealing,
 rolling up and thinning are cut as well.
 
 KEEP_IMAGES=FOLDER keeps there the file system of each cut that lost something, as the cut left it.

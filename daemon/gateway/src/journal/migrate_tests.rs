@@ -2,7 +2,6 @@
 
 use std::collections::BTreeSet;
 use std::fs;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
@@ -15,16 +14,7 @@ use super::store::Journal;
 const NOW: Timestamp = Timestamp(1_780_000_000_000);
 
 fn old_store(folder: &Path) -> PathBuf {
-    let path = folder.join("store");
-    fs::create_dir_all(path.join("blobs")).unwrap();
-    let fixture = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/journal/fixtures/format-1");
-    for name in ["conf", "db", "snap.0000000000000159", "tail-1"] {
-        let packed = fs::read(fixture.join(format!("{name}.gz"))).unwrap();
-        let mut bytes = Vec::new();
-        flate2::read::GzDecoder::new(&packed[..]).read_to_end(&mut bytes).unwrap();
-        fs::write(path.join(name), bytes).unwrap();
-    }
-    path
+    super::fixtures::unpack(1, folder)
 }
 
 /// What the fixture was written from, but for the farm in its first input.

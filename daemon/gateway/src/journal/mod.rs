@@ -86,6 +86,10 @@ mod deeds_tests;
 #[cfg(test)]
 mod disk_tests;
 #[cfg(test)]
+mod earlier_tests;
+#[cfg(test)]
+mod fixtures;
+#[cfg(test)]
 mod lasting_tests;
 #[cfg(test)]
 mod migrate_tests;
