@@ -30,7 +30,8 @@ pub struct Candidate {
     pub sotr_kg_h: f64,
     /// It must run the whole night, for mixing or as the farm's rule.
     pub must_run: bool,
-    /// A timer starts it then, for the rest of the night, whatever a plan says; a person may start it earlier.
+    /// A timer starts it then, for the rest of the night, whatever a plan says; a person may start it earlier. Where it
+    /// runs by one already: now, or earlier.
     pub timer_on: Option<Timestamp>,
 }
 
@@ -69,7 +70,7 @@ pub struct Plan {
     pub low_mg_l: f64,
     /// Lowest oxygen that must be reckoned with under the plan, mg/L.
     pub low_at_risk_mg_l: f64,
-    /// Lowest oxygen expected, and when, if nothing ran but what must and what timers start.
+    /// Lowest oxygen expected, and when, if nothing but what must run ran.
     pub low_unaided: (f64, Timestamp),
     /// Whether the limit is held at that risk.
     pub is_enough: bool,
@@ -173,13 +174,27 @@ impl<'a> Course<'a> {
             .sum()
     }
 
-    /// The latest start of the groups in `set` with which the limit holds, a timer's own at the latest; `None` where
-    /// even now is too late.
-    fn latest(&self, set: u32, bounds: &[usize], starts: &mut [usize]) -> Option<usize> {
+    /// The same for what a person has to start: what a timer runs anyway costs nothing more.
+    fn kwh_by_hand(&self, starts: &[usize], timers: &[Option<usize>]) -> f64 {
+        let until = |timer: Option<usize>| timer.unwrap_or(self.steps.len());
+        self.task
+            .groups
+            .iter()
+            .zip(starts.iter().zip(timers))
+            .map(|(group, (&start, &timer))| {
+                let steps = self.steps.iter().take(until(timer)).skip(start);
+                group.power_kw * steps.map(|step| step.hours).sum::<f64>()
+            })
+            .sum()
+    }
+
+    /// The latest start of the groups in `set` with which the limit holds; `None` where even now is too
+    /// late.
+    fn latest(&self, set: u32, starts: &mut [usize]) -> Option<usize> {
         let mut put = |step: usize| {
-            for (place, (start, &bound)) in starts.iter_mut().zip(bounds).enumerate() {
+            for (place, start) in starts.iter_mut().enumerate() {
                 if set & (1 << place) != 0 {
-                    *start = step.min(bound);
+                    *start = step;
                 }
             }
             self.holds(starts)
@@ -208,13 +223,10 @@ pub fn plan(task: &Task<'_>) -> Option<Plan> {
         let steps = wait.div_euclid(EVERY.as_millis()) + i64::from(wait % EVERY.as_millis() > 0);
         usize::try_from(steps).ok().filter(|&step| step < never)
     };
-    let bounds: Vec<usize> = task.groups.iter().map(|group| by_timer(group).unwrap_or(never)).collect();
-    let unaided: Vec<usize> = task
-        .groups
-        .iter()
-        .zip(&bounds)
-        .map(|(group, &bound)| if group.must_run { 0 } else { bound })
-        .collect();
+    let timers: Vec<Option<usize>> = task.groups.iter().map(by_timer).collect();
+    let coming: Vec<Option<usize>> = timers.iter().map(|timer| timer.filter(|&step| step > 0)).collect();
+    let unaided: Vec<usize> =
+        task.groups.iter().map(|group| if group.must_run { 0 } else { never }).collect();
     let free: Vec<usize> = task
         .groups
         .iter()
@@ -223,9 +235,9 @@ pub fn plan(task: &Task<'_>) -> Option<Plan> {
         .map(|(place, _)| place)
         .take(MOST_GROUPS)
         .collect();
-    let mut best: Option<(f64, Vec<usize>)> = None;
+    let mut best: Option<([f64; 2], Vec<usize>)> = None;
     if course.holds(&unaided) {
-        best = Some((course.kwh(&unaided), unaided.clone()));
+        best = Some(([0.0; 2], unaided.clone()));
     } else {
         for chosen in 1_u32..1 << free.len() {
             let set = free
@@ -234,21 +246,31 @@ pub fn plan(task: &Task<'_>) -> Option<Plan> {
                 .filter(|(bit, _)| chosen & (1 << bit) != 0)
                 .fold(0_u32, |set, (_, &place)| set | 1 << place.min(31));
             let mut starts = unaided.clone();
-            if course.latest(set, &bounds, &mut starts).is_some() {
-                let kwh = course.kwh(&starts);
-                if best.as_ref().is_none_or(|(least, _)| kwh < *least) {
-                    best = Some((kwh, starts));
+            if course.latest(set, &mut starts).is_some() {
+                let cost = [course.kwh_by_hand(&starts, &timers), course.kwh(&starts)];
+                if best.as_ref().is_none_or(|(least, _)| cost < *least) {
+                    best = Some((cost, starts));
                 }
             }
         }
         if let Some((_, starts)) = &mut best {
+            // What a timer will start earlier than it is needed leaves more time for the others. What one runs already
+            // may rest until then.
+            for (start, timer) in starts.iter_mut().zip(&coming) {
+                if *start < never {
+                    *start = timer.map_or(*start, |timer| timer.min(*start));
+                }
+            }
             // The strongest first: its delay saves most.
             let mut order: Vec<usize> = free.clone();
             let power = |place: usize| task.groups.get(place).map_or(0.0, |group| group.power_kw);
             order.sort_by(|&a, &b| power(b).total_cmp(&power(a)));
             for place in order {
-                if starts.get(place).is_some_and(|&start| start < never) {
-                    course.latest(1 << place.min(31), &bounds, starts);
+                let is_by_hand = |&start: &usize| {
+                    start < never && coming.get(place).copied().flatten().is_none_or(|timer| start < timer)
+                };
+                if starts.get(place).is_some_and(is_by_hand) {
+                    course.latest(1 << place.min(31), starts);
                 }
             }
         }
@@ -265,19 +287,19 @@ pub fn plan(task: &Task<'_>) -> Option<Plan> {
         task.now
             + Span::from_millis(EVERY.as_millis().saturating_mul(i64::try_from(step).unwrap_or(i64::MAX)))
     };
-    let mut named: Vec<(u16, Timestamp)> = task
-        .groups
-        .iter()
-        .zip(&starts)
-        .filter(|&(_, &start)| start < never)
-        .map(|(group, &start)| {
-            let left_to_it = group.timer_on.filter(|_| by_timer(group) == Some(start));
+    let is_left =
+        |start: usize, timer: Option<usize>| start < never && timer.is_some_and(|timer| timer <= start);
+    let planned = task.groups.iter().zip(starts.iter().copied().zip(coming.iter().copied()));
+    let mut named: Vec<(u16, Timestamp)> = planned
+        .clone()
+        .filter(|&(_, (start, _))| start < never)
+        .map(|(group, (start, timer))| {
+            let left_to_it = group.timer_on.filter(|_| is_left(start, timer));
             (group.group, left_to_it.unwrap_or_else(|| at(start)))
         })
         .collect();
     named.sort_by_key(|&(group, start)| (start, group));
-    let left_to_timers =
-        task.groups.iter().zip(&starts).filter(|&(group, &start)| by_timer(group) == Some(start));
+    let left_to_timers = planned.filter(|&(_, (start, timer))| is_left(start, timer));
     let (unaided_low, unaided_step) = course.low(&unaided, false);
     Some(Plan {
         starts: named,
@@ -405,7 +427,7 @@ mod tests {
             (early.starts.as_slice(), early.by_timer.as_slice()),
             ([(0, at(22.0))].as_slice(), [0].as_slice())
         );
-        assert!(early.is_enough && early.low_unaided.0 > 4.0, "{early:?}");
+        assert!(early.is_enough && early.low_at_risk_mg_l >= 4.0, "{early:?}");
         // Three hours after the need: by hand before the timer, or the other group.
         let late = make(7.0, 0.36, 0.1, &[timed(30.5)], 0.1);
         assert!(late.is_enough && late.by_timer.is_empty(), "{late:?}");

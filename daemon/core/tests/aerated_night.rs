@@ -6,7 +6,7 @@ mod farm;
 use farm::{Farm, at, minutes};
 use pondreeve_core::effect::Forecast;
 use pondreeve_core::site::{Channel, Timer};
-use pondreeve_core::{Event, Quantity, Span};
+use pondreeve_core::{Event, Quantity, Site, Span};
 
 const DAY: i64 = 24 * 60;
 const SUNSET: i64 = 18 * 60;
@@ -64,6 +64,10 @@ fn metered() -> Farm {
 }
 
 fn with_timers(timer: Option<Timer>) -> Farm {
+    begun(metered_site(timer))
+}
+
+fn metered_site(timer: Option<Timer>) -> Site {
     let mut site = farm::site();
     for group in &mut site.ponds[0].aerators {
         group.timer = timer;
@@ -72,6 +76,10 @@ fn with_timers(timer: Option<Timer>) -> Farm {
         let meter = Channel { aerator: Some(group), ..Channel::uncorrected(Quantity::AeratorKw) };
         site.probes[1].channels.push(meter);
     }
+    site
+}
+
+fn begun(site: Site) -> Farm {
     let mut farm = Farm::start(12 * 60);
     farm.event(12 * 60, Event::SiteChanged { site });
     farm
@@ -193,4 +201,33 @@ fn aerators_that_people_start_later_than_last_night_are_waited_for() {
     run(&mut farm, 4, trips);
     let after = made_at(&farm, 3, 22 * 60 + 15);
     assert!(after.basis.contains("less aeration"), "{}", after.basis);
+}
+
+/// What timers will start is not asked for; when it has not come an hour later, it is.
+#[test]
+fn people_are_not_asked_for_what_a_timer_starts() {
+    let timer = Timer { on: Span::from_hours(22), off: Span::from_hours(8) };
+    // Both groups from 22:00 on keep 3 mg/L with room to spare, and none does not.
+    let mut site = metered_site(Some(timer));
+    site.ponds[0].limits.do_forecast_mg_l = [3.0, 2.5];
+    let mut farm = begun(site.clone());
+    run(&mut farm, 3, |_, minute| if (22 * 60..SUNRISE).contains(&minute) { 2 } else { 0 });
+    let told = |farm: &Farm, from: i64, until: i64| {
+        let advice = farm
+            .advice()
+            .into_iter()
+            .filter(|own| own.at >= at(2 * DAY + from) && own.at < at(2 * DAY + until));
+        advice.collect::<Vec<_>>()
+    };
+    let dusk = told(&farm, 20 * 60, 22 * 60);
+    assert!(!dusk.is_empty());
+    for own in &dusk {
+        assert!(own.aerators.is_empty(), "{own:?}");
+        assert!(own.reason.contains("By timer, the first in"), "{}", own.reason);
+        assert!(own.reason.contains("Look whether it comes"), "{}", own.reason);
+    }
+    let mut farm = begun(site);
+    run(&mut farm, 3, |night, minute| if night < 2 && (22 * 60..SUNRISE).contains(&minute) { 2 } else { 0 });
+    let missed = told(&farm, 22 * 60 + 15, 25 * 60);
+    assert!(missed.iter().any(|own| !own.aerators.is_empty()), "{missed:?}");
 }

@@ -121,15 +121,20 @@ pub(super) fn advise(
 
 /// Adds what timers will start by themselves.
 fn with_timers(reason: Said, plan: &Plan, pond: &Pond, now: Timestamp) -> Said {
-    let first =
-        plan.starts.iter().filter(|(group, _)| plan.by_timer.contains(group)).map(|&(_, at)| at).min();
-    let Some(first) = first else { return reason };
+    let coming: Vec<(u16, Timestamp)> = plan
+        .starts
+        .iter()
+        .copied()
+        .filter(|(group, at)| plan.by_timer.contains(group) && *at > now)
+        .collect();
+    let Some(&(_, first)) = coming.first() else { return reason };
+    let groups: Vec<u16> = coming.iter().map(|&(group, _)| group).collect();
     said!(
         "advice-timers",
         "{reason} By timer, the first in {left}: {groups}. Look whether it comes.",
         reason = reason,
         left = length(first - now),
-        groups = names(pond, &plan.by_timer)
+        groups = names(pond, &groups)
     )
 }
 
@@ -148,7 +153,7 @@ fn now_to(plan: &Plan, situation: &Situation<'_>) -> Span {
 fn outlook(plan: &Plan, hold_mg_l: f64, risk: f64, until_low: Span) -> Said {
     let (unaided, _) = plan.low_unaided;
     let (worst, risk) = (tenth(plan.low_at_risk_mg_l), fixed(100.0 * risk, 0));
-    let aided = if plan.starts.len() == plan.by_timer.len() {
+    let aided = if plan.starts.is_empty() {
         said!("outlook-worst", "at worst {worst} with a risk of {risk} %", worst = worst, risk = risk)
     } else {
         said!(
@@ -159,16 +164,6 @@ fn outlook(plan: &Plan, hold_mg_l: f64, risk: f64, until_low: Span) -> Said {
             risk = risk
         )
     };
-    if !plan.by_timer.is_empty() {
-        return said!(
-            "outlook-timers",
-            "With what timers start oxygen would fall to about {low} mg/L in {left} (limit {limit}); {aided}.",
-            low = tenth(unaided),
-            left = length(until_low),
-            limit = tenth(hold_mg_l),
-            aided = aided
-        );
-    }
     said!(
         "outlook",
         "Without aeration oxygen would fall to about {low} mg/L in {left} (limit {limit}); {aided}.",
@@ -188,7 +183,11 @@ fn not_enough(
 ) -> Advice {
     let pond = situation.pond;
     let now = situation.facts.now;
-    let (idle, stopped) = super::to_start(situation);
+    let (mut idle, stopped) = super::to_start(situation);
+    // What timers start in time is not asked for, unless there is nothing else.
+    if idle.iter().any(|group| !plan.by_timer.contains(group)) {
+        idle.retain(|group| !plan.by_timer.contains(group));
+    }
     let planned = plan.starts.iter().filter(|(group, _)| idle.contains(group)).map(|&(_, start)| start).min();
     let wait = planned.map_or(Span::ZERO, |start| start - now);
     let is_now =
@@ -224,7 +223,7 @@ fn not_enough(
         stop: Some(plan.stop),
         kwh: plan.kwh,
         aerators: idle,
-        ..blank(action, with_saturation(reason, situation, oxygen))
+        ..blank(action, with_saturation(with_timers(reason, plan, pond, now), situation, oxygen))
     }
 }
 

@@ -115,12 +115,12 @@ impl PondState {
                 power_kw: configured.power_kw,
                 sotr_kg_h: configured.power_kw * configured.sae_kg_kwh,
                 must_run: configured.must_run,
-                timer_on: configured
-                    .timer
-                    .filter(|_| self.aerators_on.get(usize::from(group)).copied().flatten() != Some(true))
-                    .and_then(|timer| Some((timer, timer.next_on(now)?)))
-                    .filter(|(timer, on)| timer.stays_on(*on, sunrise + LOW_UNTIL))
-                    .map(|(_, on)| on),
+                timer_on: configured.timer.and_then(|timer| {
+                    let runs = self.aerators_on.get(usize::from(group)).copied().flatten() == Some(true);
+                    // Off although its timer is on: somebody switched it off, or it tripped.
+                    let on = if timer.is_on(now) { runs.then_some(now) } else { timer.next_on(now) };
+                    on.filter(|&on| timer.stays_on(on, sunrise + LOW_UNTIL))
+                }),
             })
             .collect();
         let ahead = self.respiration.ahead()?;

@@ -34,7 +34,6 @@ advice-timers = { $reason } By timer, the first in { $left }: { $groups }. Look 
 outlook-worst = at worst { $worst } with a risk of { $risk } %
 outlook-plan = with this plan { $low }, at worst { $worst } with a risk of { $risk } %
 outlook = Without aeration oxygen would fall to about { $low } mg/L in { $left } (limit { $limit }); { $aided }.
-outlook-timers = With what timers start oxygen would fall to about { $low } mg/L in { $left } (limit { $limit }); { $aided }.
 enough-none-known = No aerators are configured for this pond: start what there is, and look.
 enough-all-run = Every aerator runs and that will not be enough: stop feeding, bring further aeration, call the adviser.
 enough-start-again = Even all aerators are not enough, and tonight { $groups } stopped: find out why, then start again; do not reset a breaker again and again. Stop feeding, be ready to call for help.

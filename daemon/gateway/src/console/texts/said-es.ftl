@@ -33,7 +33,6 @@ advice-timers = { $reason } Por temporizador, el primero en { $left }: { $groups
 outlook-worst = en el peor caso { $worst } con { $risk } % de riesgo
 outlook-plan = con este plan { $low }, en el peor caso { $worst } con { $risk } % de riesgo
 outlook = Sin aireación el oxígeno bajaría a unos { $low } mg/L en { $left } (límite { $limit }); { $aided }.
-outlook-timers = Con lo que prenden los temporizadores el oxígeno bajaría a unos { $low } mg/L en { $left } (límite { $limit }); { $aided }.
 enough-none-known = Este estanque no tiene aireadores configurados: prenda lo que haya y vaya a ver.
 enough-all-run = Marchan todos los aireadores y no alcanzará: no dé más alimento, traiga más aireación, llame al asesor.
 enough-start-again = Ni todos los aireadores alcanzan, y esta noche paró { $groups }: averigüe por qué y luego prenda otra vez; no rearme el breaker una y otra vez. No dé más alimento, esté listo para pedir ayuda.
