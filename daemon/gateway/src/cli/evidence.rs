@@ -54,7 +54,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let farm = arguments.daemon.status()?;
     let numbers: Vec<u64> = match (&arguments.pond, arguments.trial) {
         (Some(pond), _) => {
-            super::known_pond(&farm, pond)?;
+            super::known_pond(&farm, pond, crate::texts::english())?;
             let all = trial::all(&arguments.daemon)?;
             let own = all.iter().filter(|own| own.treated == *pond && own.replaced_by.is_none());
             own.map(|own| own.trial).collect()

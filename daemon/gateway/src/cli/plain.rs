@@ -30,10 +30,6 @@ const PARAGRAPH_ROWS: usize = 40;
 /// Advice older than this says its age: the numbers in it are no longer those above it.
 const ADVICE_DATED_AFTER_S: i64 = 600;
 
-/// Said wherever somebody may walk out to a pond.
-pub(crate) const CAUTION: &str = "Walk, do not run. Nobody enters the water while aerators are live. \
-     If in doubt, start aerators and look.";
-
 /// The whole farm.
 pub(super) fn status(farm: &FarmStatus, words: Words) -> String {
     let clock = clock(farm).read_in(words);

@@ -124,7 +124,7 @@ impl From<Balance> for Told {
 /// When no daemon answers, or something asked for is not accepted.
 pub(super) fn run(arguments: &Arguments) -> Outcome {
     let farm = arguments.daemon.status()?;
-    super::known_pond(&farm, &arguments.pond)?;
+    super::known_pond(&farm, &arguments.pond, crate::texts::english())?;
     let facts = match arguments.daemon.ask(Ask::Facts)? {
         Reply::Facts(facts) => *facts,
         other => return Err(arguments.daemon.unexpected(&other)),

@@ -137,8 +137,8 @@ pub fn run(arguments: &Arguments) -> Outcome {
 
 fn fix(own: &Fix) -> Outcome {
     let farm = own.daemon.status()?;
-    super::known_pond(&farm, &own.treated)?;
-    super::known_pond(&farm, &own.control)?;
+    super::known_pond(&farm, &own.treated, crate::texts::english())?;
+    super::known_pond(&farm, &own.control, crate::texts::english())?;
     let (from, to) = stretch(plain::clock(&farm), own.from, own.to)?;
     let ask = TrialAsk {
         treated: own.treated.clone(),
@@ -191,7 +191,7 @@ fn show(own: &Show) -> Outcome {
     let farm = own.daemon.status()?;
     let mut trials = all(&own.daemon)?;
     if let Some(pond) = &own.pond {
-        super::known_pond(&farm, pond)?;
+        super::known_pond(&farm, pond, crate::texts::english())?;
         trials.retain(|trial| &trial.treated == pond || &trial.control == pond);
     }
     if own.json {

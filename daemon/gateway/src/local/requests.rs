@@ -19,6 +19,7 @@ use super::kept::level;
 use super::machine::machine_status;
 use super::night::night_status;
 use super::protocol::{Ask, AuditRecord, Reply};
+use super::said::SaidStatus;
 use super::service::{self, StepAsk};
 use super::status::{farm_status, rfc3339};
 use super::why::why_status;
@@ -77,7 +78,7 @@ impl Counter {
     }
 
     /// Does what is asked, in the name of the local user `by`.
-    pub(super) async fn answer(&self, ask: Ask, by: &str) -> Reply {
+    pub(crate) async fn answer(&self, ask: Ask, by: &str) -> Reply {
         let patience = if matches!(ask, Ask::Backup { .. }) { BACKUP_PATIENCE } else { ENGINE_PATIENCE };
         match tokio::time::timeout(patience, self.try_answer(ask, by)).await {
             Ok(Ok(reply)) => reply,
@@ -226,11 +227,17 @@ impl Counter {
                 match check::against_probes(site, shelf, pond, entered, sampled).await {
                     Ok(found) => checks.extend(found),
                     Err(reason) => {
-                        let more =
-                            format!("entered, but {id} could not be held against the probes: {reason}");
-                        *warning_said = None;
-                        *warning =
-                            Some(warning.take().map_or(more.clone(), |told| format!("{told}; {more}")));
+                        let more = said!(
+                            "entered-not-compared",
+                            "entered, but {what} could not be held against the probes: {reason}",
+                            what = id,
+                            reason = reason
+                        );
+                        *warning_said = if warning.is_none() { SaidStatus::of(&more) } else { None };
+                        *warning = Some(match warning.take() {
+                            Some(told) => format!("{told}; {more}"),
+                            None => more.into(),
+                        });
                     }
                 }
             }

@@ -556,6 +556,7 @@ refused-cannot-be = { $what } = { $value } cannot be: { $lowest } to { $highest 
 not-kept-done = done, but in memory only, a power cut would lose it: { $reason }
 refused-sampled-later = { $at } lies ahead: it is { $now }, and water cannot have been sampled later
 unsure-dose = dose of pond { $pond }: { $differs }. Nothing is recorded yet
+entered-not-compared = entered, but { $what } could not be held against the probes: { $reason }
 not-kept-recorded = recorded, but in memory only, a power cut would lose it: { $reason }
 deed-refused = REFUSED: { $reason }
 unit-slurry = mg/L of slurry

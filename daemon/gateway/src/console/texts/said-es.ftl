@@ -555,6 +555,7 @@ refused-cannot-be = { $what } = { $value } no puede ser: se acepta { $lowest } a
 not-kept-done = hecho, pero solo en memoria, un corte de luz lo perdería: { $reason }
 refused-sampled-later = { $at } está en el futuro: ahora es { $now }, y no se puede haber tomado la muestra después
 unsure-dose = dosis del estanque { $pond }: { $differs }. Todavía no se anotó nada
+entered-not-compared = anotado, pero { $what } no se pudo comparar con las sondas: { $reason }
 not-kept-recorded = anotado, pero solo en memoria, un corte de luz lo perdería: { $reason }
 deed-refused = RECHAZADO: { $reason }
 unit-slurry = mg/L de lechada
