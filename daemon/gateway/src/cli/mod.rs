@@ -55,6 +55,8 @@ pub mod shelve;
 #[cfg(test)]
 mod spanish_acts_tests;
 #[cfg(test)]
+mod spanish_plans_tests;
+#[cfg(test)]
 mod spanish_tests;
 mod speech;
 pub mod status;

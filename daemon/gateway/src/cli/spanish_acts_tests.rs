@@ -9,23 +9,24 @@ use pondreeve_core::input::Sample;
 use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Event, Quantity};
 use tempfile::TempDir;
+use tokio_util::sync::CancellationToken;
 
 use super::spanish_tests::{AFTERNOON, english_in, spanish, water};
 use super::{acknowledge, enter, plain, record, shelve};
-use crate::audit::Place;
 use crate::config::Farm;
 use crate::engine::tests::Rig;
-use crate::inbox::Incoming;
+use crate::inbox::Applied;
 use crate::local::diary::{DoseAsk, EntryAsk, RecordAsk, WaterAsk};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
 use crate::local::requests::Counter;
+use crate::local::server;
 use crate::texts::said::told;
 
 /// The demonstration's farm in the hands of a test.
 pub(super) struct Living {
     pub(super) farm: Farm,
     rig: Rig,
-    counter: Counter,
+    counter: Arc<Counter>,
     _folder: TempDir,
 }
 
@@ -39,9 +40,11 @@ impl Living {
         let demo = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../../config/demo/farm.toml"));
         let mut farm = crate::config::load(demo).unwrap();
         farm.store.path = folder.path().join("store");
+        farm.local.socket = folder.path().join("socket");
+        farm.local.group = None;
         change(&mut farm);
         let rig = Rig::start(&farm, AFTERNOON).await;
-        let counter = Counter {
+        let counter = Arc::new(Counter {
             farm: Arc::new(farm.clone()),
             clock: rig.clock(),
             desk: rig.desk.clone(),
@@ -51,7 +54,7 @@ impl Living {
             loans: Vec::new(),
             tally: crate::probes::tally::Tally::default(),
             tests: crate::annunciate::OutputTests::default(),
-        };
+        });
         Self { farm, rig, counter, _folder: folder }
     }
 
@@ -73,12 +76,15 @@ impl Living {
                     samples.push(Sample { probe: probe_index, quantity, channel: None, value, taken_at });
                 }
             }
-            let event = Event::Sweep { samples };
-            let incoming = Incoming { event, done: None, urgent: false, place: Place::Daemon };
-            self.rig.inbox.send(incoming).await.unwrap();
-            // It has been taken before the next comes.
-            self.rig.desk.view().await.unwrap();
+            // Each is taken before time goes on, so that the same comes of it whenever this runs.
+            assert_eq!(self.rig.send(Event::Sweep { samples }).await, Applied::Done);
         }
+    }
+
+    /// Lets commands in by the socket.
+    pub(super) async fn listen(&self) {
+        let socket = server::listen(&self.farm.local).await.unwrap();
+        tokio::spawn(server::serve(socket, Arc::clone(&self.counter), CancellationToken::new()));
     }
 
     pub(super) async fn ask(&self, ask: Ask) -> Reply {
@@ -167,7 +173,12 @@ async fn alarms_are_acknowledged_and_put_aside_in_spanish() {
     living.done(Ask::Unshelve { id: ph.to_owned() }).await;
     let farm = living.status().await;
     shown.push_str(&lines(shelve::told(ph, of(&farm, ph).as_ref(), &farm, None, spanish())));
-    shown.push_str(&lines(shelve::told(ph, None, &farm, None, spanish())));
+    // What is low still is in alarm again at once.
+    let warn = "p1.do-low-warn";
+    living.done(shelve(warn, 1_800)).await;
+    living.done(Ask::Unshelve { id: warn.to_owned() }).await;
+    let farm = living.status().await;
+    shown.push_str(&lines(shelve::told(warn, of(&farm, warn).as_ref(), &farm, None, spanish())));
     insta::assert_snapshot!("shelve_in_spanish", shown);
 }
 

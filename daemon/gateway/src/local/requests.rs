@@ -155,13 +155,15 @@ impl Counter {
             },
             Ask::PlanDose(request) => {
                 let pond = self.pond(&request.pond)?;
-                let checked = dose::check(&request, &self.farm.products).map_err(Refusal::Bad)?;
+                let checked = dose::check(&request, &self.farm.products).map_err(Refusal::Told)?;
                 let plan = self.desk.plan_dose(pond, checked.ask).await.ok_or(Refusal::Ended)?;
                 let plan = plan.ok_or_else(|| {
-                    Refusal::Failed(format!(
-                        "planning a dose for {}, before the daemon has started: ask again",
-                        request.pond
-                    ))
+                    let early = said!(
+                        "refused-plan-early",
+                        "planning a dose for {pond}, before the daemon has started: ask again",
+                        pond = &request.pond
+                    );
+                    Refusal::Failed(early.into())
                 })?;
                 Ok(Reply::DosePlan(Box::new(dose::dose_status(&request, &checked, &plan, self.clock.now()))))
             }
@@ -306,13 +308,15 @@ impl Counter {
         let known = self.farm.site.probes.iter().position(|own| own.id == probe);
         let Some(index) = known else {
             let ids: Vec<&str> = self.farm.site.probes.iter().map(|own| own.id.as_str()).collect();
-            return Err(Refusal::Bad(format!(
-                "{probe:?} is no probe of this farm: known are {}",
-                ids.join(", ")
+            return Err(Refusal::Told(said!(
+                "refused-no-probe",
+                "{probe} is no probe of this farm: known are {known}",
+                probe = format!("{probe:?}"),
+                known = ids.join(", ")
             )));
         };
         let view = self.desk.view().await.ok_or(Refusal::Ended)?;
-        let step = service::step(act, &view, &self.farm, index).map_err(Refusal::Bad)?;
+        let step = service::step(act, &view, &self.farm, index).map_err(Refusal::Told)?;
         let probe = ProbeIndex(u16::try_from(index).unwrap_or(u16::MAX));
         self.apply(vec![Event::Service { probe, step, by: by.to_owned() }]).await
     }
@@ -364,7 +368,12 @@ impl Counter {
         let index = ponds.iter().position(|pond| pond.id == id).and_then(|index| u16::try_from(index).ok());
         index.map(PondIndex).ok_or_else(|| {
             let ids: Vec<&str> = ponds.iter().map(|pond| pond.id.as_str()).collect();
-            Refusal::Bad(format!("there is no pond {id:?}: the ponds are {}", ids.join(", ")))
+            Refusal::Told(said!(
+                "refused-no-pond",
+                "there is no pond {pond}: the ponds are {known}",
+                pond = format!("{id:?}"),
+                known = ids.join(", ")
+            ))
         })
     }
 
