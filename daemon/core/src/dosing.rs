@@ -6,7 +6,6 @@
 //! each hour of the last day as it was but for the dose. The real rise is smaller and slower.
 
 use alloc::format;
-use alloc::string::String;
 use alloc::vec::Vec;
 
 use pondreeve_chemistry::dose::{self, Amount, Basis, Slurry};
@@ -19,8 +18,8 @@ pub mod recovery;
 
 use crate::derived::{DAY, KIT_GOOD_FOR};
 use crate::effect::Flag;
-use crate::message::length;
 use crate::quality::Seen;
+use crate::said::{Said, length, said};
 use crate::sunlight::Night;
 use crate::time::{Span, Timestamp};
 use crate::window::Window;
@@ -133,7 +132,7 @@ pub struct Nh3Day {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Objection {
     /// In a few words.
-    pub words: String,
+    pub words: Said,
     /// Whether it can be over by itself at another hour or on another day.
     pub passes: bool,
 }
@@ -160,28 +159,41 @@ pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
     let amount = Amount::of(ask.dose, ask.basis, ask.slurry, water.volume_m3);
     let preview = preview(amount.solids_mg_l, water);
     let mut objections = Vec::new();
-    let mut object = |words: String, passes: bool| objections.push(Objection { words, passes });
+    let mut object = |words: Said, passes: bool| objections.push(Objection { words, passes });
     stale(water, &mut object);
     let slurry_mg_l = amount.slurry_kg / water.volume_m3 * 1_000.0;
     if ask.in_crop && slurry_mg_l > IN_CROP_AT_MOST {
         object(
-            format!(
-                "{slurry_mg_l:.1} mg/L of slurry in one dose; {IN_CROP_AT_MOST:.0} is the most while shrimp are in the pond"
+            said!(
+                "against-strength",
+                "{strength} mg/L of slurry in one dose; {most} is the most while shrimp are in the pond",
+                strength = format!("{slurry_mg_l:.1}"),
+                most = format!("{IN_CROP_AT_MOST:.0}")
             ),
             false,
         );
     }
     if let Some(ph) = water.ph.filter(|ph| ph.value > PH_AT_MOST) {
-        object(format!("pH {:.2} (limit {PH_AT_MOST:.1})", ph.value), true);
+        let ph = said!(
+            "against-ph",
+            "pH {ph} (limit {limit})",
+            ph = format!("{:.2}", ph.value),
+            limit = format!("{PH_AT_MOST:.1}")
+        );
+        object(ph, true);
     }
     if let (Some(tan), Some(ph)) = (water.tan, water.ph)
         && tan.value > TAN_AT_MOST
         && ph.value > TAN_PH
     {
         object(
-            format!(
-                "TAN {:.1} mg/L at pH {:.2} (above {TAN_AT_MOST:.0} only below pH {TAN_PH:.1})",
-                tan.value, ph.value
+            said!(
+                "against-tan",
+                "TAN {tan} mg/L at pH {ph} (above {most} only below pH {below})",
+                tan = format!("{:.1}", tan.value),
+                ph = format!("{:.2}", ph.value),
+                most = format!("{TAN_AT_MOST:.0}"),
+                below = format!("{TAN_PH:.1}")
             ),
             true,
         );
@@ -189,36 +201,61 @@ pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
     if let Some([_, with]) = preview.and_then(|preview| preview.nh3) {
         if with.peak_mg_l > NH3_PEAK_AT_MOST {
             object(
-                format!("predicted peak NH3-N {:.2} mg/L (limit {NH3_PEAK_AT_MOST:.2})", with.peak_mg_l),
+                said!(
+                    "against-nh3-peak",
+                    "predicted peak NH3-N {value} mg/L (limit {limit})",
+                    value = format!("{:.2}", with.peak_mg_l),
+                    limit = format!("{NH3_PEAK_AT_MOST:.2}")
+                ),
                 false,
             );
         }
         if with.mean_mg_l > NH3_MEAN_AT_MOST {
             object(
-                format!("predicted mean NH3-N {:.2} mg/L (limit {NH3_MEAN_AT_MOST:.2})", with.mean_mg_l),
+                said!(
+                    "against-nh3-mean",
+                    "predicted mean NH3-N {value} mg/L (limit {limit})",
+                    value = format!("{:.2}", with.mean_mg_l),
+                    limit = format!("{NH3_MEAN_AT_MOST:.2}")
+                ),
                 false,
             );
         }
     }
     match water.oxygen {
         Some(seen) if seen.value < OXYGEN_AT_LEAST => {
-            object(format!("oxygen {:.1} mg/L (at least {OXYGEN_AT_LEAST:.0})", seen.value), true);
+            let oxygen = said!(
+                "against-oxygen",
+                "oxygen {oxygen} mg/L (at least {least})",
+                oxygen = format!("{:.1}", seen.value),
+                least = format!("{OXYGEN_AT_LEAST:.0}")
+            );
+            object(oxygen, true);
         }
         Some(_) => {}
-        None => object(String::from("oxygen is not observed"), true),
+        None => object(said!("stopped-oxygen-unseen", "oxygen is not observed"), true),
     }
     match water.running {
-        (0, 0) => object(String::from("no aerator is known that could mix it"), false),
-        (0, _) => object(String::from("no aerator runs that would mix it: start some first"), true),
+        (0, 0) => object(said!("against-no-aerator", "no aerator is known that could mix it"), false),
+        (0, _) => {
+            object(said!("against-none-runs", "no aerator runs that would mix it: start some first"), true);
+        }
         _ => {}
     }
     if let Some(last) = water.last_dose.filter(|&last| water.now - last < APART) {
-        object(format!("dosed {} ago (at least {} apart)", length(water.now - last), length(APART)), true);
+        let dosed = said!(
+            "against-apart",
+            "dosed {ago} ago (at least {apart} apart)",
+            ago = length(water.now - last),
+            apart = length(APART)
+        );
+        object(dosed, true);
     }
     if !is_hour(water.night, water.now) {
         object(
-            String::from(
-                "not the hour for it: from sunrise to three hours after, pH is lowest and oxygen rises",
+            said!(
+                "against-hour",
+                "not the hour for it: from sunrise to three hours after, pH is lowest and oxygen rises"
             ),
             true,
         );
@@ -233,22 +270,28 @@ pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
 }
 
 /// What must be measured first.
-fn stale(water: &DoseWater<'_>, object: &mut impl FnMut(String, bool)) {
+fn stale(water: &DoseWater<'_>, object: &mut impl FnMut(Said, bool)) {
     match water.ph {
-        None => object(String::from("pH is not known: measure it"), false),
+        None => object(said!("against-no-ph", "pH is not known: measure it"), false),
         Some(ph) if ph.flag == Flag::Suspect => {
-            object(String::from("the pH reading is suspect: check it with a second meter"), false);
+            object(
+                said!("against-ph-suspect", "the pH reading is suspect: check it with a second meter"),
+                false,
+            );
         }
         Some(_) => {}
     }
-    for (name, seen) in [("alkalinity", water.alkalinity), ("TAN", water.tan)] {
+    let names = [said!("water-alkalinity", "alkalinity"), Said::plain("TAN")];
+    for (name, seen) in names.into_iter().zip([water.alkalinity, water.tan]) {
         match seen {
-            None => object(format!("{name} is not known: test it"), false),
+            None => object(said!("against-untested", "{name} is not known: test it", name = name), false),
             Some(seen) if water.now - seen.at > KIT_GOOD_FOR => object(
-                format!(
-                    "{name} was tested {} ago (at most {})",
-                    length(water.now - seen.at),
-                    length(KIT_GOOD_FOR)
+                said!(
+                    "against-old-test",
+                    "{name} was tested {ago} ago (at most {most})",
+                    name = name,
+                    ago = length(water.now - seen.at),
+                    most = length(KIT_GOOD_FOR)
                 ),
                 false,
             ),
@@ -256,7 +299,7 @@ fn stale(water: &DoseWater<'_>, object: &mut impl FnMut(String, bool)) {
         }
     }
     if water.temperature_c.is_none() {
-        object(String::from("the temperature is not known: measure it"), false);
+        object(said!("against-no-temperature", "the temperature is not known: measure it"), false);
     }
 }
 

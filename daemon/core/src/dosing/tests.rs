@@ -43,7 +43,7 @@ fn morning() -> DoseWater<'static> {
 }
 
 fn words(plan: &DosePlan) -> Vec<&str> {
-    plan.objections.iter().map(|objection| objection.words.as_str()).collect()
+    plan.objections.iter().map(|objection| objection.words.english()).collect()
 }
 
 /// By hand: 4 mg/L in 7,500 m3 is 30.0 kg, at 1.53 kg/L 19.6 L, 1.2 containers of 25 kg, 2.4 mg/L of

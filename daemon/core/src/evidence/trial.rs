@@ -8,6 +8,7 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::outcome::{DAYS_AFTER, DAYS_BEFORE, Outcome, Wanted};
+use crate::said::{Said, length, said};
 use crate::time::{Span, Timestamp};
 
 /// Longest text that is taken, characters.
@@ -111,66 +112,92 @@ pub struct Doses {
 ///
 /// # Errors
 /// What is wrong, and what would have been accepted.
-pub fn check(trial: &Trial, ponds: &[&str], doses: Doses, now: Timestamp) -> Result<(), String> {
+pub fn check(trial: &Trial, ponds: &[&str], doses: Doses, now: Timestamp) -> Result<(), Said> {
     for (name, id) in [("treated", &trial.treated), ("control", &trial.control)] {
         if !ponds.contains(&id.as_str()) {
-            return Err(format!("{name} = {id} is no pond of the farm; accepted is {}", ponds.join(", ")));
+            return Err(said!(
+                "refused-trial-pond",
+                "{name} = {pond} is no pond of the farm; accepted is {known}",
+                name = name,
+                pond = id,
+                known = ponds.join(", ")
+            ));
         }
     }
     if trial.treated == trial.control {
-        return Err(format!(
-            "{} cannot be its own control; accepted is another pond that is not treated",
-            trial.treated
+        return Err(said!(
+            "refused-trial-own-control",
+            "{pond} cannot be its own control; accepted is another pond that is not treated",
+            pond = &trial.treated
         ));
     }
     if trial.method == Method::Doses && !trial.outcome.can_bounce() {
         let can: Vec<&str> =
             Outcome::ALL.into_iter().filter(|own| own.can_bounce()).map(Outcome::id).collect();
-        return Err(format!(
-            "{} cannot be looked at dose by dose; accepted is {}, or the method {}",
-            trial.outcome.id(),
-            can.join(", "),
-            Method::BeforeAfter.id()
+        return Err(said!(
+            "refused-trial-by-doses",
+            "{outcome} cannot be looked at dose by dose; accepted is {known}, or the method {method}",
+            outcome = trial.outcome.id(),
+            known = can.join(", "),
+            method = Method::BeforeAfter.id()
         ));
     }
     let (before, after) = (usize::from(trial.days_before), usize::from(trial.days_after));
     if before < DAYS_BEFORE || after < DAYS_AFTER {
-        return Err(format!(
-            "{before} days before and {after} after are too few; accepted are at least {DAYS_BEFORE} and {DAYS_AFTER}"
+        return Err(said!(
+            "refused-trial-few-days",
+            "{before} days before and {after} after are too few; accepted are at least {least_before} and {least_after}",
+            before = format!("{before}"),
+            after = format!("{after}"),
+            least_before = format!("{DAYS_BEFORE}"),
+            least_after = format!("{DAYS_AFTER}")
         ));
     }
     let days = (trial.to - trial.from).as_hours() / 24.0;
     let least = before.saturating_add(after).saturating_add(1);
     if days < least as f64 || days > MOST_DAYS as f64 {
-        return Err(format!(
-            "the trial would last {days:.0} days; accepted are {least} ({before} before, the day of the first dose, {after} after) to {MOST_DAYS}"
+        return Err(said!(
+            "refused-trial-length",
+            "the trial would last {days} days; accepted are {least} ({before} before, the day of the first dose, {after} after) to {most}",
+            days = format!("{days:.0}"),
+            least = format!("{least}"),
+            before = format!("{before}"),
+            after = format!("{after}"),
+            most = format!("{MOST_DAYS}")
         ));
     }
     if trial.to <= now {
-        return Err(String::from(
-            "the trial would be over before it is fixed; accepted is an end that lies ahead",
+        return Err(said!(
+            "refused-trial-over",
+            "the trial would be over before it is fixed; accepted is an end that lies ahead"
         ));
     }
     for (name, text) in [("by", &trial.chosen_by), ("reason", &trial.reason)] {
-        let length = text.chars().count();
-        if text.trim().is_empty() || length > LONGEST {
-            return Err(format!(
-                "{name} has {length} characters; accepted are 1 to {LONGEST}, not all blank"
+        let characters = text.chars().count();
+        if text.trim().is_empty() || characters > LONGEST {
+            return Err(said!(
+                "refused-trial-text",
+                "{name} has {length} characters; accepted are 1 to {longest}, not all blank",
+                name = name,
+                length = format!("{characters}"),
+                longest = format!("{LONGEST}")
             ));
         }
     }
     if let Some(at) = doses.control.filter(|&at| at >= trial.from) {
-        let ago = crate::message::length(now - at);
-        return Err(format!(
-            "{} was dosed {ago} ago, within the trial: it is no untreated control; accepted is a pond without a dose since the trial begins",
-            trial.control
+        return Err(said!(
+            "refused-trial-control-dosed",
+            "{pond} was dosed {ago} ago, within the trial: it is no untreated control; accepted is a pond without a dose since the trial begins",
+            pond = &trial.control,
+            ago = length(now - at)
         ));
     }
     if let Some(at) = doses.treated.filter(|&at| at >= trial.from && !trial.is_late) {
-        let ago = crate::message::length(now - at);
-        return Err(format!(
-            "{} was dosed {ago} ago, after the trial begins: what is chosen now was not chosen before the first dose; accepted is a later begin, or to mark it as chosen after the first dose, which then is said with the result",
-            trial.treated
+        return Err(said!(
+            "refused-trial-late",
+            "{pond} was dosed {ago} ago, after the trial begins: what is chosen now was not chosen before the first dose; accepted is a later begin, or to mark it as chosen after the first dose, which then is said with the result",
+            pond = &trial.treated,
+            ago = length(now - at)
         ));
     }
     Ok(())
@@ -198,7 +225,7 @@ impl Trials {
     ///
     /// # Errors
     /// Why not, and what would have been accepted.
-    pub fn can_replace(&self, trial: &Trial) -> Result<(), String> {
+    pub fn can_replace(&self, trial: &Trial) -> Result<(), Said> {
         let Some(number) = trial.replaces else {
             let same = |own: &&Fixed| {
                 let other = &own.trial;
@@ -209,18 +236,24 @@ impl Trials {
                     && trial.from < other.to
             };
             return self.kept.iter().find(same).map_or(Ok(()), |own| {
-                Err(format!(
-                    "trial {} already compares the same in the same ponds at that time; accepted is to replace trial {} openly",
-                    own.trial.number, own.trial.number
+                Err(said!(
+                    "refused-trial-same",
+                    "trial {trial} already compares the same in the same ponds at that time; accepted is to replace trial {trial} openly",
+                    trial = format!("{}", own.trial.number)
                 ))
             });
         };
         match self.kept.iter().find(|own| own.trial.number == number) {
-            None => Err(format!(
-                "it replaces trial {number}, which there is not; accepted are trials of this farm"
+            None => Err(said!(
+                "refused-trial-none",
+                "it replaces trial {trial}, which there is not; accepted are trials of this farm",
+                trial = format!("{number}")
             )),
-            Some(Fixed { replaced_by: Some(later), .. }) => Err(format!(
-                "it replaces trial {number}, whose place trial {later} has taken; accepted is to replace trial {later}"
+            Some(Fixed { replaced_by: Some(later), .. }) => Err(said!(
+                "refused-trial-replaced",
+                "it replaces trial {trial}, whose place trial {later} has taken; accepted is to replace trial {later}",
+                trial = format!("{number}"),
+                later = format!("{later}")
             )),
             Some(_) => Ok(()),
         }

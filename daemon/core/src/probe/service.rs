@@ -9,7 +9,7 @@ use crate::alarm::Cause;
 use crate::effect::{Amended, Effect, Flag, ServiceChange, ServiceNews, Test};
 use crate::quality::ChannelState;
 use crate::quantity::Quantity;
-use crate::said::{length, said};
+use crate::said::{Said, length, said};
 use crate::service::{Preview, Session, Step, check_length};
 use crate::site::{Channel, Probe, ProbeIndex, Site};
 use crate::time::Timestamp;
@@ -42,9 +42,9 @@ impl ProbeState {
         by: &str,
         now: Timestamp,
         effects: &mut Vec<Effect>,
-    ) -> Result<(), String> {
+    ) -> Result<(), Said> {
         let Some(probe) = site.probes.get(usize::from(index.0)) else {
-            return Err(format!("there is no probe number {}", index.0));
+            return Err(Said::plain(format!("there is no probe number {}", index.0)));
         };
         match *step {
             Step::Begin { length } => {
@@ -57,7 +57,10 @@ impl ProbeState {
             }
             Step::End => {
                 if self.service.is_none() {
-                    return Err(String::from("it is not out of service: there is nothing to end"));
+                    return Err(said!(
+                        "refused-service-not-out",
+                        "it is not out of service: there is nothing to end"
+                    ));
                 }
                 self.end_service((site, index, probe), now, Some(by), effects);
             }
@@ -72,14 +75,18 @@ impl ProbeState {
                     && !measured(quantity)
                 {
                     let own: Vec<&str> = probe.channels.iter().map(|channel| channel.quantity.id()).collect();
-                    return Err(format!(
-                        "it does not measure {}: it measures {}",
-                        quantity.id(),
-                        own.join(", ")
+                    return Err(said!(
+                        "refused-service-not-measured",
+                        "it does not measure {what}: it measures {known}",
+                        what = quantity.id(),
+                        known = own.join(", ")
                     ));
                 }
                 let Some(session) = &mut self.service else {
-                    return Err(String::from("it is in service: begin the service first"));
+                    return Err(said!(
+                        "refused-service-not-begun",
+                        "it is in service: begin the service first"
+                    ));
                 };
                 session.take(step, now, newest)?;
                 if *step == Step::Adopt {

@@ -5,8 +5,9 @@ use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::{Adjustment, Beside, Health, InStandard, Serviced, Step, fouling, health, is_rejected};
-use crate::message::{length, word};
+use crate::message::spoken;
 use crate::quantity::Quantity;
+use crate::said::{Said, length, said};
 use crate::time::{Span, Timestamp};
 
 /// A probe is out of service.
@@ -85,28 +86,40 @@ impl Session {
         step: &Step,
         now: Timestamp,
         newest: impl Fn(Quantity) -> Option<f64>,
-    ) -> Result<(), String> {
+    ) -> Result<(), Said> {
         let read = |quantity: Quantity, given: Option<f64>| {
             let value = given.or_else(|| newest(quantity)).ok_or_else(|| {
-                format!("the probe has sent no {} lately: give what it reads", word(quantity))
+                said!(
+                    "refused-service-unread",
+                    "the probe has sent no {what} lately: give what it reads",
+                    what = spoken(quantity)
+                )
             })?;
             sane(quantity, value)
         };
         // From then on the probe reads adjusted values: set beside what it read before they would make
         // nonsense of fouling and drift.
         if self.adopted && !matches!(step, Step::Begin { .. } | Step::Adopt | Step::End) {
-            return Err(String::from(
-                "it is adopted already: put it back into the pond and end the service; for more readings begin another",
+            return Err(said!(
+                "refused-service-adopted",
+                "it is adopted already: put it back into the pond and end the service; for more readings begin another"
             ));
         }
         if self.before.len() + self.after.len() + self.standards.len() >= MOST_READINGS {
-            return Err(format!("more than {MOST_READINGS} readings are no service: end it and begin again"));
+            return Err(said!(
+                "refused-service-too-many",
+                "more than {most} readings are no service: end it and begin again",
+                most = format!("{MOST_READINGS}")
+            ));
         }
         match *step {
             Step::Begin { .. } | Step::End => {}
             Step::Before { quantity, hand, reading } => {
                 if self.cleaned_at.is_some() {
-                    return Err(String::from("it is cleaned already: read on with `after`"));
+                    return Err(said!(
+                        "refused-service-cleaned",
+                        "it is cleaned already: read on with `after`"
+                    ));
                 }
                 let reading = read(quantity, reading)?;
                 let hand = hand.map(|hand| sane(quantity, hand)).transpose()?;
@@ -116,7 +129,10 @@ impl Session {
             Step::Cleaned => self.cleaned_at = Some(now),
             Step::After { quantity, hand, reading } => {
                 if self.cleaned_at.is_none() {
-                    return Err(String::from("it is not cleaned yet: clean it and say `cleaned` first"));
+                    return Err(said!(
+                        "refused-service-not-cleaned",
+                        "it is not cleaned yet: clean it and say `cleaned` first"
+                    ));
                 }
                 let reading = read(quantity, reading)?;
                 let hand = hand.map(|hand| sane(quantity, hand)).transpose()?;
@@ -125,18 +141,20 @@ impl Session {
             }
             Step::Standard { quantity, expected, reading, millivolts } => {
                 if self.cleaned_at.is_none() {
-                    return Err(String::from(
-                        "a dirty probe is not calibrated: clean it and say `cleaned` first",
+                    return Err(said!(
+                        "refused-service-dirty",
+                        "a dirty probe is not calibrated: clean it and say `cleaned` first"
                     ));
                 }
                 if quantity == Quantity::TemperatureC {
-                    return Err(String::from(
-                        "temperature is checked, not adjusted: compare with a thermometer, within 0.3 C",
+                    return Err(said!(
+                        "refused-service-temperature",
+                        "temperature is checked, not adjusted: compare with a thermometer, within 0.3 C"
                     ));
                 }
                 let expected = sane(quantity, expected)?;
                 if millivolts.is_some_and(|mv| !(-2_000.0..=2_000.0).contains(&mv)) {
-                    return Err(String::from("an electrode gives -2000 to 2000 mV"));
+                    return Err(said!("refused-service-electrode", "an electrode gives -2000 to 2000 mV"));
                 }
                 let reading = read(quantity, reading)?;
                 // The same standard read again replaces the first reading of it.
@@ -154,12 +172,13 @@ impl Session {
                     }
                 }
                 if !asked {
-                    return Err(String::from(
-                        "there is nothing to adopt: read the cleaned probe in a standard first",
+                    return Err(said!(
+                        "refused-service-nothing",
+                        "there is nothing to adopt: read the cleaned probe in a standard first"
                     ));
                 }
                 if self.adopted {
-                    return Err(String::from("it is adopted already: end the service"));
+                    return Err(said!("refused-service-twice", "it is adopted already: end the service"));
                 }
                 self.adopted = true;
             }
@@ -251,15 +270,19 @@ impl Session {
     }
 }
 
-fn sane(quantity: Quantity, value: f64) -> Result<f64, String> {
+fn sane(quantity: Quantity, value: f64) -> Result<f64, Said> {
     let (lowest, highest) = quantity.conceivable();
     if value.is_finite() && (lowest..=highest).contains(&value) {
         return Ok(value);
     }
-    Err(format!(
-        "{} = {value} cannot be: {lowest} to {highest} {} is accepted",
-        quantity.id(),
-        quantity.unit()
+    Err(said!(
+        "refused-service-value",
+        "{what} = {value} cannot be: {lowest} to {highest} {unit} is accepted",
+        what = quantity.id(),
+        value = format!("{value}"),
+        lowest = format!("{lowest}"),
+        highest = format!("{highest}"),
+        unit = quantity.unit()
     ))
 }
 
@@ -272,18 +295,26 @@ fn sane_shift(quantity: Quantity) -> f64 {
 }
 
 /// Whether an adjustment is within what a probe that works can need.
-fn check(quantity: Quantity, adjustment: &Adjustment) -> Result<(), String> {
+fn check(quantity: Quantity, adjustment: &Adjustment) -> Result<(), Said> {
     let (least, most) = SANE_GAIN;
     let shift = sane_shift(quantity);
     if (least..=most).contains(&adjustment.gain) && libm::fabs(adjustment.shift) <= shift {
         return Ok(());
     }
-    let shifts = if shift.is_finite() { format!(" and -{shift} to {shift} added") } else { String::new() };
-    Err(format!(
-        "adopting would multiply {} by {:.2} and add {:.2}: accepted is a factor of {least} to {most}{shifts}. Look whether it is the right standard and the right unit, or replace the sensor",
-        word(quantity),
-        adjustment.gain,
-        adjustment.shift,
+    let shifts = if shift.is_finite() {
+        said!("refused-service-shift", " and -{shift} to {shift} added", shift = format!("{shift}"))
+    } else {
+        Said::default()
+    };
+    Err(said!(
+        "refused-service-adjustment",
+        "adopting would multiply {what} by {gain} and add {shift}: accepted is a factor of {least} to {most}{shifts}. Look whether it is the right standard and the right unit, or replace the sensor",
+        what = spoken(quantity),
+        gain = format!("{:.2}", adjustment.gain),
+        shift = format!("{:.2}", adjustment.shift),
+        least = format!("{least}"),
+        most = format!("{most}"),
+        shifts = shifts
     ))
 }
 
@@ -291,12 +322,13 @@ fn check(quantity: Quantity, adjustment: &Adjustment) -> Result<(), String> {
 ///
 /// # Errors
 /// Where it is no length a service can have.
-pub fn check_length(asked: Span) -> Result<Span, String> {
+pub fn check_length(asked: Span) -> Result<Span, Said> {
     if asked.as_millis() < 60_000 || asked > super::LONGEST {
-        return Err(format!(
-            "{} out of service was asked for: 1 min to {} is accepted",
-            length(asked),
-            length(super::LONGEST)
+        return Err(said!(
+            "refused-service-length",
+            "{asked} out of service was asked for: 1 min to {longest} is accepted",
+            asked = length(asked),
+            longest = length(super::LONGEST)
         ));
     }
     Ok(asked)

@@ -150,7 +150,7 @@ fn readings_too_far_off_are_rejected_and_not_corrected() {
     );
 }
 
-fn refusal(session: &mut Session, step: Step) -> alloc::string::String {
+fn refusal(session: &mut Session, step: Step) -> crate::said::Said {
     let before = session.clone();
     let refused = session.take(&step, at(1), |_| Some(7.0)).unwrap_err();
     assert_eq!(*session, before, "a refused step changes nothing");

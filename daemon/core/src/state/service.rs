@@ -9,6 +9,7 @@ use crate::effect::Effect;
 use crate::input::Event;
 use crate::pond::Scene;
 use crate::quantity::Quantity;
+use crate::said::said;
 use crate::service::Step;
 use crate::site::ProbeIndex;
 use crate::time::Timestamp;
@@ -91,8 +92,8 @@ impl State {
         };
         let id = site.probes.get(position).map_or("", |probe| probe.id.as_str());
         if let Err(reason) = probe.take_service((site, index), step, by, now, effects) {
-            let reason = format!("servicing probe {id}: {reason}");
-            return self.refuse_plainly(reason, effects);
+            let reason = said!("refused-service", "servicing probe {probe}: {why}", probe = id, why = reason);
+            return self.refuse(reason, effects);
         }
         self.settle_probe(position, effects);
         let (Some(site), Some(night)) = (&self.site, self.night) else { return };

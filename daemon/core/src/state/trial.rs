@@ -1,7 +1,5 @@
 //! Trials, fixed before the first dose.
 
-use alloc::format;
-use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::State;
@@ -9,6 +7,7 @@ use crate::diary::Book;
 use crate::effect::Effect;
 use crate::evidence::Trial;
 use crate::evidence::trial::{Doses, Fixed, check};
+use crate::said::{Said, said};
 use crate::time::Timestamp;
 
 impl State {
@@ -25,10 +24,17 @@ impl State {
         }
     }
 
-    fn completed_trial(&self, trial: &Trial, now: Timestamp) -> Result<Trial, String> {
-        let tried =
-            |why: String| format!("fixing a trial of {} against {}: {why}", trial.treated, trial.control);
-        let site = self.site.as_ref().ok_or_else(|| tried(String::from("the farm is not known yet")))?;
+    fn completed_trial(&self, trial: &Trial, now: Timestamp) -> Result<Trial, Said> {
+        let tried = |why: Said| {
+            said!(
+                "refused-trial",
+                "fixing a trial of {treated} against {control}: {why}",
+                treated = &trial.treated,
+                control = &trial.control,
+                why = why
+            )
+        };
+        let site = self.site.as_ref().ok_or_else(|| tried(Said::plain("the farm is not known yet")))?;
         let ponds: Vec<&str> = site.ponds.iter().map(|pond| pond.id.as_str()).collect();
         let newest = |pond: &str| Some(self.diary.book(pond).and_then(Book::last_dose)?.at);
         let doses = Doses { treated: newest(&trial.treated), control: newest(&trial.control) };
@@ -47,7 +53,7 @@ impl State {
         }
         match self.completed_trial(trial, now) {
             Ok(trial) => self.trials.take(&trial, now, by),
-            Err(reason) => self.refuse_plainly(reason, effects),
+            Err(reason) => self.refuse(reason, effects),
         }
     }
 }

@@ -9,10 +9,11 @@ use crate::console::words::quantity_name;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
 use crate::local::service::{BesideAsk, OutStatus, ProbeStatus, StepAsk};
-use crate::texts::english;
+use crate::texts::said::told as told_in;
+use crate::texts::{Words, say};
 use pondreeve_core::service::SANE_GAIN;
 
-mod walk;
+pub(super) mod walk;
 
 const AFTER: &str = "\
 Order: begin, before, cleaned, after, standard (one or two), adopt, end. Without
@@ -59,6 +60,9 @@ pub struct Arguments {
     /// Print one JSON object instead
     #[arg(long, global = true)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -129,18 +133,16 @@ fn pair(text: &str) -> Result<(String, String), String> {
 /// # Errors
 /// When no daemon answers, or the step cannot be taken.
 pub fn run(arguments: &Arguments) -> Outcome {
+    let words = arguments.speech.words_by(&arguments.daemon)?;
     let Some(step) = &arguments.step else {
         if !std::io::stdin().is_terminal() || arguments.json {
-            return Err(Failure::usage(
-                "calibrating in turn needs a terminal: name a step instead, such as begin (see --help)"
-                    .to_owned(),
-            ));
+            return Err(Failure::usage(say!(words, "service-needs-terminal")));
         }
         let (mut input, mut out) = (std::io::stdin().lock(), std::io::stdout().lock());
-        return walk::through(arguments, &mut input, &mut out);
+        return walk::through(arguments, &mut input, &mut out, words);
     };
-    for act in asks(step)? {
-        take(arguments, act)?;
+    for act in asks(step, words)? {
+        take(arguments, act, words)?;
     }
     let farm = arguments.daemon.status()?;
     let probe = farm.probes.iter().find(|probe| probe.id == arguments.probe);
@@ -152,40 +154,38 @@ pub fn run(arguments: &Arguments) -> Outcome {
     }
     let mut told = String::new();
     match probe {
-        Some(probe) => told_probe(&mut told, probe, clock(&farm)),
+        Some(probe) => told_probe(&mut told, probe, clock(&farm).read_in(words)),
         None => {
-            told.push_str(&format!(
-                "{} is in service, and nothing is known of a service.\n",
-                arguments.probe
-            ));
+            told.push_str(&say!(words, "service-nothing-known", probe = &arguments.probe));
+            told.push('\n');
         }
     }
     super::print_plain(&told).map(|_| DONE)
 }
 
 /// Sends a step.
-fn take(arguments: &Arguments, act: StepAsk) -> Result<(), Failure> {
+fn take(arguments: &Arguments, act: StepAsk, words: Words) -> Result<(), Failure> {
     match arguments.daemon.ask(Ask::Service { probe: arguments.probe.clone(), act })? {
-        Reply::Done { warning, .. } => {
+        Reply::Done { warning, warning_said, .. } => {
             if let Some(warning) = warning {
+                let warning = told_in(words, &warning, warning_said.as_deref());
                 let _ = writeln!(std::io::stderr(), "pondreeve: {warning}");
             }
             Ok(())
         }
-        Reply::Error { message, bad_request, .. } => {
-            let told = format!("servicing {} failed: {message}", arguments.probe);
+        Reply::Error { message, said, bad_request } => {
+            let message = told_in(words, &message, said.as_deref());
+            let told = say!(words, "service-not-done", probe = &arguments.probe, message = message);
             Err(if bad_request { Failure::usage(told) } else { Failure::failed(told) })
         }
-        other => Err(arguments.daemon.unexpected(&other)),
+        other => Err(arguments.daemon.refused(&other, words)),
     }
 }
 
-fn asks(step: &StepArguments) -> Result<Vec<StepAsk>, Failure> {
+fn asks(step: &StepArguments, words: Words) -> Result<Vec<StepAsk>, Failure> {
     let beside = |own: &Beside, make: fn(BesideAsk) -> StepAsk| {
         if own.reading.is_some() && own.hand.len() > 1 {
-            return Err(Failure::usage(
-                "--reading is for one quantity: give one QUANTITY=HAND with it".to_owned(),
-            ));
+            return Err(Failure::usage(say!(words, "service-one-quantity")));
         }
         own.hand
             .iter()
@@ -193,9 +193,7 @@ fn asks(step: &StepArguments) -> Result<Vec<StepAsk>, Failure> {
                 let hand = match hand.as_str() {
                     "-" => None,
                     text => Some(text.parse().map_err(|_| {
-                        Failure::usage(format!(
-                            "{quantity}={text} is no number: accepted is 5.3, or - without a hand meter"
-                        ))
+                        Failure::usage(say!(words, "service-no-number", quantity = quantity, typed = text))
                     })?),
                 };
                 Ok(make(BesideAsk { quantity: quantity.clone(), hand, reading: own.reading }))
@@ -230,8 +228,9 @@ fn asks(step: &StepArguments) -> Result<Vec<StepAsk>, Failure> {
 }
 
 /// How far a service is, or what the last one found.
-fn told_probe(out: &mut String, probe: &ProbeStatus, clock: FarmClock) {
-    let mut say = |text: &str| {
+pub(super) fn told_probe(out: &mut String, probe: &ProbeStatus, clock: FarmClock) {
+    let words = clock.words();
+    let mut row = |text: &str| {
         for row in wrap(text, COLUMNS, 20) {
             out.push_str(&row);
             out.push('\n');
@@ -239,36 +238,42 @@ fn told_probe(out: &mut String, probe: &ProbeStatus, clock: FarmClock) {
     };
     match &probe.out_of_service {
         Some(own) => {
-            say(&format!(
-                "{} is out of service since {} by {}; it returns by itself at {}.",
-                probe.id,
-                clock.time_and_day(&own.since),
-                own.by,
-                clock.time_and_day(&own.until)
+            row(&say!(
+                words,
+                "service-out",
+                probe = &probe.id,
+                since = clock.time_and_day(&own.since),
+                by = &own.by,
+                until = clock.time_and_day(&own.until),
             ));
-            for line in previews(own) {
-                say(&line);
+            for line in previews(own, words) {
+                row(&line);
             }
-            say(next(own));
+            row(&next(own, words));
         }
         None => {
-            say(&format!("{} is in service.", probe.id));
+            row(&say!(words, "service-in", probe = &probe.id));
             for channel in &probe.channels {
                 let Some(last) = channel.services.last() else { continue };
                 let outcome = match (last.rejected, last.gain, last.shift) {
-                    (true, ..) => "too far off: what was read in between is rejected".to_owned(),
-                    (_, Some(gain), Some(shift)) => {
-                        format!("adopted: times {gain:.3}, {} added", signed(shift, 3))
-                    }
-                    _ => "nothing adopted".to_owned(),
+                    (true, ..) => say!(words, "service-last-rejected"),
+                    (_, Some(gain), Some(shift)) => say!(
+                        words,
+                        "service-last-adopted",
+                        gain = format!("{gain:.3}"),
+                        shift = signed(shift, 3),
+                    ),
+                    _ => say!(words, "service-last-nothing"),
                 };
-                say(&format!(
-                    "{}, last service {}: fouling {}, drift {}; {outcome}. The correction is spread back to {}.",
-                    quantity_name(english(), &channel.quantity),
-                    clock.time_and_day(&last.to),
-                    signed(last.fouling, 2),
-                    signed(last.drift, 2),
-                    clock.time_and_day(&last.from),
+                row(&say!(
+                    words,
+                    "service-last",
+                    name = quantity_name(words, &channel.quantity),
+                    at = clock.time_and_day(&last.to),
+                    fouling = signed(last.fouling, 2),
+                    drift = signed(last.drift, 2),
+                    outcome = outcome,
+                    from = clock.time_and_day(&last.from),
                 ));
             }
         }
@@ -276,43 +281,40 @@ fn told_probe(out: &mut String, probe: &ProbeStatus, clock: FarmClock) {
 }
 
 /// What adopting would do, a line a quantity.
-fn previews(own: &OutStatus) -> Vec<String> {
-    let verb = if own.adopted { "adopted" } else { "adopting would make it" };
+fn previews(own: &OutStatus, words: Words) -> Vec<String> {
     own.previews
         .iter()
         .map(|preview| {
-            let part = |name: &str, value: Option<f64>| {
-                value.map_or_else(
-                    || format!("{name} not known"),
-                    |value| format!("{name} {}", signed(value, 2)),
-                )
+            let fouling = match preview.fouling {
+                Some(value) => say!(words, "service-fouling", value = signed(value, 2)),
+                None => say!(words, "service-fouling-unknown"),
             };
-            let mut line = format!(
-                "{}: {}, {}",
-                quantity_name(english(), &preview.quantity),
-                part("fouling", preview.fouling),
-                part("drift", preview.drift)
-            );
+            let drift = match preview.drift {
+                Some(value) => say!(words, "service-drift", value = signed(value, 2)),
+                None => say!(words, "service-drift-unknown"),
+            };
+            let mut line = format!("{}: {fouling}, {drift}", quantity_name(words, &preview.quantity));
             if let (Some(gain), Some(shift)) = (preview.gain, preview.shift) {
-                if (SANE_GAIN.0..=SANE_GAIN.1).contains(&gain) {
-                    line.push_str(&format!("; {verb} times {gain:.3}, {} added", signed(shift, 3)));
+                let (factor, shift) = (format!("{gain:.3}"), signed(shift, 3));
+                line.push_str(&if !(SANE_GAIN.0..=SANE_GAIN.1).contains(&gain) {
+                    say!(words, "service-factor", gain = format!("{gain:.1}"))
+                } else if own.adopted {
+                    say!(words, "service-adopted", gain = factor, shift = shift)
                 } else {
-                    line.push_str(&format!(
-                        "; the standards ask for a factor of {gain:.1}, which is not adopted: look at the standard and the unit"
-                    ));
-                }
+                    say!(words, "service-would-be", gain = factor, shift = shift)
+                });
             }
             if let Some(slope) = preview.slope_percent {
-                line.push_str(&format!("; slope {} %", number(slope, 0)));
+                line.push_str(&say!(words, "service-slope", slope = number(slope, 0)));
             }
             if let Some(offset) = preview.offset_mv {
-                line.push_str(&format!(", offset {} mV", signed(offset, 0)));
+                line.push_str(&say!(words, "service-offset", offset = signed(offset, 0)));
             }
             if preview.sensor_good == Some(false) {
-                line.push_str(": outside what is accepted, REPLACE THE SENSOR");
+                line.push_str(&say!(words, "service-replace"));
             }
             if preview.rejected {
-                line.push_str("; readings since the last service are too far off to be corrected");
+                line.push_str(&say!(words, "service-beyond"));
             }
             line.push('.');
             line
@@ -320,13 +322,13 @@ fn previews(own: &OutStatus) -> Vec<String> {
         .collect()
 }
 
-fn next(own: &OutStatus) -> &'static str {
+fn next(own: &OutStatus, words: Words) -> String {
     let has_standard = own.previews.iter().any(|preview| preview.drift.is_some());
     match (own.cleaned, has_standard, own.adopted) {
-        (false, ..) => "Next: before QUANTITY=HAND, then clean it and say cleaned.",
-        (true, false, false) => "Next: after QUANTITY=HAND, then standard QUANTITY=STANDARD.",
-        (true, true, false) => "Next: another standard, or adopt, or end without adopting.",
-        (true, _, true) => "Next: put it back into the pond, then end.",
+        (false, ..) => say!(words, "service-next-before"),
+        (true, false, false) => say!(words, "service-next-after"),
+        (true, true, false) => say!(words, "service-next-adopt"),
+        (true, _, true) => say!(words, "service-next-end"),
     }
 }
 

@@ -12,9 +12,10 @@ use crate::console::text::{FarmClock, number, quality, signed};
 use crate::console::words::quantity_name;
 use crate::exit_code::{Failure, Outcome};
 use crate::local::protocol::{Ask, CheckStatus, FarmStatus, Reply};
-use crate::texts::english;
+use crate::texts::said::told as told_in;
+use crate::texts::{Words, say};
 
-mod ammonia;
+pub(super) mod ammonia;
 pub(crate) mod basis;
 
 use ammonia::Meaning;
@@ -57,6 +58,9 @@ pub struct Arguments {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -105,21 +109,22 @@ impl<'a> Conversion<'a> {
 /// When a quantity, value, pond or time is not accepted, no daemon answers, or the readings could not be
 /// kept. Nothing is entered then.
 pub fn run(arguments: &Arguments) -> Outcome {
-    let mut values = values(&arguments.values)?;
+    let words = arguments.speech.words_by(&arguments.daemon)?;
+    let mut values = values(&arguments.values, words)?;
     let farm = arguments.daemon.status()?;
-    super::known_pond(&farm, &arguments.pond)?;
-    let at = arguments.at.as_deref().map(|text| time(text, &farm)).transpose()?;
+    super::known_pond(&farm, &arguments.pond, words)?;
+    let at = arguments.at.as_deref().map(|text| time(text, &farm, words)).transpose()?;
     if !arguments.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal() {
-        ask_bases(&mut values, ask_on_terminal)?;
+        ask_bases(&mut values, |question| ask_on_terminal(question, words), words)?;
     }
     let ask = Ask::Enter {
         pond: arguments.pond.clone(),
         values: values.iter().map(|typed| (typed.quantity.id().to_owned(), typed.stored())).collect(),
         at: at.map(|at| at.to_string()),
     };
-    let (warning, checks) = match arguments.daemon.ask(ask)? {
-        Reply::Done { warning, checks, .. } => (warning, checks),
-        other => return Err(arguments.daemon.unexpected(&other)),
+    let (warning, said, checks) = match arguments.daemon.ask(ask)? {
+        Reply::Done { warning, warning_said, checks } => (warning, warning_said, checks),
+        other => return Err(arguments.daemon.refused(&other, words)),
     };
     let meaning = meaning(arguments, &values)?;
     let at = at.map_or_else(|| farm.at.clone(), |at| at.to_string());
@@ -134,9 +139,11 @@ pub fn run(arguments: &Arguments) -> Outcome {
             warning: warning.as_deref(),
         })?);
     }
-    let mut out = told(&farm, &arguments.pond, &at, &values, &checks, warning.as_deref());
+    let warning = warning.map(|warning| told_in(words, &warning, said.as_deref()));
+    let clock = plain::clock(&farm).read_in(words);
+    let mut out = told(&farm, &arguments.pond, (&at, clock), &values, &checks, warning.as_deref());
     if let Some(meaning) = &meaning {
-        paragraph(&mut out, "", "", &meaning.words(plain::clock(&farm)));
+        paragraph(&mut out, "", "", &meaning.words(clock));
     }
     super::print_plain(&out)
 }
@@ -155,30 +162,31 @@ fn meaning(arguments: &Arguments, values: &[Typed]) -> Result<Option<Meaning>, F
 fn ask_bases(
     values: &mut [Typed],
     mut ask: impl FnMut(&str) -> Result<String, Failure>,
+    words: Words,
 ) -> Result<(), Failure> {
     for typed in values.iter_mut().filter(|typed| typed.basis.is_none()) {
         let accepted = basis::accepted(typed.quantity);
         if accepted.is_empty() {
             continue;
         }
-        let question = format!(
-            "{} {}: what does the kit count, {}? ",
-            typed.quantity.id(),
-            typed.text,
-            basis::names(typed.quantity, " or ")
+        let question = say!(
+            words,
+            "entered-what-kit",
+            id = typed.quantity.id(),
+            typed = &typed.text,
+            bases = basis::names_in(words, typed.quantity),
         );
-        let answer = ask(&question)?;
+        let answer = ask(&format!("{question} "))?;
         typed
-            .say_basis(answer.trim())
-            .map_err(|fault| Failure::usage(format!("nothing was entered: {fault}")))?;
+            .say_basis(answer.trim(), words)
+            .map_err(|fault| Failure::usage(format!("{} {fault}", say!(words, "entered-nothing"))))?;
     }
     Ok(())
 }
 
-fn ask_on_terminal(question: &str) -> Result<String, Failure> {
-    let failed = |error: std::io::Error| {
-        Failure::failed(format!("nothing was entered: asking what the kit counts failed: {error}"))
-    };
+fn ask_on_terminal(question: &str, words: Words) -> Result<String, Failure> {
+    let failed =
+        |error: std::io::Error| Failure::failed(say!(words, "entered-not-asked", error = error.to_string()));
     let mut out = std::io::stderr().lock();
     out.write_all(question.as_bytes()).and_then(|()| out.flush()).map_err(failed)?;
     let mut answer = String::new();
@@ -187,32 +195,32 @@ fn ask_on_terminal(question: &str) -> Result<String, Failure> {
 }
 
 /// Checks what was typed as a whole; every fault is told.
-fn values(typed: &[String]) -> Result<Vec<Typed>, Failure> {
+pub(super) fn values(typed: &[String], words: Words) -> Result<Vec<Typed>, Failure> {
     let mut values: Vec<Typed> = Vec::with_capacity(typed.len());
     let mut faults = Vec::new();
     let mut unknown = false;
     for one in typed {
         let Some((id, text)) = one.split_once('=') else {
-            faults.push(format!("'{one}' is not QUANTITY=VALUE, such as tan_mg_l=0.9"));
+            faults.push(say!(words, "entered-no-pair", typed = one));
             continue;
         };
         let quantity = match Quantity::from_id(id.trim()) {
             Some(quantity) if quantity.is_derived() => {
-                faults.push(format!("'{id}' is derived by pondreeve and cannot be entered"));
+                faults.push(say!(words, "entered-derived", id = id));
                 continue;
             }
             Some(quantity) => quantity,
             None => {
-                faults.push(format!("'{id}' is not a quantity"));
+                faults.push(say!(words, "entered-no-quantity", id = id));
                 unknown = true;
                 continue;
             }
         };
         if values.iter().any(|other| other.quantity == quantity) {
-            faults.push(format!("'{id}' stands twice; once is accepted"));
+            faults.push(say!(words, "entered-twice", id = id));
             continue;
         }
-        match Typed::read(quantity, text) {
+        match Typed::read(quantity, text, words) {
             Ok(value) => values.push(value),
             Err(fault) => faults.push(fault),
         }
@@ -226,27 +234,21 @@ fn values(typed: &[String]) -> Result<Vec<Typed>, Failure> {
             .filter(|quantity| !quantity.is_derived())
             .map(|quantity| quantity.id())
             .collect();
-        faults.push(format!("accepted quantities are {}", ids.join(", ")));
+        faults.push(say!(words, "entered-quantities", ids = ids.join(", ")));
     }
-    Err(Failure::usage(format!("nothing was entered:\n  {}", faults.join("\n  "))))
+    Err(Failure::usage(format!("{}\n  {}", say!(words, "entered-nothing"), faults.join("\n  "))))
 }
 
 /// The time somebody means: RFC 3339, or a clock time of the farm within the last 24 hours.
-fn time(text: &str, farm: &FarmStatus) -> Result<Timestamp, Failure> {
-    let refused = |reason: &str| {
-        Failure::usage(format!(
-            "nothing was entered: --at {text} {reason}; accepted is a clock time of the farm within the last \
-             24 hours, such as 06:30, or RFC 3339 with an offset, such as 2026-03-01T11:30:00Z"
-        ))
-    };
-    let clock = plain::clock(farm);
-    let now =
-        clock.now().ok_or_else(|| Failure::failed("the daemon did not say what time it is on the farm"))?;
+pub(super) fn time(text: &str, farm: &FarmStatus, words: Words) -> Result<Timestamp, Failure> {
+    let refused = |why: String| Failure::usage(say!(words, "entered-time", typed = text, why = why));
+    let clock = plain::clock(farm).read_in(words);
+    let now = clock.now().ok_or_else(|| Failure::failed(say!(words, "command-no-time")))?;
     if let Ok(at) = text.parse::<Timestamp>() {
         return if at <= now {
             Ok(at)
         } else {
-            Err(refused(&format!("lies ahead, it is {}", clock.date_and_time())))
+            Err(refused(say!(words, "time-ahead", now = clock.date_and_time())))
         };
     }
     let digits = text.split_once(':').and_then(|(hour, minute)| {
@@ -254,39 +256,40 @@ fn time(text: &str, farm: &FarmStatus) -> Result<Timestamp, Failure> {
             |part: &str| (1..=2).contains(&part.len()) && part.bytes().all(|byte| byte.is_ascii_digit());
         (well(hour) && minute.len() == 2 && well(minute)).then_some((hour, minute))
     });
-    let (hour, minute) = digits.ok_or_else(|| refused("is not a time"))?;
+    let (hour, minute) = digits.ok_or_else(|| refused(say!(words, "time-none")))?;
     let time = hour
         .parse()
         .ok()
         .zip(minute.parse().ok())
         .and_then(|(hour, minute)| jiff::civil::Time::new(hour, minute, 0, 0).ok())
-        .ok_or_else(|| refused("is not a time of day"))?;
+        .ok_or_else(|| refused(say!(words, "time-not-of-day")))?;
     let today = clock.offset().to_datetime(now).date();
     let at = clock
         .offset()
         .to_timestamp(today.to_datetime(time))
-        .map_err(|_| refused("cannot be placed on the calendar"))?;
+        .map_err(|_| refused(say!(words, "time-no-calendar")))?;
     Ok(if at <= now { at } else { at - 24.hours() })
 }
 
 /// What a person is told.
-fn told(
+pub(super) fn told(
     farm: &FarmStatus,
     pond: &str,
-    at: &str,
+    (at, clock): (&str, FarmClock),
     values: &[Typed],
     checks: &[CheckStatus],
     warning: Option<&str>,
 ) -> String {
-    let clock = plain::clock(farm);
+    let words = clock.words();
     let name = farm.ponds.iter().find(|one| one.id == pond).map_or("", |pond| pond.name.as_str());
-    let mut out = format!("Entered for {pond} {name}, sampled at {}:\n", clock.time_and_day(at));
+    let mut out = say!(words, "entered-head", pond = pond, name = name, at = clock.time_and_day(at));
+    out.push('\n');
     for typed in values {
         let quantity = typed.quantity;
         let shown = number(typed.stored(), quantity.decimals());
         let line = format!(
             "  {:<18} {shown:>8} {:<9} {}",
-            quantity_name(english(), quantity.id()),
+            quantity_name(words, quantity.id()),
             quantity.unit(),
             quantity.id()
         );
@@ -297,73 +300,76 @@ fn told(
     }
     for typed in values {
         let Some(kept) = basis::kept_as(typed.quantity) else { continue };
-        let words = match typed.basis {
-            Some(from) if from != kept => format!(
-                "{} mg/L as {} is {} mg/L as {}, which was stored.",
-                typed.text,
-                from.name(),
-                number(typed.stored(), typed.quantity.decimals()),
-                kept.name()
+        let told = match typed.basis {
+            Some(from) if from != kept => say!(
+                words,
+                "entered-converted",
+                typed = &typed.text,
+                from = from.name(),
+                stored = number(typed.stored(), typed.quantity.decimals()),
+                to = kept.name(),
             ),
             Some(_) => continue,
-            None => format!(
-                "{id} was taken as {}. A kit that counts otherwise: write {id}={}:AS, AS being {}.",
-                kept.name(),
-                typed.text,
-                basis::names(typed.quantity, " or "),
-                id = typed.quantity.id()
+            None => say!(
+                words,
+                "entered-taken-as",
+                id = typed.quantity.id(),
+                kept = kept.name(),
+                typed = &typed.text,
+                bases = basis::names_in(words, typed.quantity),
             ),
         };
-        paragraph(&mut out, "", "", &words);
+        paragraph(&mut out, "", "", &told);
     }
     if let Some(warning) = warning {
-        paragraph(&mut out, "", "", &format!("Mind: {warning}"));
+        paragraph(&mut out, "", "", &say!(words, "mind", warning = warning));
     }
     out
 }
 
 /// A hand reading beside a probe's: the moment to find a fouled probe.
 fn checked(quantity: Quantity, check: &CheckStatus, clock: FarmClock) -> String {
+    let words = clock.words();
     let (Some(read), Some(at), Some(difference)) = (check.probe_value, &check.probe_at, check.difference)
     else {
-        return format!("Probe {}: no reading within 15 minutes of the sample to compare with.", check.probe);
+        return say!(words, "entered-no-reading", probe = &check.probe);
     };
     let unit = if quantity.unit().is_empty() { String::new() } else { format!(" {}", quantity.unit()) };
     // The limits have one decimal: with two, what is beyond them also looks so.
     let decimals = quantity.decimals().max(2);
     let judged = match check.flag {
-        Some(flag) if flag > 2 => format!(" ({})", quality(english(), flag)),
+        Some(flag) if flag > 2 => format!(" ({})", quality(words, flag)),
         _ => String::new(),
     };
-    let mut words = format!(
-        "Probe {} read {}{unit}{judged} at {}; by hand {}{unit}.",
-        check.probe,
-        number(read, decimals),
-        clock.time_and_day(at),
-        signed(difference, decimals)
+    let mut told = say!(
+        words,
+        "entered-compared",
+        probe = &check.probe,
+        read = number(read, decimals),
+        unit = &unit,
+        judged = judged,
+        at = clock.time_and_day(at),
+        difference = signed(difference, decimals),
     );
     if check.check_probe {
-        let _ = write!(
-            words,
-            " That is more than {}{unit}: check the probe. Measure again beside it; if it stays so, wipe the \
-             probe and compare once more.",
-            check.limit
-        );
+        let limit = check.limit.to_string();
+        let _ = write!(told, " {}", say!(words, "entered-check-probe", limit = limit, unit = unit));
         if quantity == Quantity::DoMgL {
-            words.push_str(" If in doubt, start aerators and look.");
+            let _ = write!(told, " {}", say!(words, "in-doubt"));
         }
     }
-    words
+    told
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::console::sample;
+    use crate::texts::english;
 
     fn typed(values_typed: &[&str]) -> Result<Vec<Typed>, String> {
         let owned: Vec<String> = values_typed.iter().map(|&one| one.to_owned()).collect();
-        values(&owned).map_err(|failure| failure.message)
+        values(&owned, english()).map_err(|failure| failure.message)
     }
 
     #[test]
@@ -377,10 +383,14 @@ mod tests {
     fn the_kit_is_asked_about_once_and_only_where_it_was_not_said() {
         let mut values = typed(&["do_mg_l=5", "tan_mg_l=2.0", "nitrite_mg_l=1.2:NO2"]).unwrap();
         let mut asked = Vec::new();
-        let answered = ask_bases(&mut values, |question| {
-            asked.push(question.to_owned());
-            Ok("nh4\n".to_owned())
-        });
+        let answered = ask_bases(
+            &mut values,
+            |question| {
+                asked.push(question.to_owned());
+                Ok("nh4\n".to_owned())
+            },
+            english(),
+        );
         assert!(answered.is_ok());
         assert_eq!(asked, ["tan_mg_l 2.0: what does the kit count, N or NH3 or NH4? "]);
         // 14.007 g of N in 18.039 g of NH4: 2.0 x 0.77649.
@@ -388,7 +398,7 @@ mod tests {
 
         let mut values = typed(&["phosphate_mg_l=0.4"]).unwrap();
         for wrong in ["", "yes", "NO3"] {
-            let fault = ask_bases(&mut values, |_| Ok(wrong.to_owned())).unwrap_err();
+            let fault = ask_bases(&mut values, |_| Ok(wrong.to_owned()), english()).unwrap_err();
             assert_eq!(fault.status, crate::exit_code::USAGE);
             assert!(fault.message.contains("accepted is P or PO4"), "{}", fault.message);
         }
@@ -418,7 +428,9 @@ mod tests {
     fn a_clock_time_is_the_last_one_on_the_farm() {
         // It is 02:14 on the farm, five hours behind UTC.
         let farm = sample::normal_night();
-        let at = |text: &str| time(text, &farm).map(|at| at.to_string()).map_err(|failure| failure.message);
+        let at = |text: &str| {
+            time(text, &farm, english()).map(|at| at.to_string()).map_err(|failure| failure.message)
+        };
         assert_eq!(at("02:10"), Ok("2026-11-25T07:10:00Z".to_owned()));
         assert_eq!(at("02:14"), Ok("2026-11-25T07:14:00Z".to_owned()));
         assert_eq!(at("18:30"), Ok("2026-11-24T23:30:00Z".to_owned()));
@@ -456,7 +468,8 @@ mod tests {
             check(Quantity::Ph, 8.1, Some(8.0), false),
             check(Quantity::SalinityPsu, 17.0, None, false),
         ];
-        let told = told(&farm, "p1", "2026-11-25T07:14:00Z", &values, &checks, None);
+        let at = ("2026-11-25T07:14:00Z", plain::clock(&farm));
+        let told = told(&farm, "p1", at, &values, &checks, None);
         assert!(told.lines().all(|line| line.chars().count() <= 80), "{told}");
         insta::assert_snapshot!(told);
     }

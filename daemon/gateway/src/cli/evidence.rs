@@ -8,6 +8,9 @@ use crate::console::text::{FarmClock, number, signed};
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::evidence::{DifferedStatus, EvidenceStatus, PeriodStatus};
 use crate::local::protocol::{Ask, Reply};
+use crate::local::said::SaidStatus;
+use crate::texts::said::told as told_in;
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 A trial is fixed first: pondreeve trial fix --help.
@@ -41,6 +44,9 @@ pub struct Arguments {
     /// Print JSON, one object a line
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -52,25 +58,24 @@ pub struct Arguments {
 /// When no daemon answers, or there is no such trial.
 pub fn run(arguments: &Arguments) -> Outcome {
     let farm = arguments.daemon.status()?;
+    let words = arguments.speech.words_to_act(&farm)?;
     let numbers: Vec<u64> = match (&arguments.pond, arguments.trial) {
         (Some(pond), _) => {
-            super::known_pond(&farm, pond)?;
-            let all = trial::all(&arguments.daemon)?;
+            super::known_pond(&farm, pond, words)?;
+            let all = trial::all(&arguments.daemon, words)?;
             let own = all.iter().filter(|own| own.treated == *pond && own.replaced_by.is_none());
             own.map(|own| own.trial).collect()
         }
         (None, number) => number.into_iter().collect(),
     };
     if let (Some(pond), true) = (&arguments.pond, numbers.is_empty()) {
-        return Err(Failure::usage(format!(
-            "no trial is fixed in which {pond} is treated; fix one before its first dose: pondreeve trial fix --help"
-        )));
+        return Err(Failure::usage(say!(words, "result-none", pond = pond)));
     }
     let mut out = String::new();
     for trial in numbers {
         let own = match arguments.daemon.ask(Ask::Evidence { trial })? {
             Reply::Evidence(own) => own,
-            other => return Err(arguments.daemon.unexpected(&other)),
+            other => return Err(arguments.daemon.refused(&other, words)),
         };
         if arguments.json {
             let own = EvidenceStatus { said: None, ..*own };
@@ -79,156 +84,179 @@ pub fn run(arguments: &Arguments) -> Outcome {
             if !out.is_empty() {
                 out.push('\n');
             }
-            out.push_str(&told(&own, plain::clock(&farm)));
+            out.push_str(&told(&own, plain::clock(&farm).read_in(words)));
         }
     }
     if arguments.json { super::print(&out) } else { super::print_plain(&out).map(|_| DONE) }
 }
 
+/// Columns of a label at the left.
+const LABEL: usize = 8;
+
 /// A trial's result for a person.
-fn told(own: &EvidenceStatus, clock: FarmClock) -> String {
+pub(super) fn told(own: &EvidenceStatus, clock: FarmClock) -> String {
+    let words = clock.words();
     let mut out = trial::told(&own.trial, clock);
     for earlier in &own.earlier {
         out.push_str(&trial::told(earlier, clock));
     }
+    let said = own.said.as_deref();
+    let all = |english: &[String], said: Option<&Vec<SaidStatus>>| -> Vec<String> {
+        let each = english.iter().enumerate();
+        each.map(|(place, one)| told_in(words, one, said.and_then(|said| said.get(place)))).collect()
+    };
     out.push('\n');
-    let verdict = own.verdict.to_uppercase();
-    let because =
-        if own.reasons.is_empty() { String::new() } else { format!(": {}", own.reasons.join("; ")) };
+    let verdict = level(&own.level, &own.verdict, words);
+    let reasons = all(&own.reasons, said.map(|said| &said.reasons));
+    let because = if reasons.is_empty() { String::new() } else { format!(": {}", reasons.join("; ")) };
     paragraph(&mut out, "", "  ", &format!("{verdict}{because}."));
-    numbers(&mut out, own);
-    periods(&mut out, own);
-    doses(&mut out, own);
-    let _ = writeln!(out, "\nWhat else was different, before the first dose and after it");
+    numbers(&mut out, own, words);
+    periods(&mut out, own, words);
+    doses(&mut out, own, words);
+    let _ = writeln!(out, "\n{}", say!(words, "result-differed"));
     for one in &own.differed {
-        paragraph(&mut out, "  ", "    ", &differed(one));
+        paragraph(&mut out, "  ", "    ", &differed(one, words));
     }
     if !own.noted.is_empty() {
-        let _ = writeln!(out, "\nNoted in either pond");
-        own.noted.iter().for_each(|words| paragraph(&mut out, "  ", "    ", words));
+        let _ = writeln!(out, "\n{}", say!(words, "result-noted"));
+        let noted = all(&own.noted, said.map(|said| &said.noted));
+        noted.iter().for_each(|line| paragraph(&mut out, "  ", "    ", line));
     }
-    if let Some(all) = &own.together {
-        let trials: Vec<String> = all.trials.iter().map(u64::to_string).collect();
+    if let Some(together) = &own.together {
+        let trials: Vec<String> = together.trials.iter().map(u64::to_string).collect();
         out.push('\n');
-        let words = format!("Trials {} together: {}.", trials.join(", "), all.verdict.to_uppercase());
-        paragraph(&mut out, "", "  ", &words);
+        let verdict = level(&together.level, &together.verdict, words);
+        let line = say!(words, "result-together", trials = trials.join(", "), verdict = verdict);
+        paragraph(&mut out, "", "  ", &line);
     }
     out.push('\n');
-    paragraph(&mut out, "", "", &own.caution);
-    let _ = writeln!(out, "\nHow it was reckoned");
-    own.formulas.iter().for_each(|line| paragraph(&mut out, "  ", "    ", line));
+    paragraph(&mut out, "", "", &told_in(words, &own.caution, said.map(|said| &said.caution)));
+    let _ = writeln!(out, "\n{}", say!(words, "result-how"));
+    let formulas = all(&own.formulas, said.map(|said| &said.formulas));
+    formulas.iter().for_each(|line| paragraph(&mut out, "  ", "    ", line));
     out
 }
 
-fn numbers(out: &mut String, own: &EvidenceStatus) {
+/// What may be said, loudly; what is not known here as the daemon says it.
+fn level(id: &str, verdict: &str, words: Words) -> String {
+    let known = words.find(&format!("level-{}", id.replace('_', "-")));
+    known.unwrap_or_else(|| verdict.to_owned()).to_uppercase()
+}
+
+/// A line behind its label.
+fn labelled(out: &mut String, label: &str, line: &str) {
+    paragraph(out, &format!("{label:<LABEL$}"), &" ".repeat(LABEL), line);
+}
+
+fn numbers(out: &mut String, own: &EvidenceStatus, words: Words) {
     let unit = if own.unit.is_empty() { String::new() } else { format!(" {}", own.unit) };
     let size = |value: f64| signed(value, own.decimals);
-    match &own.effect {
-        Some(effect) => paragraph(
-            out,
-            "Effect  ",
-            "        ",
-            &format!(
-                "{}{unit}, 95 % interval {} to {} (standard error {})",
-                size(effect.estimate),
-                size(effect.low),
-                size(effect.high),
-                number(effect.standard_error, own.decimals)
-            ),
+    let effect = match &own.effect {
+        Some(effect) => say!(
+            words,
+            "result-interval",
+            effect = size(effect.estimate),
+            unit = unit,
+            low = size(effect.low),
+            high = size(effect.high),
+            error = number(effect.standard_error, own.decimals),
         ),
-        None => paragraph(out, "Effect  ", "        ", "no interval can be computed"),
-    }
+        None => say!(words, "evidence-no-interval"),
+    };
+    labelled(out, &say!(words, "result-effect"), &effect);
+    let by_doses = own.trial.method == "doses";
     if let Some(usual) = &own.usual {
-        let chance = match usual.chance {
-            Some(chance) if chance < 0.001 => ", p below 0.001".to_owned(),
-            Some(chance) => format!(", p {}", number(chance, 3)),
-            None => String::new(),
-        };
-        paragraph(
-            out,
-            "        ",
-            "        ",
-            &format!(
-                "the usual test says {} to {}{chance}; {}, and it is not followed",
-                size(usual.low),
-                size(usual.high),
-                match own.trial.method.as_str() {
-                    "doses" => "it looks at the treated pond alone",
-                    _ => "it takes the days for independent",
-                }
-            ),
+        let usual = say!(
+            words,
+            "result-usual",
+            low = size(usual.low),
+            high = size(usual.high),
+            chance = match usual.chance {
+                Some(chance) if chance < 0.001 => say!(words, "result-chance-small"),
+                Some(chance) => say!(words, "result-chance", chance = number(chance, 3)),
+                None => String::new(),
+            },
+            why = if by_doses { say!(words, "result-usual-alone") } else { say!(words, "result-usual-days") },
         );
+        labelled(out, "", &usual);
     }
     if let Some(share) = own.chance_elsewhere {
-        let where_else = match own.trial.method.as_str() {
-            "doses" => "of draws of sham days show as much",
-            _ => "of other days for the first dose would show as much",
+        let share = number(100.0 * share, 0);
+        let elsewhere = if by_doses {
+            say!(words, "result-shams", share = share)
+        } else {
+            say!(words, "result-others", share = share)
         };
-        paragraph(out, "        ", "        ", &format!("{} % {where_else}", number(100.0 * share, 0)));
+        labelled(out, "", &elsewhere);
     }
 }
 
-fn periods(out: &mut String, own: &EvidenceStatus) {
-    for (name, period) in [("Before  ", &own.before), ("After   ", &own.after)] {
+fn periods(out: &mut String, own: &EvidenceStatus, words: Words) {
+    for (label, period) in
+        [(say!(words, "result-before"), &own.before), (say!(words, "result-after"), &own.after)]
+    {
         let PeriodStatus { from: Some(from), to: Some(to), days, known, effective, treated, control } =
             period
         else {
-            paragraph(out, name, "        ", "no days yet");
+            labelled(out, &label, &say!(words, "result-no-days"));
             continue;
         };
-        let worth =
-            effective.map(|own| format!(", worth {} independent", number(own, 1))).unwrap_or_default();
+        let worth = effective.map(|own| say!(words, "result-worth", days = number(own, 1)));
         let mean = |value: &Option<f64>| value.map_or("-".to_owned(), |value| number(value, own.decimals));
-        paragraph(
-            out,
-            name,
-            "        ",
-            &format!(
-                "{from} to {to}: {days} days, {known} known in both ponds, {} lost{worth}; treated {}, control {} {}",
-                days.saturating_sub(*known),
-                mean(treated),
-                mean(control),
-                own.unit
-            ),
+        let line = say!(
+            words,
+            "result-period",
+            from = from,
+            to = to,
+            days = days.to_string(),
+            known = known.to_string(),
+            lost = days.saturating_sub(*known).to_string(),
+            worth = worth.unwrap_or_default(),
+            treated = mean(treated),
+            control = mean(control),
+            unit = &own.unit,
         );
+        labelled(out, &label, &line);
     }
 }
 
-fn doses(out: &mut String, own: &EvidenceStatus) {
+fn doses(out: &mut String, own: &EvidenceStatus, words: Words) {
+    let label = say!(words, "result-doses");
     if own.doses.is_empty() {
-        return paragraph(out, "Doses   ", "        ", "none recorded in this time");
+        return labelled(out, &label, &say!(words, "result-no-doses"));
     }
-    let counted = own.doses_counted.map(|count| format!(", {count} count")).unwrap_or_default();
-    paragraph(
-        out,
-        "Doses   ",
-        "        ",
-        &format!("{}{counted}: {}", own.doses.len(), own.doses.join(", ")),
-    );
-    for lost in &own.doses_lost {
-        paragraph(out, "        ", "          ", &format!("{} does not count: {}", lost.day, lost.why));
+    let counted = own.doses_counted.map(|count| say!(words, "result-counted", count = count.to_string()));
+    let counted = counted.unwrap_or_default();
+    labelled(out, &label, &format!("{}{counted}: {}", own.doses.len(), own.doses.join(", ")));
+    let said = own.said.as_deref();
+    for (place, lost) in own.doses_lost.iter().enumerate() {
+        let why = told_in(words, &lost.why, said.and_then(|said| said.doses_lost.get(place)));
+        let line = say!(words, "result-lost", day = &lost.day, why = why);
+        paragraph(out, "        ", "          ", &line);
     }
 }
 
-fn differed(own: &DifferedStatus) -> String {
+fn differed(own: &DifferedStatus, words: Words) -> String {
     let mean = |value: Option<f64>| value.map_or("-".to_owned(), |value| number(value, 1));
     let verdict = match (own.balanced, own.share, own.change) {
-        (Some(true), ..) => "alike".to_owned(),
-        (Some(false), Some(share), _) => {
-            format!("NOT ALIKE, {} % beyond the control", signed(100.0 * share, 0))
-        }
-        (Some(false), None, Some(change)) => format!("NOT ALIKE, {} beyond the control", signed(change, 1)),
-        (Some(false), None, None) => "NOT ALIKE".to_owned(),
-        (None, ..) => "not known of both ponds".to_owned(),
+        (Some(true), ..) => say!(words, "result-alike"),
+        (Some(false), Some(share), _) => say!(words, "result-share", share = signed(100.0 * share, 0)),
+        (Some(false), None, Some(change)) => say!(words, "result-change", change = signed(change, 1)),
+        (Some(false), None, None) => say!(words, "result-not-alike"),
+        (None, ..) => say!(words, "result-not-known"),
     };
-    format!(
-        "{}: treated {} to {}, control {} to {} {}: {verdict}",
-        own.words,
-        mean(own.treated[0]),
-        mean(own.treated[1]),
-        mean(own.control[0]),
-        mean(own.control[1]),
-        own.unit
+    let factor = words.find(&format!("factor-{}", own.factor)).unwrap_or_else(|| own.words.clone());
+    let unit = words.find(&format!("factor-unit-{}", own.factor)).unwrap_or_else(|| own.unit.clone());
+    say!(
+        words,
+        "result-factor",
+        factor = factor,
+        treated = mean(own.treated[0]),
+        treated_after = mean(own.treated[1]),
+        control = mean(own.control[0]),
+        control_after = mean(own.control[1]),
+        unit = unit,
+        verdict = verdict,
     )
 }
 

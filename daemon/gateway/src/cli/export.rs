@@ -128,7 +128,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         return Err(Failure::usage(why.to_owned()));
     }
     let farm = arguments.daemon.status()?;
-    arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id))?;
+    arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id, crate::texts::english()))?;
     let ponds: Vec<String> = match &arguments.ponds[..] {
         [] => farm.ponds.iter().map(|pond| pond.id.clone()).collect(),
         named => named.to_vec(),

@@ -3,9 +3,14 @@
 use std::fmt::Write as _;
 
 use super::plain::{clock, paragraph};
+use crate::console::limits::reason_words;
+use crate::console::text::{FarmClock, width};
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::limits::LimitStatus;
-use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::local::protocol::{Ask, Reply};
+use crate::texts::recognised::recognised;
+use crate::texts::said::told as told_in;
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 Without NAME=VALUE the limits are listed, with what somebody changed. A change
@@ -43,6 +48,9 @@ pub struct Arguments {
     /// Print JSON instead, one object a line for each limit
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -53,19 +61,17 @@ pub struct Arguments {
 /// # Errors
 /// When no daemon answers, the user may not, or the limit cannot be.
 pub fn run(arguments: &Arguments) -> Outcome {
+    let words = arguments.speech.words_by(&arguments.daemon)?;
     let (key, value) = match (&arguments.change, &arguments.back) {
         (Some(text), _) => {
-            let (key, value) = read(text)?;
+            let (key, value) = read(text, words)?;
             (key, Some(value))
         }
         (None, Some(key)) => (key.as_str(), None),
-        (None, None) => return list(arguments),
+        (None, None) => return list(arguments, words),
     };
     let Some(reason) = arguments.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty()) else {
-        return Err(Failure::usage(format!(
-            "changing {key} of {}: say why with --reason 'a few words'; nothing was changed",
-            arguments.pond
-        )));
+        return Err(Failure::usage(say!(words, "changed-needs-why", key = key, pond = &arguments.pond)));
     };
     let ask = Ask::ChangeLimit {
         pond: arguments.pond.clone(),
@@ -74,10 +80,12 @@ pub fn run(arguments: &Arguments) -> Outcome {
         reason: reason.to_owned(),
     };
     let warning = match arguments.daemon.ask(ask)? {
-        Reply::Done { warning, .. } => warning,
-        other => return Err(arguments.daemon.unexpected(&other)),
+        Reply::Done { warning, warning_said, .. } => {
+            warning.map(|warning| told_in(words, &warning, warning_said.as_deref()))
+        }
+        other => return Err(arguments.daemon.refused(&other, words)),
     };
-    let limits = limits(arguments)?;
+    let limits = limits(arguments, words)?;
     let own: Vec<LimitStatus> = limits.into_iter().filter(|own| own.key == key).collect();
     if arguments.json {
         let lines: Result<String, _> = own.iter().map(super::json_line).collect();
@@ -85,54 +93,52 @@ pub fn run(arguments: &Arguments) -> Outcome {
     }
     let mut out = String::new();
     if let Some(warning) = warning {
-        paragraph(&mut out, "But: ", "     ", &warning);
+        let but = format!("{} ", say!(words, "changed-but"));
+        paragraph(&mut out, &but, &" ".repeat(width(&but)), &warning);
     }
-    told(&mut out, &own, &arguments.daemon.status()?);
+    told(&mut out, &own, clock(&arguments.daemon.status()?).read_in(words));
     super::print_plain(&out).map(|_| DONE)
 }
 
-fn read(text: &str) -> Result<(&str, f64), Failure> {
-    let wrong = || {
-        Failure::usage(format!(
-            "{text:?} is no limit with a value: write NAME=VALUE, such as ph_high.warn=8.7; nothing was changed"
-        ))
-    };
+pub(super) fn read(text: &str, words: Words) -> Result<(&str, f64), Failure> {
+    let wrong = || Failure::usage(say!(words, "changed-no-value", typed = format!("{text:?}")));
     let (key, value) = text.split_once('=').ok_or_else(wrong)?;
     Ok((key.trim(), value.trim().replace(',', ".").parse().map_err(|_| wrong())?))
 }
 
-fn limits(arguments: &Arguments) -> Result<Vec<LimitStatus>, Failure> {
+fn limits(arguments: &Arguments, words: Words) -> Result<Vec<LimitStatus>, Failure> {
     match arguments.daemon.ask(Ask::Limits { pond: arguments.pond.clone() })? {
         Reply::Limits { limits } => Ok(limits),
-        other => Err(arguments.daemon.unexpected(&other)),
+        other => Err(arguments.daemon.refused(&other, words)),
     }
 }
 
-fn list(arguments: &Arguments) -> Outcome {
-    let limits = limits(arguments)?;
+fn list(arguments: &Arguments, words: Words) -> Outcome {
+    let limits = limits(arguments, words)?;
     if arguments.json {
         let lines: Result<String, _> = limits.iter().map(super::json_line).collect();
         return super::print(&lines?);
     }
     let mut out = String::new();
-    told(&mut out, &limits, &arguments.daemon.status()?);
+    told(&mut out, &limits, clock(&arguments.daemon.status()?).read_in(words));
     super::print_plain(&out)
 }
 
 /// Key, value, and who changed it or where it comes from.
-fn told(out: &mut String, limits: &[LimitStatus], farm: &FarmStatus) {
-    let clock = clock(farm);
+pub(super) fn told(out: &mut String, limits: &[LimitStatus], clock: FarmClock) {
+    let words = clock.words();
     for own in limits {
         let head = format!("{:<28}{:>9}  ", own.key, own.value);
         let text = match (&own.changed, &own.source) {
-            (Some(change), _) => format!(
-                "CHANGED from {} by {} at {}: {}",
-                change.configured,
-                change.by,
-                clock.time_and_day(&change.at),
-                change.reason
+            (Some(change), _) => say!(
+                words,
+                "changed-limit",
+                configured = change.configured.to_string(),
+                by = &change.by,
+                at = clock.time_and_day(&change.at),
+                reason = reason_words(words, &change.reason),
             ),
-            (None, Some(source)) => source.clone(),
+            (None, Some(source)) => recognised(words, source),
             (None, None) => String::new(),
         };
         if text.is_empty() {
@@ -146,12 +152,13 @@ fn told(out: &mut String, limits: &[LimitStatus], farm: &FarmStatus) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::texts::english;
 
     #[test]
     fn a_change_is_read_and_nonsense_is_refused_with_what_is_accepted() {
-        assert_eq!(read("ph_high.warn=8,7").unwrap(), ("ph_high.warn", 8.7));
+        assert_eq!(read("ph_high.warn=8,7", english()).unwrap(), ("ph_high.warn", 8.7));
         for wrong in ["ph_high.warn", "ph_high.warn=high", "=", "ph_high.warn="] {
-            assert!(read(wrong).unwrap_err().message.contains("NAME=VALUE"), "{wrong}");
+            assert!(read(wrong, english()).unwrap_err().message.contains("NAME=VALUE"), "{wrong}");
         }
     }
 }

@@ -16,6 +16,8 @@ use crate::config::Farm;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::client::{self, ClientError};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::texts::said::told;
+use crate::texts::{Words, english, say};
 pub(crate) use replay::At;
 #[cfg(test)]
 pub(crate) use spanish_tests::english_in;
@@ -50,6 +52,10 @@ pub mod run;
 pub mod salvage;
 pub mod scan;
 pub mod shelve;
+#[cfg(test)]
+mod spanish_acts_tests;
+#[cfg(test)]
+mod spanish_plans_tests;
 #[cfg(test)]
 mod spanish_tests;
 mod speech;
@@ -238,26 +244,37 @@ impl Daemon {
         }
     }
 
-    /// The failure that an answer of the wrong kind is.
+    /// The failure that an answer of the wrong kind is, in English.
     fn unexpected(&self, reply: &Reply) -> Failure {
+        self.refused(reply, english())
+    }
+
+    /// The same as its farm reads it.
+    fn refused(&self, reply: &Reply, words: Words) -> Failure {
         match reply {
-            Reply::Error { message, bad_request: true, .. } => Failure::usage(message.clone()),
-            Reply::Error { message, bad_request: false, .. } => Failure::failed(message.clone()),
-            _ => Failure::failed(format!(
-                "what answers at {} is not this version of pondreeve: it sent an answer of another kind",
-                self.socket.display()
-            )),
+            Reply::Error { message, said, bad_request } => {
+                let message = told(words, message, said.as_deref());
+                if *bad_request { Failure::usage(message) } else { Failure::failed(message) }
+            }
+            _ => {
+                Failure::failed(say!(words, "command-other-answer", path = self.socket.display().to_string()))
+            }
         }
     }
 }
 
 /// Refuses a pond that is not on the farm.
-fn known_pond(farm: &FarmStatus, id: &str) -> Result<(), Failure> {
+fn known_pond(farm: &FarmStatus, id: &str, words: Words) -> Result<(), Failure> {
     if farm.ponds.iter().any(|pond| pond.id == id) {
         return Ok(());
     }
+    Err(Failure::usage(say!(words, "command-no-pond", id = id, known = pond_ids(farm))))
+}
+
+/// Ids of the farm's ponds, as a refusal names them.
+fn pond_ids(farm: &FarmStatus) -> String {
     let known: Vec<&str> = farm.ponds.iter().map(|pond| pond.id.as_str()).collect();
-    Err(Failure::usage(format!("there is no pond '{id}' on the farm; accepted is {}", known.join(", "))))
+    known.join(", ")
 }
 
 /// Prints text for a person: nothing in it can steer the terminal, and where the terminal knows no

@@ -11,15 +11,11 @@ use crate::console::words::{
     act_within, alarm_name, called_words, day_words, held_alarm_words, held_words, horn_test_words, mark,
     priority_name, probe_notes, quantity_name, state_name,
 };
-use crate::local::diary::DiaryStatus;
-use crate::local::machine::MachineStatus;
 use crate::local::protocol::{
     AdviceStatus, AlarmStatus, FarmStatus, FaultStatus, ForecastStatus, PondStatus, ReadingStatus,
 };
-use crate::local::said::SaidStatus;
-use crate::texts::recognised;
-use crate::texts::said::told;
-use crate::texts::{Words, say};
+use crate::local::{diary::DiaryStatus, machine::MachineStatus, said::SaidStatus};
+use crate::texts::{Words, recognised, said::told, say};
 
 /// Columns of a serial console.
 pub(super) const COLUMNS: usize = 80;
@@ -29,10 +25,6 @@ const PARAGRAPH_ROWS: usize = 40;
 
 /// Advice older than this says its age: the numbers in it are no longer those above it.
 const ADVICE_DATED_AFTER_S: i64 = 600;
-
-/// Said wherever somebody may walk out to a pond.
-pub(crate) const CAUTION: &str = "Walk, do not run. Nobody enters the water while aerators are live. \
-     If in doubt, start aerators and look.";
 
 /// The whole farm.
 pub(super) fn status(farm: &FarmStatus, words: Words) -> String {

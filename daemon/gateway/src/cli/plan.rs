@@ -6,8 +6,10 @@ use super::numbers::{above_0, within};
 use super::plain::{self, paragraph};
 use crate::console::text::{FarmClock, number};
 use crate::exit_code::{DONE, Outcome};
-use crate::local::dose::{DosePlanStatus, DoseRequest};
+use crate::local::dose::{DosePlanStatus, DosePreviewStatus, DoseRequest};
 use crate::local::protocol::{Ask, Reply};
+use crate::texts::said::told as told_in;
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 The plan is reckoned on today's water: the gauge's depth where there is one, the
@@ -79,6 +81,9 @@ pub struct Dose {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -108,133 +113,142 @@ pub fn run(arguments: &Arguments) -> Outcome {
     };
     let plan = match arguments.daemon.ask(Ask::PlanDose(request))? {
         Reply::DosePlan(plan) => plan,
-        other => return Err(arguments.daemon.unexpected(&other)),
+        other => {
+            let words = arguments.speech.words_by(&arguments.daemon)?;
+            return Err(arguments.daemon.refused(&other, words));
+        }
     };
     if arguments.json {
-        return super::print(&super::json_line(&*plan)?);
+        // What its sentences are made of is for consoles.
+        let plan = DosePlanStatus { reasons_said: Vec::new(), ..*plan };
+        return super::print(&super::json_line(&plan)?);
     }
     let farm = arguments.daemon.status()?;
+    let clock = plain::clock(&farm).read_in(arguments.speech.words_to_act(&farm)?);
     let name = farm.ponds.iter().find(|pond| pond.id == plan.pond).map_or("", |pond| pond.name.as_str());
-    super::print_plain(&told(&plan, name, plain::clock(&farm))).map(|_| DONE)
+    super::print_plain(&told(&plan, name, clock)).map(|_| DONE)
 }
 
 /// The plan for a person.
-fn told(plan: &DosePlanStatus, name: &str, clock: FarmClock) -> String {
+pub(super) fn told(plan: &DosePlanStatus, name: &str, clock: FarmClock) -> String {
+    let words = clock.words();
     let mut out = String::new();
-    let unit = if plan.basis == "slurry_volume" { "mL/m3" } else { "mg/L" };
-    let counts = match plan.basis.as_str() {
-        "solids_mass" => "of solids",
-        _ => "of slurry",
+    let unit = match plan.basis.as_str() {
+        "solids_mass" => say!(words, "unit-solids"),
+        "slurry_volume" => say!(words, "unit-slurry-volume"),
+        _ => say!(words, "unit-slurry"),
     };
-    let mut head = format!(
-        "{} {name}: {} {unit} {counts} in {} m3 is {} kg = {} L",
-        plan.pond.to_uppercase(),
-        number(plan.dose, 1),
-        number(plan.volume_m3, 0),
-        number(plan.slurry_kg, 1),
-        number(plan.slurry_l, 1),
+    let mut head = say!(
+        words,
+        "plan-head",
+        pond = plan.pond.to_uppercase(),
+        name = name,
+        dose = number(plan.dose, 1),
+        unit = unit,
+        volume = number(plan.volume_m3, 0),
+        kg = number(plan.slurry_kg, 1),
+        litres = number(plan.slurry_l, 1),
     );
     if let (Some(containers), Some(open)) = (plan.containers, plan.containers_to_open) {
-        let _ = write!(head, " = {} containers ({} to open)", number(containers, 1), number(open, 0));
+        let (containers, open) = (number(containers, 1), number(open, 0));
+        head = say!(words, "plan-containers", head = head, containers = containers, open = open);
     }
-    let product = match &plan.lot {
-        Some(lot) => format!("lot {lot}"),
-        None => "no lot named".to_owned(),
-    };
-    let solids = number(plan.solids_percent, 0);
-    let density = number(plan.slurry_density_kg_l, 2);
-    paragraph(&mut out, "", "  ", &format!("{head}. ({product}: {solids} % solids, {density} kg/L)"));
-    let when = plan.earliest.as_ref().map(|at| clock.time_and_day(at));
-    let verdict = match (plan.go, &when) {
-        (true, _) => "Nothing known speaks against dosing now.".to_owned(),
-        (false, Some(when)) => format!("NOT NOW: {}. Earliest {when}.", plan.reasons.join("; ")),
-        (false, None) => {
-            format!("NOT NOW: {}. When cannot be said before that is mended.", plan.reasons.join("; "))
-        }
+    let product = say!(
+        words,
+        "plan-product",
+        head = head,
+        lot = match &plan.lot {
+            Some(lot) => say!(words, "lot-named", lot = lot),
+            None => say!(words, "plan-no-lot"),
+        },
+        solids = number(plan.solids_percent, 0),
+        density = number(plan.slurry_density_kg_l, 2),
+    );
+    paragraph(&mut out, "", "  ", &product);
+    let reasons = plan.reasons.iter().enumerate();
+    let reasons: Vec<String> =
+        reasons.map(|(place, why)| told_in(words, why, plan.reasons_said.get(place))).collect();
+    let (reasons, when) = (reasons.join("; "), plan.earliest.as_ref().map(|at| clock.time_and_day(at)));
+    let verdict = match (plan.go, when) {
+        (true, _) => say!(words, "plan-go"),
+        (false, Some(when)) => say!(words, "plan-not-now-until", reasons = reasons, when = when),
+        (false, None) => say!(words, "plan-not-now", reasons = reasons),
     };
     paragraph(&mut out, "", "  ", &verdict);
     out.push('\n');
     match &plan.preview {
-        None => paragraph(
-            &mut out,
-            "",
-            "",
-            "What it does cannot be said: pH, temperature and an alkalinity by kit are needed.",
-        ),
-        Some(preview) => {
-            let mut row = |what: &str, before: String, after: String, note: &str| {
-                let line = format!("{what:<26}{before:>8} {after:>8}  {note}");
-                let _ = writeln!(out, "{}", line.trim_end());
-            };
-            row("", "without".into(), "with it".into(), "");
-            row("pH after mixing", number(preview.ph, 2), number(preview.ph_after_mixing, 2), "at most");
-            row(
-                "pH in balance with air",
-                number(preview.ph_after_air_without_dose, 2),
-                number(preview.ph_after_air, 2),
-                "a day or more later",
-            );
-            // The step of most kits is 10 to 20 mg/L. (Common practice, no source.)
-            let seen = if plan.alkalinity_added_mg_l < 10.0 { ": below what most kits can tell" } else { "" };
-            row(
-                "alkalinity, mg/L CaCO3",
-                number(preview.alkalinity_mg_l, 0),
-                number(preview.alkalinity_mg_l + plan.alkalinity_added_mg_l, 0),
-                &format!("+{}{seen}", number(plan.alkalinity_added_mg_l, 1)),
-            );
-            if let (Some(without), Some(with)) =
-                (preview.nh3_n_mg_l_without_dose, preview.nh3_n_mg_l_with_dose)
-            {
-                let limits = preview.nh3_n_mg_l_limits;
-                let hours = number(preview.hours_known, 0);
-                row(
-                    "NH3-N, peak of a day, mg/L",
-                    number(without.peak, 2),
-                    number(with.peak, 2),
-                    &format!("limit {}; {hours} h of pH known", number(limits.peak, 2)),
-                );
-                row(
-                    "NH3-N, mean, mg/L",
-                    number(without.mean, 2),
-                    number(with.mean, 2),
-                    &format!("limit {}", number(limits.mean, 2)),
-                );
-            }
-            row(
-                "H2S, share of sulfide, %",
-                number(100.0 * preview.h2s_share, 1),
-                number(100.0 * preview.h2s_share_after_mixing, 1),
-                "hidden as HS-, not removed",
-            );
-            if let Some(stops) = preview.ph_where_dissolving_stops {
-                let words = format!(
-                    "Not all of it dissolves: brucite stops at pH {}. Less, or in parts.",
-                    number(stops, 2)
-                );
-                paragraph(&mut out, "", "", &words);
-            }
-            paragraph(
-                &mut out,
-                "",
-                "",
-                "A pH that is 0.1 off moves NH3-N by a fifth: check the meter before a large dose.",
-            );
-        }
+        None => paragraph(&mut out, "", "", &say!(words, "plan-no-preview")),
+        Some(preview) => effect(&mut out, plan, preview, words),
     }
     out.push('\n');
-    let how = "How: stir the drum, spread along the upwind side, aerators on for 30 to 60 min, away from feed \
-               trays and probes. Read pH after 1, 4 and 24 h. Do not drain within 48 h without the adviser.";
-    paragraph(&mut out, "", "", how);
-    let caution = "Slurry is alkaline: goggles, gloves, boots, eyewash; never with acid or chlorine. Guidance, \
-                   not a substitute for local codes, vets or regulators. A person decides.";
-    paragraph(&mut out, "", "", caution);
+    paragraph(&mut out, "", "", &say!(words, "plan-how"));
+    paragraph(&mut out, "", "", &say!(words, "plan-caution"));
     out
+}
+
+/// What the dose does to the water, a row each.
+fn effect(out: &mut String, plan: &DosePlanStatus, preview: &DosePreviewStatus, words: Words) {
+    let mut row = |what: String, before: String, after: String, note: String| {
+        let line = format!("{what:<26}{before:>8} {after:>8}  {note}");
+        let _ = writeln!(out, "{}", line.trim_end());
+    };
+    row(String::new(), say!(words, "plan-without"), say!(words, "plan-with"), String::new());
+    row(
+        say!(words, "plan-ph-mixed"),
+        number(preview.ph, 2),
+        number(preview.ph_after_mixing, 2),
+        say!(words, "plan-at-most"),
+    );
+    row(
+        say!(words, "plan-ph-air"),
+        number(preview.ph_after_air_without_dose, 2),
+        number(preview.ph_after_air, 2),
+        say!(words, "plan-later"),
+    );
+    // The step of most kits is 10 to 20 mg/L. (Common practice, no source.)
+    let added = number(plan.alkalinity_added_mg_l, 1);
+    row(
+        say!(words, "plan-alkalinity"),
+        number(preview.alkalinity_mg_l, 0),
+        number(preview.alkalinity_mg_l + plan.alkalinity_added_mg_l, 0),
+        if plan.alkalinity_added_mg_l < 10.0 {
+            say!(words, "plan-alkalinity-unseen", added = added)
+        } else {
+            say!(words, "plan-alkalinity-added", added = added)
+        },
+    );
+    if let (Some(without), Some(with)) = (preview.nh3_n_mg_l_without_dose, preview.nh3_n_mg_l_with_dose) {
+        let limits = preview.nh3_n_mg_l_limits;
+        let (limit, hours) = (number(limits.peak, 2), number(preview.hours_known, 0));
+        row(
+            say!(words, "plan-nh3-peak"),
+            number(without.peak, 2),
+            number(with.peak, 2),
+            say!(words, "plan-nh3-peak-limit", limit = limit, hours = hours),
+        );
+        row(
+            say!(words, "plan-nh3-mean"),
+            number(without.mean, 2),
+            number(with.mean, 2),
+            say!(words, "plan-nh3-mean-limit", limit = number(limits.mean, 2)),
+        );
+    }
+    row(
+        say!(words, "plan-h2s"),
+        number(100.0 * preview.h2s_share, 1),
+        number(100.0 * preview.h2s_share_after_mixing, 1),
+        say!(words, "plan-h2s-hidden"),
+    );
+    if let Some(stops) = preview.ph_where_dissolving_stops {
+        paragraph(out, "", "", &say!(words, "plan-stops", ph = number(stops, 2)));
+    }
+    paragraph(out, "", "", &say!(words, "plan-check-meter"));
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::local::dose::{DosePreviewStatus, Nh3Status};
+    use crate::local::dose::Nh3Status;
 
     fn plan() -> DosePlanStatus {
         DosePlanStatus {
@@ -268,13 +282,14 @@ mod tests {
             }),
             go: false,
             reasons: vec!["pH 8.60 (limit 8.5)".to_owned(), "not the hour for it".to_owned()],
+            reasons_said: Vec::new(),
             earliest: Some("2026-11-26T11:15:00Z".to_owned()),
         }
     }
 
     fn fits(shown: &str) -> &str {
         for line in shown.lines() {
-            assert!(line.len() <= 80, "wider than a serial console: {line}");
+            assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
         }
         shown
     }

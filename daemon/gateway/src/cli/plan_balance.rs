@@ -16,6 +16,7 @@ use crate::console::text::{FarmClock, number, signed};
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::diary::DeedStatus;
 use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::texts::say;
 
 const AFTER: &str = "\
 From the first kit value of the stretch to the last: what the recorded doses can
@@ -61,6 +62,9 @@ pub struct Arguments {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -124,14 +128,14 @@ impl From<Balance> for Told {
 /// When no daemon answers, or something asked for is not accepted.
 pub(super) fn run(arguments: &Arguments) -> Outcome {
     let farm = arguments.daemon.status()?;
-    super::known_pond(&farm, &arguments.pond)?;
+    let words = arguments.speech.words_to_act(&farm)?;
+    super::known_pond(&farm, &arguments.pond, words)?;
     let facts = match arguments.daemon.ask(Ask::Facts)? {
         Reply::Facts(facts) => *facts,
-        other => return Err(arguments.daemon.unexpected(&other)),
+        other => return Err(arguments.daemon.refused(&other, words)),
     };
     let zone = zone(&facts, &farm);
-    let now: Timestamp =
-        farm.at.parse().map_err(|_| Failure::failed("the daemon did not say what time it is on the farm"))?;
+    let now: Timestamp = farm.at.parse().map_err(|_| Failure::failed(say!(words, "command-no-time")))?;
     // What is recorded in this moment too.
     let to = arguments.to.as_deref().map(|text| day(text, "--to", &zone, true)).transpose()?;
     let to = to.unwrap_or(now + SignedDuration::from_secs(60));
@@ -141,7 +145,7 @@ pub(super) fn run(arguments: &Arguments) -> Outcome {
             .unwrap_or(to - SignedDuration::from_hours(24 * DAYS_WITHOUT_CROP)),
     };
     if from >= to {
-        return Err(Failure::usage("--from lies after --to, or ahead: give the earlier day to --from"));
+        return Err(Failure::usage(say!(words, "balance-from-after-to")));
     }
     let ask = Ask::Deeds {
         pond: Some(arguments.pond.clone()),
@@ -151,19 +155,23 @@ pub(super) fn run(arguments: &Arguments) -> Outcome {
     };
     let deeds = match arguments.daemon.ask(ask)? {
         Reply::Deeds { is_cut: true, .. } => {
-            return Err(Failure::failed(format!(
-                "pond {} has more than {MOST_DEEDS} entries between {from} and {to}: give a later --from",
-                arguments.pond
+            return Err(Failure::failed(say!(
+                words,
+                "balance-too-many",
+                pond = &arguments.pond,
+                most = MOST_DEEDS.to_string(),
+                from = from.to_string(),
+                to = to.to_string(),
             )));
         }
         Reply::Deeds { deeds, .. } => deeds,
-        other => return Err(arguments.daemon.unexpected(&other)),
+        other => return Err(arguments.daemon.refused(&other, words)),
     };
     let found = find(arguments, &deeds, (from, to));
     if arguments.json {
         return super::print(&super::json_line(&found)?);
     }
-    super::print_plain(&told(&found, plain::clock(&farm))).map(|_| DONE)
+    super::print_plain(&told(&found, plain::clock(&farm).read_in(words))).map(|_| DONE)
 }
 
 fn stocked_at(farm: &FarmStatus, pond: &str) -> Option<Timestamp> {
@@ -221,72 +229,72 @@ fn find(arguments: &Arguments, deeds: &[DeedStatus], (from, to): (Timestamp, Tim
 
 /// For a person.
 fn told(found: &Found, clock: FarmClock) -> String {
+    let words = clock.words();
     let mut out = String::new();
-    let pond = found.pond.to_uppercase();
-    let head = format!(
-        "{pond}, from {} on: {} {}, {} kg of feed on record",
-        clock.time_and_day(&found.from),
-        found.doses,
-        if found.doses == 1 { "dose" } else { "doses" },
-        number(found.feed_kg, 0)
+    let head = say!(
+        words,
+        "balance-head",
+        pond = found.pond.to_uppercase(),
+        from = clock.time_and_day(&found.from),
+        doses = match found.doses {
+            1 => say!(words, "balance-one-dose"),
+            doses => say!(words, "balance-some-doses", doses = doses.to_string()),
+        },
+        feed = number(found.feed_kg, 0),
     );
     paragraph(&mut out, "", "  ", &head);
     if found.doses_not_counted > 0 {
-        let words = format!(
-            "{} of them NOT COUNTED: solids or density of the lot are not in the configuration.",
-            found.doses_not_counted
-        );
-        paragraph(&mut out, "  ", "  ", &words);
+        let doses = found.doses_not_counted.to_string();
+        paragraph(&mut out, "  ", "  ", &say!(words, "balance-not-counted", doses = doses));
     }
-    mineral(&mut out, "Alkalinity", "--source-alkalinity-mg-l", found.alkalinity.as_ref(), clock);
-    mineral(&mut out, "Hardness", "--source-hardness-mg-l", found.hardness.as_ref(), clock);
+    let alkalinity = (say!(words, "balance-alkalinity"), Quantity::AlkalinityMgL, "--source-alkalinity-mg-l");
+    mineral(&mut out, alkalinity, found.alkalinity.as_ref(), clock);
+    let hardness = (say!(words, "balance-hardness"), Quantity::HardnessMgL, "--source-hardness-mg-l");
+    mineral(&mut out, hardness, found.hardness.as_ref(), clock);
     out.push('\n');
-    let how = format!(
-        "How: a dose adds 1.716 mg/L as CaCO3 for each mg/L of Mg(OH)2 once dissolved, in alkalinity and in hardness; nitrifying 1 mg of N takes 7.14 of alkalinity, with TAN = protein x 0.144 (Ebeling, Timmons and Bisogni 2006, Aquaculture 257; from memory). Kits tell {KIT_STEP_MG_L:.0} mg/L or 5 % (common practice, no source). Soil, rain, evaporation, algae and lime outside the diary are not counted."
-    );
-    paragraph(&mut out, "", "  ", &how);
+    paragraph(&mut out, "", "  ", &say!(words, "balance-how", step = format!("{KIT_STEP_MG_L:.0}")));
     out
 }
 
-fn mineral(out: &mut String, name: &str, option: &str, own: Option<&Told>, clock: FarmClock) {
+fn mineral(
+    out: &mut String,
+    (name, kit, option): (String, Quantity, &str),
+    own: Option<&Told>,
+    clock: FarmClock,
+) {
+    let words = clock.words();
     out.push('\n');
     let Some(own) = own else {
-        let words = format!(
-            "{name}: fewer than two kit values in this time. Enter one with each round: pondreeve enter --pond POND {}=...",
-            if name == "Hardness" { "hardness_mg_l" } else { "alkalinity_mg_l" }
-        );
-        return paragraph(out, "", "  ", &words);
+        return paragraph(out, "", "  ", &say!(words, "balance-too-few", name = name, id = kit.id()));
     };
-    let _ = writeln!(out, "{name}, mg/L as CaCO3");
-    let mut row = |what: &str, value: String, note: &str| {
+    let _ = writeln!(out, "{}", say!(words, "balance-unit", name = name));
+    let mut row = |what: String, value: String, note: String| {
         let line = format!("  {what:<36}{value:>10}  {note}");
         let _ = writeln!(out, "{}", line.trim_end());
     };
-    row("first kit value", number(own.first_mg_l, 0), &clock.time_and_day(&own.first_at));
-    row("doses since, at most", signed(own.doses_at_most_mg_l, 1), "all dissolved");
+    row(say!(words, "balance-first"), number(own.first_mg_l, 0), clock.time_and_day(&own.first_at));
+    row(say!(words, "balance-doses"), signed(own.doses_at_most_mg_l, 1), say!(words, "balance-dissolved"));
     if own.nitrified_at_most_mg_l > 0.0 {
-        row("nitrification since, at most", signed(-own.nitrified_at_most_mg_l, 1), "all of the feed's TAN");
+        let nitrified = signed(-own.nitrified_at_most_mg_l, 1);
+        row(say!(words, "balance-nitrified"), nitrified, say!(words, "balance-all-tan"));
     }
+    let share = number(100.0 * own.exchanged_share, 0);
     if own.exchanged_share > 0.0 {
-        row("water replaced since, %", number(100.0 * own.exchanged_share, 0), "");
+        row(say!(words, "balance-replaced"), share.clone(), String::new());
     }
     if let Some((low, high)) = own.expected_mg_l {
-        row("so it should be", format!("{} to {}", number(low, 0), number(high, 0)), "");
+        let range = say!(words, "balance-range", low = number(low, 0), high = number(high, 0));
+        row(say!(words, "balance-expected"), range, String::new());
     }
-    row("last kit value", number(own.last_mg_l, 0), &clock.time_and_day(&own.last_at));
-    let words = match own.agreement {
-        None => format!(
-            "{} % of the water was replaced, and what it brought is not known: give it with {option}.",
-            number(100.0 * own.exchanged_share, 0)
-        ),
-        Some("within") => "The kit agrees with what is recorded.".to_owned(),
-        Some("too_little_to_tell") => {
-            "Too little was given for a kit to show: this neither confirms the doses nor speaks against them.".to_owned()
-        }
-        Some("above") => "MORE than what is recorded can bring. Read again with a fresh kit; is a dose or lime not in the diary, or did water come in?".to_owned(),
-        Some(_) => "LESS than what is recorded leaves. Read again with a fresh kit; was a dose recorded but not given, or does acid soil or a stronger crop of bacteria use it up?".to_owned(),
+    row(say!(words, "balance-last"), number(own.last_mg_l, 0), clock.time_and_day(&own.last_at));
+    let text = match own.agreement {
+        None => say!(words, "balance-unknown-water", share = share, option = option),
+        Some("within") => say!(words, "balance-within"),
+        Some("too_little_to_tell") => say!(words, "balance-too-little"),
+        Some("above") => say!(words, "balance-above"),
+        Some(_) => say!(words, "balance-below"),
     };
-    paragraph(out, "  ", "  ", &words);
+    paragraph(out, "  ", "  ", &text);
 }
 
 #[cfg(test)]
@@ -297,6 +305,8 @@ mod tests {
     use serde_json::json;
 
     use super::*;
+    use crate::cli::spanish_tests::{english_in, spanish};
+    use crate::texts::{Words, english};
 
     #[derive(clap::Parser)]
     struct Line {
@@ -343,10 +353,14 @@ mod tests {
     }
 
     fn shown(deeds: &[DeedStatus], more: &[&str]) -> String {
+        shown_in(deeds, more, english())
+    }
+
+    fn shown_in(deeds: &[DeedStatus], more: &[&str], words: Words) -> String {
         let time = |text: &str| text.parse::<Timestamp>().unwrap();
         let found =
             find(&arguments(more), deeds, (time("2026-03-01T05:00:00Z"), time("2026-03-29T05:00:00Z")));
-        let shown = told(&found, FarmClock::new("2026-03-29T05:00:00Z", -18_000));
+        let shown = told(&found, FarmClock::new("2026-03-29T05:00:00Z", -18_000).read_in(words));
         for line in shown.lines() {
             assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
         }
@@ -356,6 +370,17 @@ mod tests {
     #[test]
     fn doses_and_feed_beside_what_the_kit_reads() {
         insta::assert_snapshot!(shown(&deeds(121.0), &[]));
+    }
+
+    #[test]
+    fn the_same_in_spanish() {
+        let mut replaced = deeds(100.0);
+        replaced.insert(5, deed("exchange", "2026-03-11T12:00:00Z", json!({"percent": 30.0})));
+        let all = [deeds(121.0), deeds(160.0), deeds(80.0), replaced, Vec::new()];
+        let shown: Vec<String> = all.iter().map(|deeds| shown_in(deeds, &[], spanish())).collect();
+        let shown = shown.join("\n");
+        assert_eq!(english_in(&shown), Vec::<String>::new(), "{shown}");
+        insta::assert_snapshot!(shown);
     }
 
     #[test]

@@ -10,6 +10,8 @@ use crate::console::text::{number, signed};
 use crate::exit_code::{DONE, Outcome};
 use crate::local::mass_balance::{FeedAsk, FeedLoadStatus, MOST_FEED_KG};
 use crate::local::protocol::{Ask, Reply};
+use crate::texts::recognised::recognised;
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 Orders of magnitude, to see which lever matters: algae, sludge and water that is
@@ -36,6 +38,9 @@ pub struct Arguments {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -53,106 +58,112 @@ pub(super) fn run(arguments: &Arguments) -> Outcome {
     };
     let own = match arguments.daemon.ask(Ask::FeedLoad(ask))? {
         Reply::FeedLoad(own) => own,
-        other => return Err(arguments.daemon.unexpected(&other)),
+        other => {
+            let words = arguments.speech.words_by(&arguments.daemon)?;
+            return Err(arguments.daemon.refused(&other, words));
+        }
     };
     if arguments.json {
         return super::print(&super::json_line(&*own)?);
     }
-    super::print_plain(&told(&own)).map(|_| DONE)
+    let words = arguments.speech.words_by(&arguments.daemon)?;
+    super::print_plain(&told(&own, words)).map(|_| DONE)
 }
 
 /// The index is good to so much: published solubilities spread that far.
 const GOOD_TO: f64 = 0.6;
 
 /// For a person.
-fn told(own: &FeedLoadStatus) -> String {
+pub(super) fn told(own: &FeedLoadStatus, words: Words) -> String {
     let mut out = String::new();
     let pond = own.pond.to_uppercase();
-    let mut row = |what: &str, value: String, note: &str| {
+    let mut row = |what: String, value: String, note: String| {
         let line = format!("  {what:<34}{value:>14}  {note}");
         let _ = writeln!(out, "{}", line.trim_end());
     };
     let range = |(least, most): (f64, f64), decimals| {
-        format!("{} to {}", number(least, decimals), number(most, decimals))
+        say!(words, "feed-range", least = number(least, decimals), most = number(most, decimals))
     };
     if let (Some(feed), Some(volume), Some(nitrogen), Some(tan)) =
         (own.feed_kg, own.volume_m3, own.nitrogen_kg, own.tan_mg_l)
     {
-        row("nitrogen in the feed, kg", number(nitrogen, 1), "");
-        row("TAN, mg/L as N", range(tan, 2), "solids out, or none");
+        row(say!(words, "feed-nitrogen"), number(nitrogen, 1), String::new());
+        row(say!(words, "feed-tan"), range(tan, 2), say!(words, "feed-solids"));
         if let (Some(oxygen), Some(used)) = (own.oxygen_mg_l, own.nitrification_oxygen_mg_l) {
-            row("oxygen it takes, mg/L", number(oxygen, 1), "from air, aerators, algae");
-            row("  of it for nitrification", range(used, 1), "if all TAN is nitrified");
+            row(say!(words, "feed-oxygen"), number(oxygen, 1), say!(words, "feed-oxygen-from"));
+            row(say!(words, "feed-nitrification"), range(used, 1), say!(words, "feed-if-all"));
         }
         if let Some(used) = own.alkalinity_used_mg_l {
-            let note = own.alkalinity_mg_l.map_or_else(
-                || "none known by kit".to_owned(),
-                |now| format!("of {} by kit", number(now, 0)),
-            );
-            row("alkalinity used, mg/L CaCO3", range(used, 1), &note);
+            let note = match own.alkalinity_mg_l {
+                Some(now) => say!(words, "feed-kit", now = number(now, 0)),
+                None => say!(words, "feed-no-kit"),
+            };
+            row(say!(words, "feed-alkalinity"), range(used, 1), note);
         }
         if let Some(phosphorus) = own.phosphorus_mg_l {
-            row("phosphorus not kept, mg/L as P", number(phosphorus, 2), "most goes to sludge");
+            row(say!(words, "feed-phosphorus"), number(phosphorus, 2), say!(words, "feed-to-sludge"));
         }
-        let whence = match own.days {
-            Some(0) | None => "as said".to_owned(),
-            Some(days) => format!("mean of {days} of the last 7 days"),
-        };
-        let head = format!(
-            "{pond}: a day of {} kg feed ({whence}) with {} % protein in {} m3",
-            number(feed, 0),
-            number(own.protein_percent, 0),
-            number(volume, 0)
+        let head = say!(
+            words,
+            "feed-head",
+            pond = pond,
+            kg = number(feed, 0),
+            whence = match own.days {
+                Some(0) | None => say!(words, "feed-as-said"),
+                Some(days) => say!(words, "feed-mean", days = days.to_string()),
+            },
+            protein = number(own.protein_percent, 0),
+            volume = number(volume, 0),
         );
         let rows = std::mem::take(&mut out);
         paragraph(&mut out, "", "  ", &head);
         out.push_str(&rows);
     } else {
-        let words = format!(
-            "{pond}: no feed is recorded on the last seven days. Record it, or say it with --feed-kg."
-        );
-        paragraph(&mut out, "", "", &words);
+        paragraph(&mut out, "", "", &say!(words, "feed-none", pond = pond));
     }
     out.push('\n');
-    struvite(&mut out, own);
-    let _ = writeln!(out, "\nHow it was reckoned");
-    own.formulas.iter().for_each(|line| paragraph(&mut out, "  ", "    ", line));
+    struvite(&mut out, own, words);
+    let _ = writeln!(out, "\n{}", say!(words, "feed-how"));
+    own.formulas.iter().for_each(|line| paragraph(&mut out, "  ", "    ", &recognised(words, line)));
     out
 }
 
-fn struvite(out: &mut String, own: &FeedLoadStatus) {
+fn struvite(out: &mut String, own: &FeedLoadStatus, words: Words) {
     let Some(look) = &own.struvite else {
-        let words = "Struvite: not known. TAN and phosphate by kits not older than 48 h, pH and temperature are needed.";
-        return paragraph(out, "", "  ", words);
+        return paragraph(out, "", "  ", &say!(words, "struvite-unknown"));
     };
-    let measured = if look.magnesium_measured { "measured" } else { "as in sea water of this salinity" };
-    let with = format!(
-        "TAN {}, phosphate {}, magnesium {} mg/L ({measured}), pH {}",
-        number(look.tan_mg_l, 2),
-        number(look.phosphate_mg_l, 2),
-        number(look.magnesium_mg_l, 0),
-        number(look.ph, 2)
+    let with = say!(
+        words,
+        "struvite-with",
+        tan = number(look.tan_mg_l, 2),
+        phosphate = number(look.phosphate_mg_l, 2),
+        magnesium = number(look.magnesium_mg_l, 0),
+        whence = if look.magnesium_measured {
+            say!(words, "struvite-measured")
+        } else {
+            say!(words, "struvite-as-sea")
+        },
+        ph = number(look.ph, 2),
     );
-    let words = match look.saturation_index {
-        Some(index) if index < -GOOD_TO => format!(
-            "Struvite in the water: index {}, {} times below saturation with {with}. None forms, and the magnesium of a dose does not change that.",
-            signed(index, 1),
-            times_below(index)
+    let text = match look.saturation_index {
+        Some(index) if index < -GOOD_TO => {
+            let (index, times) = (signed(index, 1), times_below(index));
+            say!(words, "struvite-below", index = index, times = times, with = with)
+        }
+        Some(index) if index <= GOOD_TO => {
+            say!(words, "struvite-near", index = signed(index, 1), with = with)
+        }
+        Some(index) => say!(
+            words,
+            "struvite-above",
+            index = signed(index, 1),
+            with = with,
+            most = number(look.struvite_mg_l_at_most, 1),
         ),
-        Some(index) if index <= GOOD_TO => format!(
-            "Struvite in the water: index {} with {with}: too near to saturation to tell.",
-            signed(index, 1)
-        ),
-        Some(index) => format!(
-            "Struvite in the water: index {} with {with}. At most {} mg/L could form.",
-            signed(index, 1),
-            number(look.struvite_mg_l_at_most, 1)
-        ),
-        None => format!("Struvite in the water: none can form with {with}."),
+        None => say!(words, "struvite-none", with = with),
     };
-    paragraph(out, "", "  ", &words);
-    let sludge = "In the pore water of sludge it may be otherwise: that is not measured here. With its TAN, phosphate and pH, pondreeve calc (struvite) tells.";
-    paragraph(out, "", "", sludge);
+    paragraph(out, "", "  ", &text);
+    paragraph(out, "", "", &say!(words, "struvite-sludge"));
 }
 
 /// How many times, to two digits.
@@ -204,13 +215,13 @@ mod tests {
 
     #[test]
     fn a_day_of_feed_and_no_struvite() {
-        insta::assert_snapshot!(fits(&told(&own())));
+        insta::assert_snapshot!(fits(&told(&own(), crate::texts::english())));
     }
 
     #[test]
     fn nothing_known() {
         let none = FeedLoadStatus { feed_kg: None, struvite: None, ..own() };
-        insta::assert_snapshot!(fits(&told(&none)));
+        insta::assert_snapshot!(fits(&told(&none, crate::texts::english())));
     }
 
     /// 10^2.1 is 126, 10^0.5 is 3.2, 10^3.37 is 2,344.

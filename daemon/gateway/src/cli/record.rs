@@ -7,11 +7,13 @@ use clap::Subcommand;
 use crate::exit_code::{Failure, Outcome};
 use crate::local::diary::{EntryAsk, RecordAsk, RecordedStatus};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::texts::said::told as told_in;
+use crate::texts::{Words, say};
 
 mod kinds;
-mod list;
-mod time;
-mod told;
+pub(super) mod list;
+pub(super) mod time;
+pub(super) mod told;
 
 pub(crate) use list::{columns as deed_columns, csv_row as deed_csv_row};
 
@@ -63,6 +65,9 @@ pub struct Arguments {
     /// What was done
     #[command(subcommand)]
     pub what: What,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -113,34 +118,31 @@ pub enum What {
 /// When something is not accepted, no daemon answers, or it could not be kept. Nothing is recorded then.
 pub fn run(arguments: &Arguments) -> Outcome {
     let farm = arguments.daemon.status()?;
+    let words = arguments.speech.words_to_act(&farm)?;
     if let Some(pond) = &arguments.pond {
-        super::known_pond(&farm, pond)?;
+        super::known_pond(&farm, pond, words)?;
     }
     if let What::List(own) = &arguments.what {
-        return list::run(arguments, own, &farm);
+        return list::run(arguments, own, &farm, words);
     }
     let Some(pond) = &arguments.pond else {
-        let known: Vec<&str> = farm.ponds.iter().map(|pond| pond.id.as_str()).collect();
-        return Err(Failure::usage(format!(
-            "nothing was recorded: which pond is not said; add --pond, accepted is {}",
-            known.join(", ")
-        )));
+        return Err(Failure::usage(say!(words, "recorded-no-pond", known = super::pond_ids(&farm))));
     };
-    let (entry, corrects) = kinds::entry(&arguments.what, arguments.correct, &farm)?;
-    let at = arguments.at.as_deref().map(|text| time::read("--at", text, &farm)).transpose()?;
+    let (entry, corrects) = kinds::entry(&arguments.what, arguments.correct, &farm, words)?;
+    let at = arguments.at.as_deref().map(|text| time::read("--at", text, &farm, words)).transpose()?;
     let ask = RecordAsk { pond: pond.clone(), entry, at: at.map(|at| at.to_string()), corrects };
     match arguments.daemon.ask(Ask::Record(Box::new(ask.clone())))? {
-        Reply::Unsure { message, .. } => {
+        Reply::Unsure { message, said } => {
+            let message = told_in(words, &message, said.as_deref());
             let can_ask =
                 !arguments.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
-            if !can_ask || !is_so(&message)? {
-                return Err(Failure::usage(format!(
-                    "{message}. Count and weigh again; if it was so, add --confirm-mismatch"
-                )));
+            if !can_ask || !is_so(&message, words)? {
+                return Err(Failure::usage(say!(words, "recorded-unsure", message = message)));
             }
-            said(arguments, &farm, arguments.daemon.ask(Ask::Record(Box::new(confirmed(ask))))?)
+            let reply = arguments.daemon.ask(Ask::Record(Box::new(confirmed(ask))))?;
+            kept(arguments, &farm, reply, words)
         }
-        reply => said(arguments, &farm, reply),
+        reply => kept(arguments, &farm, reply, words),
     }
 }
 
@@ -152,28 +154,27 @@ fn confirmed(mut ask: RecordAsk) -> RecordAsk {
     ask
 }
 
-fn is_so(message: &str) -> Result<bool, Failure> {
-    let failed = |error: std::io::Error| {
-        Failure::failed(format!("nothing was recorded: asking about the mismatch failed: {error}"))
-    };
+fn is_so(message: &str, words: Words) -> Result<bool, Failure> {
+    let failed =
+        |error: std::io::Error| Failure::failed(say!(words, "recorded-not-asked", error = error.to_string()));
     let mut out = std::io::stderr().lock();
-    let question = format!("{message}.\nWas it so all the same? Type yes, or Enter to leave it: ");
+    let question = format!("{message}.\n{} ", say!(words, "recorded-was-it-so"));
     out.write_all(question.as_bytes()).and_then(|()| out.flush()).map_err(failed)?;
     let mut answer = String::new();
     std::io::stdin().lock().read_line(&mut answer).map_err(failed)?;
-    Ok(matches!(answer.trim(), "yes" | "y"))
+    Ok(matches!(answer.trim().to_lowercase().as_str(), "yes" | "y" | "sí" | "si" | "s"))
 }
 
-fn said(arguments: &Arguments, farm: &FarmStatus, reply: Reply) -> Outcome {
+fn kept(arguments: &Arguments, farm: &FarmStatus, reply: Reply, words: Words) -> Outcome {
     let recorded: Box<RecordedStatus> = match reply {
         Reply::Recorded(recorded) => recorded,
-        Reply::Done { warning: Some(warning), .. } => {
-            return Err(Failure::failed(warning));
+        Reply::Done { warning: Some(warning), warning_said, .. } => {
+            return Err(Failure::failed(told_in(words, &warning, warning_said.as_deref())));
         }
-        other => return Err(arguments.daemon.unexpected(&other)),
+        other => return Err(arguments.daemon.refused(&other, words)),
     };
     if arguments.json {
         return super::print(&super::json_line(&*recorded)?);
     }
-    super::print_plain(&told::recorded(farm, &recorded))
+    super::print_plain(&told::recorded(farm, &recorded, words))
 }

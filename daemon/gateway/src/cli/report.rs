@@ -84,7 +84,7 @@ pub struct Arguments {
 /// When no daemon answers, a pond or a date is not understood, or a file cannot be written.
 pub fn run(arguments: &Arguments) -> Outcome {
     let farm = arguments.daemon.status()?;
-    arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id))?;
+    arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id, crate::texts::english()))?;
     let out = arguments.out.as_deref();
     if let Some(path) = out.filter(|path| path.extension().is_none_or(|end| end != "html")) {
         return Err(Failure::usage(format!(

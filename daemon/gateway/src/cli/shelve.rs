@@ -6,11 +6,13 @@ use std::time::Duration;
 use serde::Serialize;
 
 use super::plain::{self, paragraph};
+use crate::console::shelving::{NO_REASON, reason_words};
+use crate::console::words::alarm_name;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::protocol::{AlarmStatus, Ask, FarmStatus, Reply, ShelfStatus};
-
-/// Recorded where a script gives no reason.
-const NO_REASON: &str = "no reason given";
+use crate::texts::recognised::audit_field;
+use crate::texts::said::told as told_in;
+use crate::texts::{Words, say};
 
 /// What a length is.
 const LENGTHS: &str =
@@ -44,6 +46,9 @@ pub struct Shelve {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -65,6 +70,9 @@ pub struct Unshelve {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -88,6 +96,9 @@ pub struct Reset {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -107,28 +118,23 @@ struct Became<'a> {
 /// # Errors
 /// When no daemon answers, or the alarm cannot be shelved, or not for so long.
 pub fn shelve(arguments: &Shelve) -> Outcome {
+    let words = arguments.speech.words_by(&arguments.daemon)?;
     let reason = match &arguments.reason {
         Some(reason) if reason.trim().is_empty() => {
-            return Err(Failure::usage(format!(
-                "shelving '{}' failed: --reason is empty; say in a few words why",
-                arguments.id
-            )));
+            return Err(Failure::usage(say!(words, "shelving-empty", id = &arguments.id)));
         }
         Some(reason) => reason.trim().to_owned(),
         None if arguments.json => NO_REASON.to_owned(),
-        None => ask_why(&arguments.id)?,
+        None => ask_why(&arguments.id, words)?,
     };
     let is_given = reason != NO_REASON;
     let ask = Ask::Shelve { id: arguments.id.clone(), seconds: arguments.length.as_secs(), reason };
-    let done = act(&arguments.daemon, &arguments.id, ask, arguments.json)?;
+    let done = act(&arguments.daemon, &arguments.id, ask, arguments.json, words)?;
     if !is_given {
         // A script's own words are its standard output; this is for whoever wrote the script.
-        let _ = writeln!(
-            std::io::stderr(),
-            "pondreeve: '{}' was shelved without a reason; every list and the audit trail say \"{NO_REASON}\". \
-             Say why with --reason TEXT",
-            arguments.id
-        );
+        let told = reason_words(words, NO_REASON);
+        let told = say!(words, "shelving-no-reason", id = &arguments.id, told = told);
+        let _ = writeln!(std::io::stderr(), "pondreeve: {told}");
     }
     Ok(done)
 }
@@ -139,7 +145,8 @@ pub fn shelve(arguments: &Shelve) -> Outcome {
 /// When no daemon answers, or the alarm is not shelved.
 pub fn unshelve(arguments: &Unshelve) -> Outcome {
     let ask = Ask::Unshelve { id: arguments.id.clone() };
-    act(&arguments.daemon, &arguments.id, ask, arguments.json)
+    let words = arguments.speech.words_by(&arguments.daemon)?;
+    act(&arguments.daemon, &arguments.id, ask, arguments.json, words)
 }
 
 /// Resets a latched alarm.
@@ -148,32 +155,33 @@ pub fn unshelve(arguments: &Unshelve) -> Outcome {
 /// When no daemon answers, or the alarm does not wait for it.
 pub fn reset(arguments: &Reset) -> Outcome {
     let ask = Ask::Reset { id: arguments.id.clone() };
-    act(&arguments.daemon, &arguments.id, ask, arguments.json)
+    let words = arguments.speech.words_by(&arguments.daemon)?;
+    act(&arguments.daemon, &arguments.id, ask, arguments.json, words)
 }
 
 /// Asks the person at the terminal; a script that says nothing is recorded as such.
-fn ask_why(id: &str) -> Result<String, Failure> {
+fn ask_why(id: &str, words: Words) -> Result<String, Failure> {
     let input = std::io::stdin();
     if !input.is_terminal() || !std::io::stderr().is_terminal() {
         return Ok(NO_REASON.to_owned());
     }
     let failed = |error: std::io::Error| {
-        Failure::failed(format!("asking why '{id}' is to be shelved failed: {error}"))
+        Failure::failed(say!(words, "shelving-not-asked", id = id, error = error.to_string()))
     };
     let mut out = std::io::stderr();
-    write!(out, "Why is it put aside? ").and_then(|()| out.flush()).map_err(failed)?;
+    write!(out, "{} ", say!(words, "shelving-why")).and_then(|()| out.flush()).map_err(failed)?;
     let mut line = String::new();
     input.lock().read_line(&mut line).map_err(failed)?;
     match line.trim() {
-        "" => Err(Failure::usage(format!("'{id}' was not shelved: a reason is asked for, in a few words"))),
+        "" => Err(Failure::usage(say!(words, "shelving-needs-why", id = id))),
         reason => Ok(reason.to_owned()),
     }
 }
 
-fn act(daemon: &super::Daemon, id: &str, ask: Ask, json: bool) -> Outcome {
-    let warning = match daemon.ask(ask)? {
-        Reply::Done { warning, .. } => warning,
-        other => return Err(daemon.unexpected(&other)),
+fn act(daemon: &super::Daemon, id: &str, ask: Ask, json: bool, words: Words) -> Outcome {
+    let (warning, said) = match daemon.ask(ask)? {
+        Reply::Done { warning, warning_said, .. } => (warning, warning_said),
+        other => return Err(daemon.refused(&other, words)),
     };
     let farm = daemon.status()?;
     let now = farm.alarms.iter().find(|alarm| alarm.id == id);
@@ -185,30 +193,41 @@ fn act(daemon: &super::Daemon, id: &str, ask: Ask, json: bool) -> Outcome {
             warning: warning.as_deref(),
         })?);
     }
-    super::print_plain(&told(id, now, &farm, warning.as_deref())).map(|_| DONE)
+    let warning = warning.map(|warning| told_in(words, &warning, said.as_deref()));
+    super::print_plain(&told(id, now, &farm, warning.as_deref(), words)).map(|_| DONE)
 }
 
 /// What a person is told.
-fn told(id: &str, now: Option<&AlarmStatus>, farm: &FarmStatus, warning: Option<&str>) -> String {
-    let clock = plain::clock(farm);
+pub(super) fn told(
+    id: &str,
+    now: Option<&AlarmStatus>,
+    farm: &FarmStatus,
+    warning: Option<&str>,
+    words: Words,
+) -> String {
+    let clock = plain::clock(farm).read_in(words);
     let mut out = String::new();
-    let words = match now {
-        None => format!("{id} is not in alarm."),
+    let text = match now {
+        None => say!(words, "shelving-calm", id = id),
         Some(alarm) => match &alarm.shelf {
-            Some(shelf) => format!(
-                "Shelved until {} by {}: {} ({id}). Reason: {}. It comes back by itself then, in alarm if its \
-                 condition stands. Whoever is on watch should know.",
-                clock.time_and_day(&shelf.until),
-                shelf.by,
-                alarm.name,
-                shelf.reason
+            Some(shelf) => say!(
+                words,
+                "shelving-done",
+                until = clock.time_and_day(&shelf.until),
+                by = &shelf.by,
+                name = alarm_name(words, alarm),
+                id = id,
+                reason = reason_words(words, &shelf.reason),
             ),
-            None => format!("It stands, {}: {}", alarm.state, alarm.message),
+            None => {
+                let message = told_in(words, &alarm.message, alarm.said.as_deref());
+                say!(words, "shelving-stands", state = audit_field(words, &alarm.state), message = message)
+            }
         },
     };
-    paragraph(&mut out, "", "", &words);
+    paragraph(&mut out, "", "", &text);
     if let Some(warning) = warning {
-        paragraph(&mut out, "", "", &format!("Mind: {warning}"));
+        paragraph(&mut out, "", "", &say!(words, "mind", warning = warning));
     }
     out
 }
@@ -228,7 +247,7 @@ mod tests {
             by: "mira".to_owned(),
             reason: "electrode on order".to_owned(),
         });
-        let told = told(&alarm.id.clone(), Some(&farm.alarms[1]), &farm, None);
+        let told = told(&alarm.id.clone(), Some(&farm.alarms[1]), &farm, None, crate::texts::english());
         assert!(told.starts_with("Shelved until 04:11 by mira: "), "{told}");
         assert!(told.contains("electrode on order"), "{told}");
         let listed = plain::alarms(&farm, crate::texts::english());

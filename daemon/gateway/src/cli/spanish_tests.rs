@@ -24,16 +24,17 @@ use crate::texts::said::translated;
 use crate::texts::{Choice, Words, chosen, english, own};
 
 /// 2026-06-15, 21:00 UTC: late afternoon at the farm.
-const AFTERNOON: Timestamp = Timestamp(1_781_557_200_000);
+pub(super) const AFTERNOON: Timestamp = Timestamp(1_781_557_200_000);
 
 /// Words that stand in nearly every English sentence and in no Spanish one.
-const ENGLISH: [&str; 32] = [
+const ENGLISH: [&str; 46] = [
     "the", "of", "is", "are", "was", "were", "not", "and", "with", "for", "from", "to", "it", "if", "in",
     "at", "by", "since", "probe", "water", "until", "below", "above", "night", "reading", "oxygen", "hand",
-    "has", "start", "look", "day", "when",
+    "has", "start", "look", "day", "when", "again", "be", "this", "that", "or", "than", "unless", "without",
+    "which", "nothing", "entry", "days", "treated", "accepted",
 ];
 
-fn spanish() -> Words {
+pub(super) fn spanish() -> Words {
     chosen(&Choice { language: Some("es".to_owned()), ..Choice::default() }).unwrap()
 }
 
@@ -142,7 +143,7 @@ impl Told {
 }
 
 /// A pond's ordinary water, and oxygen that falls from 7 mg/L by `fall` in an hour.
-fn water(fall: f64) -> impl Fn(Quantity, f64) -> Option<f64> {
+pub(super) fn water(fall: f64) -> impl Fn(Quantity, f64) -> Option<f64> {
     move |quantity, hours| {
         let stir = 0.02 * (hours * 31.0).sin();
         Some(match quantity {

@@ -52,7 +52,7 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> Outcome {
     let mut farm = arguments.daemon.status()?;
     for id in &arguments.ponds {
-        super::known_pond(&farm, id)?;
+        super::known_pond(&farm, id, arguments.speech.words(&farm)?)?;
     }
     if !arguments.ponds.is_empty() {
         farm.ponds.retain(|pond| arguments.ponds.contains(&pond.id));

@@ -11,6 +11,7 @@ use crate::console::text::FarmClock;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
 use crate::local::trial::{TrialAsk, TrialStatus};
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 Fix the trial before the first dose: who chooses afterwards what to compare can
@@ -105,6 +106,9 @@ pub struct Fix {
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -119,6 +123,9 @@ pub struct Show {
     /// Print JSON, one object a line
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
     /// Where the daemon listens
     #[command(flatten)]
     pub daemon: super::Daemon,
@@ -137,9 +144,11 @@ pub fn run(arguments: &Arguments) -> Outcome {
 
 fn fix(own: &Fix) -> Outcome {
     let farm = own.daemon.status()?;
-    super::known_pond(&farm, &own.treated)?;
-    super::known_pond(&farm, &own.control)?;
-    let (from, to) = stretch(plain::clock(&farm), own.from, own.to)?;
+    let words = own.speech.words_to_act(&farm)?;
+    super::known_pond(&farm, &own.treated, words)?;
+    super::known_pond(&farm, &own.control, words)?;
+    let clock = plain::clock(&farm).read_in(words);
+    let (from, to) = stretch(clock, own.from, own.to)?;
     let ask = TrialAsk {
         treated: own.treated.clone(),
         control: own.control.clone(),
@@ -157,21 +166,16 @@ fn fix(own: &Fix) -> Outcome {
     };
     let trials = match own.daemon.ask(Ask::FixTrial(Box::new(ask)))? {
         Reply::Trials { trials } => trials,
-        other => return Err(own.daemon.unexpected(&other)),
+        other => return Err(own.daemon.refused(&other, words)),
     };
     let Some(newest) = trials.last() else {
-        return Err(Failure::failed("the daemon fixed the trial and does not show it".to_owned()));
+        return Err(Failure::failed(say!(words, "trial-not-shown")));
     };
     if own.json {
         return super::print(&super::json_line(newest)?);
     }
-    let mut out = told(newest, plain::clock(&farm));
-    paragraph(
-        &mut out,
-        "",
-        "",
-        "Fixed, and on disk for good. Log feed, water let out, doses and anything else that is done to either pond: what is not logged cannot be held equal.",
-    );
+    let mut out = told(newest, clock);
+    paragraph(&mut out, "", "", &say!(words, "trial-kept"));
     super::print_plain(&out).map(|_| DONE)
 }
 
@@ -181,39 +185,42 @@ fn stretch(clock: FarmClock, from: Date, to: Date) -> Result<(Timestamp, Timesta
     let next = to.checked_add(1.day());
     match (midnight(from), next.and_then(midnight)) {
         (Ok(from), Ok(to)) => Ok((from, to)),
-        _ => Err(Failure::usage(format!(
-            "{from} to {to} cannot be placed on the calendar; accepted are days such as 2026-05-01"
-        ))),
+        _ => {
+            let (from, to) = (from.to_string(), to.to_string());
+            Err(Failure::usage(say!(clock.words(), "trial-no-calendar", from = from, to = to)))
+        }
     }
 }
 
 fn show(own: &Show) -> Outcome {
     let farm = own.daemon.status()?;
-    let mut trials = all(&own.daemon)?;
+    let words = own.speech.words_to_act(&farm)?;
+    let mut trials = all(&own.daemon, words)?;
     if let Some(pond) = &own.pond {
-        super::known_pond(&farm, pond)?;
+        super::known_pond(&farm, pond, words)?;
         trials.retain(|trial| &trial.treated == pond || &trial.control == pond);
     }
     if own.json {
         let lines = trials.iter().map(super::json_line).collect::<Result<Vec<_>, _>>()?;
         return super::print(&lines.concat());
     }
-    super::print_plain(&listed(&trials, &farm))
+    super::print_plain(&listed(&trials, &farm, words))
 }
 
 /// Every trial of the farm.
-pub(super) fn all(daemon: &super::Daemon) -> Result<Vec<TrialStatus>, Failure> {
+pub(super) fn all(daemon: &super::Daemon, words: Words) -> Result<Vec<TrialStatus>, Failure> {
     match daemon.ask(Ask::Trials)? {
         Reply::Trials { trials } => Ok(trials),
-        other => Err(daemon.unexpected(&other)),
+        other => Err(daemon.refused(&other, words)),
     }
 }
 
-fn listed(trials: &[TrialStatus], farm: &FarmStatus) -> String {
+pub(super) fn listed(trials: &[TrialStatus], farm: &FarmStatus, words: Words) -> String {
     if trials.is_empty() {
-        return "No trial is fixed. See pondreeve trial fix --help.\n".to_owned();
+        return format!("{}\n", say!(words, "trial-none"));
     }
-    trials.iter().map(|trial| told(trial, plain::clock(farm))).collect()
+    let clock = plain::clock(farm).read_in(words);
+    trials.iter().map(|trial| told(trial, clock)).collect()
 }
 
 /// The day of a time by the farm's clock.
@@ -230,41 +237,52 @@ fn last_day(clock: FarmClock, to: &str) -> String {
 
 /// A trial for a person.
 pub(super) fn told(trial: &TrialStatus, clock: FarmClock) -> String {
+    let words = clock.words();
     let mut out = String::new();
-    let standing = match trial.replaced_by {
-        Some(number) => format!(" (replaced by trial {number})"),
-        None => String::new(),
+    let head = say!(
+        words,
+        "trial-head",
+        trial = trial.trial.to_string(),
+        standing = match trial.replaced_by {
+            Some(number) => say!(words, "trial-replaced", trial = number.to_string()),
+            None => String::new(),
+        },
+        treated = trial.treated.to_uppercase(),
+        control = trial.control.to_uppercase(),
+    );
+    let _ = writeln!(out, "{head}");
+    // One that is not known here is as the daemon says it.
+    let named = |key: String, told: &str| words.find(&key).unwrap_or_else(|| told.to_owned());
+    let outcome = named(format!("outcome-{}", trial.outcome), &trial.outcome_words);
+    let wanted = match trial.wanted.as_str() {
+        "rise" => say!(words, "trial-rise", outcome = outcome),
+        _ => say!(words, "trial-fall", outcome = outcome),
     };
-    let _ = writeln!(
-        out,
-        "Trial {}{standing}: {} treated, {} control",
-        trial.trial,
-        trial.treated.to_uppercase(),
-        trial.control.to_uppercase()
+    let days = say!(
+        words,
+        "trial-days",
+        from = day(clock, &trial.from),
+        to = last_day(clock, &trial.to),
+        before = trial.days_before.to_string(),
+        after = trial.days_after.to_string(),
     );
-    let way = if trial.wanted == "rise" { "should rise" } else { "should fall" };
-    paragraph(&mut out, "  ", "  ", &format!("{} {way}", trial.outcome_words));
-    paragraph(&mut out, "  ", "  ", &trial.method_words);
-    paragraph(
-        &mut out,
-        "  ",
-        "  ",
-        &format!(
-            "{} to {}, at least {} days before the first dose and {} after",
-            day(clock, &trial.from),
-            last_day(clock, &trial.to),
-            trial.days_before,
-            trial.days_after
-        ),
+    let place = trial.replaces.map(|number| say!(words, "trial-in-place", trial = number.to_string()));
+    let fixed = say!(
+        words,
+        "trial-fixed",
+        day = day(clock, &trial.fixed_at),
+        by = &trial.fixed_by,
+        place = place.unwrap_or_default(),
+        late = if trial.after_first_dose { say!(words, "trial-late") } else { String::new() },
     );
-    paragraph(&mut out, "  ", "  ", &format!("ponds chosen by {}: {}", trial.chosen_by, trial.reason));
-    let late = if trial.after_first_dose { ", AFTER THE FIRST DOSE" } else { "" };
-    let place = trial.replaces.map(|number| format!(", in place of trial {number}")).unwrap_or_default();
-    paragraph(
-        &mut out,
-        "  ",
-        "  ",
-        &format!("fixed {} by {}{place}{late}", day(clock, &trial.fixed_at), trial.fixed_by),
-    );
+    for line in [
+        wanted,
+        named(format!("compared-{}", trial.method), &trial.method_words),
+        days,
+        say!(words, "trial-chosen", by = &trial.chosen_by, reason = &trial.reason),
+        fixed,
+    ] {
+        paragraph(&mut out, "  ", "  ", &line);
+    }
     out
 }

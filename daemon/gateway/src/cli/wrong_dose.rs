@@ -8,6 +8,8 @@ use serde_json::json;
 
 use super::plain::paragraph;
 use crate::exit_code::{DONE, Outcome};
+use crate::texts::recognised::recognised;
+use crate::texts::{Words, say};
 
 /// One mistake, as the command line names it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,6 +42,12 @@ pub struct Arguments {
     /// Print JSON, one object a mistake
     #[arg(long)]
     pub json: bool,
+    /// What to speak
+    #[command(flatten)]
+    pub speech: super::Speech,
+    /// Where the daemon listens, if it runs: it knows the farm's language
+    #[command(flatten)]
+    pub daemon: super::Daemon,
 }
 
 /// Prints the steps.
@@ -56,21 +64,21 @@ pub fn run(arguments: &Arguments) -> Outcome {
         }
         return super::print(&out);
     }
-    super::print_plain(&told(wanted)).map(|_| DONE)
+    let words = arguments.speech.words_by(&arguments.daemon)?;
+    super::print_plain(&told(wanted, words)).map(|_| DONE)
 }
 
-fn told(mistakes: impl Iterator<Item = Mistake>) -> String {
+pub(super) fn told(mistakes: impl Iterator<Item = Mistake>, words: Words) -> String {
     let mut out = String::new();
     for mistake in mistakes {
-        let _ = writeln!(out, "{} ({})", mistake.name(), mistake.id());
+        let _ = writeln!(out, "{} ({})", recognised(words, mistake.name()), mistake.id());
         for (number, step) in mistake.steps().into_iter().enumerate() {
-            paragraph(&mut out, &format!("  {}. ", number + 1), "     ", step);
+            paragraph(&mut out, &format!("  {}. ", number + 1), "     ", &recognised(words, step));
         }
         out.push('\n');
     }
-    out.push_str(
-        "Common practice, no source. In doubt act as if more had been given, and call the adviser.\n",
-    );
+    out.push_str(&say!(words, "plan-wrong-end"));
+    out.push('\n');
     out
 }
 
@@ -80,6 +88,6 @@ mod tests {
 
     #[test]
     fn the_steps_after_a_wrong_dose() {
-        insta::assert_snapshot!(told(Mistake::ALL.into_iter()));
+        insta::assert_snapshot!(told(Mistake::ALL.into_iter(), crate::texts::english()));
     }
 }

@@ -1,6 +1,7 @@
 //! How things of a configuration file are named to a person: cut where long, in quotes where odd, with a
 //! guess where misspelt.
 
+use pondreeve_core::said::said;
 use toml::de::DeValue;
 
 /// What a person would call what stands there.
@@ -61,7 +62,7 @@ pub fn nearest<'c>(found: &str, candidates: impl IntoIterator<Item = &'c str>) -
 
 /// "did you mean" for an unknown name; `None` where nothing is near.
 pub fn did_you_mean<'c>(found: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<String> {
-    nearest(found, candidates).map(|candidate| format!("did you mean `{candidate}`?"))
+    nearest(found, candidates).map(|near| said!("did-you-mean", "did you mean `{near}`?", near = near).into())
 }
 
 /// Several names as a person lists them; `none` where there are none.

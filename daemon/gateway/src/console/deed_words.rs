@@ -16,6 +16,11 @@ fn amount(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// A kind of entry as a person reads it; one that is not known here is as it is.
+pub(crate) fn kind_words(words: Words, kind: &str) -> String {
+    words.find(&format!("kind-{kind}")).unwrap_or_else(|| kind.to_owned())
+}
+
 /// One line; the daemon's own where there is nothing to make one of.
 pub(crate) fn deed_words(words: Words, deed: &DeedStatus) -> String {
     if words == english() {

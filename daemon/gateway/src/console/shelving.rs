@@ -14,6 +14,9 @@ pub(crate) const REASONS: [&str; 5] = [
     "test",
 ];
 
+/// Recorded where a script shelves without a reason.
+pub(crate) const NO_REASON: &str = "no reason given";
+
 /// Minutes that can be chosen, by priority: as long as the daemon accepts, and less.
 const fn lengths(priority: u8) -> &'static [u16] {
     match priority {
@@ -109,6 +112,9 @@ pub(crate) fn reason_key(place: usize) -> String {
 
 /// A reason as a person reads it: one of [`REASONS`] in their language, else as it was given.
 pub(crate) fn reason_words(words: Words, reason: &str) -> String {
+    if reason == NO_REASON {
+        return say!(words, "no-reason");
+    }
     let place = REASONS.iter().position(|own| *own == reason);
     place.map_or_else(|| reason.to_owned(), |place| words.get(&reason_key(place)))
 }

@@ -2,8 +2,10 @@
 
 use pondreeve_chemistry::dose::{Basis, Slurry};
 use pondreeve_core::dosing::{DoseAsk, DosePlan, NH3_MEAN_AT_MOST, NH3_PEAK_AT_MOST, Nh3Day};
+use pondreeve_core::said::{Said, said};
 use serde::{Deserialize, Serialize};
 
+use super::said::SaidStatus;
 use super::status::rfc3339;
 use crate::config::farm::Product;
 
@@ -69,6 +71,9 @@ pub struct DosePlanStatus {
     pub go: bool,
     /// What does.
     pub reasons: Vec<String>,
+    /// What that is made of, for other languages, in the same order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub reasons_said: Vec<SaidStatus>,
     /// The first morning on which nothing known now would, RFC 3339, UTC.
     pub earliest: Option<String>,
 }
@@ -130,29 +135,44 @@ pub(super) struct Checked {
 ///
 /// # Errors
 /// With what was given and what is accepted.
-pub(super) fn check(request: &DoseRequest, products: &[Product]) -> Result<Checked, String> {
-    let planning = format!("planning a dose for {}", request.pond);
+pub(super) fn check(request: &DoseRequest, products: &[Product]) -> Result<Checked, Said> {
+    checked(request, products).map_err(|why| {
+        said!("refused-plan", "planning a dose for {pond}: {why}", pond = &request.pond, why = why)
+    })
+}
+
+fn checked(request: &DoseRequest, products: &[Product]) -> Result<Checked, Said> {
     let says_nothing = request.basis.is_none() && request.solids_percent.is_none();
     let lot = match (&request.lot, products) {
         (Some(lot), _) => Some(products.iter().find(|product| product.lot == *lot).ok_or_else(|| {
             let known: Vec<&str> = products.iter().map(|product| product.lot.as_str()).collect();
-            let known = if known.is_empty() { "none is configured".to_owned() } else { known.join(", ") };
-            format!("{planning}: there is no lot {lot:?}; accepted: {known}")
+            let known = if known.is_empty() {
+                said!("refused-plan-no-lots", "none is configured")
+            } else {
+                Said::plain(known.join(", "))
+            };
+            let lot = format!("{lot:?}");
+            said!("refused-plan-lot", "there is no lot {lot}; accepted: {known}", lot = lot, known = known)
         })?),
         (None, [only]) if says_nothing => Some(only),
         (None, _) => None,
     };
     let basis = match &request.basis {
         Some(name) => Basis::from_name(name).ok_or_else(|| {
-            format!("{planning}: {name:?} is no basis; accepted are slurry_mass, solids_mass, slurry_volume")
+            said!(
+                "refused-plan-basis",
+                "{basis} is no basis; accepted are slurry_mass, solids_mass, slurry_volume",
+                basis = format!("{name:?}")
+            )
         })?,
         None => lot.map_or(Basis::SlurryMass, |lot| lot.basis),
     };
     if !(request.dose > 0.0 && request.dose <= 200.0) {
-        return Err(format!(
-            "{planning}: {} {} is not accepted; more than 0 and at most 200 is",
-            request.dose,
-            basis.unit()
+        return Err(said!(
+            "refused-plan-dose",
+            "{dose} {unit} is not accepted; more than 0 and at most 200 is",
+            dose = request.dose.to_string(),
+            unit = basis.unit()
         ));
     }
     let solids_percent =
@@ -162,10 +182,14 @@ pub(super) fn check(request: &DoseRequest, products: &[Product]) -> Result<Check
         .or_else(|| lot.map(|lot| lot.slurry_density_kg_l))
         .unwrap_or_else(|| Slurry::ideal_density_kg_l(solids_percent));
     let slurry =
-        Slurry::new(solids_percent, slurry_density_kg_l).map_err(|error| format!("{planning}: {error}"))?;
+        Slurry::new(solids_percent, slurry_density_kg_l).map_err(|error| Said::plain(error.to_string()))?;
     let container_kg = request.container_kg.or_else(|| lot.and_then(|lot| lot.container_kg));
     if let Some(net) = container_kg.filter(|net| !(0.1..=10_000.0).contains(net)) {
-        return Err(format!("{planning}: a container of {net} kg is not accepted; 0.1 to 10000 kg is"));
+        return Err(said!(
+            "refused-plan-container",
+            "a container of {kg} kg is not accepted; 0.1 to 10000 kg is",
+            kg = net.to_string()
+        ));
     }
     let ask = DoseAsk { dose: request.dose, basis, slurry, container_kg, in_crop: request.in_crop };
     Ok(Checked { ask, lot: lot.map(|lot| lot.lot.clone()), solids_percent, slurry_density_kg_l })
@@ -208,7 +232,8 @@ pub(super) fn dose_status(
             h2s_share_after_mixing: preview.h2s_share.1,
         }),
         go: plan.objections.is_empty(),
-        reasons: plan.objections.iter().map(|objection| objection.words.clone()).collect(),
+        reasons: plan.objections.iter().map(|own| own.words.english().to_owned()).collect(),
+        reasons_said: plan.objections.iter().map(|own| SaidStatus::from(&own.words)).collect(),
         earliest: plan.earliest.map(rfc3339),
     }
 }

@@ -337,8 +337,17 @@ impl Counter {
         let all = self.desk.trials().await.ok_or(Refusal::Ended)?;
         let Some(own) = all.iter().find(|own| own.trial.number == number) else {
             let numbers: Vec<String> = all.iter().map(|own| own.trial.number.to_string()).collect();
-            let known = if numbers.is_empty() { "none yet".to_owned() } else { numbers.join(", ") };
-            return Err(Refusal::Bad(format!("there is no trial {number}; known are {known}")));
+            let known = if numbers.is_empty() {
+                said!("refused-trial-none-yet", "none yet")
+            } else {
+                Said::plain(numbers.join(", "))
+            };
+            return Err(Refusal::Told(said!(
+                "refused-trial-number",
+                "there is no trial {trial}; known are {known}",
+                trial = number.to_string(),
+                known = known
+            )));
         };
         let now = self.clock.now();
         let found = self.look_at(own, now).await?;

@@ -133,12 +133,23 @@ impl Counter {
     ) -> Result<Reply, Refusal> {
         let index = self.pond(pond)?;
         if !limit_change::keys().any(|own| own == key) {
-            let nearest = did_you_mean(key, limit_change::keys()).map(|hint| format!("; {hint}"));
-            return Err(Refusal::Bad(format!(
-                "{key:?} is no limit that can be changed{}: accepted are {}",
-                nearest.unwrap_or_default(),
-                limit_change::keys().collect::<Vec<_>>().join(", ")
-            )));
+            let known = limit_change::keys().collect::<Vec<_>>().join(", ");
+            let key_told = format!("{key:?}");
+            return Err(Refusal::Told(match did_you_mean(key, limit_change::keys()) {
+                Some(hint) => said!(
+                    "refused-no-limit-near",
+                    "{key} is no limit that can be changed; {hint}: accepted are {known}",
+                    key = key_told,
+                    hint = hint,
+                    known = known
+                ),
+                None => said!(
+                    "refused-no-limit",
+                    "{key} is no limit that can be changed: accepted are {known}",
+                    key = key_told,
+                    known = known
+                ),
+            }));
         }
         let event = Event::LimitChange {
             pond: index,

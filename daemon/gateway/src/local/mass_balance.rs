@@ -3,6 +3,7 @@
 use pondreeve_core::mass_balance::{
     FeedLoad, MassBalance, OXYGEN_PER_FEED, PROTEIN_ACCEPTED, StruviteLook, USUAL_PROTEIN_PERCENT,
 };
+use pondreeve_core::said::said;
 use serde::{Deserialize, Serialize};
 
 use super::protocol::Reply;
@@ -92,16 +93,33 @@ impl From<StruviteLook> for StruviteStatus {
     }
 }
 
-/// Formulas and sources.
+/// Formulas and sources; other languages find them by their English.
 fn formulas() -> Vec<String> {
     [
-        "nitrogen = feed x protein / 6.25 (Jones 1931, USDA Circular 183)".to_owned(),
-        "TAN = feed x protein x 0.092 where solids are taken out (Timmons and Ebeling, Recirculating Aquaculture; from memory), x 0.144 where nothing is (Ebeling, Timmons and Bisogni 2006, Aquaculture 257; from memory)".to_owned(),
-        format!("oxygen = feed x {OXYGEN_PER_FEED} (Boyd, Oxygen demand of aquaculture feed); nitrification's share 4.57 mg O2 to each mg N"),
-        "alkalinity = 7.14 mg CaCO3 to each mg N nitrified: NH4+ + 2 O2 -> NO3- + 2 H+ + H2O".to_owned(),
-        "phosphorus = feed x 1.2 % x 80 % not kept (common practice, no source)".to_owned(),
-        "struvite: index = log10 of ion activity product over solubility product, pK 13.26 at 25 °C (Ronteltap and others 2007), good to ±0.6".to_owned(),
+        said!("feed-formula-nitrogen", "nitrogen = feed x protein / 6.25 (Jones 1931, USDA Circular 183)"),
+        said!(
+            "feed-formula-tan",
+            "TAN = feed x protein x 0.092 where solids are taken out (Timmons and Ebeling, Recirculating Aquaculture; from memory), x 0.144 where nothing is (Ebeling, Timmons and Bisogni 2006, Aquaculture 257; from memory)"
+        ),
+        said!(
+            "feed-formula-oxygen",
+            "oxygen = feed x {ratio} (Boyd, Oxygen demand of aquaculture feed); nitrification's share 4.57 mg O2 to each mg N",
+            ratio = OXYGEN_PER_FEED.to_string()
+        ),
+        said!(
+            "feed-formula-alkalinity",
+            "alkalinity = 7.14 mg CaCO3 to each mg N nitrified: NH4+ + 2 O2 -> NO3- + 2 H+ + H2O"
+        ),
+        said!(
+            "feed-formula-phosphorus",
+            "phosphorus = feed x 1.2 % x 80 % not kept (common practice, no source)"
+        ),
+        said!(
+            "feed-formula-struvite",
+            "struvite: index = log10 of ion activity product over solubility product, pK 13.26 at 25 °C (Ronteltap and others 2007), good to ±0.6"
+        ),
     ]
+    .map(String::from)
     .to_vec()
 }
 
@@ -134,20 +152,32 @@ impl Counter {
         let protein = ask.protein_percent.unwrap_or(USUAL_PROTEIN_PERCENT);
         let (least, most) = PROTEIN_ACCEPTED;
         if !(least..=most).contains(&protein) {
-            return Err(Refusal::Bad(format!(
-                "feed of {}: {protein} % of protein is not accepted; {least} to {most} % is",
-                ask.pond
+            return Err(Refusal::Told(said!(
+                "refused-feed-protein",
+                "feed of {pond}: {protein} % of protein is not accepted; {least} to {most} % is",
+                pond = &ask.pond,
+                protein = protein.to_string(),
+                least = least.to_string(),
+                most = most.to_string()
             )));
         }
         if let Some(kg) = ask.feed_kg.filter(|kg| !(*kg > 0.0 && *kg <= MOST_FEED_KG)) {
-            return Err(Refusal::Bad(format!(
-                "feed of {}: {kg} kg a day is not accepted; more than 0 and at most {MOST_FEED_KG} kg is",
-                ask.pond
+            return Err(Refusal::Told(said!(
+                "refused-feed-kg",
+                "feed of {pond}: {kg} kg a day is not accepted; more than 0 and at most {most} kg is",
+                pond = &ask.pond,
+                kg = kg.to_string(),
+                most = MOST_FEED_KG.to_string()
             )));
         }
         let found = self.desk.mass_balance(pond, ask.feed_kg, protein).await.ok_or(Refusal::Ended)?;
         let found = found.ok_or_else(|| {
-            Refusal::Failed(format!("feed of {}, before the daemon has started: ask again", ask.pond))
+            let early = said!(
+                "refused-feed-early",
+                "feed of {pond}, before the daemon has started: ask again",
+                pond = &ask.pond
+            );
+            Refusal::Failed(early.into())
         })?;
         Ok(Reply::FeedLoad(Box::new(status(ask.pond, rfc3339(self.clock.now()), protein, &found))))
     }

@@ -19,6 +19,7 @@ use super::kept::level;
 use super::machine::machine_status;
 use super::night::night_status;
 use super::protocol::{Ask, AuditRecord, Reply};
+use super::said::SaidStatus;
 use super::service::{self, StepAsk};
 use super::status::{farm_status, rfc3339};
 use super::why::why_status;
@@ -77,7 +78,7 @@ impl Counter {
     }
 
     /// Does what is asked, in the name of the local user `by`.
-    pub(super) async fn answer(&self, ask: Ask, by: &str) -> Reply {
+    pub(crate) async fn answer(&self, ask: Ask, by: &str) -> Reply {
         let patience = if matches!(ask, Ask::Backup { .. }) { BACKUP_PATIENCE } else { ENGINE_PATIENCE };
         match tokio::time::timeout(patience, self.try_answer(ask, by)).await {
             Ok(Ok(reply)) => reply,
@@ -154,13 +155,15 @@ impl Counter {
             },
             Ask::PlanDose(request) => {
                 let pond = self.pond(&request.pond)?;
-                let checked = dose::check(&request, &self.farm.products).map_err(Refusal::Bad)?;
+                let checked = dose::check(&request, &self.farm.products).map_err(Refusal::Told)?;
                 let plan = self.desk.plan_dose(pond, checked.ask).await.ok_or(Refusal::Ended)?;
                 let plan = plan.ok_or_else(|| {
-                    Refusal::Failed(format!(
-                        "planning a dose for {}, before the daemon has started: ask again",
-                        request.pond
-                    ))
+                    let early = said!(
+                        "refused-plan-early",
+                        "planning a dose for {pond}, before the daemon has started: ask again",
+                        pond = &request.pond
+                    );
+                    Refusal::Failed(early.into())
                 })?;
                 Ok(Reply::DosePlan(Box::new(dose::dose_status(&request, &checked, &plan, self.clock.now()))))
             }
@@ -226,11 +229,17 @@ impl Counter {
                 match check::against_probes(site, shelf, pond, entered, sampled).await {
                     Ok(found) => checks.extend(found),
                     Err(reason) => {
-                        let more =
-                            format!("entered, but {id} could not be held against the probes: {reason}");
-                        *warning_said = None;
-                        *warning =
-                            Some(warning.take().map_or(more.clone(), |told| format!("{told}; {more}")));
+                        let more = said!(
+                            "entered-not-compared",
+                            "entered, but {what} could not be held against the probes: {reason}",
+                            what = id,
+                            reason = reason
+                        );
+                        *warning_said = if warning.is_none() { SaidStatus::of(&more) } else { None };
+                        *warning = Some(match warning.take() {
+                            Some(told) => format!("{told}; {more}"),
+                            None => more.into(),
+                        });
                     }
                 }
             }
@@ -299,13 +308,15 @@ impl Counter {
         let known = self.farm.site.probes.iter().position(|own| own.id == probe);
         let Some(index) = known else {
             let ids: Vec<&str> = self.farm.site.probes.iter().map(|own| own.id.as_str()).collect();
-            return Err(Refusal::Bad(format!(
-                "{probe:?} is no probe of this farm: known are {}",
-                ids.join(", ")
+            return Err(Refusal::Told(said!(
+                "refused-no-probe",
+                "{probe} is no probe of this farm: known are {known}",
+                probe = format!("{probe:?}"),
+                known = ids.join(", ")
             )));
         };
         let view = self.desk.view().await.ok_or(Refusal::Ended)?;
-        let step = service::step(act, &view, &self.farm, index).map_err(Refusal::Bad)?;
+        let step = service::step(act, &view, &self.farm, index).map_err(Refusal::Told)?;
         let probe = ProbeIndex(u16::try_from(index).unwrap_or(u16::MAX));
         self.apply(vec![Event::Service { probe, step, by: by.to_owned() }]).await
     }
@@ -357,7 +368,12 @@ impl Counter {
         let index = ponds.iter().position(|pond| pond.id == id).and_then(|index| u16::try_from(index).ok());
         index.map(PondIndex).ok_or_else(|| {
             let ids: Vec<&str> = ponds.iter().map(|pond| pond.id.as_str()).collect();
-            Refusal::Bad(format!("there is no pond {id:?}: the ponds are {}", ids.join(", ")))
+            Refusal::Told(said!(
+                "refused-no-pond",
+                "there is no pond {pond}: the ponds are {known}",
+                pond = format!("{id:?}"),
+                known = ids.join(", ")
+            ))
         })
     }
 

@@ -1,6 +1,7 @@
 //! Service of probes as it is asked for and told over the socket.
 
 use pondreeve_core::quantity::Quantity;
+use pondreeve_core::said::{Said, said};
 use pondreeve_core::service::{Buffer, RETURNS_AFTER, Serviced, Step, air_saturated_mg_l, buffer_ph};
 use pondreeve_core::site::{Channel, Probe};
 use pondreeve_core::view::{ChannelView, FarmView, ProbeView, ServiceView};
@@ -241,7 +242,7 @@ pub(super) fn correction(
 ///
 /// # Errors
 /// With what was wrong with it and what would have been accepted.
-pub(super) fn step(ask: &StepAsk, view: &FarmView, farm: &Farm, probe: usize) -> Result<Step, String> {
+pub(super) fn step(ask: &StepAsk, view: &FarmView, farm: &Farm, probe: usize) -> Result<Step, Said> {
     Ok(match ask {
         StepAsk::Begin { seconds } => Step::Begin {
             length: seconds.map_or(RETURNS_AFTER, |seconds| {
@@ -274,15 +275,18 @@ pub(super) fn step(ask: &StepAsk, view: &FarmView, farm: &Farm, probe: usize) ->
 /// reckons with, where the configuration knows it; else what is said; else 0 for a probe with a salt cell
 /// of its own, which then lies in fresh water or air, and the pond's for any other: that is what it is
 /// set to. Taken for 0, a probe set to 20 PSU would be adjusted to read 12 % too high, the unsafe side.
-fn air_salinity(quantity: Quantity, said: Option<f64>, farm: &Farm, probe: usize) -> Result<f64, String> {
+fn air_salinity(quantity: Quantity, given: Option<f64>, farm: &Farm, probe: usize) -> Result<f64, Said> {
     let channels = farm.site.probes.get(probe).into_iter().flat_map(|probe| &probe.channels);
     let mut own = channels.filter(|own| own.quantity == quantity && quantity == Quantity::DoMgL);
-    match (own.find_map(|own| own.compensation.assumed_salinity_psu), said) {
-        (Some(fixed), Some(said)) if (fixed - said).abs() > 0.5 => Err(format!(
-            "the probe reckons with a fixed salinity of {fixed} PSU (probe_salinity_psu), in whatever it is held: {said} PSU would set it wrong; leave the salinity out"
+    match (own.find_map(|own| own.compensation.assumed_salinity_psu), given) {
+        (Some(fixed), Some(given)) if (fixed - given).abs() > 0.5 => Err(said!(
+            "refused-fixed-salinity",
+            "the probe reckons with a fixed salinity of {fixed} PSU (probe_salinity_psu), in whatever it is held: {told} PSU would set it wrong; leave the salinity out",
+            fixed = fixed.to_string(),
+            told = given.to_string()
         )),
         (Some(fixed), _) => Ok(fixed),
-        (None, Some(said)) => Ok(said),
+        (None, Some(given)) => Ok(given),
         (None, None) => {
             let site = &farm.site;
             let probe = site.probes.get(probe);
@@ -298,10 +302,14 @@ fn air_salinity(quantity: Quantity, said: Option<f64>, farm: &Farm, probe: usize
     }
 }
 
-fn quantity(id: &str) -> Result<Quantity, String> {
-    Quantity::from_id(id)
-        .filter(|quantity| !quantity.is_derived())
-        .ok_or_else(|| format!("{id:?} is no quantity that a probe measures, such as do_mg_l or ph"))
+fn quantity(id: &str) -> Result<Quantity, Said> {
+    Quantity::from_id(id).filter(|quantity| !quantity.is_derived()).ok_or_else(|| {
+        said!(
+            "refused-not-measured",
+            "{what} is no quantity that a probe measures, such as do_mg_l or ph",
+            what = format!("{id:?}")
+        )
+    })
 }
 
 /// What a standard is worth.
@@ -311,7 +319,7 @@ fn expected(
     temperature_c: f64,
     salinity_psu: f64,
     farm: &Farm,
-) -> Result<f64, String> {
+) -> Result<f64, Said> {
     if let Ok(number) = standard.parse::<f64>() {
         return Ok(number);
     }
@@ -319,26 +327,47 @@ fn expected(
         (Quantity::DoMgL, "zero") => Ok(0.0),
         (Quantity::DoMgL, "air") => {
             air_saturated_mg_l(temperature_c, salinity_psu, farm.site.pressure_hpa).ok_or_else(|| {
-                format!(
-                    "air-saturated water at {temperature_c} C, {salinity_psu} PSU, {} hPa is beyond the formula: 0 to 40 C, 0 to 45 PSU, 850 to 1050 hPa are accepted",
-                    farm.site.pressure_hpa
+                said!(
+                    "refused-standard-air",
+                    "air-saturated water at {temperature} C, {salinity} PSU, {pressure} hPa is beyond the formula: 0 to 40 C, 0 to 45 PSU, 850 to 1050 hPa are accepted",
+                    temperature = temperature_c.to_string(),
+                    salinity = salinity_psu.to_string(),
+                    pressure = farm.site.pressure_hpa.to_string()
                 )
             })
         }
         (Quantity::Ph, name) if Buffer::named(name).is_some() => {
             Buffer::named(name).and_then(|buffer| buffer_ph(buffer, temperature_c)).ok_or_else(|| {
-                format!("a pH buffer at {temperature_c} C is beyond its table: 0 to 40 C is accepted")
+                said!(
+                    "refused-standard-buffer",
+                    "a pH buffer at {temperature} C is beyond its table: 0 to 40 C is accepted",
+                    temperature = temperature_c.to_string()
+                )
             })
         }
-        _ => Err(format!(
-            "{standard:?} is no standard of {}: accepted is a number{}",
-            quantity.id(),
-            match quantity {
-                Quantity::DoMgL => ", `air` or `zero`",
-                Quantity::Ph => ", `buffer4`, `buffer7` or `buffer10`",
-                _ => "",
-            }
-        )),
+        (_, name) => {
+            let (standard, what) = (format!("{name:?}"), quantity.id());
+            Err(match quantity {
+                Quantity::DoMgL => said!(
+                    "refused-standard-oxygen",
+                    "{standard} is no standard of {what}: accepted is a number, `air` or `zero`",
+                    standard = standard,
+                    what = what
+                ),
+                Quantity::Ph => said!(
+                    "refused-standard-ph",
+                    "{standard} is no standard of {what}: accepted is a number, `buffer4`, `buffer7` or `buffer10`",
+                    standard = standard,
+                    what = what
+                ),
+                _ => said!(
+                    "refused-standard",
+                    "{standard} is no standard of {what}: accepted is a number",
+                    standard = standard,
+                    what = what
+                ),
+            })
+        }
     }
 }
 
@@ -358,7 +387,7 @@ mod tests {
             let salinity = air_salinity(Quantity::DoMgL, said, farm, 0)?;
             expected(Quantity::DoMgL, "air", 30.0, salinity, farm)
         };
-        let near = |found: Result<f64, String>, wanted: f64| (found.unwrap() - wanted).abs() < 0.01;
+        let near = |found: Result<f64, Said>, wanted: f64| (found.unwrap() - wanted).abs() < 0.01;
         farm.site.ponds[0].salinity_psu = 20.0;
         assert!(near(air(&farm, None), 6.77), "set to its pond's salinity");
         assert!(near(air(&farm, Some(0.0)), 7.56) && near(air(&farm, Some(20.0)), 6.77), "as said");

@@ -3,6 +3,7 @@
 use pondreeve_core::Event;
 use pondreeve_core::evidence::trial::Fixed;
 use pondreeve_core::evidence::{Method, Outcome, Trial, Wanted};
+use pondreeve_core::said::said;
 use serde::{Deserialize, Serialize};
 
 use super::protocol::Reply;
@@ -116,7 +117,13 @@ impl TrialStatus {
 fn one_of<T: Copy>(name: &str, text: &str, all: &[T], id: impl Fn(T) -> &'static str) -> Result<T, Refusal> {
     all.iter().copied().find(|&one| id(one) == text).ok_or_else(|| {
         let ids: Vec<&str> = all.iter().map(|&one| id(one)).collect();
-        Refusal::Bad(format!("{name} = {text:?} is not known; accepted is {}", ids.join(", ")))
+        Refusal::Told(said!(
+            "refused-trial-word",
+            "{name} = {word} is not known; accepted is {known}",
+            name = name,
+            word = format!("{text:?}"),
+            known = ids.join(", ")
+        ))
     })
 }
 

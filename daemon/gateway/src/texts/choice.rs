@@ -7,12 +7,22 @@ use std::sync::LazyLock;
 use super::{Texts, Words};
 
 /// The console's English texts, which every other language stands before.
-pub const ENGLISH: &str =
-    concat!(include_str!("../console/texts/en.ftl"), "\n", include_str!("../console/texts/said-en.ftl"));
+pub const ENGLISH: &str = concat!(
+    include_str!("../console/texts/en.ftl"),
+    "\n",
+    include_str!("../console/texts/commands-en.ftl"),
+    "\n",
+    include_str!("../console/texts/said-en.ftl")
+);
 
 /// The same in Spanish.
-pub(super) const SPANISH: &str =
-    concat!(include_str!("../console/texts/es.ftl"), "\n", include_str!("../console/texts/said-es.ftl"));
+pub(super) const SPANISH: &str = concat!(
+    include_str!("../console/texts/es.ftl"),
+    "\n",
+    include_str!("../console/texts/commands-es.ftl"),
+    "\n",
+    include_str!("../console/texts/said-es.ftl")
+);
 
 static IN_ENGLISH: LazyLock<Texts> = LazyLock::new(|| Texts::of("en", &[ENGLISH]));
 static IN_SPANISH: LazyLock<Texts> = LazyLock::new(|| Texts::of("es", &[SPANISH, ENGLISH]));

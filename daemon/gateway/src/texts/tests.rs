@@ -8,8 +8,9 @@ use pondreeve_chemistry::formulas::{
 };
 use pondreeve_core::alarm_set::CONDITIONS;
 use pondreeve_core::diary::Kind;
+use pondreeve_core::dosing::recovery::Mistake;
 use pondreeve_core::effect::{AlarmState, Test};
-use pondreeve_core::evidence::Level;
+use pondreeve_core::evidence::{Level, Method, Outcome};
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::verdict::{Kind as ClueKind, Leaning};
 use pondreeve_core::{Event, Input, Quantity, State, Timestamp, gateway_fault};
@@ -72,6 +73,9 @@ fn put_together() -> BTreeSet<String> {
     keys.extend(Test::ALL.iter().map(|test| format!("test-{}", test.id().replace('_', "-"))));
     keys.extend(Leaning::ALL.iter().map(|leaning| format!("leaning-do-{}", leaning.id())));
     let levels = [Level::NotEnough, Level::Consistent, Level::Supported, Level::Contradicted];
+    keys.extend(Outcome::ALL.iter().map(|outcome| format!("outcome-{}", outcome.id())));
+    keys.extend([Method::BeforeAfter, Method::Doses].map(|method| format!("compared-{}", method.id())));
+    keys.extend(["aeration", "feed", "water"].map(|factor| format!("factor-unit-{factor}")));
     keys.extend(levels.map(|level| format!("level-{}", level.id().replace('_', "-"))));
     keys.extend(ClueKind::ALL.iter().map(|kind| format!("clue-kind-{}", kind.says())));
     keys.extend(
@@ -81,7 +85,9 @@ fn put_together() -> BTreeSet<String> {
     keys.extend(recognised::AUDIT_WORDS.map(recognised::audit_key));
     // What others say, and is recognised: the system, the limits that come with the program, the keeper.
     let (all, _) = own::keys(ENGLISH);
-    keys.extend(all.into_keys().filter(|key| ["os-", SOURCES].iter().any(|own| key.starts_with(own))));
+    keys.extend(
+        all.into_keys().filter(|key| ["os-", "mistake-", SOURCES].iter().any(|own| key.starts_with(own))),
+    );
     keys.insert("trouble-writer-gone".to_owned());
     for (list, options) in crate::console::diary::CHOICES {
         keys.extend((0..options.len()).map(|place| crate::console::diary::choice_key(list, place)));
@@ -183,6 +189,12 @@ fn what_the_daemon_keeps_is_what_english_says() {
         assert_eq!(english().get(&key).replace('-', " "), word.replace('-', " "), "{key}");
     }
     assert_eq!(english().get("trouble-writer-gone"), crate::engine::WRITER_GONE);
+    for outcome in Outcome::ALL {
+        assert_eq!(english().get(&format!("outcome-{}", outcome.id())), outcome.words());
+    }
+    for method in [Method::BeforeAfter, Method::Doses] {
+        assert_eq!(english().get(&format!("compared-{}", method.id())), method.words());
+    }
     for (kind, _) in crate::console::diary::KINDS {
         assert_eq!(english().get(&format!("kind-{kind}")), kind);
     }
@@ -246,6 +258,20 @@ fn every_source_of_a_limit_is_in_the_catalogue() {
     }
 }
 
+/// What to do after a wrong dose is told from the core, and found by its English.
+#[test]
+fn every_step_after_a_wrong_dose_is_in_the_catalogue() {
+    let all = Mistake::ALL.into_iter().flat_map(|own| [vec![own.name()], own.steps()].concat());
+    let told: BTreeSet<String> = all.map(str::to_owned).collect();
+    let (keys, _) = own::keys(ENGLISH);
+    let known: BTreeSet<String> =
+        keys.keys().filter(|key| key.starts_with("mistake-")).map(|key| english().get(key)).collect();
+    assert_eq!(known, told);
+    for sentence in told {
+        assert_ne!(recognised::recognised(spanish(), &sentence), sentence);
+    }
+}
+
 /// Columns that texts have, by the beginning of their key or the whole of it.
 const COLUMNS: &[(&str, usize)] = &[
     ("quality-short-", 4),
@@ -306,6 +332,41 @@ const COLUMNS: &[(&str, usize)] = &[
     ("shelve-reason-", 70),
     ("limit-reason-", 70),
     ("alarm-", 32),
+    ("plan-without", 8),
+    ("plan-with", 8),
+    ("plan-ph-", 26),
+    ("plan-alkalinity", 26),
+    ("plan-nh3-", 26),
+    ("plan-h2s", 26),
+    ("plan-h2s-hidden", 35),
+    // These have values put in.
+    ("plan-alkalinity-", 200),
+    ("plan-nh3-peak-limit", 200),
+    ("plan-nh3-mean-limit", 200),
+    ("plan-later", 35),
+    ("feed-nitrogen", 34),
+    ("feed-tan", 34),
+    ("feed-oxygen", 34),
+    ("feed-oxygen-from", 28),
+    ("feed-nitrification", 34),
+    ("feed-alkalinity", 34),
+    ("feed-phosphorus", 34),
+    ("feed-solids", 28),
+    ("feed-if-all", 28),
+    ("feed-no-kit", 28),
+    ("feed-to-sludge", 28),
+    ("balance-first", 36),
+    ("balance-doses", 36),
+    ("balance-nitrified", 36),
+    ("balance-replaced", 36),
+    ("balance-expected", 36),
+    ("balance-last", 36),
+    ("balance-dissolved", 30),
+    ("balance-all-tan", 30),
+    ("result-effect", 7),
+    ("result-before", 7),
+    ("result-after", 7),
+    ("result-doses", 7),
 ];
 
 #[test]

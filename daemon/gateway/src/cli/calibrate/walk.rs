@@ -7,31 +7,31 @@ use super::{Arguments, measured, previews, take};
 use crate::console::text::wrap;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::service::{BesideAsk, OutStatus, StepAsk};
+use crate::texts::{Words, say};
 
-const CAUTION: &str = "Switch off and lock what drives the aerators before you reach into the pond. Do not work \
-                       alone at night. Rinse with clean water; no acid, no abrasive on an oxygen cap.\n";
-
-/// Quantities that are asked for, with their names, their standards and whether they are adjusted.
-const ASKED: [(&str, &str, &str, bool); 5] = [
-    ("do_mg_l", "oxygen, mg/L", "air, zero or a number", true),
-    ("ph", "pH", "buffer7, buffer10, buffer4 or a number", true),
-    ("salinity_psu", "salinity, PSU", "a number near that of the pond", true),
-    ("conductivity_ms_cm", "conductivity, mS/cm", "a number near that of the pond", true),
-    ("temperature_c", "temperature, C", "", false),
+/// Quantities that are asked for, with the keys of their names and of what is accepted in a standard; none where they are
+/// not adjusted.
+const ASKED: [(&str, &str, Option<&str>); 5] = [
+    ("do_mg_l", "walk-oxygen", Some("walk-accepts-air")),
+    ("ph", "walk-ph", Some("walk-accepts-buffers")),
+    ("salinity_psu", "walk-salinity", Some("walk-accepts-near")),
+    ("conductivity_ms_cm", "walk-conductivity", Some("walk-accepts-near")),
+    ("temperature_c", "walk-temperature", None),
 ];
 
 /// Those that this probe measures.
-fn asked(own: &OutStatus) -> Vec<(&'static str, &'static str, &'static str, bool)> {
+fn asked(own: &OutStatus) -> Vec<(&'static str, &'static str, Option<&'static str>)> {
     ASKED.into_iter().filter(|(quantity, ..)| own.measures.iter().any(|known| known == quantity)).collect()
 }
 
-fn io_failed(error: &std::io::Error) -> Failure {
-    Failure::failed(format!("the terminal could not be read or written: {error}"))
+fn io_failed(error: &std::io::Error, words: Words) -> Failure {
+    Failure::failed(say!(words, "walk-terminal", error = error.to_string()))
 }
 
 struct Talk<'a> {
     input: &'a mut dyn BufRead,
     out: &'a mut dyn Write,
+    words: Words,
 }
 
 impl Talk<'_> {
@@ -58,46 +58,54 @@ impl Talk<'_> {
             ""
         });
         let text = wrapped.as_str();
-        self.out.write_all(text.as_bytes()).and_then(|()| self.out.flush()).map_err(|error| io_failed(&error))
+        self.out
+            .write_all(text.as_bytes())
+            .and_then(|()| self.out.flush())
+            .map_err(|error| io_failed(&error, self.words))
     }
 
     /// A line, trimmed; a failure once nothing can come any more.
     fn ask(&mut self, question: &str) -> Result<String, Failure> {
         self.say(&format!("{question} "))?;
         let mut line = String::new();
-        let read = self.input.read_line(&mut line).map_err(|error| io_failed(&error))?;
+        let read = self.input.read_line(&mut line).map_err(|error| io_failed(&error, self.words))?;
         if read == 0 {
-            return Err(Failure::failed(
-                "the conversation was broken off; the probe stays out of service and returns by itself: go on with the same command".to_owned(),
-            ));
+            return Err(Failure::failed(say!(self.words, "walk-broken-off")));
         }
         Ok(line.trim().to_owned())
     }
 
-    fn yes(&mut self, question: &str) -> Result<bool, Failure> {
-        Ok(matches!(self.ask(&format!("{question} [y/N]"))?.as_str(), "y" | "Y" | "yes"))
+    fn yes(&mut self, indent: &str, question: &str) -> Result<bool, Failure> {
+        let question = say!(self.words, "walk-yes", question = question);
+        // In any language: who types the other one means it too.
+        let answer = self.ask(&format!("{indent}{question}"))?.to_lowercase();
+        Ok(matches!(answer.as_str(), "y" | "yes" | "s" | "si" | "sí"))
     }
 }
 
 /// Walks through a service; takes up one that is on.
-pub(super) fn through(arguments: &Arguments, input: &mut dyn BufRead, out: &mut dyn Write) -> Outcome {
-    let mut talk = Talk { input, out };
+pub(in crate::cli) fn through(
+    arguments: &Arguments,
+    input: &mut dyn BufRead,
+    out: &mut dyn Write,
+    words: Words,
+) -> Outcome {
+    let mut talk = Talk { input, out, words };
     let now = |arguments: &Arguments| -> Result<Option<OutStatus>, Failure> {
         Ok(measured(&arguments.daemon.status()?, &arguments.probe))
     };
-    talk.say(CAUTION)?;
+    talk.say(&format!("{}\n", say!(words, "walk-caution")))?;
     let mut own = match now(arguments)? {
         Some(own) => {
-            talk.say(&format!("{} is out of service already: going on.\n", arguments.probe))?;
+            talk.say(&format!("{}\n", say!(words, "walk-going-on", probe = &arguments.probe)))?;
             own
         }
         None => {
-            let question = format!("Take {} out of service for half an hour now?", arguments.probe);
-            if !talk.yes(&question)? {
-                talk.say("Nothing was done.\n")?;
+            if !talk.yes("", &say!(words, "walk-begin", probe = &arguments.probe))? {
+                talk.say(&format!("{}\n", say!(words, "walk-nothing")))?;
                 return Ok(DONE);
             }
-            take(arguments, StepAsk::Begin { seconds: None })?;
+            take(arguments, StepAsk::Begin { seconds: None }, words)?;
             let Some(own) = now(arguments)? else { return Ok(DONE) };
             own
         }
@@ -109,39 +117,43 @@ pub(super) fn through(arguments: &Arguments, input: &mut dyn BufRead, out: &mut 
     if let Some(fresh) = now(arguments)? {
         own = fresh;
     }
-    talk.say("\n5. What was found:\n")?;
-    for line in previews(&own) {
+    talk.say(&format!("\n{}\n", say!(words, "walk-found")))?;
+    for line in previews(&own, words) {
         talk.say(&format!("   {line}\n"))?;
     }
     let can_adopt = own.previews.iter().any(|preview| preview.gain.is_some());
-    if can_adopt && !own.adopted && talk.yes("   Adopt?")? {
-        match take(arguments, StepAsk::Adopt) {
-            Ok(()) => talk.say("   Adopted.\n")?,
-            Err(failure) => talk.say(&format!("   NOT adopted: {}\n", failure.message))?,
+    if can_adopt && !own.adopted && talk.yes("   ", &say!(words, "walk-adopt"))? {
+        match take(arguments, StepAsk::Adopt, words) {
+            Ok(()) => talk.say(&format!("   {}\n", say!(words, "walk-adopted")))?,
+            Err(failure) => {
+                let why = say!(words, "walk-not-adopted", why = failure.message);
+                talk.say(&format!("   {why}\n"))?;
+            }
         }
     }
-    talk.ask("\n6. Put it back into the pond. Then Enter: it is in service again.")?;
-    take(arguments, StepAsk::End)?;
-    talk.say("Back in service.\n")?;
+    talk.ask(&format!("\n{}", say!(words, "walk-end")))?;
+    take(arguments, StepAsk::End, words)?;
+    talk.say(&format!("{}\n", say!(words, "walk-back")))?;
     Ok(DONE)
 }
 
 /// Readings before and after cleaning, then standards.
 fn until_standards(arguments: &Arguments, talk: &mut Talk<'_>, own: &OutStatus) -> Result<(), Failure> {
+    let words = talk.words;
     if !own.cleaned {
-        talk.say("\n1. Before cleaning: hand meter beside the probe. Empty to leave one out.\n")?;
+        talk.say(&format!("\n{}\n", say!(words, "walk-before")))?;
         readings(arguments, talk, own, StepAsk::Before)?;
-        talk.ask("\n2. Clean it, put it back into the pond, wait until it reads steadily. Then Enter.")?;
-        take(arguments, StepAsk::Cleaned)?;
-        talk.say("\n3. After cleaning: hand meter beside the probe again.\n")?;
+        talk.ask(&format!("\n{}", say!(words, "walk-clean")))?;
+        take(arguments, StepAsk::Cleaned, words)?;
+        talk.say(&format!("\n{}\n", say!(words, "walk-after")))?;
         readings(arguments, talk, own, StepAsk::After)?;
     }
-    talk.say(
-        "\n4. Standards: put it in, wait until it reads steadily, then name the standard. Empty when done.\n",
-    )?;
-    for (quantity, name, accepted, _) in asked(own).into_iter().filter(|(.., adjusted)| *adjusted) {
+    talk.say(&format!("\n{}\n", say!(words, "walk-standards")))?;
+    for (quantity, name, accepted) in asked(own) {
+        let Some(accepted) = accepted else { continue };
+        let question = say!(words, "walk-standard", name = words.get(name), accepted = words.get(accepted));
         loop {
-            let standard = talk.ask(&format!("   {name} ({accepted}):"))?;
+            let standard = talk.ask(&format!("   {question}"))?;
             if standard.is_empty() {
                 break;
             }
@@ -153,8 +165,8 @@ fn until_standards(arguments: &Arguments, talk: &mut Talk<'_>, own: &OutStatus) 
                 temperature_c: None,
                 salinity_psu: None,
             };
-            match take(arguments, act) {
-                Ok(()) => talk.say("   taken.\n")?,
+            match take(arguments, act, words) {
+                Ok(()) => talk.say(&format!("   {}\n", say!(words, "walk-taken")))?,
                 Err(failure) => talk.say(&format!("   {}\n", failure.message))?,
             }
         }
@@ -169,9 +181,11 @@ fn readings(
     own: &OutStatus,
     make: fn(BesideAsk) -> StepAsk,
 ) -> Result<(), Failure> {
-    for (quantity, name, ..) in asked(own) {
+    let words = talk.words;
+    for (quantity, name, _) in asked(own) {
+        let question = say!(words, "walk-hand", name = words.get(name));
         loop {
-            let answer = talk.ask(&format!("   {name} (- without a hand meter):"))?;
+            let answer = talk.ask(&format!("   {question}"))?;
             if answer.is_empty() {
                 break;
             }
@@ -180,13 +194,13 @@ fn readings(
                 text => match text.replace(',', ".").parse::<f64>() {
                     Ok(value) => Some(value),
                     Err(_) => {
-                        talk.say("   Accepted is a number, - or nothing.\n")?;
+                        talk.say(&format!("   {}\n", say!(words, "walk-number")))?;
                         continue;
                     }
                 },
             };
             let act = make(BesideAsk { quantity: quantity.to_owned(), hand, reading: None });
-            match take(arguments, act) {
+            match take(arguments, act, words) {
                 Ok(()) => break,
                 Err(failure) => talk.say(&format!("   {}\n", failure.message))?,
             }

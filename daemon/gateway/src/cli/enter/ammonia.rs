@@ -10,6 +10,7 @@ use serde::Serialize;
 use crate::console::ammonia::value_and_band;
 use crate::console::text::{FarmClock, number};
 use crate::local::protocol::{Ask, FarmStatus, Reply, RollUp};
+use crate::texts::say;
 
 /// Un-ionised ammonia at one time, as N.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -25,7 +26,7 @@ pub(super) struct Moment {
 
 /// What a total comes to.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub(super) struct Meaning {
+pub(in crate::cli) struct Meaning {
     /// With the newest pH and temperature; none without them.
     now: Option<Moment>,
     /// The hour of the last 24 with the most; none without hours in which both were measured.
@@ -36,11 +37,17 @@ pub(super) struct Meaning {
 }
 
 /// A mean of an hour.
-pub(super) type Hour = (String, f64);
+pub(in crate::cli) type Hour = (String, f64);
 
 impl Meaning {
     /// Of a total, mg/L as N, by what the farm's newest readings and the means of hours say.
-    pub(super) fn of(tan_mg_l: f64, farm: &FarmStatus, pond: &str, ph: &[Hour], warmth: &[Hour]) -> Self {
+    pub(in crate::cli) fn of(
+        tan_mg_l: f64,
+        farm: &FarmStatus,
+        pond: &str,
+        ph: &[Hour],
+        warmth: &[Hour],
+    ) -> Self {
         let pond = farm.ponds.iter().find(|own| own.id == pond);
         let newest = |quantity: Quantity| {
             let own = pond?.readings.iter().find(|own| own.quantity == quantity.id())?;
@@ -71,38 +78,34 @@ impl Meaning {
     }
 
     /// As a person reads it.
-    pub(super) fn words(&self, clock: FarmClock) -> String {
+    pub(in crate::cli) fn words(&self, clock: FarmClock) -> String {
+        let words = clock.words();
         let told = |moment: &Moment| {
-            format!(
-                "{} mg/L at pH {} and {} C",
-                value_and_band(moment.nh3_n_mg_l, moment.half_band_mg_l),
-                number(moment.ph, 2),
-                number(moment.temperature_c, 1)
+            say!(
+                words,
+                "meaning-moment",
+                value = value_and_band(moment.nh3_n_mg_l, moment.half_band_mg_l),
+                ph = number(moment.ph, 2),
+                warmth = number(moment.temperature_c, 1),
             )
         };
-        let now = self.now.as_ref().map(|now| format!("now {}", told(now)));
+        let now = self.now.as_ref().map(|now| say!(words, "meaning-now", told = told(now)));
         let worst = self.worst_hour.as_ref().map(|worst| {
-            format!(
-                "in the worst hour of the last 24, from {}, {}",
-                clock.time_and_day(&worst.at),
-                told(worst)
-            )
+            say!(words, "meaning-worst", at = clock.time_and_day(&worst.at), told = told(worst))
         });
         let known: Vec<String> = now.into_iter().chain(worst).collect();
         if known.is_empty() {
-            return "NH3-N (un-ionised) cannot be told: no pH with a temperature is known. Enter ph and \
-                    temperature_c too."
-                .to_owned();
+            return say!(words, "meaning-unknown");
         }
-        let salt = if self.salinity_unknown {
-            "No salinity is known: as in fresh water, which is the safe side. ".to_owned()
-        } else {
-            String::new()
-        };
-        format!(
-            "NH3-N (un-ionised) of it: {}. {salt}The band is for {PH_ERROR} of pH and {TEMPERATURE_ERROR_C} C; \
-             the kit's own step comes on top.",
-            known.join("; ")
+        let salt =
+            if self.salinity_unknown { format!("{} ", say!(words, "meaning-fresh")) } else { String::new() };
+        say!(
+            words,
+            "meaning-told",
+            known = known.join("; "),
+            salt = salt,
+            ph = PH_ERROR.to_string(),
+            warmth = TEMPERATURE_ERROR_C.to_string(),
         )
     }
 }

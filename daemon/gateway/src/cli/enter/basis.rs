@@ -3,6 +3,8 @@
 use pondreeve_chemistry::conversion::{Basis, convert};
 use pondreeve_core::Quantity;
 
+use crate::texts::{Words, say};
+
 /// What kits count, by quantity; the first is what is kept.
 pub(crate) const fn accepted(quantity: Quantity) -> &'static [Basis] {
     match quantity {
@@ -25,10 +27,15 @@ pub(crate) fn names(quantity: Quantity, between: &str) -> String {
     names.join(between)
 }
 
+/// The same in a language: `N or NH3 or NH4`.
+pub(super) fn names_in(words: Words, quantity: Quantity) -> String {
+    names(quantity, &format!(" {} ", say!(words, "or")))
+}
+
 /// One value as it was typed.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Typed {
-    pub(super) quantity: Quantity,
+pub(in crate::cli) struct Typed {
+    pub(in crate::cli) quantity: Quantity,
     /// Its digits.
     pub(super) text: String,
     /// The same as a number.
@@ -39,7 +46,7 @@ pub(super) struct Typed {
 
 impl Typed {
     /// Reads `VALUE` or `VALUE:AS`; a fault names what is accepted.
-    pub(super) fn read(quantity: Quantity, text: &str) -> Result<Self, String> {
+    pub(super) fn read(quantity: Quantity, text: &str, words: Words) -> Result<Self, String> {
         let id = quantity.id();
         let (digits, basis) = match text.split_once(':') {
             Some((digits, basis)) => (digits.trim(), Some(basis.trim())),
@@ -47,39 +54,43 @@ impl Typed {
         };
         let (low, high) = quantity.conceivable();
         let number = digits.parse::<f64>().map_err(|_| {
-            format!(
-                "{id} is '{digits}'; accepted is a bare number from {low} to {high}, {}, with a point for decimals",
-                unit(quantity)
+            say!(
+                words,
+                "entered-no-number",
+                id = id,
+                typed = digits,
+                low = low.to_string(),
+                high = high.to_string(),
+                unit = unit(quantity, words),
             )
         })?;
         let mut typed = Self { quantity, text: digits.to_owned(), number, basis: None };
         match basis {
-            Some(basis) => typed.say_basis(basis)?,
-            None => typed.in_range()?,
+            Some(basis) => typed.say_basis(basis, words)?,
+            None => typed.in_range(words)?,
         }
         Ok(typed)
     }
 
     /// Says what the kit counts.
-    pub(super) fn say_basis(&mut self, name: &str) -> Result<(), String> {
+    pub(super) fn say_basis(&mut self, name: &str, words: Words) -> Result<(), String> {
         let (id, number) = (self.quantity.id(), &self.text);
         let known = accepted(self.quantity);
         if known.is_empty() {
-            return Err(format!(
-                "{id} is {number}:{name}; accepted is a bare number, {}",
-                unit(self.quantity)
-            ));
+            let unit = unit(self.quantity, words);
+            return Err(say!(words, "entered-no-basis", id = id, typed = number, basis = name, unit = unit));
         }
         let found = known.iter().find(|basis| basis.name().eq_ignore_ascii_case(name));
         let basis = found.ok_or_else(|| {
-            format!("{id} cannot be counted as '{name}'; accepted is {}", names(self.quantity, " or "))
+            let bases = names_in(words, self.quantity);
+            say!(words, "entered-other-basis", id = id, basis = name, bases = bases)
         })?;
         self.basis = Some(*basis);
-        self.in_range()
+        self.in_range(words)
     }
 
     /// The value in the unit of the quantity.
-    pub(super) fn stored(&self) -> f64 {
+    pub(in crate::cli) fn stored(&self) -> f64 {
         match (self.basis, kept_as(self.quantity)) {
             // Bases of one quantity share their element.
             (Some(from), Some(to)) if from != to => convert(self.number, from, to).unwrap_or(f64::NAN),
@@ -87,40 +98,47 @@ impl Typed {
         }
     }
 
-    fn in_range(&self) -> Result<(), String> {
+    fn in_range(&self, words: Words) -> Result<(), String> {
         let (low, high) = self.quantity.conceivable();
         let stored = self.stored();
         if self.quantity.can_be(stored) {
             return Ok(());
         }
         if self.quantity.is_state() {
-            let id = self.quantity.id();
-            return Err(format!("{id} is {}; accepted is 0 (stands still) or 1 (runs)", self.number));
+            let (id, value) = (self.quantity.id(), self.number.to_string());
+            return Err(say!(words, "entered-state", id = id, value = value));
         }
-        let (id, unit) = (self.quantity.id(), unit(self.quantity));
+        let (id, unit) = (self.quantity.id(), unit(self.quantity, words));
+        let (value, low, high) = (self.number.to_string(), low.to_string(), high.to_string());
         Err(match (self.basis, kept_as(self.quantity)) {
-            (Some(from), Some(to)) if from != to => format!(
-                "{id} is {} as {}, which is {stored:.1} as {}; accepted is {low} to {high}, {unit} as {}",
-                self.number,
-                from.name(),
-                to.name(),
-                to.name()
+            (Some(from), Some(to)) if from != to => say!(
+                words,
+                "entered-range-as",
+                id = id,
+                value = value,
+                from = from.name(),
+                stored = format!("{stored:.1}"),
+                to = to.name(),
+                low = low,
+                high = high,
+                unit = unit,
             ),
-            _ => format!("{id} is {}; accepted is {low} to {high}, {unit}", self.number),
+            _ => say!(words, "entered-range", id = id, value = value, low = low, high = high, unit = unit),
         })
     }
 }
 
-fn unit(quantity: Quantity) -> String {
+fn unit(quantity: Quantity, words: Words) -> String {
     match quantity.unit() {
-        "" => "without a unit".to_owned(),
-        unit => format!("in {unit}"),
+        "" => say!(words, "entered-no-unit"),
+        unit => say!(words, "entered-unit", unit = unit),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::texts::english;
 
     /// By hand from the atomic weights N 14.007, H 1.008, O 15.999, P 30.974 (IUPAC, abridged).
     #[test]
@@ -135,7 +153,7 @@ mod tests {
             (Quantity::PhosphateMgL, "1:PO4", 0.32614),
             (Quantity::PhosphateMgL, "1:P", 1.0),
         ] {
-            let read = Typed::read(quantity, typed).unwrap();
+            let read = Typed::read(quantity, typed, english()).unwrap();
             assert!((read.stored() / stored - 1.0).abs() < 2e-4, "{typed}: {}", read.stored());
         }
     }
@@ -152,7 +170,7 @@ mod tests {
             (Quantity::AeratorOn, "2", "accepted is 0 (stands still) or 1 (runs)"),
             (Quantity::TanMgL, "NaN:NH4", "accepted is 0 to 1000"),
         ] {
-            let fault = Typed::read(quantity, typed).unwrap_err();
+            let fault = Typed::read(quantity, typed, english()).unwrap_err();
             assert!(fault.contains(accepted), "{typed}: {fault}");
         }
     }

@@ -1,6 +1,7 @@
 //! Results as an adviser reads them.
 
 use super::*;
+use crate::cli::spanish_tests::{english_in, spanish};
 use crate::local::evidence::{EffectStatus, LostStatus, TogetherStatus};
 use crate::local::trial::TrialStatus;
 
@@ -125,9 +126,37 @@ fn not_enough_evidence_with_everything_beside_it() {
     insta::assert_snapshot!(fits(&told(&tan(), clock())));
 }
 
+/// As the daemon names what differed, by its id.
+fn by_id(own: EvidenceStatus) -> EvidenceStatus {
+    let id = |words: &str| match words {
+        "aerator energy" => "aeration".to_owned(),
+        "water let out" => "water".to_owned(),
+        other => other.to_owned(),
+    };
+    let differed = own.differed.iter();
+    let differed =
+        differed.map(|one| DifferedStatus { factor: id(&one.words), ..one.clone() }).collect::<Vec<_>>();
+    EvidenceStatus { differed, formulas: Vec::new(), ..own }
+}
+
+/// The same in Spanish, where the daemon tells no more than English; and English is what it was, by id too.
 #[test]
-fn doses_one_by_one() {
-    let own = EvidenceStatus {
+fn results_in_spanish() {
+    let own = by_id(tan());
+    assert_eq!(told(&own, clock()), told(&EvidenceStatus { formulas: Vec::new(), ..tan() }, clock()));
+    let in_spanish = |mut own: EvidenceStatus| {
+        // What a person wrote stays as it was written.
+        let earlier = own.earlier.iter_mut();
+        earlier.chain([&mut own.trial]).for_each(|trial| trial.reason = "por sorteo".to_owned());
+        told(&own, clock().read_in(spanish()))
+    };
+    let shown = [own, by_id(doses())].map(in_spanish).join("\n");
+    assert_eq!(english_in(&shown), Vec::<String>::new(), "{shown}");
+    insta::assert_snapshot!(fits(&shown));
+}
+
+fn doses() -> EvidenceStatus {
+    EvidenceStatus {
         trial: TrialStatus {
             outcome: "dawn_minimum".to_owned(),
             outcome_words: "lowest oxygen of the night".to_owned(),
@@ -153,6 +182,10 @@ fn doses_one_by_one() {
             trials: vec![2, 5],
         }),
         ..tan()
-    };
-    insta::assert_snapshot!(fits(&told(&own, clock())));
+    }
+}
+
+#[test]
+fn doses_one_by_one() {
+    insta::assert_snapshot!(fits(&told(&doses(), clock())));
 }

@@ -6,6 +6,7 @@ use super::time::read;
 use crate::exit_code::Failure;
 use crate::local::diary::{DoseAsk, EntryAsk, WaterAsk};
 use crate::local::protocol::FarmStatus;
+use crate::texts::{Words as Texts, say};
 
 /// Arguments of a dose.
 #[derive(Debug, Clone, clap::Args)]
@@ -233,9 +234,10 @@ pub(super) fn entry(
     what: &What,
     correct: Option<u64>,
     farm: &FarmStatus,
+    words: Texts,
 ) -> Result<(EntryAsk, Option<u64>), Failure> {
     let stop = |text: &Option<String>| {
-        let time = text.as_deref().map(|text| read("--stop", text, farm)).transpose()?;
+        let time = text.as_deref().map(|text| read("--stop", text, farm, words)).transpose()?;
         Ok::<_, Failure>(time.map(|time| time.to_string()))
     };
     let water = |own: &Water| {
@@ -295,7 +297,7 @@ pub(super) fn entry(
         What::Note(own) => EntryAsk::Note { words: own.words.join(" ") },
         What::Withdraw(own) => {
             if correct.is_some() {
-                return Err(Failure::usage("nothing was recorded: a withdrawal takes no --correct"));
+                return Err(Failure::usage(say!(words, "recorded-withdrawal")));
             }
             return Ok((EntryAsk::Withdrawal { reason: own.reason }, Some(own.number)));
         }

@@ -4,9 +4,11 @@ use jiff::ToSpan as _;
 
 use super::super::plain::{clock, paragraph};
 use super::told::when;
+use crate::console::deed_words::{deed_words, kind_words};
 use crate::exit_code::{Failure, Outcome};
 use crate::local::diary::DeedStatus;
 use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::texts::{Words, say};
 
 /// Arguments of a list.
 #[derive(Debug, Clone, clap::Args)]
@@ -31,13 +33,11 @@ fn is_entry(deed: &DeedStatus) -> bool {
 ///
 /// # Errors
 /// When no daemon answers or the store cannot be read.
-pub(super) fn run(record: &super::Arguments, own: &Arguments, farm: &FarmStatus) -> Outcome {
-    let now = clock(farm)
-        .now()
-        .ok_or_else(|| Failure::failed("the daemon did not say what time it is on the farm"))?;
+pub(super) fn run(record: &super::Arguments, own: &Arguments, farm: &FarmStatus, words: Words) -> Outcome {
+    let now = clock(farm).now().ok_or_else(|| Failure::failed(say!(words, "command-no-time")))?;
     let from = now
         .checked_sub((i64::from(own.days) * 24).hours())
-        .map_err(|_| Failure::usage(format!("{} days are too many", own.days)))?;
+        .map_err(|_| Failure::usage(say!(words, "list-too-long", days = own.days.to_string())))?;
     let ask = Ask::Deeds {
         pond: record.pond.clone(),
         from: from.to_string(),
@@ -47,7 +47,7 @@ pub(super) fn run(record: &super::Arguments, own: &Arguments, farm: &FarmStatus)
     };
     let (mut deeds, is_cut) = match record.daemon.ask(ask)? {
         Reply::Deeds { deeds, is_cut } => (deeds, is_cut),
-        other => return Err(record.daemon.unexpected(&other)),
+        other => return Err(record.daemon.refused(&other, words)),
     };
     deeds.retain(|deed| own.all || is_entry(deed));
     if record.json {
@@ -56,38 +56,56 @@ pub(super) fn run(record: &super::Arguments, own: &Arguments, farm: &FarmStatus)
         let lines = deeds.iter().map(super::super::json_line).collect::<Result<Vec<_>, _>>()?;
         return super::super::print(&lines.concat());
     }
-    super::super::print_plain(&listed(farm, &deeds, is_cut, own.days))
+    super::super::print_plain(&listed(farm, &deeds, is_cut, own.days, words))
 }
 
-fn listed(farm: &FarmStatus, deeds: &[DeedStatus], is_cut: bool, days: u16) -> String {
+/// The lines for a person.
+pub(in super::super) fn listed(
+    farm: &FarmStatus,
+    deeds: &[DeedStatus],
+    is_cut: bool,
+    days: u16,
+    words: Words,
+) -> String {
     let mut out = String::new();
     if is_cut {
-        paragraph(&mut out, "", "  ", "There is more: ask for fewer days, or use pondreeve export --diary.");
+        paragraph(&mut out, "", "  ", &say!(words, "list-cut"));
     }
     if deeds.is_empty() {
-        paragraph(&mut out, "", "  ", &format!("Nothing is recorded of the last {days} days."));
+        paragraph(&mut out, "", "  ", &say!(words, "list-none", days = days.to_string()));
     }
     for deed in deeds {
         let number = deed.number.map_or_else(String::new, |number| number.to_string());
         let pond = deed.pond.as_deref().unwrap_or("-");
         let head = format!("{number:>5} {pond} ");
         let indent = " ".repeat(8);
-        paragraph(&mut out, &head, &indent, &line(farm, deed));
+        paragraph(&mut out, &head, &indent, &line(farm, deed, words));
     }
     out
 }
 
-fn line(farm: &FarmStatus, deed: &DeedStatus) -> String {
+fn line(farm: &FarmStatus, deed: &DeedStatus, words: Words) -> String {
     let state = match (deed.superseded_by, &deed.withdrawn) {
-        (Some(_), Some(reason)) => format!(" WITHDRAWN: {reason}."),
-        (Some(later), None) => format!(" SUPERSEDED by entry {later}."),
+        (Some(_), Some(reason)) => say!(words, "list-withdrawn", reason = reason),
+        (Some(later), None) => say!(words, "list-superseded", later = later.to_string()),
         (None, _) => String::new(),
     };
     let instead = match deed.corrects {
-        Some(earlier) if deed.kind != "withdrawal" => format!(" (in place of entry {earlier})"),
+        Some(earlier) if deed.kind != "withdrawal" => {
+            say!(words, "list-in-place", earlier = earlier.to_string())
+        }
         _ => String::new(),
     };
-    format!("{} {}: {}{instead}, by {}.{state}", when(farm, deed), deed.kind, deed.words, deed.by)
+    say!(
+        words,
+        "list-line",
+        when = when(farm, deed, words),
+        kind = kind_words(words, &deed.kind),
+        words = deed_words(words, deed),
+        instead = instead,
+        by = &deed.by,
+        state = state,
+    )
 }
 
 /// Columns of the diary as CSV; what a kind has of its own stands in the last, as JSON.

@@ -6,23 +6,17 @@ use jiff::{Timestamp, ToSpan as _};
 use super::super::plain;
 use crate::exit_code::Failure;
 use crate::local::protocol::FarmStatus;
+use crate::texts::{Words, say};
 
 /// Reads a time: RFC 3339 with an offset, a day and a time of the farm, or a clock time of the farm within
 /// the last 24 hours.
-pub(crate) fn read(what: &str, text: &str, farm: &FarmStatus) -> Result<Timestamp, Failure> {
-    let refused = |reason: &str| {
-        Failure::usage(format!(
-            "{what} {text} {reason}; accepted is a clock time of the farm within the last 24 hours, such as \
-             06:30, a day and a time such as \"2026-03-01 06:30\", or RFC 3339 with an offset, such as \
-             2026-03-01T11:30:00Z"
-        ))
-    };
-    let clock = plain::clock(farm);
-    let now =
-        clock.now().ok_or_else(|| Failure::failed("the daemon did not say what time it is on the farm"))?;
-    let placed = |at: DateTime| {
-        clock.offset().to_timestamp(at).map_err(|_| refused("cannot be placed on the calendar"))
-    };
+pub(crate) fn read(option: &str, text: &str, farm: &FarmStatus, words: Words) -> Result<Timestamp, Failure> {
+    let refused =
+        |why: String| Failure::usage(say!(words, "time-refused", option = option, typed = text, why = why));
+    let clock = plain::clock(farm).read_in(words);
+    let now = clock.now().ok_or_else(|| Failure::failed(say!(words, "command-no-time")))?;
+    let placed =
+        |at: DateTime| clock.offset().to_timestamp(at).map_err(|_| refused(say!(words, "time-no-calendar")));
     let at = if let Ok(at) = text.parse::<Timestamp>() {
         at
     } else if let Ok(time) = Time::strptime("%H:%M", text) {
@@ -34,10 +28,10 @@ pub(crate) fn read(what: &str, text: &str, farm: &FarmStatus) -> Result<Timestam
     {
         placed(at)?
     } else {
-        return Err(refused("is not a time"));
+        return Err(refused(say!(words, "time-none")));
     };
     if at > now {
-        return Err(refused(&format!("lies ahead, it is {}", clock.date_and_time())));
+        return Err(refused(say!(words, "time-ahead", now = clock.date_and_time())));
     }
     Ok(at)
 }
@@ -51,7 +45,7 @@ mod tests {
     #[test]
     fn times_are_the_farms_own() {
         let farm = sample::normal_night();
-        let read = |text: &str| read("--at", text, &farm).map(|at| at.to_string());
+        let read = |text: &str| read("--at", text, &farm, crate::texts::english()).map(|at| at.to_string());
         assert_eq!(read("01:50").unwrap(), "2026-11-25T06:50:00Z");
         assert_eq!(read("18:30").unwrap(), "2026-11-24T23:30:00Z");
         assert_eq!(read("2026-11-20 06:30").unwrap(), "2026-11-20T11:30:00Z");

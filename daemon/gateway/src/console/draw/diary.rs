@@ -3,7 +3,7 @@
 use ratatui::layout::Position;
 use ratatui::style::Style;
 
-use crate::console::deed_words::deed_words;
+use crate::console::deed_words::{deed_words, kind_words};
 use crate::console::diary::{Form, KINDS, Place, Sort};
 use crate::console::text::wrap;
 use crate::local::diary::DeedStatus;
@@ -63,11 +63,6 @@ fn line(context: &Context<'_>, deed: &DeedStatus) -> String {
     };
     let kind = kind_words(words, &deed.kind);
     format!("{when}{pond} {state}{kind}: {}, {}{number}", deed_words(words, deed), deed.by)
-}
-
-/// A kind of entry as a person reads it; one that is not known here is as it is.
-fn kind_words(words: Words, kind: &str) -> String {
-    words.find(&format!("kind-{kind}")).unwrap_or_else(|| kind.to_owned())
 }
 
 /// The form.

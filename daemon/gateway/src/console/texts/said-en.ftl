@@ -561,6 +561,7 @@ refused-cannot-be = { $what } = { $value } cannot be: { $lowest } to { $highest 
 not-kept-done = done, but in memory only, a power cut would lose it: { $reason }
 refused-sampled-later = { $at } lies ahead: it is { $now }, and water cannot have been sampled later
 unsure-dose = dose of pond { $pond }: { $differs }. Nothing is recorded yet
+entered-not-compared = entered, but { $what } could not be held against the probes: { $reason }
 not-kept-recorded = recorded, but in memory only, a power cut would lose it: { $reason }
 deed-refused = REFUSED: { $reason }
 unit-slurry = mg/L of slurry
@@ -966,3 +967,116 @@ os-refused = Connection refused
 os-no-route = No route to host
 os-lookup = failed to lookup address information: { $why }
 os-exit = exit status: { $code }
+
+## What to do after a wrong dose: found by its English, which stands in the core.
+
+mistake-too-much = More was given than planned, or twice
+mistake-wrong-pond = It went into another pond than was meant
+mistake-wrong-product = It was another product or lot, or what it was is not known
+mistake-not-stirred = It was poured thick or dry, not stirred into water first
+mistake-wrong-hour = It was given at the wrong hour, or without aerators
+mistake-too-little = Less was given than planned, or none
+mistake-step-1 = Stop pouring. Note the time, and what is left in each container: do not throw empties away.
+mistake-step-2 = All aerators on, to mix; no feed until pH and TAN are known.
+mistake-step-3 = Measure pH and oxygen now at two places, and each hour until pH falls; test TAN now and tomorrow morning. Enter each value.
+mistake-step-4 = Add NO acid and nothing else by guess. Let no water out within 48 h without the adviser's approval; exchange a part only if the adviser says so. Call the adviser.
+mistake-step-5 = Correct the entry to what was really given: weigh what is left, count the empties. `plan dose` with that amount says which pH and which peak of ammonia to reckon with.
+mistake-step-6 = Watch the next afternoon: pH and the ammonia in it are highest then. If un-ionised ammonia passes its critical limit, ask the adviser about an exchange.
+mistake-step-7 = No further dose until pH is back where it was and the adviser agrees.
+mistake-step-8 = Withdraw the entry of the pond that was meant, record the dose for the pond that got it.
+mistake-step-9 = Judge that pond as if it had been planned: `plan dose` for it, with its own pH, TAN and alkalinity. If it was dosed less than 5 days ago, the two count together.
+mistake-step-10 = Do not make up for it in the pond that was meant on the same day without a plan of its own.
+mistake-step-11 = If either pond is in a trial, tell the adviser: its days are disturbed.
+mistake-step-12 = People first: slurry, lime, acid and chlorine burn. Rinse skin and eyes with much water, take off wet clothes; never mix the two products.
+mistake-step-13 = Keep the label, the lot and a sample. Read the maker's safety sheet before anything else is done.
+mistake-step-14 = Drug, disinfectant, chlorine, or not known: call the vet or the authority, let nothing out, harvest nothing until they have said so.
+mistake-step-15 = Record it as what it was: correct the lot, or withdraw the entry and write a note.
+mistake-step-16 = Clumps on the bottom burn whatever sits on them: spread them from the dike with a hose or a rake. Nobody into the water while aerators are live.
+mistake-step-17 = Lift feed trays there. Rinse probes that hang in the cloud: a probe in it does not tell the pond's pH.
+mistake-step-18 = Measure pH in the cloud and far from it; feed again once both read alike.
+mistake-step-19 = Reckon with the highest pH of the day on top of the dose: measure pH and TAN at once and again at dusk.
+mistake-step-20 = Given at dusk or in the night: oxygen comes first, watch it by the hour.
+mistake-step-21 = Given without aerators: start them now and let them run 30 to 60 min at the least.
+mistake-step-22 = Do not double the next one. Correct the entry to what was given; plan the next dose as usual.
+
+## Service of a probe, and planning a dose: why not.
+
+refused-service = servicing probe { $probe }: { $why }
+refused-service-unread = the probe has sent no { $what } lately: give what it reads
+refused-service-adopted = it is adopted already: put it back into the pond and end the service; for more readings begin another
+refused-service-too-many = more than { $most } readings are no service: end it and begin again
+refused-service-cleaned = it is cleaned already: read on with `after`
+refused-service-not-cleaned = it is not cleaned yet: clean it and say `cleaned` first
+refused-service-dirty = a dirty probe is not calibrated: clean it and say `cleaned` first
+refused-service-temperature = temperature is checked, not adjusted: compare with a thermometer, within 0.3 C
+refused-service-electrode = an electrode gives -2000 to 2000 mV
+refused-service-nothing = there is nothing to adopt: read the cleaned probe in a standard first
+refused-service-twice = it is adopted already: end the service
+refused-service-value = { $what } = { $value } cannot be: { $lowest } to { $highest } { $unit } is accepted
+refused-service-shift = {" "}and -{ $shift } to { $shift } added
+refused-service-adjustment = adopting would multiply { $what } by { $gain } and add { $shift }: accepted is a factor of { $least } to { $most }{ $shifts }. Look whether it is the right standard and the right unit, or replace the sensor
+refused-service-length = { $asked } out of service was asked for: 1 min to { $longest } is accepted
+refused-service-not-out = it is not out of service: there is nothing to end
+refused-service-not-measured = it does not measure { $what }: it measures { $known }
+refused-service-not-begun = it is in service: begin the service first
+refused-no-probe = { $probe } is no probe of this farm: known are { $known }
+refused-no-pond = there is no pond { $pond }: the ponds are { $known }
+refused-fixed-salinity = the probe reckons with a fixed salinity of { $fixed } PSU (probe_salinity_psu), in whatever it is held: { $told } PSU would set it wrong; leave the salinity out
+refused-not-measured = { $what } is no quantity that a probe measures, such as do_mg_l or ph
+refused-standard-air = air-saturated water at { $temperature } C, { $salinity } PSU, { $pressure } hPa is beyond the formula: 0 to 40 C, 0 to 45 PSU, 850 to 1050 hPa are accepted
+refused-standard-buffer = a pH buffer at { $temperature } C is beyond its table: 0 to 40 C is accepted
+refused-standard-oxygen = { $standard } is no standard of { $what }: accepted is a number, `air` or `zero`
+refused-standard-ph = { $standard } is no standard of { $what }: accepted is a number, `buffer4`, `buffer7` or `buffer10`
+refused-standard = { $standard } is no standard of { $what }: accepted is a number
+did-you-mean = did you mean `{ $near }`?
+refused-no-limit-near = { $key } is no limit that can be changed; { $hint }: accepted are { $known }
+refused-plan = planning a dose for { $pond }: { $why }
+refused-plan-lot = there is no lot { $lot }; accepted: { $known }
+refused-plan-no-lots = none is configured
+refused-plan-basis = { $basis } is no basis; accepted are slurry_mass, solids_mass, slurry_volume
+refused-plan-dose = { $dose } { $unit } is not accepted; more than 0 and at most 200 is
+refused-plan-container = a container of { $kg } kg is not accepted; 0.1 to 10000 kg is
+refused-plan-early = planning a dose for { $pond }, before the daemon has started: ask again
+refused-feed-early = feed of { $pond }, before the daemon has started: ask again
+refused-feed-protein = feed of { $pond }: { $protein } % of protein is not accepted; { $least } to { $most } % is
+refused-feed-kg = feed of { $pond }: { $kg } kg a day is not accepted; more than 0 and at most { $most } kg is
+against-strength = { $strength } mg/L of slurry in one dose; { $most } is the most while shrimp are in the pond
+against-ph = pH { $ph } (limit { $limit })
+against-tan = TAN { $tan } mg/L at pH { $ph } (above { $most } only below pH { $below })
+against-nh3-peak = predicted peak NH3-N { $value } mg/L (limit { $limit })
+against-nh3-mean = predicted mean NH3-N { $value } mg/L (limit { $limit })
+against-oxygen = oxygen { $oxygen } mg/L (at least { $least })
+against-no-aerator = no aerator is known that could mix it
+against-none-runs = no aerator runs that would mix it: start some first
+against-apart = dosed { $ago } ago (at least { $apart } apart)
+against-hour = not the hour for it: from sunrise to three hours after, pH is lowest and oxygen rises
+against-no-ph = pH is not known: measure it
+against-ph-suspect = the pH reading is suspect: check it with a second meter
+against-untested = { $name } is not known: test it
+against-old-test = { $name } was tested { $ago } ago (at most { $most })
+against-no-temperature = the temperature is not known: measure it
+feed-formula-nitrogen = nitrogen = feed x protein / 6.25 (Jones 1931, USDA Circular 183)
+feed-formula-tan = TAN = feed x protein x 0.092 where solids are taken out (Timmons and Ebeling, Recirculating Aquaculture; from memory), x 0.144 where nothing is (Ebeling, Timmons and Bisogni 2006, Aquaculture 257; from memory)
+feed-formula-oxygen = oxygen = feed x { $ratio } (Boyd, Oxygen demand of aquaculture feed); nitrification's share 4.57 mg O2 to each mg N
+feed-formula-alkalinity = alkalinity = 7.14 mg CaCO3 to each mg N nitrified: NH4+ + 2 O2 -> NO3- + 2 H+ + H2O
+feed-formula-phosphorus = phosphorus = feed x 1.2 % x 80 % not kept (common practice, no source)
+feed-formula-struvite = struvite: index = log10 of ion activity product over solubility product, pK 13.26 at 25 °C (Ronteltap and others 2007), good to ±0.6
+
+## Fixing a trial: why not.
+
+refused-trial = fixing a trial of { $treated } against { $control }: { $why }
+refused-trial-pond = { $name } = { $pond } is no pond of the farm; accepted is { $known }
+refused-trial-own-control = { $pond } cannot be its own control; accepted is another pond that is not treated
+refused-trial-by-doses = { $outcome } cannot be looked at dose by dose; accepted is { $known }, or the method { $method }
+refused-trial-few-days = { $before } days before and { $after } after are too few; accepted are at least { $least_before } and { $least_after }
+refused-trial-length = the trial would last { $days } days; accepted are { $least } ({ $before } before, the day of the first dose, { $after } after) to { $most }
+refused-trial-over = the trial would be over before it is fixed; accepted is an end that lies ahead
+refused-trial-text = { $name } has { $length } characters; accepted are 1 to { $longest }, not all blank
+refused-trial-control-dosed = { $pond } was dosed { $ago } ago, within the trial: it is no untreated control; accepted is a pond without a dose since the trial begins
+refused-trial-late = { $pond } was dosed { $ago } ago, after the trial begins: what is chosen now was not chosen before the first dose; accepted is a later begin, or to mark it as chosen after the first dose, which then is said with the result
+refused-trial-same = trial { $trial } already compares the same in the same ponds at that time; accepted is to replace trial { $trial } openly
+refused-trial-none = it replaces trial { $trial }, which there is not; accepted are trials of this farm
+refused-trial-replaced = it replaces trial { $trial }, whose place trial { $later } has taken; accepted is to replace trial { $later }
+refused-trial-word = { $name } = { $word } is not known; accepted is { $known }
+refused-trial-number = there is no trial { $trial }; known are { $known }
+refused-trial-none-yet = none yet

@@ -560,6 +560,7 @@ refused-cannot-be = { $what } = { $value } no puede ser: se acepta { $lowest } a
 not-kept-done = hecho, pero solo en memoria, un corte de luz lo perdería: { $reason }
 refused-sampled-later = { $at } está en el futuro: ahora es { $now }, y no se puede haber tomado la muestra después
 unsure-dose = dosis del estanque { $pond }: { $differs }. Todavía no se anotó nada
+entered-not-compared = anotado, pero { $what } no se pudo comparar con las sondas: { $reason }
 not-kept-recorded = anotado, pero solo en memoria, un corte de luz lo perdería: { $reason }
 deed-refused = RECHAZADO: { $reason }
 unit-slurry = mg/L de lechada
@@ -965,3 +966,116 @@ os-refused = conexión rechazada
 os-no-route = no hay camino a ese equipo
 os-lookup = no se pudo averiguar la dirección: { $why }
 os-exit = código de salida { $code }
+
+## Qué hacer después de una dosis errada.
+
+mistake-too-much = Se dio más de lo planeado, o dos veces
+mistake-wrong-pond = Fue a otro estanque que el previsto
+mistake-wrong-product = Era otro producto u otro lote, o no se sabe qué era
+mistake-not-stirred = Se echó espesa o seca, sin mezclarla antes con agua
+mistake-wrong-hour = Se dio a mala hora, o sin aireadores
+mistake-too-little = Se dio menos de lo planeado, o nada
+mistake-step-1 = Deje de echar. Anote la hora y lo que queda en cada envase: no bote los vacíos.
+mistake-step-2 = Todos los aireadores en marcha, para mezclar; nada de alimento hasta conocer pH y TAN.
+mistake-step-3 = Mida pH y oxígeno ya en dos lugares, y cada hora hasta que el pH baje; mida TAN ya y mañana por la mañana. Anote cada valor.
+mistake-step-4 = NADA de ácido ni de otra cosa a ojo. No suelte agua en 48 h sin permiso del asesor; recambie una parte solo si el asesor lo dice. Llame al asesor.
+mistake-step-5 = Corrija la anotación con lo que se dio de verdad: pese lo que queda, cuente los vacíos. `plan dose` con esa cantidad dice qué pH y qué pico de amoníaco esperar.
+mistake-step-6 = Vigile la próxima tarde: ahí el pH y el amoníaco llegan a lo más alto. Si el amoníaco no ionizado pasa su límite crítico, pregunte al asesor por un recambio.
+mistake-step-7 = Ninguna otra dosis hasta que el pH vuelva a donde estaba y el asesor esté de acuerdo.
+mistake-step-8 = Retire la anotación del estanque previsto y anote la dosis en el estanque que la recibió.
+mistake-step-9 = Juzgue ese estanque como si se hubiera planeado: `plan dose` para él, con su propio pH, TAN y alcalinidad. Si recibió una dosis hace menos de 5 días, las dos cuentan juntas.
+mistake-step-10 = No lo compense en el estanque previsto el mismo día sin un plan propio.
+mistake-step-11 = Si alguno de los dos está en un ensayo, avise al asesor: sus días quedan perturbados.
+mistake-step-12 = Primero la gente: lechada, cal, ácido y cloro queman. Enjuague piel y ojos con mucha agua, quite la ropa mojada; nunca mezcle los dos productos.
+mistake-step-13 = Guarde la etiqueta, el lote y una muestra. Lea la hoja de seguridad del fabricante antes de hacer otra cosa.
+mistake-step-14 = Medicamento, desinfectante, cloro, o no se sabe: llame al veterinario o a la autoridad, no suelte nada, no coseche nada hasta que lo digan.
+mistake-step-15 = Anótelo como lo que fue: corrija el lote, o retire la anotación y escriba una nota.
+mistake-step-16 = Los grumos del fondo queman lo que tienen debajo: repártalos desde el muro con manguera o rastrillo. Nadie entra al agua con los aireadores con corriente.
+mistake-step-17 = Suba los comederos de ahí. Enjuague las sondas que cuelgan en la nube: una sonda metida en ella no dice el pH del estanque.
+mistake-step-18 = Mida el pH en la nube y lejos de ella; dé alimento otra vez cuando los dos marquen igual.
+mistake-step-19 = Cuente con el pH más alto del día además de la dosis: mida pH y TAN enseguida y otra vez al anochecer.
+mistake-step-20 = Dada al anochecer o de noche: primero el oxígeno, vigílelo cada hora.
+mistake-step-21 = Dada sin aireadores: préndalos ya y déjelos en marcha al menos 30 a 60 min.
+mistake-step-22 = No duplique la próxima. Corrija la anotación con lo que se dio; planee la próxima dosis como siempre.
+
+## Servicio de una sonda y plan de una dosis: por qué no.
+
+refused-service = servicio de la sonda { $probe }: { $why }
+refused-service-unread = la sonda no ha mandado { $what } últimamente: diga lo que marca
+refused-service-adopted = el ajuste ya se aceptó: devuélvala al estanque y termine el servicio (end); para más lecturas empiece otro
+refused-service-too-many = más de { $most } lecturas no son un servicio: termínelo (end) y empiece otra vez
+refused-service-cleaned = ya está limpia: siga leyendo con `after`
+refused-service-not-cleaned = todavía no está limpia: límpiela primero y diga `cleaned`
+refused-service-dirty = una sonda sucia no se calibra: límpiela primero y diga `cleaned`
+refused-service-temperature = la temperatura se comprueba, no se ajusta: compare con un termómetro, a 0.3 C o menos
+refused-service-electrode = un electrodo da de -2000 a 2000 mV
+refused-service-nothing = no hay ajuste que aceptar: lea primero la sonda limpia en un patrón
+refused-service-twice = el ajuste ya se aceptó: termine el servicio (end)
+refused-service-value = { $what } = { $value } no puede ser: se acepta { $lowest } a { $highest } { $unit }
+refused-service-shift = {" "}y sumar de -{ $shift } a { $shift }
+refused-service-adjustment = el ajuste multiplicaría { $what } por { $gain } y sumaría { $shift }: se acepta un factor de { $least } a { $most }{ $shifts }. Vea si el patrón y la unidad son los correctos, o cambie el sensor
+refused-service-length = se pidió { $asked } fuera de servicio: se acepta de 1 min a { $longest }
+refused-service-not-out = no está fuera de servicio: no hay nada que terminar
+refused-service-not-measured = no mide { $what }: mide { $known }
+refused-service-not-begun = está en servicio: empiece primero el servicio (begin)
+refused-no-probe = { $probe } no es una sonda de esta finca: se conocen { $known }
+refused-no-pond = no hay estanque { $pond }: los estanques son { $known }
+refused-fixed-salinity = la sonda calcula con una salinidad fija de { $fixed } PSU (probe_salinity_psu), esté donde esté: { $told } PSU la ajustaría mal; omita la salinidad
+refused-not-measured = { $what } no es algo que mida una sonda, como do_mg_l o ph
+refused-standard-air = agua saturada de aire a { $temperature } C, { $salinity } PSU, { $pressure } hPa está fuera de la fórmula: se acepta 0 a 40 C, 0 a 45 PSU, 850 a 1050 hPa
+refused-standard-buffer = un tampón de pH a { $temperature } C está fuera de su tabla: se acepta 0 a 40 C
+refused-standard-oxygen = { $standard } no es un patrón de { $what }: se acepta un número, `air` o `zero`
+refused-standard-ph = { $standard } no es un patrón de { $what }: se acepta un número, `buffer4`, `buffer7` o `buffer10`
+refused-standard = { $standard } no es un patrón de { $what }: se acepta un número
+did-you-mean = ¿quiso decir `{ $near }`?
+refused-no-limit-near = { $key } no es un límite que se pueda cambiar; { $hint }: se acepta { $known }
+refused-plan = plan de una dosis para { $pond }: { $why }
+refused-plan-lot = no hay lote { $lot }; se acepta: { $known }
+refused-plan-no-lots = no hay ninguno en la configuración
+refused-plan-basis = { $basis } no es una base; se acepta slurry_mass, solids_mass, slurry_volume
+refused-plan-dose = { $dose } { $unit } no se acepta; más de 0 y a lo más 200 sí
+refused-plan-container = un envase de { $kg } kg no se acepta; de 0.1 a 10000 kg sí
+refused-plan-early = plan de una dosis para { $pond }, antes de que el programa haya arrancado: pregunte otra vez
+refused-feed-early = alimento de { $pond }, antes de que el programa haya arrancado: pregunte otra vez
+refused-feed-protein = alimento de { $pond }: { $protein } % de proteína no se acepta; de { $least } a { $most } % sí
+refused-feed-kg = alimento de { $pond }: { $kg } kg al día no se acepta; más de 0 y a lo más { $most } kg sí
+against-strength = { $strength } mg/L de lechada en una dosis; a lo más { $most } con camarón en el estanque
+against-ph = pH { $ph } (límite { $limit })
+against-tan = TAN { $tan } mg/L a pH { $ph } (sobre { $most } solo con pH bajo { $below })
+against-nh3-peak = pico previsto de NH3-N { $value } mg/L (límite { $limit })
+against-nh3-mean = media prevista de NH3-N { $value } mg/L (límite { $limit })
+against-oxygen = oxígeno { $oxygen } mg/L (al menos { $least })
+against-no-aerator = no se conoce ningún aireador que pueda mezclarla
+against-none-runs = no marcha ningún aireador que la mezcle: prenda algunos primero
+against-apart = se dosificó hace { $ago } (al menos { $apart } entre una y otra)
+against-hour = no es la hora: desde la salida del sol hasta tres horas después el pH está en lo más bajo y el oxígeno sube
+against-no-ph = no se conoce el pH: mídalo
+against-ph-suspect = la lectura de pH es dudosa: compare con otro medidor
+against-untested = { $name }: no se conoce, mida con el kit
+against-old-test = { $name }: se midió hace { $ago } (a lo más { $most })
+against-no-temperature = no se conoce la temperatura: mídala
+feed-formula-nitrogen = nitrógeno = alimento x proteína / 6.25 (Jones 1931, USDA Circular 183)
+feed-formula-tan = TAN = alimento x proteína x 0.092 si se sacan los sólidos (Timmons y Ebeling, Recirculating Aquaculture; de memoria), x 0.144 si no se saca nada (Ebeling, Timmons y Bisogni 2006, Aquaculture 257; de memoria)
+feed-formula-oxygen = oxígeno = alimento x { $ratio } (Boyd, «Oxygen demand of aquaculture feed»); la parte de nitrificar, 4.57 mg de O2 por mg de N
+feed-formula-alkalinity = alcalinidad = 7.14 mg de CaCO3 por mg de N nitrificado: NH4+ + 2 O2 -> NO3- + 2 H+ + H2O
+feed-formula-phosphorus = fósforo = alimento x 1.2 % x 80 % no retenido (práctica común, sin fuente)
+feed-formula-struvite = estruvita: índice = log10 del producto de actividades iónicas sobre el producto de solubilidad, pK 13.26 a 25 °C (Ronteltap y otros 2007), vale a ±0.6
+
+## Fijar un ensayo: por qué no.
+
+refused-trial = ensayo de { $treated } contra { $control }: { $why }
+refused-trial-pond = { $name } = { $pond } no es un estanque de la finca; se acepta { $known }
+refused-trial-own-control = { $pond } no puede ser su propio control; se acepta otro estanque que no se trate
+refused-trial-by-doses = { $outcome } no se puede mirar dosis por dosis; se acepta { $known }, o el método { $method }
+refused-trial-few-days = { $before } días antes y { $after } después son pocos; se aceptan al menos { $least_before } y { $least_after }
+refused-trial-length = el ensayo duraría { $days } días; se aceptan { $least } ({ $before } antes, el día de la primera dosis, { $after } después) a { $most }
+refused-trial-over = el ensayo terminaría antes de fijarse; se acepta un fin en el futuro
+refused-trial-text = { $name } tiene { $length } letras; se acepta de 1 a { $longest }, no solo espacios
+refused-trial-control-dosed = { $pond } recibió una dosis hace { $ago }, dentro del ensayo: no es un control sin tratar; se acepta un estanque sin dosis desde que empieza el ensayo
+refused-trial-late = { $pond } recibió una dosis hace { $ago }, después de empezar el ensayo: lo que se elige ahora no se eligió antes de la primera dosis; se acepta empezar más tarde, o marcarlo como elegido después de la primera dosis, y eso se dice con el resultado
+refused-trial-same = el ensayo { $trial } ya compara lo mismo en los mismos estanques en ese tiempo; se acepta reemplazar el ensayo { $trial } abiertamente
+refused-trial-none = reemplaza el ensayo { $trial }, que no existe; se aceptan ensayos de esta finca
+refused-trial-replaced = reemplaza el ensayo { $trial }, cuyo lugar tomó el { $later }; se acepta reemplazar el ensayo { $later }
+refused-trial-word = { $name } = { $word } no se conoce; se acepta { $known }
+refused-trial-number = no hay ensayo { $trial }; se conocen { $known }
+refused-trial-none-yet = ninguno todavía

@@ -1,0 +1,306 @@
+### What commands of plain lines tell beside `status` and `alarms`, the console's words in them.
+
+## Any command.
+
+mind = Mind: { $warning }
+command-no-pond = there is no pond '{ $id }' on the farm; accepted is { $known }
+command-other-answer = what answers at { $path } is not this version of pondreeve: it sent an answer of another kind
+command-no-time = the daemon did not say what time it is on the farm
+time-ahead = lies ahead, it is { $now }
+time-none = is not a time
+time-not-of-day = is not a time of day
+time-no-calendar = cannot be placed on the calendar
+time-refused = { $option } { $typed } { $why }; accepted is a clock time of the farm within the last 24 hours, such as 06:30, a day and a time such as "2026-03-01 06:30", or RFC 3339 with an offset, such as 2026-03-01T11:30:00Z
+
+## acknowledge
+
+acknowledged-over = Acknowledged: { $name }. It is over and leaves the list.
+acknowledged-now = Acknowledged at { $at } by { $by }: { $name }.
+acknowledged-before = Already acknowledged at { $at } by { $by }: { $name }.
+acknowledged-you = you
+acknowledged-stands = It still stands: { $message }
+acknowledged-horn = The horn sounds again in 10 minutes unless it gets better.
+acknowledged-others = Not yet acknowledged:
+acknowledged-not = acknowledging '{ $id }' failed: no such alarm stands; { $accepted }
+acknowledged-none-waits = no alarm waits to be acknowledged
+acknowledged-accepted = accepted is { $ids }
+
+## shelve, unshelve, reset
+
+shelving-done = Shelved until { $until } by { $by }: { $name } ({ $id }). Reason: { $reason }. It comes back by itself then, in alarm if its condition stands. Whoever is on watch should know.
+shelving-calm = { $id } is not in alarm.
+shelving-stands = It stands, { $state }: { $message }
+shelving-empty = shelving '{ $id }' failed: --reason is empty; say in a few words why
+shelving-no-reason = '{ $id }' was shelved without a reason; every list and the audit trail say "{ $told }". Say why with --reason TEXT
+shelving-why = Why is it put aside?
+shelving-needs-why = '{ $id }' was not shelved: a reason is asked for, in a few words
+shelving-not-asked = asking why '{ $id }' is to be shelved failed: { $error }
+
+## enter
+
+entered-head = Entered for { $pond } { $name }, sampled at { $at }:
+entered-converted = { $typed } mg/L as { $from } is { $stored } mg/L as { $to }, which was stored.
+entered-taken-as = { $id } was taken as { $kept }. A kit that counts otherwise: write { $id }={ $typed }:AS, AS being { $bases }.
+entered-no-reading = Probe { $probe }: no reading within 15 minutes of the sample to compare with.
+entered-compared = Probe { $probe } read { $read }{ $unit }{ $judged } at { $at }; by hand { $difference }{ $unit }.
+entered-check-probe = That is more than { $limit }{ $unit }: check the probe. Measure again beside it; if it stays so, wipe the probe and compare once more.
+entered-nothing = nothing was entered:
+entered-time = nothing was entered: --at { $typed } { $why }; accepted is a clock time of the farm within the last 24 hours, such as 06:30, or RFC 3339 with an offset, such as 2026-03-01T11:30:00Z
+entered-what-kit = { $id } { $typed }: what does the kit count, { $bases }?
+entered-not-asked = nothing was entered: asking what the kit counts failed: { $error }
+entered-no-pair = '{ $typed }' is not QUANTITY=VALUE, such as tan_mg_l=0.9
+entered-derived = '{ $id }' is derived by pondreeve and cannot be entered
+entered-no-quantity = '{ $id }' is not a quantity
+entered-twice = '{ $id }' stands twice; once is accepted
+entered-quantities = accepted quantities are { $ids }
+entered-no-number = { $id } is '{ $typed }'; accepted is a bare number from { $low } to { $high }, { $unit }, with a point for decimals
+entered-no-basis = { $id } is { $typed }:{ $basis }; accepted is a bare number, { $unit }
+entered-other-basis = { $id } cannot be counted as '{ $basis }'; accepted is { $bases }
+entered-state = { $id } is { $value }; accepted is 0 (stands still) or 1 (runs)
+entered-range = { $id } is { $value }; accepted is { $low } to { $high }, { $unit }
+entered-range-as = { $id } is { $value } as { $from }, which is { $stored } as { $to }; accepted is { $low } to { $high }, { $unit } as { $to }
+entered-no-unit = without a unit
+entered-unit = in { $unit }
+meaning-moment = { $value } mg/L at pH { $ph } and { $warmth } C
+meaning-now = now { $told }
+meaning-worst = in the worst hour of the last 24, from { $at }, { $told }
+meaning-unknown = NH3-N (un-ionised) cannot be told: no pH with a temperature is known. Enter ph and temperature_c too.
+meaning-fresh = No salinity is known: as in fresh water, which is the safe side.
+meaning-told = NH3-N (un-ionised) of it: { $known }. { $salt }The band is for { $ph } of pH and { $warmth } C; the kit's own step comes on top.
+
+## record
+
+recorded-no-pond = nothing was recorded: which pond is not said; add --pond, accepted is { $known }
+recorded-unsure = { $message }. Count and weigh again; if it was so, add --confirm-mismatch
+recorded-was-it-so = Was it so all the same? Type yes, or Enter to leave it:
+recorded-not-asked = nothing was recorded: asking about the mismatch failed: { $error }
+recorded-withdrawal = nothing was recorded: a withdrawal takes no --correct
+recorded-as = Recorded as entry { $number }, pond { $pond } { $name }:
+recorded-in-place = Recorded as entry { $number }, in place of entry { $corrected }, pond { $pond } { $name }:
+recorded-wrong = Wrong? pondreeve record --pond { $pond } --correct { $number } { $kind } ..., or withdraw { $number } --reason ...
+recorded-until = { $at } to { $stop }
+list-cut = There is more: ask for fewer days, or use pondreeve export --diary.
+list-none = Nothing is recorded of the last { $days } days.
+list-too-long = { $days } days are too many
+list-withdrawn = {" "}WITHDRAWN: { $reason }.
+list-superseded = {" "}SUPERSEDED by entry { $later }.
+list-in-place = {" "}(in place of entry { $earlier })
+list-line = { $when } { $kind }: { $words }{ $instead }, by { $by }.{ $state }
+
+## calibrate
+
+service-needs-terminal = calibrating in turn needs a terminal: name a step instead, such as begin (see --help)
+service-nothing-known = { $probe } is in service, and nothing is known of a service.
+service-not-done = servicing { $probe } failed: { $message }
+service-one-quantity = --reading is for one quantity: give one QUANTITY=HAND with it
+service-no-number = { $quantity }={ $typed } is no number: accepted is 5.3, or - without a hand meter
+service-out = { $probe } is out of service since { $since } by { $by }; it returns by itself at { $until }.
+service-in = { $probe } is in service.
+service-last = { $name }, last service { $at }: fouling { $fouling }, drift { $drift }; { $outcome }. The correction is spread back to { $from }.
+service-last-rejected = too far off: what was read in between is rejected
+service-last-adopted = adopted: times { $gain }, { $shift } added
+service-last-nothing = nothing adopted
+service-fouling = fouling { $value }
+service-fouling-unknown = fouling not known
+service-drift = drift { $value }
+service-drift-unknown = drift not known
+service-adopted = ; adopted times { $gain }, { $shift } added
+service-would-be = ; adopting would make it times { $gain }, { $shift } added
+service-factor = ; the standards ask for a factor of { $gain }, which is not adopted: look at the standard and the unit
+service-slope = ; slope { $slope } %
+service-offset = , offset { $offset } mV
+service-replace = : outside what is accepted, REPLACE THE SENSOR
+service-beyond = ; readings since the last service are too far off to be corrected
+service-next-before = Next: before QUANTITY=HAND, then clean it and say cleaned.
+service-next-after = Next: after QUANTITY=HAND, then standard QUANTITY=STANDARD.
+service-next-adopt = Next: another standard, or adopt, or end without adopting.
+service-next-end = Next: put it back into the pond, then end.
+walk-caution = Switch off and lock what drives the aerators before you reach into the pond. Do not work alone at night. Rinse with clean water; no acid, no abrasive on an oxygen cap.
+walk-oxygen = oxygen, mg/L
+walk-ph = pH
+walk-salinity = salinity, PSU
+walk-conductivity = conductivity, mS/cm
+walk-temperature = temperature, C
+walk-accepts-air = air, zero or a number
+walk-accepts-buffers = buffer7, buffer10, buffer4 or a number
+walk-accepts-near = a number near that of the pond
+walk-going-on = { $probe } is out of service already: going on.
+walk-begin = Take { $probe } out of service for half an hour now?
+walk-yes = { $question } [y/N]
+walk-nothing = Nothing was done.
+walk-before = 1. Before cleaning: hand meter beside the probe. Empty to leave one out.
+walk-clean = 2. Clean it, put it back into the pond, wait until it reads steadily. Then Enter.
+walk-after = 3. After cleaning: hand meter beside the probe again.
+walk-standards = 4. Standards: put it in, wait until it reads steadily, then name the standard. Empty when done.
+walk-found = 5. What was found:
+walk-end = 6. Put it back into the pond. Then Enter: it is in service again.
+walk-adopt = Adopt?
+walk-adopted = Adopted.
+walk-not-adopted = NOT adopted: { $why }
+walk-back = Back in service.
+walk-standard = { $name } ({ $accepted }):
+walk-taken = taken.
+walk-hand = { $name } (- without a hand meter):
+walk-number = Accepted is a number, - or nothing.
+walk-broken-off = the conversation was broken off; the probe stays out of service and returns by itself: go on with the same command
+walk-terminal = the terminal could not be read or written: { $error }
+
+## limit
+
+changed-limit = CHANGED from { $configured } by { $by } at { $at }: { $reason }
+changed-but = But:
+changed-needs-why = changing { $key } of { $pond }: say why with --reason 'a few words'; nothing was changed
+changed-no-value = { $typed } is no limit with a value: write NAME=VALUE, such as ph_high.warn=8.7; nothing was changed
+
+## plan wrong-dose
+
+plan-wrong-end = Common practice, no source. In doubt act as if more had been given, and call the adviser.
+
+## plan dose. Names of rows have 26 columns, numbers 8.
+
+plan-head = { $pond } { $name }: { $dose } { $unit } in { $volume } m3 is { $kg } kg = { $litres } L
+plan-containers = { $head } = { $containers } containers ({ $open } to open)
+plan-no-lot = no lot named
+plan-product = { $head }. ({ $lot }: { $solids } % solids, { $density } kg/L)
+plan-go = Nothing known speaks against dosing now.
+plan-not-now-until = NOT NOW: { $reasons }. Earliest { $when }.
+plan-not-now = NOT NOW: { $reasons }. When cannot be said before that is mended.
+plan-no-preview = What it does cannot be said: pH, temperature and an alkalinity by kit are needed.
+plan-without = without
+plan-with = with it
+plan-ph-mixed = pH after mixing
+plan-at-most = at most
+plan-ph-air = pH in balance with air
+plan-later = a day or more later
+plan-alkalinity = alkalinity, mg/L CaCO3
+plan-alkalinity-unseen = +{ $added }: below what most kits can tell
+plan-alkalinity-added = +{ $added }
+plan-nh3-peak = NH3-N, peak of a day, mg/L
+plan-nh3-peak-limit = limit { $limit }; { $hours } h of pH known
+plan-nh3-mean = NH3-N, mean, mg/L
+plan-nh3-mean-limit = limit { $limit }
+plan-h2s = H2S, share of sulfide, %
+plan-h2s-hidden = hidden as HS-, not removed
+plan-stops = Not all of it dissolves: brucite stops at pH { $ph }. Less, or in parts.
+plan-check-meter = A pH that is 0.1 off moves NH3-N by a fifth: check the meter before a large dose.
+plan-how = How: stir the drum, spread along the upwind side, aerators on for 30 to 60 min, away from feed trays and probes. Read pH after 1, 4 and 24 h. Do not drain within 48 h without the adviser.
+plan-caution = Slurry is alkaline: goggles, gloves, boots, eyewash; never with acid or chlorine. Guidance, not a substitute for local codes, vets or regulators. A person decides.
+
+## plan feed. Names of rows have 34 columns, values 14, what is beside them 28.
+
+feed-head = { $pond }: a day of { $kg } kg feed ({ $whence }) with { $protein } % protein in { $volume } m3
+feed-as-said = as said
+feed-mean = mean of { $days } of the last 7 days
+feed-none = { $pond }: no feed is recorded on the last seven days. Record it, or say it with --feed-kg.
+feed-range = { $least } to { $most }
+feed-nitrogen = nitrogen in the feed, kg
+feed-tan = TAN, mg/L as N
+feed-solids = solids out, or none
+feed-oxygen = oxygen it takes, mg/L
+feed-oxygen-from = from air, aerators, algae
+feed-nitrification = {"  "}of it for nitrification
+feed-if-all = if all TAN is nitrified
+feed-alkalinity = alkalinity used, mg/L CaCO3
+feed-no-kit = none known by kit
+feed-kit = of { $now } by kit
+feed-phosphorus = phosphorus not kept, mg/L as P
+feed-to-sludge = most goes to sludge
+feed-how = How it was reckoned
+struvite-unknown = Struvite: not known. TAN and phosphate by kits not older than 48 h, pH and temperature are needed.
+struvite-measured = measured
+struvite-as-sea = as in sea water of this salinity
+struvite-with = TAN { $tan }, phosphate { $phosphate }, magnesium { $magnesium } mg/L ({ $whence }), pH { $ph }
+struvite-below = Struvite in the water: index { $index }, { $times } times below saturation with { $with }. None forms, and the magnesium of a dose does not change that.
+struvite-near = Struvite in the water: index { $index } with { $with }: too near to saturation to tell.
+struvite-above = Struvite in the water: index { $index } with { $with }. At most { $most } mg/L could form.
+struvite-none = Struvite in the water: none can form with { $with }.
+struvite-sludge = In the pore water of sludge it may be otherwise: that is not measured here. With its TAN, phosphate and pH, pondreeve calc (struvite) tells.
+
+## plan balance. Names of rows have 36 columns, values 10.
+
+balance-head = { $pond }, from { $from } on: { $doses }, { $feed } kg of feed on record
+balance-one-dose = 1 dose
+balance-some-doses = { $doses } doses
+balance-not-counted = { $doses } of them NOT COUNTED: solids or density of the lot are not in the configuration.
+balance-alkalinity = Alkalinity
+balance-hardness = Hardness
+balance-unit = { $name }, mg/L as CaCO3
+balance-too-few = { $name }: fewer than two kit values in this time. Enter one with each round: pondreeve enter --pond POND { $id }=...
+balance-first = first kit value
+balance-doses = doses since, at most
+balance-dissolved = all dissolved
+balance-nitrified = nitrification since, at most
+balance-all-tan = all of the feed's TAN
+balance-replaced = water replaced since, %
+balance-expected = so it should be
+balance-range = { $low } to { $high }
+balance-last = last kit value
+balance-unknown-water = { $share } % of the water was replaced, and what it brought is not known: give it with { $option }.
+balance-within = The kit agrees with what is recorded.
+balance-too-little = Too little was given for a kit to show: this neither confirms the doses nor speaks against them.
+balance-above = MORE than what is recorded can bring. Read again with a fresh kit; is a dose or lime not in the diary, or did water come in?
+balance-below = LESS than what is recorded leaves. Read again with a fresh kit; was a dose recorded but not given, or does acid soil or a stronger crop of bacteria use it up?
+balance-how = How: a dose adds 1.716 mg/L as CaCO3 for each mg/L of Mg(OH)2 once dissolved, in alkalinity and in hardness; nitrifying 1 mg of N takes 7.14 of alkalinity, with TAN = protein x 0.144 (Ebeling, Timmons and Bisogni 2006, Aquaculture 257; from memory). Kits tell { $step } mg/L or 5 % (common practice, no source). Soil, rain, evaporation, algae and lime outside the diary are not counted.
+balance-from-after-to = --from lies after --to, or ahead: give the earlier day to --from
+balance-too-many = pond { $pond } has more than { $most } entries between { $from } and { $to }: give a later --from
+
+## trial
+
+trial-none = No trial is fixed. See pondreeve trial fix --help.
+trial-head = Trial { $trial }{ $standing }: { $treated } treated, { $control } control
+trial-replaced = {" "}(replaced by trial { $trial })
+trial-rise = { $outcome } should rise
+trial-fall = { $outcome } should fall
+trial-days = { $from } to { $to }, at least { $before } days before the first dose and { $after } after
+trial-chosen = ponds chosen by { $by }: { $reason }
+trial-fixed = fixed { $day } by { $by }{ $place }{ $late }
+trial-in-place = , in place of trial { $trial }
+trial-late = , AFTER THE FIRST DOSE
+trial-kept = Fixed, and on disk for good. Log feed, water let out, doses and anything else that is done to either pond: what is not logged cannot be held equal.
+trial-not-shown = the daemon fixed the trial and does not show it
+trial-no-calendar = { $from } to { $to } cannot be placed on the calendar; accepted are days such as 2026-05-01
+outcome-dawn_minimum = lowest oxygen of the night
+outcome-dusk_peak = highest oxygen of the day
+outcome-night_fall = fall of oxygen by night
+outcome-nh3_n = un-ionised ammonia (NH3-N), mean of the day
+outcome-tan = total ammonia nitrogen (TAN)
+outcome-nitrite = nitrite nitrogen (NO2-N)
+outcome-sludge_ph = pH of the sludge
+outcome-aeration_kwh = energy of the aerators
+compared-before_after = before and after the first dose, treated less control
+compared-doses = the day after each dose against the three days before, treated less control
+
+## evidence
+
+result-none = no trial is fixed in which { $pond } is treated; fix one before its first dose: pondreeve trial fix --help
+result-effect = Effect
+result-before = Before
+result-after = After
+result-doses = Doses
+result-interval = { $effect }{ $unit }, 95 % interval { $low } to { $high } (standard error { $error })
+result-usual = the usual test says { $low } to { $high }{ $chance }; { $why }, and it is not followed
+result-usual-alone = it looks at the treated pond alone
+result-usual-days = it takes the days for independent
+result-chance = , p { $chance }
+result-chance-small = , p below 0.001
+result-shams = { $share } % of draws of sham days show as much
+result-others = { $share } % of other days for the first dose would show as much
+result-no-days = no days yet
+result-worth = , worth { $days } independent
+result-period = { $from } to { $to }: { $days } days, { $known } known in both ponds, { $lost } lost{ $worth }; treated { $treated }, control { $control } { $unit }
+result-no-doses = none recorded in this time
+result-counted = , { $count } count
+result-lost = { $day } does not count: { $why }
+result-differed = What else was different, before the first dose and after it
+result-noted = Noted in either pond
+result-together = Trials { $trials } together: { $verdict }.
+result-how = How it was reckoned
+result-alike = alike
+result-share = NOT ALIKE, { $share } % beyond the control
+result-change = NOT ALIKE, { $change } beyond the control
+result-not-alike = NOT ALIKE
+result-not-known = not known of both ponds
+result-factor = { $factor }: treated { $treated } to { $treated_after }, control { $control } to { $control_after } { $unit }: { $verdict }
+factor-unit-aeration = kWh/day
+factor-unit-feed = kg/day
+factor-unit-water = % of the pond a day

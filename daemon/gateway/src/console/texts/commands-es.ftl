@@ -1,0 +1,306 @@
+### Lo que dicen los comandos de líneas simples además de `status` y `alarms`.
+
+## Cualquier comando.
+
+mind = Ojo: { $warning }
+command-no-pond = no hay estanque '{ $id }' en la finca; se acepta { $known }
+command-other-answer = lo que responde en { $path } no es esta versión de pondreeve: dio una respuesta de otra clase
+command-no-time = el programa no dijo qué hora es en la finca
+time-ahead = está en el futuro, ahora es { $now }
+time-none = no es una hora
+time-not-of-day = no es una hora del día
+time-no-calendar = no cabe en el calendario
+time-refused = { $option } { $typed } { $why }; se acepta una hora de la finca de las últimas 24 horas, como 06:30, un día y una hora como "2026-03-01 06:30", o RFC 3339 con su diferencia, como 2026-03-01T11:30:00Z
+
+## acknowledge
+
+acknowledged-over = Reconocida: { $name }. Ya pasó y sale de la lista.
+acknowledged-now = Reconocida a las { $at } por { $by }: { $name }.
+acknowledged-before = Ya estaba reconocida, a las { $at } por { $by }: { $name }.
+acknowledged-you = usted
+acknowledged-stands = Sigue en alarma: { $message }
+acknowledged-horn = La bocina suena otra vez en 10 minutos si no mejora.
+acknowledged-others = Todavía sin reconocer:
+acknowledged-not = no se reconoció '{ $id }': no hay tal alarma; { $accepted }
+acknowledged-none-waits = ninguna alarma espera que la reconozcan
+acknowledged-accepted = se acepta { $ids }
+
+## shelve, unshelve, reset
+
+shelving-done = Apartada hasta { $until } por { $by }: { $name } ({ $id }). Motivo: { $reason }. A esa hora vuelve sola, en alarma si la causa sigue. Avise a quien está de guardia.
+shelving-calm = { $id } no está en alarma.
+shelving-stands = Sigue en alarma, { $state }: { $message }
+shelving-empty = no se apartó '{ $id }': --reason está vacío; diga en pocas palabras por qué
+shelving-no-reason = '{ $id }' se apartó sin motivo; todas las listas y el registro dicen "{ $told }". Diga por qué con --reason TEXT
+shelving-why = ¿Por qué se aparta?
+shelving-needs-why = no se apartó '{ $id }': hace falta un motivo, en pocas palabras
+shelving-not-asked = no se pudo preguntar por qué se aparta '{ $id }': { $error }
+
+## enter
+
+entered-head = Anotado en { $pond } { $name }, muestra tomada a las { $at }:
+entered-converted = { $typed } mg/L como { $from } son { $stored } mg/L como { $to }, y eso se guardó.
+entered-taken-as = { $id } se tomó como { $kept }. Si el kit cuenta otra cosa, escriba { $id }={ $typed }:COMO, con { $bases } en lugar de COMO.
+entered-no-reading = Sonda { $probe }: no hay lectura a 15 minutos o menos de la muestra con que comparar.
+entered-compared = La sonda { $probe } marcó { $read }{ $unit }{ $judged } a las { $at }; a mano { $difference }{ $unit }.
+entered-check-probe = Es más de { $limit }{ $unit }: revise la sonda. Mida otra vez junto a ella; si sigue así, limpie la sonda y compare de nuevo.
+entered-nothing = no se anotó nada:
+entered-time = no se anotó nada: --at { $typed } { $why }; se acepta una hora de la finca de las últimas 24 horas, como 06:30, o RFC 3339 con su diferencia, como 2026-03-01T11:30:00Z
+entered-what-kit = { $id } { $typed }: ¿qué cuenta el kit, { $bases }?
+entered-not-asked = no se anotó nada: no se pudo preguntar qué cuenta el kit: { $error }
+entered-no-pair = '{ $typed }' no es MEDIDA=VALOR, como tan_mg_l=0.9
+entered-derived = '{ $id }' lo calcula pondreeve y no se anota
+entered-no-quantity = '{ $id }' no es una medida
+entered-twice = '{ $id }' está dos veces; se acepta una
+entered-quantities = se aceptan las medidas { $ids }
+entered-no-number = { $id } es '{ $typed }'; se acepta un número solo, de { $low } a { $high }, { $unit }, con punto para los decimales
+entered-no-basis = { $id } es { $typed }:{ $basis }; se acepta un número solo, { $unit }
+entered-other-basis = { $id } no se cuenta como '{ $basis }'; se acepta { $bases }
+entered-state = { $id } es { $value }; se acepta 0 (parado) o 1 (en marcha)
+entered-range = { $id } es { $value }; se acepta { $low } a { $high }, { $unit }
+entered-range-as = { $id } es { $value } como { $from }, que son { $stored } como { $to }; se acepta { $low } a { $high }, { $unit } como { $to }
+entered-no-unit = sin unidad
+entered-unit = en { $unit }
+meaning-moment = { $value } mg/L a pH { $ph } y { $warmth } C
+meaning-now = ahora { $told }
+meaning-worst = en la peor hora de las últimas 24, desde { $at }, { $told }
+meaning-unknown = El NH3-N (no ionizado) no se puede decir: no se conoce un pH con su temperatura. Anote también ph y temperature_c.
+meaning-fresh = No se conoce la salinidad: como en agua dulce, que es el lado seguro.
+meaning-told = NH3-N (no ionizado) de ese TAN: { $known }. { $salt }El margen es por { $ph } de pH y { $warmth } C; el paso del propio kit va aparte.
+
+## record
+
+recorded-no-pond = no se anotó nada: no se dijo en qué estanque; agregue --pond, se acepta { $known }
+recorded-unsure = { $message }. Cuente y pese otra vez; si así fue, agregue --confirm-mismatch
+recorded-was-it-so = ¿Fue así de todos modos? Escriba sí, o Enter para dejarlo:
+recorded-not-asked = no se anotó nada: no se pudo preguntar por la diferencia: { $error }
+recorded-withdrawal = no se anotó nada: un retiro no lleva --correct
+recorded-as = Guardado como anotación { $number }, estanque { $pond } { $name }:
+recorded-in-place = Guardado como anotación { $number }, en lugar de la anotación { $corrected }, estanque { $pond } { $name }:
+recorded-wrong = ¿Está mal? pondreeve record --pond { $pond } --correct { $number } { $kind } ..., o withdraw { $number } --reason ...
+recorded-until = { $at } a { $stop }
+list-cut = Hay más: pida menos días, o use pondreeve export --diary.
+list-none = No hay nada anotado en los últimos { $days } días.
+list-too-long = { $days } días son demasiados
+list-withdrawn = {" "}RETIRADA: { $reason }.
+list-superseded = {" "}CORREGIDA por la anotación { $later }.
+list-in-place = {" "}(en lugar de la anotación { $earlier })
+list-line = { $when } { $kind }: { $words }{ $instead }, por { $by }.{ $state }
+
+## calibrate
+
+service-needs-terminal = calibrar paso a paso necesita una terminal: nombre un paso, como begin (vea --help)
+service-nothing-known = { $probe } está en servicio, y no se sabe de ningún servicio anterior.
+service-not-done = no se hizo el servicio de { $probe }: { $message }
+service-one-quantity = --reading es para una sola medida: dé con ella un solo MEDIDA=VALOR
+service-no-number = { $quantity }={ $typed } no es un número: se acepta 5.3, o - sin medidor de mano
+service-out = { $probe } está fuera de servicio desde { $since }, por { $by }; vuelve sola a las { $until }.
+service-in = { $probe } está en servicio.
+service-last = { $name }, último servicio { $at }: suciedad { $fouling }, deriva { $drift }; { $outcome }. La corrección se reparte hacia atrás hasta { $from }.
+service-last-rejected = demasiado desviada: se rechaza lo leído en ese tiempo
+service-last-adopted = ajuste aceptado: por { $gain }, y se suma { $shift }
+service-last-nothing = sin ajuste
+service-fouling = suciedad { $value }
+service-fouling-unknown = suciedad no conocida
+service-drift = deriva { $value }
+service-drift-unknown = deriva no conocida
+service-adopted = ; ajuste aceptado: por { $gain }, y se suma { $shift }
+service-would-be = ; el ajuste sería por { $gain }, y sumar { $shift }
+service-factor = ; los patrones piden un factor de { $gain }, que no se acepta: revise el patrón y la unidad
+service-slope = ; pendiente { $slope } %
+service-offset = , desvío { $offset } mV
+service-replace = : fuera de lo que se acepta, CAMBIE EL SENSOR
+service-beyond = ; las lecturas desde el último servicio están demasiado desviadas para corregirlas
+service-next-before = Sigue: before MEDIDA=VALOR; luego límpiela y diga cleaned.
+service-next-after = Sigue: after MEDIDA=VALOR; luego standard MEDIDA=PATRÓN.
+service-next-adopt = Sigue: otro patrón (standard), o adopt, o end sin aceptar el ajuste.
+service-next-end = Sigue: devuélvala al estanque; luego end.
+walk-caution = Corte la corriente de los aireadores y póngale candado antes de meter la mano al estanque. De noche no trabaje solo. Enjuague con agua limpia; nada de ácido, nada abrasivo en la tapa de oxígeno.
+walk-oxygen = oxígeno, mg/L
+walk-ph = pH
+walk-salinity = salinidad, PSU
+walk-conductivity = conductividad, mS/cm
+walk-temperature = temperatura, C
+walk-accepts-air = air, zero o un número
+walk-accepts-buffers = buffer7, buffer10, buffer4 o un número
+walk-accepts-near = un número cercano al del estanque
+walk-going-on = { $probe } ya está fuera de servicio: se sigue.
+walk-begin = ¿Sacar { $probe } de servicio ahora por media hora?
+walk-yes = { $question } [s/N]
+walk-nothing = No se hizo nada.
+walk-before = 1. Antes de limpiar: medidor de mano junto a la sonda. Vacío para omitir una.
+walk-clean = 2. Límpiela, devuélvala al estanque, espere a que marque estable. Luego Enter.
+walk-after = 3. Después de limpiar: otra vez el medidor de mano junto a la sonda.
+walk-standards = 4. Patrones: métala, espere a que marque estable y nombre el patrón. Vacío al terminar.
+walk-found = 5. Lo que se halló:
+walk-end = 6. Devuélvala al estanque. Luego Enter: queda otra vez en servicio.
+walk-adopt = ¿Aceptar el ajuste?
+walk-adopted = Ajuste aceptado.
+walk-not-adopted = Ajuste NO aceptado: { $why }
+walk-back = Otra vez en servicio.
+walk-standard = { $name } ({ $accepted }):
+walk-taken = anotado.
+walk-hand = { $name } (- sin medidor de mano):
+walk-number = Se acepta un número, - o nada.
+walk-broken-off = se cortó la conversación; la sonda sigue fuera de servicio y vuelve sola: siga con el mismo comando
+walk-terminal = no se pudo leer o escribir en la terminal: { $error }
+
+## limit
+
+changed-limit = CAMBIADO de { $configured } por { $by } a las { $at }: { $reason }
+changed-but = Pero:
+changed-needs-why = cambiar { $key } de { $pond }: diga por qué con --reason 'pocas palabras'; no se cambió nada
+changed-no-value = { $typed } no es un límite con su valor: escriba NOMBRE=VALOR, como ph_high.warn=8.7; no se cambió nada
+
+## plan wrong-dose
+
+plan-wrong-end = Práctica común, sin fuente. En duda, actúe como si fuera más y llame al asesor.
+
+## plan dose. Nombres de filas 26 columnas, números 8.
+
+plan-head = { $pond } { $name }: { $dose } { $unit } en { $volume } m3 son { $kg } kg = { $litres } L
+plan-containers = { $head } = { $containers } envases (hay que abrir { $open })
+plan-no-lot = sin lote
+plan-product = { $head }. ({ $lot }: { $solids } % de sólidos, { $density } kg/L)
+plan-go = Nada de lo que se sabe habla en contra de dosificar ahora.
+plan-not-now-until = AHORA NO: { $reasons }. Lo más pronto: { $when }.
+plan-not-now = AHORA NO: { $reasons }. Cuándo, no se puede decir hasta arreglar eso.
+plan-no-preview = No se puede decir qué hará: hacen falta pH, temperatura y una alcalinidad por kit.
+plan-without = sin ella
+plan-with = con ella
+plan-ph-mixed = pH después de mezclar
+plan-at-most = a lo más
+plan-ph-air = pH en equilibrio con aire
+plan-later = un día o más después
+plan-alkalinity = alcalinidad, mg/L CaCO3
+plan-alkalinity-unseen = +{ $added }: los kits casi no lo ven
+plan-alkalinity-added = +{ $added }
+plan-nh3-peak = NH3-N, pico del día, mg/L
+plan-nh3-peak-limit = límite { $limit }; pH de { $hours } h
+plan-nh3-mean = NH3-N, media, mg/L
+plan-nh3-mean-limit = límite { $limit }
+plan-h2s = H2S, parte del sulfuro, %
+plan-h2s-hidden = oculto como HS-, no eliminado
+plan-stops = No se disuelve toda: la brucita se detiene a pH { $ph }. Dé menos, o por partes.
+plan-check-meter = Un pH errado en 0.1 mueve el NH3-N en un quinto: revise el medidor antes de una dosis grande.
+plan-how = Cómo: agite el tambor, reparta por el lado de donde viene el viento, aireadores en marcha de 30 a 60 min, lejos de comederos y sondas. Lea el pH a 1, 4 y 24 h. No suelte agua en 48 h sin el asesor.
+plan-caution = La lechada es alcalina: gafas, guantes, botas, agua para los ojos; nunca con ácido ni cloro. Es una guía, no reemplaza la norma local, al veterinario ni a la autoridad. Decide una persona.
+
+## plan feed. Nombres de filas 34 columnas, valores 14, lo de al lado 28.
+
+feed-head = { $pond }: un día de { $kg } kg de alimento ({ $whence }) con { $protein } % de proteína en { $volume } m3
+feed-as-said = como se dijo
+feed-mean = media de { $days } de los últimos 7 días
+feed-none = { $pond }: no hay alimento anotado en los últimos siete días. Anótelo, o dígalo con --feed-kg.
+feed-range = { $least } a { $most }
+feed-nitrogen = nitrógeno en el alimento, kg
+feed-tan = TAN, mg/L como N
+feed-solids = sin sólidos, o con todo
+feed-oxygen = oxígeno que gasta, mg/L
+feed-oxygen-from = de aire, aireadores, algas
+feed-nitrification = {"  "}de eso para nitrificar
+feed-if-all = si se nitrifica todo el TAN
+feed-alkalinity = alcalinidad gastada, mg/L CaCO3
+feed-no-kit = ninguna conocida por kit
+feed-kit = de { $now } por kit
+feed-phosphorus = fósforo no retenido, mg/L como P
+feed-to-sludge = lo más va al lodo
+feed-how = Cómo se calculó
+struvite-unknown = Estruvita: no se sabe. Hacen falta TAN y fosfato por kit de no más de 48 h, pH y temperatura.
+struvite-measured = medido
+struvite-as-sea = como en agua de mar de esta salinidad
+struvite-with = TAN { $tan }, fosfato { $phosphate }, magnesio { $magnesium } mg/L ({ $whence }), pH { $ph }
+struvite-below = Estruvita en el agua: índice { $index }, { $times } veces bajo la saturación con { $with }. No se forma, y el magnesio de una dosis no cambia eso.
+struvite-near = Estruvita en el agua: índice { $index } con { $with }: muy cerca de la saturación para saberlo.
+struvite-above = Estruvita en el agua: índice { $index } con { $with }. Podrían formarse a lo más { $most } mg/L.
+struvite-none = Estruvita en el agua: no se puede formar con { $with }.
+struvite-sludge = En el agua dentro del lodo puede ser distinto: eso no se mide aquí. Con su TAN, fosfato y pH lo dice pondreeve calc (struvite).
+
+## plan balance. Nombres de filas 36 columnas, valores 10.
+
+balance-head = { $pond }, desde { $from }: { $doses }, { $feed } kg de alimento, según lo anotado
+balance-one-dose = 1 dosis
+balance-some-doses = { $doses } dosis
+balance-not-counted = { $doses } de ellas NO CONTADAS: los sólidos o la densidad del lote no están en la configuración.
+balance-alkalinity = Alcalinidad
+balance-hardness = Dureza
+balance-unit = { $name }, mg/L como CaCO3
+balance-too-few = { $name }: menos de dos valores de kit en este tiempo. Anote uno en cada ronda: pondreeve enter --pond ESTANQUE { $id }=...
+balance-first = primer valor de kit
+balance-doses = dosis desde entonces, a lo más
+balance-dissolved = todo disuelto
+balance-nitrified = nitrificado desde entonces, a lo más
+balance-all-tan = todo el TAN del alimento
+balance-replaced = agua recambiada desde entonces, %
+balance-expected = así que debería ser
+balance-range = { $low } a { $high }
+balance-last = último valor de kit
+balance-unknown-water = Se recambió { $share } % del agua, y no se sabe qué trajo: dígalo con { $option }.
+balance-within = El kit cuadra con lo anotado.
+balance-too-little = Se dio muy poco para que un kit lo muestre: esto ni confirma las dosis ni habla en contra.
+balance-above = MÁS de lo que puede dar lo anotado. Mida otra vez con un kit nuevo; ¿falta en la bitácora una dosis o cal, o entró agua?
+balance-below = MENOS de lo que deja lo anotado. Mida otra vez con un kit nuevo; ¿se anotó una dosis que no se dio, o la gasta un suelo ácido o un cultivo más fuerte de bacterias?
+balance-how = Cómo: ya disuelta, una dosis agrega 1.716 mg/L como CaCO3 por cada mg/L de Mg(OH)2, en alcalinidad y en dureza; nitrificar 1 mg de N gasta 7.14 de alcalinidad, con TAN = proteína x 0.144 (Ebeling, Timmons y Bisogni 2006, Aquaculture 257; de memoria). Los kits distinguen { $step } mg/L o 5 % (práctica común, sin fuente). No se cuentan suelo, lluvia, evaporación, algas ni cal fuera de la bitácora.
+balance-from-after-to = --from está después de --to, o en el futuro: dé a --from el día anterior
+balance-too-many = el estanque { $pond } tiene más de { $most } anotaciones entre { $from } y { $to }: dé un --from más tarde
+
+## trial
+
+trial-none = No hay ningún ensayo fijado. Vea pondreeve trial fix --help.
+trial-head = Ensayo { $trial }{ $standing }: { $treated } tratado, { $control } control
+trial-replaced = {" "}(reemplazado por el ensayo { $trial })
+trial-rise = { $outcome }: debe subir
+trial-fall = { $outcome }: debe bajar
+trial-days = { $from } a { $to }, al menos { $before } días antes de la primera dosis y { $after } después
+trial-chosen = estanques elegidos por { $by }: { $reason }
+trial-fixed = fijado el { $day } por { $by }{ $place }{ $late }
+trial-in-place = , en lugar del ensayo { $trial }
+trial-late = , DESPUÉS DE LA PRIMERA DOSIS
+trial-kept = Fijado, y en el disco para siempre. Anote alimento, agua soltada, dosis y todo lo demás que se haga en los dos estanques: lo que no se anota no se puede dar por igual.
+trial-not-shown = el programa fijó el ensayo y no lo muestra
+trial-no-calendar = { $from } a { $to } no cabe en el calendario; se aceptan días como 2026-05-01
+outcome-dawn_minimum = oxígeno más bajo de la noche
+outcome-dusk_peak = oxígeno más alto del día
+outcome-night_fall = caída del oxígeno de noche
+outcome-nh3_n = amoníaco no ionizado (NH3-N), media del día
+outcome-tan = nitrógeno amoniacal total (TAN)
+outcome-nitrite = nitrógeno de nitrito (NO2-N)
+outcome-sludge_ph = pH del lodo
+outcome-aeration_kwh = energía de los aireadores
+compared-before_after = antes y después de la primera dosis, tratado menos control
+compared-doses = el día después de cada dosis contra los tres días anteriores, tratado menos control
+
+## evidence
+
+result-none = no hay ensayo fijado en que se trate { $pond }; fije uno antes de su primera dosis: pondreeve trial fix --help
+result-effect = Efecto
+result-before = Antes
+result-after = Después
+result-doses = Dosis
+result-interval = { $effect }{ $unit }, intervalo de 95 % de { $low } a { $high } (error estándar { $error })
+result-usual = la prueba usual dice de { $low } a { $high }{ $chance }; { $why }, y no se le hace caso
+result-usual-alone = mira solo el estanque tratado
+result-usual-days = toma los días por independientes
+result-chance = , p { $chance }
+result-chance-small = , p bajo 0.001
+result-shams = { $share } % de los sorteos de días sin dosis muestran lo mismo
+result-others = { $share } % de otros días como primera dosis mostrarían lo mismo
+result-no-days = todavía ningún día
+result-worth = , que valen { $days } independientes
+result-period = { $from } a { $to }: { $days } días, { $known } conocidos en ambos estanques, { $lost } perdidos{ $worth }; tratado { $treated }, control { $control } { $unit }
+result-no-doses = ninguna anotada en este tiempo
+result-counted = , { $count } cuentan
+result-lost = { $day } no cuenta: { $why }
+result-differed = Qué más fue distinto, antes de la primera dosis y después
+result-noted = Anotado en uno u otro estanque
+result-together = Ensayos { $trials } juntos: { $verdict }.
+result-how = Cómo se calculó
+result-alike = parecidos
+result-share = DISTINTOS, { $share } % más allá del control
+result-change = DISTINTOS, { $change } más allá del control
+result-not-alike = DISTINTOS
+result-not-known = no se conoce de ambos estanques
+result-factor = { $factor }: tratado { $treated } a { $treated_after }, control { $control } a { $control_after } { $unit }: { $verdict }
+factor-unit-aeration = kWh/día
+factor-unit-feed = kg/día
+factor-unit-water = % del estanque al día
