@@ -53,7 +53,7 @@ fn dusk_plan(screen: &mut Screen) {
     // The plan, with clock times, is on the overview.
     screen.press("0");
     let text = screen.wait_for("Tab alarms");
-    shows(&text, &["at 22:02 until about", "Start A AND B at 22:17 until about"]);
+    shows(&text, &["Start B at 21:47 until about", "Start A AND B at 22:17 until about"]);
     let keys = screen.done("2  dusk plan, four ponds");
     assert!(keys.others <= 6, "{keys:?}");
 }
