@@ -30,8 +30,9 @@ const WORTH_TELLING: Span = Span::from_minutes(10);
 /// A later time can wait longer to be told than an earlier one.
 const WORTH_PUTTING_OFF: Span = Span::from_minutes(30);
 
-/// The numbers in the reason to start something are renewed after this long: a person acts on them.
-const REASON_GOOD_FOR: Span = Span::from_minutes(30);
+/// The numbers in the reason to start something are renewed after this long: a person acts on them, and "in 1 h" beside
+/// a clock time must not be half an hour old.
+const REASON_GOOD_FOR: Span = Span::from_minutes(15);
 
 /// Those to leave things as they are after this long: nobody acts on them, and a number from the morning must not
 /// stand beside the afternoon's.

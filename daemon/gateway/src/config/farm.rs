@@ -15,6 +15,7 @@ use pondreeve_protocol::payload::Pick;
 use pondreeve_protocol::register_map::RegisterMap;
 use pondreeve_protocol::sdi12::SensorMap;
 use pondreeve_protocol::text_line::LineMap;
+use sha2::{Digest as _, Sha256};
 
 use super::annunciation::Annunciation;
 use crate::local::rights::Rights;
@@ -380,7 +381,10 @@ impl Destination {
     /// How long a gateway keeps its summaries back here, so that a fleet's do not all come at the same moment: an
     /// even part of `spread`, the same each time for the same gateway.
     pub fn kept_back(&self, gateway: &str) -> Duration {
-        self.spread.mul_f64(f64::from(crc32fast::hash(gateway.as_bytes())) / (f64::from(u32::MAX) + 1.0))
+        // Ids of a fleet differ in a digit: a plain checksum of them would not be even.
+        let digest: [u8; 32] = Sha256::digest(gateway.as_bytes()).into();
+        let [a, b, c, d, ..] = digest;
+        self.spread.mul_f64(f64::from(u32::from_be_bytes([a, b, c, d])) / (f64::from(u32::MAX) + 1.0))
     }
 
     /// So many nodes it has.
