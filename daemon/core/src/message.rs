@@ -462,7 +462,9 @@ fn all_run(pond: &Pond, facts: &Facts<'_>) -> bool {
 }
 
 fn what_to_do_low(limits: &Limits, level: usize, seen: Seen, all_run: bool) -> Said {
-    let is_back = limits.do_low_mg_l.get(level).is_some_and(|threshold| seen.value >= threshold.limit);
+    // Past the limit of a graver level is not past the milder ones.
+    let [warn, ..] = limits.do_low_mg_l;
+    let is_back = seen.value >= warn.limit;
     match (level, seen.flag) {
         (_, Flag::Suspect) => in_doubt(),
         _ if is_back => {
