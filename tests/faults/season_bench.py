@@ -5,6 +5,7 @@ import fcntl
 import json
 import os
 import pty
+import select
 import signal
 import socket
 import struct
@@ -129,25 +130,27 @@ class Probe:
         self.noise = 0.0
         self.answers = 0
         self.value = 5.5
-        self.master = None
         self.plug()
 
     def plug(self):
-        self.master, slave = pty.openpty()
+        master, slave = pty.openpty()
         tty.setraw(slave)
-        tty.setraw(self.master)
+        tty.setraw(master)
         name = os.ttyname(slave)
         self.slave = slave
         if os.path.lexists(self.path):
             os.unlink(self.path)
         os.symlink(name, self.path)
-        threading.Thread(target=self.answer, args=(self.master,), daemon=True).start()
+        pulled, self.pull = os.pipe()
+        self.answering = threading.Thread(target=self.answer, args=(master, pulled), daemon=True)
+        self.answering.start()
 
     def unplug(self):
         os.unlink(self.path)
         os.close(self.slave)
-        master, self.master = self.master, None
-        os.close(master)
+        # Whoever reads a handle closes it. Closed under it, its number may be the next socket's, whose answers it takes.
+        os.close(self.pull)
+        self.answering.join()
 
     @staticmethod
     def crc(frame):
@@ -158,9 +161,19 @@ class Probe:
                 crc = (crc >> 1) ^ 0xA001 if crc & 1 else crc >> 1
         return struct.pack("<H", crc)
 
-    def answer(self, master):
+    def answer(self, master, pulled):
+        try:
+            self.answer_until(master, pulled)
+        finally:
+            os.close(master)
+            os.close(pulled)
+
+    def answer_until(self, master, pulled):
         got = b""
         while True:
+            ready, _, _ = select.select([master, pulled], [], [])
+            if pulled in ready:
+                return
             try:
                 got += os.read(master, 256)
             except (OSError, ValueError):
@@ -262,6 +275,11 @@ class Gateway:
                     raise OSError("closed")
                 got += more
         return json.loads(got)
+
+    def last_words(self):
+        """How the daemon's log ends, and whether it still runs."""
+        with open(self.log, encoding="utf-8", errors="replace") as log:
+            return f"ended: {self.process.poll()}\n{log.read()[-4000:]}"
 
     def status(self):
         found = self.ask({"what": "status"})

@@ -107,6 +107,7 @@ fn the_horn_sounds(screen: &mut Screen, stage: &mut Stage) {
 
 /// Five readings of the hand meter, typed in one after another.
 fn dawn_round(screen: &mut Screen, stage: &Stage) {
+    screen.wait_for_all(&["05:40", "4.49 good <1m"]);
     screen.begin();
     for (pond, value) in [("1", "4.2"), ("2", "4.7"), ("3", "3.5"), ("4", "4.9"), ("1", "4.3")] {
         screen.press("e");
