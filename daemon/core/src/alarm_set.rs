@@ -133,8 +133,8 @@ const FORECAST_DELAYS: Delays = Delays::minutes(15, 30);
 /// (Common practice, no source.)
 pub const FORECAST_ALARM: f64 = 0.35;
 
-/// The same in a pond's first nights: more likely than not, and while the forecast is vague two in three. The doubt
-/// alone then makes a chance of a third, each evening in every pond, and an alarm that is mostly needless is soon
+/// The same in a pond's first nights: more likely than not for the milder limit, and while the forecast is vague two
+/// in three for both. The doubt alone then makes a chance of a third, each evening in every pond, and an alarm that is mostly needless is soon
 /// not looked at. Oxygen that is low in truth has alarms of its own. (Common practice, no source.)
 const FORECAST_ALARM_AT_FIRST: [f64; 2] = [0.5, 2.0 / 3.0];
 /// Fewer nights of a pond than this are its first.
@@ -142,14 +142,16 @@ const FIRST_NIGHTS: usize = 3;
 /// A forecast whose 80 % interval is wider is vague, mg/L. (Common practice, no source.)
 const VAGUE_MG_L: f64 = 3.0;
 
-/// The chance from which on a forecast alarms that rests on so many nights of the pond.
-pub fn forecast_alarm(forecast: &Forecast, nights: usize) -> f64 {
+/// The chance from which on a forecast alarms at a level, 0 for the milder limit, where it rests on so many nights of
+/// the pond.
+pub fn forecast_alarm(forecast: &Forecast, level: usize, nights: usize) -> f64 {
     let [at_first, while_vague] = FORECAST_ALARM_AT_FIRST;
     let is_vague = forecast.high_80 - forecast.low_80 > VAGUE_MG_L;
     match nights {
         FIRST_NIGHTS.. => FORECAST_ALARM,
         _ if is_vague => while_vague,
-        _ => at_first,
+        _ if level == 0 => at_first,
+        _ => FORECAST_ALARM,
     }
 }
 
@@ -462,7 +464,7 @@ fn forecast_sight(limits: &Limits, facts: &Facts<'_>, level: usize) -> Sight {
         .find(|crossing| crossing.limit_mg_l == limit)
         .map(|crossing| crossing.probability);
     match chance {
-        Some(chance) if chance >= forecast_alarm(forecast, facts.forecast_nights) => Sight::Beyond,
+        Some(chance) if chance >= forecast_alarm(forecast, level, facts.forecast_nights) => Sight::Beyond,
         Some(chance) if chance < FORECAST_CLEAR => Sight::Clear,
         Some(_) => Sight::Deadband,
         None => Sight::Unseen,

@@ -193,7 +193,7 @@ impl NightState {
     fn least_lately(&self, after_sunset: Span) -> f64 {
         let quarters = LATE_BY.as_millis() / EVERY.as_millis();
         (0..=quarters)
-            .map(|back| Span::from_millis(after_sunset.as_millis() - back * EVERY.as_millis()))
+            .map(|back| Span::from_millis(after_sunset.as_millis().saturating_sub(back * EVERY.as_millis())))
             .filter_map(|at| self.ran(at))
             .fold(f64::INFINITY, f64::min)
     }

@@ -107,9 +107,9 @@ impl Condition {
             ),
             Self::DoForecast(level) => {
                 let limit = limits.do_forecast_mg_l.get(level).copied().unwrap_or_default();
-                let chance = facts
-                    .forecast
-                    .map_or(FORECAST_ALARM, |forecast| forecast_alarm(forecast, facts.forecast_nights));
+                let chance = facts.forecast.map_or(FORECAST_ALARM, |forecast| {
+                    forecast_alarm(forecast, level, facts.forecast_nights)
+                });
                 (
                     said!(
                         "when-forecast",
