@@ -13,7 +13,7 @@ use super::copy;
 use super::database::{Store, Trouble, build_store};
 use super::days::{self, Days};
 use super::folder::{sync_parent, with_suffix};
-use super::keys::{KEY_BYTES, LAST, key, kind, parts};
+use super::keys::{FIRST, KEY_BYTES, LAST, key, kind, parts};
 use super::opening::copy_tails;
 use super::record::read_batch;
 use super::seal::{others_of, progress_bytes};
@@ -43,7 +43,7 @@ pub(super) fn each_of_store(store: &Store, each: &mut dyn FnMut(&[u8], &[u8])) -
     }
     let _ = catch_unwind(AssertUnwindSafe(|| {
         let beyond = |key: &sled::IVec| last.as_ref().is_none_or(|last| key > last);
-        let from_end = store.sealed.iter().rev().map_while(Result::ok);
+        let from_end = store.sealed.backward(FIRST, None).map_while(Result::ok);
         from_end.take_while(|(key, _)| beyond(key)).for_each(|(key, value)| each(&key, &value));
     }));
     1

@@ -6,7 +6,7 @@ use pondreeve_core::{Event, Input, Timestamp};
 use super::audit_record;
 use super::codec::{Malformed, Reader};
 use super::outbox_record;
-use super::record::{CHECKSUM_BYTES, FORMAT, HEAD_BYTES, checksum, kind, quantity_of_code, read_event};
+use super::record::{CHECKSUM_BYTES, FORMAT, HEAD_BYTES, Sums, kind, quantity_of_code, read_event};
 use super::verdict::{Late, Verdicts};
 use crate::audit::Note;
 use crate::outbox::Change;
@@ -71,15 +71,31 @@ impl Spare {
 
 /// Reads a batch back. Total: any bytes give a result, and what cannot be read is counted.
 pub fn read_batch(key: u64, bytes: &[u8]) -> Batch {
-    read_batch_into(Batch::default(), key, bytes, &mut Spare::default())
+    read_batch_into(Batch::default(), key, bytes, Written::Before, &mut Spare::default())
+}
+
+/// Where the bytes of a batch come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Written {
+    /// From a disk, which may have changed them.
+    Before,
+    /// From the writer in this process, on their way to the disk: the checksums are those it has just computed.
+    JustNow,
 }
 
 /// The same into a batch that is empty.
-pub(super) fn read_batch_into(mut batch: Batch, key: u64, bytes: &[u8], spare: &mut Spare) -> Batch {
-    let first = bytes.get(..HEAD_BYTES).and_then(|head| read_head(key, head));
+pub(super) fn read_batch_into(
+    mut batch: Batch,
+    key: u64,
+    bytes: &[u8],
+    written: Written,
+    spare: &mut Spare,
+) -> Batch {
+    let sums = Sums::under(key);
+    let first = bytes.get(..HEAD_BYTES).and_then(|head| read_head(&sums, head));
     let last_at = bytes.len().saturating_sub(HEAD_BYTES);
     // A batch cut right after its first head must not take that for its last.
-    let last = bytes.get(last_at..).filter(|_| last_at >= HEAD_BYTES).and_then(|head| read_head(key, head));
+    let last = bytes.get(last_at..).filter(|_| last_at >= HEAD_BYTES).and_then(|head| read_head(&sums, head));
     let Some(base) = first.or(last) else {
         batch.damaged = 1;
         return batch;
@@ -87,10 +103,11 @@ pub(super) fn read_batch_into(mut batch: Batch, key: u64, bytes: &[u8], spare: &
     batch.damaged += u64::from(first.is_none() || last.is_none());
     let end = if last.is_some() { last_at } else { bytes.len() };
     let mut at = HEAD_BYTES;
+    let checked = (written == Written::Before).then_some(&sums);
     let mut in_damage = false;
     let mut complete = None;
     while at < end {
-        match read_record(key, base, &bytes[at..end], spare) {
+        match read_record(key, base, &bytes[at..end], checked, spare) {
             Some((record, used)) => {
                 match record {
                     Record::Input(input) => {
@@ -120,13 +137,13 @@ pub(super) fn read_batch_into(mut batch: Batch, key: u64, bytes: &[u8], spare: &
     batch
 }
 
-fn read_head(key: u64, head: &[u8]) -> Option<Timestamp> {
+fn read_head(sums: &Sums, head: &[u8]) -> Option<Timestamp> {
     let mut reader = Reader::new(head);
     let summed = head.get(..HEAD_BYTES - CHECKSUM_BYTES)?;
     let version = reader.byte().ok()?;
     let base = i64::from_le_bytes(reader.array().ok()?);
     let sum = u32::from_le_bytes(reader.array().ok()?);
-    (version == FORMAT && sum == checksum(key, summed)).then_some(Timestamp(base))
+    (version == FORMAT && sum == sums.of(summed)).then_some(Timestamp(base))
 }
 
 enum Record {
@@ -139,12 +156,18 @@ enum Record {
 }
 
 /// The record at the start of `bytes` and its length, if there is a good one.
-fn read_record(key: u64, base: Timestamp, bytes: &[u8], spare: &mut Spare) -> Option<(Record, usize)> {
+fn read_record(
+    key: u64,
+    base: Timestamp,
+    bytes: &[u8],
+    checked: Option<&Sums>,
+    spare: &mut Spare,
+) -> Option<(Record, usize)> {
     let mut reader = Reader::new(bytes);
     let length = usize::try_from(reader.unsigned().ok()?).ok()?;
     let body = reader.bytes(length).ok()?;
     let sum = u32::from_le_bytes(reader.array().ok()?);
-    if sum != checksum(key, body) {
+    if checked.is_some_and(|sums| sum != sums.of(body)) {
         return None;
     }
     let record = read_body(key, base, body, spare).ok()?;

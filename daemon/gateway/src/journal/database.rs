@@ -255,7 +255,7 @@ impl Store {
     /// The last hour before one in which there is anything.
     pub(super) fn hour_before(&self, hour: u32) -> Option<u32> {
         let end = key(hour.max(1), 0, 0, 0);
-        let sealed = self.sealed.range(key(1, 0, 0, 0)..end).next_back().and_then(Result::ok);
+        let sealed = self.sealed.backward(key(1, 0, 0, 0), Some(end)).next().and_then(Result::ok);
         let sealed = sealed.and_then(|(found, _)| parts(&found)).map(|(hour, ..)| hour);
         let filed = self.days.last_before(&end).and_then(|found| parts(&found)).map(|(hour, ..)| hour);
         sealed.into_iter().chain(filed).max()

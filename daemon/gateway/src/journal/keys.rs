@@ -81,6 +81,9 @@ pub(super) fn key(hour: u32, kind: u8, number: u32, seq: u64) -> Key {
     key
 }
 
+/// No key lies before it.
+pub(super) const FIRST: Key = [0; KEY_BYTES];
+
 /// No key of ours lies behind it.
 pub(super) const LAST: Key = [0xff; KEY_BYTES];
 

@@ -19,6 +19,7 @@ pub mod archive;
 mod audit_record;
 pub mod backup;
 mod backup_list;
+mod backward;
 mod batch;
 mod call_record;
 mod catch_up;

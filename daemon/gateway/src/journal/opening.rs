@@ -12,7 +12,7 @@ use super::copy::{self, Copy};
 use super::database::{CARRIED_OVER, FORMAT, Store, Trouble, build_store, make_store};
 use super::days;
 use super::folder::{finish_replacing, is_nearly_full, replace, set_aside, sync_tree, take_lock};
-use super::keys::{Key, key, kind, parts};
+use super::keys::{FIRST, Key, key, kind, parts};
 use super::migrate;
 use super::record::{BatchWriter, read_batch};
 use super::seal::{number_of, progress_of};
@@ -208,7 +208,7 @@ impl Journal {
                 old.iter().map_while(Result::ok).try_for_each(|(key, value)| new.insert(key, value))
             }));
             let _ = catch_unwind(AssertUnwindSafe(|| {
-                let from_end = old.iter().rev().map_while(Result::ok);
+                let from_end = old.backward(FIRST, None).map_while(Result::ok);
                 from_end
                     .take_while(|(key, _)| !matches!(new.contains_key(key), Ok(true)))
                     .try_for_each(|(key, value)| new.insert(key, value))

@@ -218,10 +218,11 @@ impl Journal {
         let mut at = hour;
         loop {
             // It is kept for ever, so never in a day's file.
-            let before = store.sealed.range(key(1, 0, 0, 0)..key(at, 0, 0, 0)).next_back()?.ok()?;
+            let before = store.sealed.backward(key(1, 0, 0, 0), Some(key(at, 0, 0, 0))).next()?.ok()?;
             at = parts(&before.0)?.0;
-            let of_hour = store.sealed.range(key(at, kind::INPUT, 0, 0)..key(at, kind::INPUT + 1, 0, 0));
-            let batches = of_hour.rev().filter_map(Result::ok);
+            let of_hour =
+                store.sealed.backward(key(at, kind::INPUT, 0, 0), Some(key(at, kind::INPUT + 1, 0, 0)));
+            let batches = of_hour.filter_map(Result::ok);
             let farm = batches.filter_map(|(found, value)| {
                 let batch: Batch = read_batch(parts(&found)?.3, &value);
                 let is_farm =

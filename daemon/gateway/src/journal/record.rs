@@ -70,6 +70,7 @@ pub(super) mod kind {
 #[derive(Debug)]
 pub struct BatchWriter {
     key: u64,
+    sums: Sums,
     base: Timestamp,
     bytes: Vec<u8>,
     body: Vec<u8>,
@@ -81,8 +82,9 @@ impl BatchWriter {
     /// A batch whose first record has position `key` and time `base`.
     pub fn new(key: u64, base: Timestamp) -> Self {
         let mut bytes = Vec::with_capacity(1_024);
-        put_head(&mut bytes, key, base);
-        Self { key, base, bytes, body: Vec::new(), digits: Vec::new(), records: 0 }
+        let sums = Sums::under(key);
+        put_head(&mut bytes, &sums, base);
+        Self { key, sums, base, bytes, body: Vec::new(), digits: Vec::new(), records: 0 }
     }
 
     /// The key.
@@ -173,31 +175,43 @@ impl BatchWriter {
 
     /// The finished bytes.
     pub fn finish(mut self) -> Vec<u8> {
-        put_head(&mut self.bytes, self.key, self.base);
+        put_head(&mut self.bytes, &self.sums, self.base);
         self.bytes
     }
 
     fn seal(&mut self) {
         put_unsigned(&mut self.bytes, self.body.len() as u64);
         self.bytes.extend_from_slice(&self.body);
-        self.bytes.extend_from_slice(&checksum(self.key, &self.body).to_le_bytes());
+        self.bytes.extend_from_slice(&self.sums.of(&self.body).to_le_bytes());
         self.records += 1;
     }
 }
 
-fn put_head(out: &mut Vec<u8>, key: u64, base: Timestamp) {
+fn put_head(out: &mut Vec<u8>, sums: &Sums, base: Timestamp) {
     let start = out.len();
     out.push(FORMAT);
     out.extend_from_slice(&base.as_millis().to_le_bytes());
-    let sum = checksum(key, &out[start..]);
+    let sum = sums.of(&out[start..]);
     out.extend_from_slice(&sum.to_le_bytes());
 }
 
-pub(super) fn checksum(key: u64, bytes: &[u8]) -> u32 {
-    let mut hasher = crc32fast::Hasher::new();
-    hasher.update(&key.to_be_bytes());
-    hasher.update(bytes);
-    hasher.finalize()
+/// Checksums under one key. The key is run through once: records are short, and doing it for each took longer than
+/// their own bytes.
+#[derive(Debug, Clone)]
+pub(super) struct Sums(crc32fast::Hasher);
+
+impl Sums {
+    pub(super) fn under(key: u64) -> Self {
+        let mut hasher = crc32fast::Hasher::new();
+        hasher.update(&key.to_be_bytes());
+        Self(hasher)
+    }
+
+    pub(super) fn of(&self, bytes: &[u8]) -> u32 {
+        let mut hasher = self.0.clone();
+        hasher.update(bytes);
+        hasher.finalize()
+    }
 }
 
 fn event_kind(event: &Event) -> u8 {

@@ -14,6 +14,9 @@ use std::ops::RangeBounds;
 
 use sled::IVec;
 
+use super::backward::Backward;
+use super::keys::Key;
+
 /// Longest value in a page, bytes: 17 of them with their keys stay below 128 KiB.
 pub(super) const LONGEST: usize = 6 * 1024;
 
@@ -152,7 +155,7 @@ impl Sealed {
     }
 
     /// The value as it was put in; empty, which no reader takes for whole, where parts of it are gone.
-    fn whole(&self, key: &[u8], found: IVec) -> sled::Result<IVec> {
+    pub(super) fn whole(&self, key: &[u8], found: IVec) -> sled::Result<IVec> {
         let Some(long) = Long::from_bytes(&found) else { return Ok(found) };
         let mut value = Vec::new();
         for part in self.parts.scan_prefix(long.key_of_parts(key)) {
@@ -168,6 +171,16 @@ impl Sealed {
 
     pub(super) fn range<K: AsRef<[u8]>>(&self, range: impl RangeBounds<K>) -> Entries {
         Entries { found: self.tree.range(range), of: self.clone() }
+    }
+
+    /// Entries as they lie in the tree: long values by what stands in their place.
+    pub(super) fn pieces<K: AsRef<[u8]>>(&self, range: impl RangeBounds<K>) -> sled::Iter {
+        self.tree.range(range)
+    }
+
+    /// Entries from the last before `end`, or of all, back to `from`.
+    pub(super) fn backward(&self, from: Key, end: Option<Key>) -> Backward {
+        Backward::new(self.clone(), from, end)
     }
 
     pub(super) fn scan_prefix(&self, prefix: impl AsRef<[u8]>) -> Entries {
@@ -199,7 +212,7 @@ pub(super) struct Entries {
 }
 
 impl Entries {
-    pub(super) fn keys(self) -> impl DoubleEndedIterator<Item = sled::Result<IVec>> {
+    pub(super) fn keys(self) -> impl Iterator<Item = sled::Result<IVec>> {
         self.found.keys()
     }
 
@@ -215,13 +228,6 @@ impl Iterator for Entries {
 
     fn next(&mut self) -> Option<Self::Item> {
         let entry = self.found.next()?;
-        Some(self.whole(entry))
-    }
-}
-
-impl DoubleEndedIterator for Entries {
-    fn next_back(&mut self) -> Option<Self::Item> {
-        let entry = self.found.next_back()?;
         Some(self.whole(entry))
     }
 }
@@ -249,7 +255,8 @@ mod tests {
         }
         // From either end, as one value each.
         let forward: Vec<usize> = sealed.iter().map(|entry| entry.unwrap().1.len()).collect();
-        let backward: Vec<usize> = sealed.iter().rev().map(|entry| entry.unwrap().1.len()).collect();
+        let backward: Vec<usize> =
+            sealed.backward([0; 17], None).map(|entry| entry.unwrap().1.len()).collect();
         assert_eq!(forward, lengths);
         assert_eq!(backward, lengths.into_iter().rev().collect::<Vec<_>>());
         // Replaced by another long one, the same one and a short one.

@@ -12,7 +12,7 @@ use nix::fcntl::Flock;
 use pondreeve_core::Timestamp;
 use thiserror::Error;
 
-use super::batch::{Spare, read_batch_into};
+use super::batch::{Spare, Written, read_batch_into};
 use super::catch_up::{self, Pace, Taken};
 use super::checkpoint;
 use super::copy::Copy;
@@ -262,7 +262,7 @@ impl Journal {
         let mut take = || {
             for (key, bytes) in &commit.batches {
                 let (room, spare) = &mut self.spare;
-                let batch = read_batch_into(std::mem::take(room), *key, bytes, spare);
+                let batch = read_batch_into(std::mem::take(room), *key, bytes, Written::JustNow, spare);
                 // Should writing fail, the store is closed, and this forgotten.
                 if let Some(gathering) = &mut self.gathering {
                     gathering.take(&batch, bytes.len() as u64, &mut self.shapes);

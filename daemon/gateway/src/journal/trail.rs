@@ -130,7 +130,7 @@ impl Journal {
             return Some(found);
         }
         let store = self.store.as_ref()?;
-        let rows = store.sealed.range(row_key(0)..row_key(u64::MAX)).rev().map_while(Result::ok);
+        let rows = store.sealed.backward(row_key(0), Some(row_key(u64::MAX))).map_while(Result::ok);
         rows.filter_map(|(_, value)| Row::from_bytes(&value)?.fields())
             .find(|fields| fields.get(5).is_some_and(|own| own == action))
             .and_then(|fields| fields.into_iter().nth(8))
@@ -144,7 +144,7 @@ impl Journal {
         };
         let mut found = Vec::new();
         if let Some(store) = &self.store {
-            let rows = store.sealed.range(row_key(0)..row_key(u64::MAX)).rev().map_while(Result::ok);
+            let rows = store.sealed.backward(row_key(0), Some(row_key(u64::MAX))).map_while(Result::ok);
             let fields = rows.filter_map(|(_, value)| Row::from_bytes(&value)?.fields());
             found.extend(fields.take_while(is_later));
             found.reverse();
