@@ -28,9 +28,9 @@ if [ -n "$program" ]; then
     built=$program
 else
     # For size: functions that came out the same are kept once, addresses are packed. Only the linker that Rust brings for
-    # this kind of machine is known to do both.
+    # this kind of machine is known to do both. Where the sources of libraries lie on this machine is nobody's business.
     if [ "$profile" = gateway ]; then
-        export CARGO_TARGET_X86_64_UNKNOWN_LINUX_GNU_RUSTFLAGS="-C link-arg=-Wl,--icf=safe -C link-arg=-Wl,-z,pack-relative-relocs"
+        export CARGO_TARGET_X86_64_UNKNOWN_LINUX_GNU_RUSTFLAGS="-C link-arg=-Wl,--icf=safe -C link-arg=-Wl,-z,pack-relative-relocs -C link-arg=-Wl,-O2 --remap-path-prefix=${CARGO_HOME:-$HOME/.cargo}/registry/src/="
     fi
     cargo build --locked --package pondreeve --profile "$profile" ${target:+--target "$target"}
     folder=$profile

@@ -32,6 +32,10 @@ use sim::{broker, mqtt_node};
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
+use tracing::level_filters::LevelFilter;
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::SubscriberExt as _;
+use tracing_subscriber::util::SubscriberInitExt as _;
 
 use notebook::{Notebook, print};
 use place::Place;
@@ -308,10 +312,12 @@ fn the_world(farm: &Farm, options: &Options, times: Times) -> Result<World> {
 fn start_log(place: &Place) -> Result<()> {
     let path = place.log();
     let file = std::fs::File::create(&path).with_context(|| format!("making {} failed", path.display()))?;
+    let parts = Targets::new().with_default(LevelFilter::INFO).with_target("rumqttd", LevelFilter::OFF);
     tracing_subscriber::fmt()
         .with_writer(Mutex::new(file))
         .with_ansi(false)
-        .with_env_filter("info,rumqttd=off")
+        .finish()
+        .with(parts)
         .try_init()
         .map_err(|error| anyhow::anyhow!("starting the log failed: {error}"))
 }

@@ -50,13 +50,13 @@ pub struct Arguments {
 /// All problems of the configuration in one message, with status 2.
 pub fn run(arguments: &Arguments) -> Outcome {
     if arguments.example {
-        return super::print(config::builtin::EXAMPLE);
+        return super::print(&config::builtin::EXAMPLE);
     }
     if arguments.schema {
-        return super::print(&config::schema_text());
+        return super::print(&config::builtin::SCHEMA);
     }
     if arguments.example_texts {
-        return super::print(crate::texts::ENGLISH);
+        return super::print(&crate::texts::ENGLISH);
     }
     let Some(path) = &arguments.config else {
         return Err(Failure::usage("no configuration to check: name it with --config FILE"));

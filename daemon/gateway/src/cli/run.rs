@@ -5,7 +5,10 @@ use std::path::PathBuf;
 
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
-use tracing_subscriber::EnvFilter;
+use tracing::level_filters::LevelFilter;
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::SubscriberExt as _;
+use tracing_subscriber::util::SubscriberInitExt as _;
 
 use crate::clock::Clock;
 use crate::exit_code::{DONE, Failure, Outcome};
@@ -67,20 +70,33 @@ pub fn run(arguments: &Arguments) -> Outcome {
 }
 
 fn start_log(filter: &str) -> Result<(), Failure> {
-    let filter = EnvFilter::try_new(filter).map_err(|error| {
-        Failure::usage(format!(
-            "--log {filter}: {error}; accepted is error, warn, info, debug or trace, alone or per part such \
-             as warn,pondreeve::probes=debug"
-        ))
-    })?;
+    let parts = log_filter(filter)?;
     let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty());
     tracing_subscriber::fmt()
-        .with_env_filter(filter)
+        .with_max_level(LevelFilter::TRACE)
         .with_writer(std::io::stderr)
         .with_ansi(colour)
         .with_target(false)
+        .finish()
+        .with(parts)
         .try_init()
         .map_err(|error| Failure::failed(format!("starting the log failed: {error}")))
+}
+
+/// Which parts log how much. A word alone must be a level: taken for the name of a part, a slip of the pen would
+/// silence everything else.
+fn log_filter(filter: &str) -> Result<Targets, Failure> {
+    let refuse = |what: &str| {
+        Failure::usage(format!(
+            "--log {filter}: {what}; accepted is error, warn, info, debug or trace, alone or per part such \
+             as warn,pondreeve::probes=debug"
+        ))
+    };
+    let lone = |part: &str| !part.contains('=') && part.trim().parse::<LevelFilter>().is_err();
+    if let Some(part) = filter.split(',').find(|part| lone(part)) {
+        return Err(refuse(&format!("{part:?} is no level")));
+    }
+    filter.parse().map_err(|error| refuse(&format!("{error}")))
 }
 
 /// Cancels `stop` on the first SIGTERM or SIGINT, ends the process on the second.
@@ -110,4 +126,24 @@ fn watch_signals(stop: &CancellationToken) -> Result<(), Failure> {
         }
     });
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use tracing::Level;
+
+    use super::*;
+
+    #[test]
+    fn the_log_is_told_by_level_and_part() {
+        let parts = log_filter("warn,pondreeve::probes=debug").unwrap();
+        assert!(parts.would_enable("pondreeve::probes::bus", &Level::DEBUG));
+        assert!(!parts.would_enable("pondreeve::journal", &Level::INFO));
+        assert!(parts.would_enable("pondreeve::journal", &Level::WARN));
+        for slip in ["verbose", "warn,probes", "pondreeve=loud"] {
+            let error = log_filter(slip).unwrap_err();
+            assert_eq!(error.status, crate::exit_code::USAGE, "{slip}");
+            assert!(error.message.contains("accepted is error, warn"), "{}", error.message);
+        }
+    }
 }

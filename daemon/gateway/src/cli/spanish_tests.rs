@@ -227,7 +227,7 @@ fn a_night_s_explanations_and_status_are_in_spanish() {
 
 /// Every sentence about a fault of the gateway itself, with what it may hold: faults of the system, and each other.
 fn troubles() -> Vec<String> {
-    let (keys, _) = own::keys(crate::texts::ENGLISH);
+    let (keys, _) = own::keys(&crate::texts::ENGLISH);
     let all = keys.iter().filter(|(key, _)| key.starts_with("trouble-"));
     let told = all.map(|(key, names)| {
         let put_in = |name: &str| match name {

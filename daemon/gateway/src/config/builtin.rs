@@ -1,26 +1,28 @@
 //! Files that travel inside the program, so that a gateway needs nothing but its own configuration.
 
-macro_rules! files {
-    ($folder:literal: $($name:literal),+ $(,)?) => {
-        &[$( ($name, include_str!(concat!("../../../../config/", $folder, "/", $name, ".toml"))) ),+]
-    };
-}
+use std::sync::LazyLock;
+
+use super::packed::{Packed, packed};
+
+static LIMITS_PACKED: Packed = packed!("limits");
+static PROFILES_PACKED: Packed = packed!("probes");
+
+/// Names and texts of small files.
+pub type Files = LazyLock<Vec<(&'static str, &'static str)>>;
 
 /// Default limits per species and stage.
-pub const LIMITS: &[(&str, &str)] =
-    files!("limits": "monodon-grow-out", "monodon-post-larva", "vannamei-grow-out", "vannamei-post-larva");
+pub static LIMITS: Files = LazyLock::new(|| LIMITS_PACKED.files());
 
 /// Profiles of probes.
-pub const PROFILES: &[(&str, &str)] = files!(
-    "probes": "ammonium-electrode", "current-level", "energy-meter", "glass-ph", "level", "motor-1",
-    "motor-2", "motor-3", "optical-oxygen", "salinity", "sdi12-level", "sdi12-oxygen", "text-oxygen",
-    "text-weather", "turbidity", "weather-mast"
-);
+pub static PROFILES: Files = LazyLock::new(|| PROFILES_PACKED.files());
 
 /// The commented example of a configuration.
-pub const EXAMPLE: &str = include_str!("../../../../config/farm.example.toml");
+pub static EXAMPLE: Packed = packed!("example");
 
-fn find(files: &'static [(&'static str, &'static str)], name: &str) -> Option<&'static str> {
+/// The JSON Schema of the configuration.
+pub static SCHEMA: Packed = packed!("schema");
+
+fn find(files: &[(&'static str, &'static str)], name: &str) -> Option<&'static str> {
     files.iter().find(|(file, _)| *file == name).map(|(_, text)| *text)
 }
 
@@ -30,20 +32,20 @@ fn names(files: &[(&str, &str)]) -> Vec<String> {
 
 /// Text of built-in limits, such as `vannamei-grow-out`.
 pub fn limits(name: &str) -> Option<&'static str> {
-    find(LIMITS, name)
+    find(&LIMITS, name)
 }
 
 /// Names of the built-in limits.
 pub fn limits_names() -> Vec<String> {
-    names(LIMITS)
+    names(&LIMITS)
 }
 
 /// Text of a built-in profile.
 pub fn profile(name: &str) -> Option<&'static str> {
-    find(PROFILES, name)
+    find(&PROFILES, name)
 }
 
 /// Names of the built-in profiles.
 pub fn profile_names() -> Vec<String> {
-    names(PROFILES)
+    names(&PROFILES)
 }

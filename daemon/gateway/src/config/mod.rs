@@ -10,6 +10,7 @@ pub mod builtin;
 pub mod bus_load;
 pub mod farm;
 pub mod files;
+pub mod packed;
 pub mod problem;
 pub mod profile;
 pub mod raw;
@@ -116,16 +117,12 @@ pub fn from_text(path: &Path, text: impl Into<String>) -> Result<Loaded, ConfigE
     }
 }
 
-/// The JSON Schema of the configuration.
-pub fn schema() -> serde_json::Value {
+/// The JSON Schema of the configuration, from what reads it: `config/farm.schema.json` is this as text.
+#[cfg(test)]
+pub(crate) fn schema() -> serde_json::Value {
     let mut schema = schemars::generate::SchemaSettings::draft2020_12()
         .into_generator()
         .into_root_schema_for::<raw::RawFarm>();
     schema.insert("title".into(), "pondreeve configuration".into());
     schema.to_value()
-}
-
-/// The JSON Schema as it is printed and kept beside the example.
-pub fn schema_text() -> String {
-    format!("{:#}\n", schema())
 }

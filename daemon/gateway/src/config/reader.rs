@@ -5,7 +5,8 @@ use std::cell::RefCell;
 use std::ops::Range;
 use std::sync::Arc;
 
-use schemars::{Schema, SchemaGenerator};
+#[cfg(test)]
+use schemars::{JsonSchema as Described, Schema, SchemaGenerator};
 use toml::Spanned;
 use toml::de::{DeString, DeTable, DeValue};
 
@@ -115,18 +116,42 @@ impl<'a> Cell<'a> {
     }
 }
 
+/// `[[pond]]`, `[store]` or a plain key: what a person has to add looks different.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Wanted {
+    /// A value, as told to people.
+    Value(String),
+    /// A table.
+    Table,
+    /// One table or more.
+    Tables,
+}
+
 /// What one value may be.
 pub trait Rule {
     /// What it becomes.
     type Out;
     /// Reads it, or reports why not.
     fn read(&self, cell: &Cell<'_>) -> Option<Self::Out>;
-    /// The same as JSON Schema.
+    /// What a person has to write where it is missing.
+    fn wanted(&self) -> Wanted {
+        Wanted::Value("this key".to_owned())
+    }
+    /// The same as JSON Schema. Tests hold the file that the program prints to it; the program itself, which must be
+    /// small, has no need of it.
+    #[cfg(test)]
     fn schema(&self, generator: &mut SchemaGenerator) -> Schema;
 }
 
+/// What tests can describe; outside of them, anything.
+#[cfg(not(test))]
+pub trait Described {}
+
+#[cfg(not(test))]
+impl<T> Described for T {}
+
 /// A table declared by `table!`.
-pub trait FromTable: Sized + schemars::JsonSchema {
+pub trait FromTable: Sized + Described {
     /// Its keys.
     const KEYS: &'static [&'static str];
     /// Reads every key.
@@ -160,7 +185,7 @@ impl<'a> Table<'a> {
     pub fn needed<R: Rule>(&self, key: &str, rule: &R) -> Option<At<R::Out>> {
         // A misspelt key is told once, as the unknown key that it is.
         if !self.table.contains_key(key) && !self.unknown().any(|(_, guess)| guess == Some(key)) {
-            self.report_missing(key, &rule.schema(&mut SchemaGenerator::default()));
+            self.report_missing(key, rule.wanted());
         }
         self.optional(key, rule)
     }
@@ -188,16 +213,16 @@ impl<'a> Table<'a> {
         }
     }
 
-    fn report_missing(&self, key: &str, schema: &Schema) {
-        // `[[pond]]`, `[store]` or a plain key: what a person has to add looks different.
-        let is_table = |schema: &serde_json::Value| schema.get("$ref").is_some();
-        let (accepted, mend) = if schema.get("items").is_some_and(is_table) {
-            (format!("at least one table `{key}`"), format!("add a table headed `[[{}]]`", self.header(key)))
-        } else if schema.get("$ref").is_some() {
-            (format!("the table `{key}`"), format!("add the table `[{}]`", self.header(key)))
-        } else {
-            let title = schema.get("title").and_then(|title| title.as_str());
-            (title.unwrap_or("this key").to_owned(), format!("add `{key} = …`"))
+    fn report_missing(&self, key: &str, wanted: Wanted) {
+        let (accepted, mend) = match wanted {
+            Wanted::Tables => (
+                format!("at least one table `{key}`"),
+                format!("add a table headed `[[{}]]`", self.header(key)),
+            ),
+            Wanted::Table => {
+                (format!("the table `{key}`"), format!("add the table `[{}]`", self.header(key)))
+            }
+            Wanted::Value(accepted) => (accepted, format!("add `{key} = …`")),
         };
         let problem = Problem::new(
             &self.cell.problems.source,

@@ -3,10 +3,11 @@
 use std::time::Duration;
 
 use pondreeve_core::Quantity;
+#[cfg(test)]
 use schemars::{Schema, SchemaGenerator, json_schema};
 use toml::de::DeValue;
 
-use super::reader::{Cell, Rule};
+use super::reader::{Cell, Rule, Wanted};
 use super::words::{describe, did_you_mean, is_id, listed, quoted};
 
 /// Any text that is not empty, at most 256 bytes, without control characters.
@@ -23,6 +24,10 @@ impl Rule for Text {
         }
         Some(text.to_owned())
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Value("text in quotes".to_owned())
+    }
+    #[cfg(test)]
     fn schema(&self, _: &mut SchemaGenerator) -> Schema {
         json_schema!({ "title": "text in quotes", "type": "string", "minLength": 1, "maxLength": 256 })
     }
@@ -40,6 +45,10 @@ impl Rule for YesNo {
             None => cell.refuse("`true` or `false`, without quotes"),
         }
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Value("true or false".to_owned())
+    }
+    #[cfg(test)]
     fn schema(&self, _: &mut SchemaGenerator) -> Schema {
         json_schema!({ "title": "true or false", "type": "boolean" })
     }
@@ -68,6 +77,10 @@ impl Rule for Id {
             }
         }
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Value(ID_ACCEPTED.to_owned())
+    }
+    #[cfg(test)]
     fn schema(&self, _: &mut SchemaGenerator) -> Schema {
         json_schema!({ "title": ID_ACCEPTED, "type": "string", "pattern": "^[a-z0-9][a-z0-9_-]{0,31}$" })
     }
@@ -121,6 +134,10 @@ impl Rule for Number {
             _ => cell.refuse(self.accepted()),
         }
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Value(self.accepted())
+    }
+    #[cfg(test)]
     fn schema(&self, _: &mut SchemaGenerator) -> Schema {
         json_schema!({ "title": self.accepted(), "type": "number", "minimum": self.lowest, "maximum": self.highest })
     }
@@ -168,6 +185,10 @@ impl Rule for Whole {
             _ => cell.refuse(self.accepted()),
         }
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Value(self.accepted())
+    }
+    #[cfg(test)]
     fn schema(&self, _: &mut SchemaGenerator) -> Schema {
         json_schema!({ "title": self.accepted(), "type": "integer", "minimum": self.lowest, "maximum": self.highest })
     }
@@ -222,6 +243,10 @@ impl Rule for Length {
             }
         }
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Value(self.accepted())
+    }
+    #[cfg(test)]
     fn schema(&self, _: &mut SchemaGenerator) -> Schema {
         json_schema!({ "title": self.accepted(), "type": "string", "minLength": 2 })
     }
@@ -245,6 +270,10 @@ impl<T: Copy> Rule for Choice<T> {
             None => cell.refuse_with(describe(cell.value()), accepted, did_you_mean(text, words())),
         }
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Value(format!("one of {}", listed(self.0.iter().map(|(word, _)| *word))))
+    }
+    #[cfg(test)]
     fn schema(&self, _: &mut SchemaGenerator) -> Schema {
         let words: Vec<&str> = self.0.iter().map(|(word, _)| *word).collect();
         json_schema!({ "title": format!("one of {}", listed(words.iter().copied())), "type": "string", "enum": words })
@@ -281,6 +310,10 @@ impl Rule for QuantityId {
         };
         cell.refuse_with(describe(cell.value()), accepted, hint)
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Value("id of a measured quantity".to_owned())
+    }
+    #[cfg(test)]
     fn schema(&self, _: &mut SchemaGenerator) -> Schema {
         json_schema!({ "title": "id of a measured quantity", "type": "string", "enum": measurable_ids() })
     }
@@ -300,6 +333,10 @@ impl Rule for FilePath {
         }
         Some(text.into())
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Value("a path; a relative one counts from the folder of this file".to_owned())
+    }
+    #[cfg(test)]
     fn schema(&self, _: &mut SchemaGenerator) -> Schema {
         json_schema!({
             "title": "a path; a relative one counts from the folder of this file",

@@ -2,10 +2,11 @@
 //! what each accepts and why it is there. Both the reading and the JSON Schema come from that one list.
 
 use pondreeve_core::Quantity;
+#[cfg(test)]
 use schemars::{Schema, SchemaGenerator};
 
 use super::problem::Problem;
-use super::reader::{At, Cell, FromTable, Rule, Table};
+use super::reader::{At, Cell, FromTable, Rule, Table, Wanted};
 use super::rules::{measurable, measurable_ids};
 use super::words::{describe, did_you_mean, is_id, listed, quoted, step};
 
@@ -42,6 +43,10 @@ impl<T: FromTable> Rule for TableOf<T> {
         table.refuse_unknown();
         Some(T::from_table(&table))
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Table
+    }
+    #[cfg(test)]
     fn schema(&self, generator: &mut SchemaGenerator) -> Schema {
         generator.subschema_for::<T>()
     }
@@ -90,6 +95,10 @@ impl<T: FromTable> Rule for TablesOf<T> {
         }
         Some(read)
     }
+    fn wanted(&self) -> Wanted {
+        Wanted::Tables
+    }
+    #[cfg(test)]
     fn schema(&self, generator: &mut SchemaGenerator) -> Schema {
         let items = generator.subschema_for::<T>();
         schemars::json_schema!({ "type": "array", "items": items, "maxItems": self.most })
@@ -126,6 +135,13 @@ impl<R: Rule> Rule for ListOf<R> {
         }
         Some(read)
     }
+    fn wanted(&self) -> Wanted {
+        match self.each.wanted() {
+            Wanted::Table => Wanted::Tables,
+            _ => Wanted::Value("this key".to_owned()),
+        }
+    }
+    #[cfg(test)]
     fn schema(&self, generator: &mut SchemaGenerator) -> Schema {
         let items = self.each.schema(generator);
         schemars::json_schema!({ "type": "array", "items": items, "minItems": self.least, "maxItems": self.most })
@@ -179,6 +195,7 @@ impl<T: FromTable> Rule for PerQuantity<T> {
         }
         Some(read)
     }
+    #[cfg(test)]
     fn schema(&self, generator: &mut SchemaGenerator) -> Schema {
         let each = generator.subschema_for::<T>();
         let properties: serde_json::Map<_, _> =
@@ -213,6 +230,7 @@ macro_rules! table {
             }
         }
 
+        #[cfg(test)]
         impl schemars::JsonSchema for $name {
             fn schema_name() -> std::borrow::Cow<'static, str> {
                 stringify!($name).trim_start_matches("Raw").to_owned().into()

@@ -286,7 +286,7 @@ fn files_beside_the_configuration_come_before_built_in_ones() {
 /// The defaults of the program and the files of limits must not drift apart.
 #[test]
 fn files_of_limits_say_what_the_core_says() {
-    for (name, text) in super::builtin::LIMITS {
+    for (name, text) in super::builtin::LIMITS.iter() {
         let file = repository().join("config/limits").join(format!("{name}.toml"));
         let (limits, problems) = super::resolve::limits_file(&file, text, name.split_once('-'));
         assert!(problems.is_empty(), "{}", super::Report::new(problems).render(Style::Plain));
@@ -307,7 +307,7 @@ fn files_of_limits_say_what_the_core_says() {
 
 #[test]
 fn every_file_of_the_repository_is_built_in() {
-    for (folder, built_in) in [("limits", super::builtin::LIMITS), ("probes", super::builtin::PROFILES)] {
+    for (folder, built_in) in [("limits", &super::builtin::LIMITS), ("probes", &super::builtin::PROFILES)] {
         let mut files = super::files::names_in(&repository().join("config").join(folder));
         files.sort();
         let names: Vec<&str> = built_in.iter().map(|(name, _)| *name).collect();
@@ -345,14 +345,33 @@ fn the_example_loads_and_names_every_key() {
     }
 }
 
+/// Written anew where `PONDREEVE_WRITE_SCHEMA` is set.
 #[test]
 fn the_schema_in_the_repository_is_up_to_date() {
-    let kept = std::fs::read_to_string(repository().join("config/farm.schema.json"))
-        .expect("config/farm.schema.json");
+    let path = repository().join("config/farm.schema.json");
+    let made = format!("{:#}\n", super::schema());
+    if std::env::var_os("PONDREEVE_WRITE_SCHEMA").is_some() {
+        std::fs::write(&path, &made).expect("config/farm.schema.json");
+    }
+    let kept = std::fs::read_to_string(&path).expect("config/farm.schema.json");
     assert!(
-        kept == super::schema_text(),
-        "print it anew: pondreeve check --schema > config/farm.schema.json"
+        kept == made,
+        "write it anew: PONDREEVE_WRITE_SCHEMA=1 cargo test -p pondreeve --lib schema_in_the"
     );
+}
+
+#[test]
+fn texts_inside_the_program_are_those_of_the_repository() {
+    let read = |files: &[&str]| {
+        let texts =
+            files.iter().map(|file| std::fs::read_to_string(repository().join(file)).expect("a text"));
+        texts.collect::<Vec<_>>().join("\n")
+    };
+    assert!(*super::builtin::SCHEMA == read(&["config/farm.schema.json"]));
+    assert!(*super::builtin::EXAMPLE == read(&["config/farm.example.toml"]));
+    let texts = "daemon/gateway/src/console/texts";
+    let english = ["en", "commands-en", "said-en"].map(|name| format!("{texts}/{name}.ftl"));
+    assert!(*crate::texts::ENGLISH == read(&english.each_ref().map(String::as_str)));
 }
 
 /// Both come from one declaration; this proves that the declaration reaches both.

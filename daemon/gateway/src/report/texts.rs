@@ -1,5 +1,6 @@
 //! The report's words, from the Fluent files in `texts/`: every sentence that a reader sees, in each language.
 
+use crate::config::packed::{Packed, packed};
 use crate::local::said::SaidStatus;
 use crate::texts;
 #[cfg(test)]
@@ -36,10 +37,12 @@ impl Language {
     }
 
     /// Its file.
-    pub(super) const fn source(self) -> &'static str {
+    pub(super) fn source(self) -> &'static str {
+        static ENGLISH: Packed = packed!("report-english");
+        static SPANISH: Packed = packed!("report-spanish");
         match self {
-            Self::En => include_str!("texts/en.ftl"),
-            Self::Es => include_str!("texts/es.ftl"),
+            Self::En => &ENGLISH,
+            Self::Es => &SPANISH,
         }
     }
 }

@@ -5,27 +5,16 @@ use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
 
 use super::{Texts, Words};
+use crate::config::packed::{Packed, packed};
 
 /// The console's English texts, which every other language stands before.
-pub const ENGLISH: &str = concat!(
-    include_str!("../console/texts/en.ftl"),
-    "\n",
-    include_str!("../console/texts/commands-en.ftl"),
-    "\n",
-    include_str!("../console/texts/said-en.ftl")
-);
+pub static ENGLISH: Packed = packed!("english");
 
 /// The same in Spanish.
-pub(super) const SPANISH: &str = concat!(
-    include_str!("../console/texts/es.ftl"),
-    "\n",
-    include_str!("../console/texts/commands-es.ftl"),
-    "\n",
-    include_str!("../console/texts/said-es.ftl")
-);
+pub(super) static SPANISH: Packed = packed!("spanish");
 
-static IN_ENGLISH: LazyLock<Texts> = LazyLock::new(|| Texts::of("en", &[ENGLISH]));
-static IN_SPANISH: LazyLock<Texts> = LazyLock::new(|| Texts::of("es", &[SPANISH, ENGLISH]));
+static IN_ENGLISH: LazyLock<Texts> = LazyLock::new(|| Texts::of("en", &[&ENGLISH]));
+static IN_SPANISH: LazyLock<Texts> = LazyLock::new(|| Texts::of("es", &[&SPANISH, &ENGLISH]));
 
 /// English, which is always there.
 pub fn english() -> Words {
@@ -109,8 +98,8 @@ fn found(code: &str, folder: Option<&Path>) -> Result<Option<Words>, String> {
 fn read(code: &str, file: &Path) -> Result<Words, String> {
     let source = std::fs::read_to_string(file)
         .map_err(|error| format!("cannot read the texts in {}: {error}", file.display()))?;
-    let behind = if code.starts_with("es") { SPANISH } else { "" };
-    Ok(Box::leak(Box::new(Texts::of(code, &[&source, behind, ENGLISH]))))
+    let behind = if code.starts_with("es") { &*SPANISH } else { "" };
+    Ok(Box::leak(Box::new(Texts::of(code, &[&source, behind, &ENGLISH]))))
 }
 
 /// The languages there are, as told where one was asked for that there is not.

@@ -100,7 +100,7 @@ pub struct Found {
 
 /// Holds a farm's own file against the English one.
 pub fn problems(source: &str) -> Found {
-    let (english, _) = keys(super::ENGLISH);
+    let (english, _) = keys(&super::ENGLISH);
     let (own, mut wrong) = keys(source);
     for (key, names) in &own {
         match english.get(key) {

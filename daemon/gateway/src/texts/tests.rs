@@ -30,16 +30,16 @@ const SOURCES: &str = "limit-source-";
 
 #[test]
 fn both_languages_have_the_same_texts_with_the_same_arguments() {
-    let (english, wrong) = own::keys(ENGLISH);
+    let (english, wrong) = own::keys(&ENGLISH);
     assert_eq!(wrong, Vec::<String>::new());
-    let (spanish, wrong) = own::keys(SPANISH);
+    let (spanish, wrong) = own::keys(&SPANISH);
     assert_eq!(wrong, Vec::<String>::new());
     assert!(english.len() > 400, "{}", english.len());
     for (key, names) in &english {
         assert_eq!(spanish.get(key), Some(names), "{key} in Spanish");
     }
     assert_eq!(spanish.keys().find(|key| !english.contains_key(*key)), None, "in Spanish alone");
-    assert_eq!(own::problems(SPANISH), own::Found::default());
+    assert_eq!(own::problems(&SPANISH), own::Found::default());
 }
 
 /// What the sources of a folder say, its tests left out.
@@ -84,7 +84,7 @@ fn put_together() -> BTreeSet<String> {
     keys.extend(GatewayPart::ALL.iter().map(|part| format!("part-{}", part.id())));
     keys.extend(recognised::AUDIT_WORDS.map(recognised::audit_key));
     // What others say, and is recognised: the system, the limits that come with the program, the keeper.
-    let (all, _) = own::keys(ENGLISH);
+    let (all, _) = own::keys(&ENGLISH);
     keys.extend(
         all.into_keys().filter(|key| ["os-", "mistake-", SOURCES].iter().any(|own| key.starts_with(own))),
     );
@@ -106,7 +106,7 @@ fn every_text_is_used_and_every_key_has_a_text() {
         sources(Path::new(folder), &mut used);
     }
     let put_together = put_together();
-    let (english, _) = own::keys(ENGLISH);
+    let (english, _) = own::keys(&ENGLISH);
     for key in english.keys() {
         assert!(put_together.contains(key) || used.contains(&format!("\"{key}\"")), "nothing says `{key}`");
     }
@@ -249,7 +249,7 @@ fn every_source_of_a_limit_is_in_the_catalogue() {
         sources(&toml::Value::Table(text.parse().unwrap()), &mut found);
     }
     assert!(found.len() > 30, "{}", found.len());
-    let (keys, _) = own::keys(ENGLISH);
+    let (keys, _) = own::keys(&ENGLISH);
     let known: BTreeSet<String> =
         keys.keys().filter(|key| key.starts_with(SOURCES)).map(|key| english().get(key)).collect();
     assert_eq!(known, found);
@@ -263,7 +263,7 @@ fn every_source_of_a_limit_is_in_the_catalogue() {
 fn every_step_after_a_wrong_dose_is_in_the_catalogue() {
     let all = Mistake::ALL.into_iter().flat_map(|own| [vec![own.name()], own.steps()].concat());
     let told: BTreeSet<String> = all.map(str::to_owned).collect();
-    let (keys, _) = own::keys(ENGLISH);
+    let (keys, _) = own::keys(&ENGLISH);
     let known: BTreeSet<String> =
         keys.keys().filter(|key| key.starts_with("mistake-")).map(|key| english().get(key)).collect();
     assert_eq!(known, told);
@@ -372,7 +372,7 @@ const COLUMNS: &[(&str, usize)] = &[
 #[test]
 fn texts_fit_their_columns() {
     for words in [english(), spanish()] {
-        let (keys, _) = own::keys(ENGLISH);
+        let (keys, _) = own::keys(&ENGLISH);
         for key in keys.keys() {
             let fits = COLUMNS.iter().filter(|(start, _)| key.starts_with(start));
             let Some((_, columns)) = fits.max_by_key(|(start, _)| start.len()) else { continue };
@@ -486,9 +486,9 @@ fn a_file_that_nests_without_end_is_told_and_not_used() {
         for source in [deep.clone(), deep.replace('}', "")] {
             let found = own::problems(&source);
             assert!(found.wrong[0].contains("line 1: braces are more than"), "{}", found.wrong[0]);
-            let texts = Texts::of("es", &[&source, ENGLISH]);
+            let texts = Texts::of("es", &[&source, &ENGLISH]);
             assert!(!texts.code().is_empty());
         }
     }
-    assert_eq!(own::too_deep(ENGLISH), None);
+    assert_eq!(own::too_deep(&ENGLISH), None);
 }
