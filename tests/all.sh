@@ -27,6 +27,7 @@ command -v dpkg-shlibdeps >/dev/null || packages+=(dpkg-dev)
 command -v systemd-analyze >/dev/null || packages+=(systemd)
 [ -d /usr/lib/postgresql ] || packages+=(postgresql)
 command -v prometheus >/dev/null || packages+=(prometheus)
+[ -x /usr/bin/chromium ] || packages+=(chromium)
 python3 -c 'import venv, ensurepip' 2>/dev/null || packages+=(python3 python3-venv)
 if [ ${#packages[@]} -gt 0 ]; then
     echo "installing: ${packages[*]}"
@@ -43,7 +44,7 @@ if [ ${#packages[@]} -gt 0 ]; then
     if [ -e "$policy" ] && [ "$(cat "$policy")" = "$(printf '#!/bin/sh\nexit 101')" ]; then as_root rm -f "$policy"; fi
 fi
 export PATH="$PATH:/usr/sbin"
-for program in mosquitto mosquitto_sub socat tmux python3 prometheus promtool nats-server; do
+for program in mosquitto mosquitto_sub socat tmux python3 prometheus promtool nats-server chromium; do
     command -v "$program" >/dev/null || { echo "tests/all.sh: $program is needed and could not be installed" >&2; exit 1; }
 done
 

@@ -23,6 +23,17 @@ pub fn python() -> PathBuf {
     python
 }
 
+/// Has Chromium open pages, wide, narrow and on paper, and axe-core look for what keeps people out; pictures are left in
+/// `folder`. What was wrong, a line each; nothing where all was right.
+pub fn look_at(folder: &Path, pages: &[&Path]) -> String {
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("e2e/look.py");
+    let looked = Command::new(python()).arg(script).arg(folder).args(pages).output().expect("python runs");
+    let said = String::from_utf8_lossy(&looked.stdout).into_owned();
+    let errors = String::from_utf8_lossy(&looked.stderr);
+    assert!(errors.is_empty() && looked.status.success() == said.is_empty(), "{said}{errors}");
+    said
+}
+
 /// A farm of one pond, `p1`, whose store and socket lie in `folder`; `rest` goes on with the pond's table. `farm` are
 /// further lines of the farm's own.
 pub fn one_pond(folder: &Path, durable_within: &str, farm: &str, rest: &str) -> String {

@@ -77,6 +77,7 @@ fn an_installation_is_signed_off_question_by_question() {
     assert!(sounded.contains("on") && sounded.trim_end().ends_with("off"), "for a moment: {sounded}");
     let html = fs::read_to_string(&page).expect("the sheet");
     assert!(html.contains("p1-deep hangs in p1") && !html.contains("NOT IN ORDER"), "{html}");
+    assert_eq!(pondreeve_tests::look_at(scratch.folder.path(), &[&page]), "");
 
     // The second probe hangs in another pond, and nobody heard the horn.
     let sheet = scratch.path("sheet.txt");

@@ -99,7 +99,20 @@ fn the_ten_days_make_a_report() {
         assert!(helped.is_some_and(|part| part.contains(told) && part.contains("<svg")), "{helped:?}");
     }
     days_are_in_the_table(&folder().join("season-days.csv"));
+    anybody_can_read(&folder());
     mistakes_are_told(&season.socket);
+}
+
+/// Both pages open in Chromium, wide, narrow and on paper, ask for nothing, and axe-core finds nothing wrong with them; it
+/// does with one that does not say its language.
+fn anybody_can_read(folder: &Path) {
+    let pages = ["season.html", "temporada.html"].map(|name| folder.join(name));
+    assert_eq!(pondreeve_tests::look_at(folder, &[&pages[0], &pages[1]]), "");
+    let spoilt = folder.join("spoilt.html");
+    let page = std::fs::read_to_string(&pages[0]).expect("written").replacen("<html lang=\"en\">", "<html>", 1);
+    std::fs::write(&spoilt, page).expect("written");
+    let said = pondreeve_tests::look_at(folder, &[&spoilt]);
+    assert!(said.contains("html-has-lang"), "{said}");
 }
 
 /// Ten days of four ponds; energy of each day that is no more than all motors could use.
