@@ -132,15 +132,15 @@ pub enum Wake {
 }
 
 fn listen(text: &str) -> Result<Duration, String> {
-    let length = numbers::length("1s to 240s")(text)?;
+    let length = numbers::length("usage-scan-listen")(text)?;
     let accepted = Duration::from_secs(1)..=Duration::from_secs(240);
-    if accepted.contains(&length) { Ok(length) } else { Err("accepted is 1s to 240s".to_owned()) }
+    if accepted.contains(&length) { Ok(length) } else { Err(numbers::other("usage-scan-listen")) }
 }
 
 fn timeout(text: &str) -> Result<Duration, String> {
-    let length = numbers::length("10ms to 5s")(text)?;
+    let length = numbers::length("usage-scan-timeout")(text)?;
     let accepted = Duration::from_millis(10)..=Duration::from_secs(5);
-    if accepted.contains(&length) { Ok(length) } else { Err("accepted is 10ms to 5s".to_owned()) }
+    if accepted.contains(&length) { Ok(length) } else { Err(numbers::other("usage-scan-timeout")) }
 }
 
 /// Looks for probes.

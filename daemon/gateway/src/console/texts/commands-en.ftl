@@ -304,3 +304,218 @@ result-factor = { $factor }: treated { $treated } to { $treated_after }, control
 factor-unit-aeration = kWh/day
 factor-unit-feed = kg/day
 factor-unit-water = % of the pond a day
+
+## What is wrong with a command line. English is clap's own; these are for farms with texts of their own.
+
+usage-head = Usage:
+usage-help = More: the same command with --help.
+usage-no-value = '{ $argument }' needs a value and has none
+usage-bad-value = the value '{ $value }' does not do for '{ $argument }'
+usage-accepted = accepted: { $known }
+usage-unknown = there is no '{ $argument }' here
+usage-unknown-command = there is no command '{ $command }'
+usage-missing = this is missing:
+usage-missing-command = '{ $command }' needs to be told what to do
+usage-twice = '{ $argument }' stands twice; accepted is once
+usage-conflict = '{ $argument }' does not go together with:
+usage-no-equals = '{ $argument }' takes its value behind an equals sign
+usage-too-many = '{ $argument }' takes no further value such as '{ $value }'
+usage-too-few = '{ $argument }' takes { $wanted } values and has { $found }
+usage-no-utf8 = what was typed is not UTF-8
+usage-meant = Did you mean { $meant }?
+usage-as-value = If '{ $value }' is a value, write '{ $how }'.
+usage-exists = There is '{ $what }'.
+usage-number = accepted is a number from { $least } to { $most }{ $unit }, with a point for decimals
+usage-above-nothing = accepted is a number above 0 and up to { $most }{ $unit }, with a point for decimals
+usage-whole = accepted is a whole number from { $least } to { $most }{ $unit }
+usage-number-of = accepted is the number of { $what }: a whole number from 1 on
+usage-other = accepted is { $what }
+usage-shrimp = shrimp
+usage-days = days
+usage-an-entry = an entry
+usage-a-trial = a trial
+usage-own-unit = in the quantity's unit
+usage-shelve-lengths = a time such as 30m or 2h: at most 30m for a critical alarm, 1h for a high one, 12h for a medium one
+usage-scan-listen = 1s to 240s
+usage-scan-timeout = 10ms to 5s
+usage-commission-wait = a time such as 3m or 90s
+usage-service-length = a time such as 30m: 1 min to 4 h
+usage-pair = '{ $typed }' is no QUANTITY=VALUE, such as do_mg_l=5.3
+usage-head-of-trail = '{ $typed }' is no record and hash: write its number, a colon and 64 hexadecimal digits
+usage-line-setting = '{ $typed }' is no line setting: write a speed from 300 to 1000000, such as 9600, 19200-8E1 or 1200-7E1
+usage-addresses = '{ $typed }' is no list of addresses: write numbers from 1 to 247, such as 1-20,51
+usage-sdi12-addresses = '{ $typed }' is no list of SDI-12 addresses: write characters of 0-9, A-Z, a-z, such as 0-9 or 1,A-F
+
+## What any command may fail in, besides.
+
+command-no-configuration = the configuration { $path } cannot be used:
+command-no-runtime = starting this command's runtime failed: { $error }
+command-no-json = writing the answer as JSON failed: { $error }
+command-no-output = writing to standard output failed: { $error }
+command-no-day = { $option } '{ $typed }' is no day: write a day of the farm, such as 2026-03-17, or RFC 3339 with an offset, such as 2026-03-17T05:00:00Z
+recorded-list = a list records nothing
+
+## alarms --measures. Names of rows 44 columns, figures 12, aims 22.
+
+load-head = Alarms over the last { $days } days
+load-measured = measured
+load-aim = aim
+load-day = raised in a day, mean
+load-day-aim = under 10
+load-night = raised in a night, mean
+load-night-aim = under 2
+load-ten = raised in ten minutes, mean
+load-ten-aim = about 1, at most 2
+load-most = most in any ten minutes
+load-most-aim = at most 10
+load-flooded = ten-minute periods with more than ten
+load-flooded-aim = under 1 %
+load-priority = critical, high, medium
+load-priority-aim = about 5, 15, 80 %
+load-frequent = share of the ten most frequent
+load-frequent-aim = under 5 %, or a plan
+load-chatter = chattering: three times in half an hour
+load-chatter-aim = none
+load-stale = stale: standing for more than a day
+load-stale-aim = under 5
+load-shelved = shelved now; shelved in all
+load-waited = acknowledged after, median
+load-waited-aim = critical: 15 min
+load-little = Less than a day is known yet: these figures say little.
+load-list = Most frequent
+load-chattering = Chattering
+load-standing = Stale
+load-aside = Shelved
+load-flood = A flood is on: more alarms come than anybody can read. Act on the top one.
+
+## status --probes. The numbers below stand at the ends of these names.
+
+probes-head = probe            polls   good late  sum addr exc  garb  p50 ms p95 ms last good
+probes-means = late: no answer in time. sum: wrong checksum. addr: another address. In UTC.
+
+## report, export
+
+report-no-page = --out { $named } does not end in .html: give the name of the page, such as { $better }
+report-not-made = making the page failed: { $error }
+report-no-table = writing a table failed: { $error }
+report-not-written = writing { $path } failed: { $error }; --out names a file in a folder that is there
+report-too-long = a report covers { $days } days at most: give a later --from or an earlier --to
+report-too-many = there are more than { $most } entries between { $from } and { $to }: give a later --from
+export-trail-form = the audit trail has no { $form } form: accepted is csv or json
+export-diary-form = the diary has no { $form } form: accepted is csv or json
+export-not-for-screen = Parquet is not for the screen: send it to a file, such as with > readings.parquet
+export-no-quantity = there is no quantity '{ $id }'; accepted is { $known }
+export-from-after-to = --from lies after --to, or at it: give the earlier time to --from
+export-no-time = { $option } '{ $typed }' is no time ({ $why }): write RFC 3339 with an offset, such as 2026-05-01T02:10:00Z
+export-form-failed = writing { $form } failed: { $error }
+export-too-many = more than { $most } between { $from } and { $to }: ask for less
+
+## backup, verify, salvage
+
+backup-no-path = { $folder } is no path: { $error }
+backup-not-utf8 = { $folder } is not UTF-8: name a folder in plain letters
+backup-done = { $pieces } pieces written to { $folder } and on disk
+salvage-exists = { $place } exists already: name a place where nothing is
+verify-whole = whole: { $pieces } sealed pieces, { $inputs } inputs
+verify-damaged = DAMAGED OR MISSING in { $places } places; good are { $pieces } sealed pieces, { $inputs } inputs
+verify-no-list = made by an earlier version, without a list of its files: that one is missing would not show here
+
+## commission
+
+commission-time = Farm time is { $at }.
+commission-question = Question { $place } of { $of }
+commission-horn-now = The horn is switched for a moment now.
+commission-lamp-now = The lamp is switched for a moment now.
+commission-not-made = making the sheet failed: { $error }
+commission-not-written = writing { $path } failed: { $error }
+commission-no-program = finding this program to start a daemon failed: { $error }
+commission-not-started = starting a daemon for the check failed: { $error }
+commission-own-daemon = No daemon answers: one runs for the length of this check.
+commission-ended = the daemon started for the check ended at once ({ $status }): try `pondreeve run`, it says why
+commission-no-answer = the daemon started for the check did not answer within 30 s
+commission-waiting = Waiting for { $probes } probes, for at most { $most }.
+commission-prompt = [y/n, Enter to skip]
+commission-accepted = Accepted is y, n or Enter.
+sheet-title = Commissioning sheet
+sheet-head = COMMISSIONING SHEET  { $farm } (gateway { $gateway })
+sheet-gateway = Gateway
+sheet-good = in order
+sheet-bad = NOT IN ORDER
+sheet-not-checked = not checked
+sheet-probes = Probes
+sheet-aerators = Aerators
+sheet-outputs = Horn and lamp
+sheet-lines = Lines
+sheet-brokers = Brokers and destinations
+sheet-clock = Clock
+sheet-store = Store
+sheet-horn = horn
+sheet-lamp = lamp
+sheet-all-ponds = all ponds
+sheet-probe = { $probe } in { $place }, on { $link }
+sheet-not-heard = was not heard of yet
+sheet-gave-nothing = gave nothing in { $polls } polls
+sheet-value = { $quantity } { $value } ({ $flag }, { $age } s old)
+sheet-no-value = { $quantity } no usable value ({ $flag })
+sheet-polls = { $good } of { $polls } polls good
+sheet-answers = answers within { $ms } ms
+sheet-time-outs = without an answer
+sheet-checksums = with a wrong checksum
+sheet-addresses = answered by another address
+sheet-exceptions = refused
+sheet-garbled = garbled
+sheet-flag-good = good
+sheet-flag-not-judged = not judged yet
+sheet-flag-suspect = suspect
+sheet-flag-failed = failed its tests
+sheet-flag-missing = missing
+sheet-group = group { $group } of { $pond } ({ $name })
+sheet-group-untold = no probe tells whether it runs
+sheet-group-runs = runs, { $kw } kW
+sheet-group-stands = stands still, as its probe says
+sheet-group-not-yet = its probe has not told yet whether it runs
+sheet-no-output = none is configured: alarms are seen on the screen alone, and by those who are called
+sheet-bus = bus
+sheet-line = line
+sheet-broker = broker
+sheet-destination = destination
+sheet-no-fault = { $place }: no fault
+sheet-the-clock = clock
+sheet-clock-kept = kept right by a time server or a receiver
+sheet-clock-not-kept = NOT kept right by anything: it will drift, and a power cut may set it back
+sheet-clock-unknown = nothing tells whether anything keeps it right
+sheet-clock-seen = farm time { $at } (UTC), { $apart } s from this machine's; { $kept }
+sheet-the-store = store
+sheet-free-unknown = free room not known
+sheet-free = { $mb } MB free
+sheet-store-full = { $place }: only { $free }
+sheet-store-good = { $place }: takes readings, { $free }
+sheet-hangs = { $probe } hangs in { $pond }
+sheet-lift = Lift probe { $probe } out of pond { $pond } ({ $name }) for a minute, from the bank. Does `pondreeve status` show oxygen change in { $pond }, and in no other pond?
+sheet-told-right = group { $group } of { $pond } is told right
+sheet-switch = Switch aerator group { $group } of pond { $pond } ({ $name }) off and on at its own panel, nobody in the water. Does `pondreeve status` show that group, and no other, stop and run?
+sheet-did-it-sound = Did the horn sound just now, and is it heard where people sleep?
+sheet-was-it-lit = Was the lamp lit just now?
+sheet-telephone = clock against a telephone
+sheet-does-it-agree = Does the farm time shown above agree with a telephone, to the minute?
+sheet-not-tested = could not be tested: { $why }
+sheet-seen = seen by a person
+sheet-says-no = a person says no
+sheet-switched = switched for a moment, confirmed; { $seen }
+sheet-counts = { $points } points: { $good } in order, { $bad } not in order, { $rest } not checked
+sheet-meaning = Checked at one moment, as far as the gateway can see it. The gateway never switches an aerator: its only outputs are the horn and the lamp.
+sheet-what = What
+sheet-what-seen = Seen
+sheet-verdict = Verdict
+sheet-before = Before you take over
+sheet-signatures = Signatures
+sheet-installed = Installed and checked by
+sheet-taken-over = Taken over by
+sheet-signature = Date and signature
+sheet-caution-doubt = If in doubt, start aerators and look. A probe sees one spot at one depth, the forecast is an estimate, phone networks fail: no alarm is no proof that all is well.
+sheet-caution-current = Electricity and water: nobody in the pond while aerators are live. Switch off, lock, tag. No repair goes by this gateway's advice; a licensed electrician and the local code decide.
+sheet-caution-night = Night rounds alone: walk, do not run. Torch, life jacket, a check-in timer on the telephone; tell someone before walking out. Lightning means indoors.
+sheet-caution-sulfide = Hydrogen sulfide collects in sludge pits, drains, pump sumps and tanks, and the nose tires of it. Never enter alone, nor to rescue: gas meter, ventilation, a trained team. Values of the water (mg/L) say nothing about the air (ppm).
+sheet-caution-slurry = Slurry is alkaline: goggles, gloves, boots, an eyewash at hand. Never mix it with acid, chlorine or other products; keep the supplier's safety sheet.
+sheet-caution-water = Water and sludge that are let out may need a permit, settling or reporting: ask for the local limit. None within 48 hours of a dose without the adviser.
+sheet-caution-guidance = Guidance, not a substitute for local codes, licensed electricians, veterinarians or regulators.

@@ -304,3 +304,218 @@ result-factor = { $factor }: tratado { $treated } a { $treated_after }, control 
 factor-unit-aeration = kWh/día
 factor-unit-feed = kg/día
 factor-unit-water = % del estanque al día
+
+## What is wrong with a command line.
+
+usage-head = Uso:
+usage-help = Más: el mismo comando con --help.
+usage-no-value = falta el valor de '{ $argument }'
+usage-bad-value = el valor '{ $value }' no sirve para '{ $argument }'
+usage-accepted = se acepta: { $known }
+usage-unknown = aquí no existe '{ $argument }'
+usage-unknown-command = no existe el comando '{ $command }'
+usage-missing = falta:
+usage-missing-command = a '{ $command }' hay que decirle qué hacer
+usage-twice = '{ $argument }' está dos veces; se acepta una
+usage-conflict = '{ $argument }' no va junto con:
+usage-no-equals = el valor de '{ $argument }' va después de un signo igual
+usage-too-many = '{ $argument }' no lleva otro valor, como '{ $value }'
+usage-too-few = '{ $argument }' lleva { $wanted } valores y tiene { $found }
+usage-no-utf8 = lo que se escribió no es UTF-8
+usage-meant = ¿Quiso decir { $meant }?
+usage-as-value = Si '{ $value }' es un valor, escriba '{ $how }'.
+usage-exists = Existe '{ $what }'.
+usage-number = se acepta un número de { $least } a { $most }{ $unit }, con punto para los decimales
+usage-above-nothing = se acepta un número mayor que 0 y hasta { $most }{ $unit }, con punto para los decimales
+usage-whole = se acepta un número entero de { $least } a { $most }{ $unit }
+usage-number-of = se acepta el número de { $what }: un entero desde 1
+usage-other = se acepta { $what }
+usage-shrimp = camarones
+usage-days = días
+usage-an-entry = una anotación
+usage-a-trial = un ensayo
+usage-own-unit = en la unidad de la medida
+usage-shelve-lengths = un tiempo como 30m o 2h: a lo más 30m para una alarma crítica, 1h para una alta, 12h para una media
+usage-scan-listen = 1s a 240s
+usage-scan-timeout = 10ms a 5s
+usage-commission-wait = un tiempo como 3m o 90s
+usage-service-length = un tiempo como 30m: de 1 min a 4 h
+usage-pair = '{ $typed }' no es MEDIDA=VALOR, como do_mg_l=5.3
+usage-head-of-trail = '{ $typed }' no es registro y hash: escriba su número, dos puntos y 64 dígitos hexadecimales
+usage-line-setting = '{ $typed }' no es un ajuste de línea: escriba una velocidad de 300 a 1000000, como 9600, 19200-8E1 o 1200-7E1
+usage-addresses = '{ $typed }' no es una lista de direcciones: escriba números de 1 a 247, como 1-20,51
+usage-sdi12-addresses = '{ $typed }' no es una lista de direcciones SDI-12: escriba caracteres de 0-9, A-Z, a-z, como 0-9 o 1,A-F
+
+## En qué más puede fallar cualquier comando.
+
+command-no-configuration = no se puede usar la configuración { $path }:
+command-no-runtime = no se pudo arrancar este comando: { $error }
+command-no-json = no se pudo escribir la respuesta en JSON: { $error }
+command-no-output = no se pudo escribir en la salida estándar: { $error }
+command-no-day = { $option } '{ $typed }' no es un día: escriba un día de la finca, como 2026-03-17, o RFC 3339 con su diferencia, como 2026-03-17T05:00:00Z
+recorded-list = una lista no anota nada
+
+## alarms --measures. Nombres de filas 44 columnas, cifras 12, metas 22.
+
+load-head = Alarmas de los últimos { $days } días
+load-measured = medido
+load-aim = meta
+load-day = nuevas por día, media
+load-day-aim = menos de 10
+load-night = nuevas por noche, media
+load-night-aim = menos de 2
+load-ten = nuevas en diez minutos, media
+load-ten-aim = cerca de 1, máximo 2
+load-most = la mayor cantidad en diez minutos
+load-most-aim = máximo 10
+load-flooded = lapsos de diez minutos con más de diez
+load-flooded-aim = menos de 1 %
+load-priority = críticas, altas, medias
+load-priority-aim = cerca de 5, 15, 80 %
+load-frequent = parte de las diez más frecuentes
+load-frequent-aim = menos de 5 %, o plan
+load-chatter = repetidas: tres veces en media hora
+load-chatter-aim = ninguna
+load-stale = viejas: siguen desde hace más de un día
+load-stale-aim = menos de 5
+load-shelved = apartadas ahora; apartadas en total
+load-waited = reconocidas después de, mediana
+load-waited-aim = crítica: 15 min
+load-little = Todavía se conoce menos de un día: estas cifras dicen poco.
+load-list = Las más frecuentes
+load-chattering = Repetidas
+load-standing = Viejas
+load-aside = Apartadas
+load-flood = Hay una avalancha: llegan más alarmas de las que se pueden leer. Atienda la primera.
+
+## status --probes. Los números de abajo terminan donde terminan estos nombres.
+
+probes-head = sonda           turnos buenos tard  sum otra neg  ruid  p50 ms p95 ms última
+probes-means = tard: sin respuesta a tiempo. sum: suma mala. otra: otra dirección. Hora UTC.
+
+## report, export
+
+report-no-page = --out { $named } no termina en .html: dé el nombre de la página, como { $better }
+report-not-made = no se pudo hacer la página: { $error }
+report-no-table = no se pudo escribir una tabla: { $error }
+report-not-written = no se pudo escribir { $path }: { $error }; --out es un archivo en una carpeta que existe
+report-too-long = un informe abarca a lo más { $days } días: dé un --from más tarde o un --to más temprano
+report-too-many = hay más de { $most } anotaciones entre { $from } y { $to }: dé un --from más tarde
+export-trail-form = el registro de auditoría no tiene forma { $form }: se acepta csv o json
+export-diary-form = la bitácora no tiene forma { $form }: se acepta csv o json
+export-not-for-screen = Parquet no es para la pantalla: mándelo a un archivo, por ejemplo con > readings.parquet
+export-no-quantity = no hay una medida '{ $id }'; se acepta { $known }
+export-from-after-to = --from está después de --to, o es lo mismo: dé a --from la hora anterior
+export-no-time = { $option } '{ $typed }' no es una hora ({ $why }): escriba RFC 3339 con su diferencia, como 2026-05-01T02:10:00Z
+export-form-failed = no se pudo escribir { $form }: { $error }
+export-too-many = más de { $most } entre { $from } y { $to }: pida menos
+
+## backup, verify, salvage
+
+backup-no-path = { $folder } no es una ruta: { $error }
+backup-not-utf8 = { $folder } no es UTF-8: dé una carpeta en letras simples
+backup-done = { $pieces } piezas escritas en { $folder } y ya en el disco
+salvage-exists = { $place } ya existe: dé un lugar donde no haya nada
+verify-whole = entero: { $pieces } piezas selladas, { $inputs } entradas
+verify-damaged = DAÑADO O FALTANTE en { $places } lugares; buenas son { $pieces } piezas selladas, { $inputs } entradas
+verify-no-list = hecho por una versión anterior, sin lista de sus archivos: si falta uno, aquí no se ve
+
+## commission
+
+commission-time = La hora de la finca es { $at }.
+commission-question = Pregunta { $place } de { $of }
+commission-horn-now = Ahora se enciende la bocina por un momento.
+commission-lamp-now = Ahora se enciende la lámpara por un momento.
+commission-not-made = no se pudo hacer la hoja: { $error }
+commission-not-written = no se pudo escribir { $path }: { $error }
+commission-no-program = no se halló este programa para arrancarlo: { $error }
+commission-not-started = no se pudo arrancar un programa para la revisión: { $error }
+commission-own-daemon = No responde ningún programa: se arranca uno mientras dura esta revisión.
+commission-ended = el programa arrancado para la revisión terminó en seguida ({ $status }): pruebe `pondreeve run`, que dice por qué
+commission-no-answer = el programa arrancado para la revisión no respondió en 30 s
+commission-waiting = Se espera a { $probes } sondas, a lo más { $most }.
+commission-prompt = [s/n, Enter para omitir]
+commission-accepted = Se acepta s, n o Enter.
+sheet-title = Hoja de entrega
+sheet-head = HOJA DE ENTREGA  { $farm } (equipo { $gateway })
+sheet-gateway = Equipo
+sheet-good = en orden
+sheet-bad = MAL
+sheet-not-checked = no revisado
+sheet-probes = Sondas
+sheet-aerators = Aireadores
+sheet-outputs = Bocina y lámpara
+sheet-lines = Líneas
+sheet-brokers = Brokers y destinos
+sheet-clock = Reloj
+sheet-store = Almacén
+sheet-horn = bocina
+sheet-lamp = lámpara
+sheet-all-ponds = todos los estanques
+sheet-probe = { $probe } en { $place }, por { $link }
+sheet-not-heard = todavía no se supo de ella
+sheet-gave-nothing = no dio nada en { $polls } turnos
+sheet-value = { $quantity } { $value } ({ $flag }, hace { $age } s)
+sheet-no-value = { $quantity } sin valor que sirva ({ $flag })
+sheet-polls = { $good } de { $polls } turnos buenos
+sheet-answers = responde en { $ms } ms
+sheet-time-outs = sin respuesta
+sheet-checksums = con suma de control mala
+sheet-addresses = respondió otra dirección
+sheet-exceptions = se negó
+sheet-garbled = ilegible
+sheet-flag-good = buena
+sheet-flag-not-judged = sin juzgar todavía
+sheet-flag-suspect = dudosa
+sheet-flag-failed = no pasó sus pruebas
+sheet-flag-missing = falta
+sheet-group = grupo { $group } de { $pond } ({ $name })
+sheet-group-untold = ninguna sonda dice si está en marcha
+sheet-group-runs = en marcha, { $kw } kW
+sheet-group-stands = parado, según su sonda
+sheet-group-not-yet = su sonda todavía no dijo si está en marcha
+sheet-no-output = no hay ninguna en la configuración: las alarmas se ven solo en la pantalla, y las sabe a quien se llama
+sheet-bus = bus
+sheet-line = línea
+sheet-broker = broker
+sheet-destination = destino
+sheet-no-fault = { $place }: sin falla
+sheet-the-clock = reloj
+sheet-clock-kept = lo tiene en hora un servidor de tiempo o un receptor
+sheet-clock-not-kept = NADA lo tiene en hora: se irá desviando, y un corte de luz lo puede atrasar
+sheet-clock-unknown = nada dice si algo lo tiene en hora
+sheet-clock-seen = hora de la finca { $at } (UTC), a { $apart } s de la de esta máquina; { $kept }
+sheet-the-store = almacén
+sheet-free-unknown = espacio libre no conocido
+sheet-free = { $mb } MB libres
+sheet-store-full = { $place }: solo { $free }
+sheet-store-good = { $place }: recibe lecturas, { $free }
+sheet-hangs = { $probe } está en { $pond }
+sheet-lift = Saque la sonda { $probe } del estanque { $pond } ({ $name }) por un minuto, desde el muro. ¿Muestra `pondreeve status` que cambia el oxígeno de { $pond }, y de ningún otro estanque?
+sheet-told-right = el grupo { $group } de { $pond } se ve bien
+sheet-switch = Apague y encienda el grupo de aireadores { $group } del estanque { $pond } ({ $name }) en su propio tablero, sin nadie en el agua. ¿Muestra `pondreeve status` que ese grupo, y ningún otro, se para y arranca?
+sheet-did-it-sound = ¿Sonó la bocina ahora, y se oye donde duerme la gente?
+sheet-was-it-lit = ¿Se encendió la lámpara ahora?
+sheet-telephone = el reloj contra un teléfono
+sheet-does-it-agree = ¿Coincide la hora de la finca de arriba con la de un teléfono, al minuto?
+sheet-not-tested = no se pudo probar: { $why }
+sheet-seen = lo vio una persona
+sheet-says-no = una persona dice que no
+sheet-switched = se encendió por un momento, confirmado; { $seen }
+sheet-counts = { $points } puntos: { $good } en orden, { $bad } mal, { $rest } no revisados
+sheet-meaning = Revisado en un momento, hasta donde el equipo puede ver. El equipo nunca enciende ni apaga un aireador: sus únicas salidas son la bocina y la lámpara.
+sheet-what = Qué
+sheet-what-seen = Lo visto
+sheet-verdict = Resultado
+sheet-before = Antes de recibir
+sheet-signatures = Firmas
+sheet-installed = Instaló y revisó
+sheet-taken-over = Recibió
+sheet-signature = Fecha y firma
+sheet-caution-doubt = En duda, arranque aireadores y vaya a ver. Una sonda ve un solo punto a una sola profundidad, el pronóstico es un cálculo, las redes de teléfono fallan: que no haya alarma no prueba que todo esté bien.
+sheet-caution-current = Electricidad y agua: nadie en el estanque con los aireadores energizados. Corte, candado, tarjeta. Ninguna reparación se guía por este equipo; deciden un electricista autorizado y la norma local.
+sheet-caution-night = Rondas de noche: camine, no corra. Linterna, chaleco, una hora de aviso en el teléfono; avise antes de salir. Con rayos, bajo techo.
+sheet-caution-sulfide = El sulfuro de hidrógeno se junta en fosas de lodo, drenajes, cárcamos y tanques, y la nariz deja de sentirlo. Nunca entre solo, ni a rescatar: medidor de gas, ventilación, gente entrenada. Los valores del agua (mg/L) no dicen nada del aire (ppm).
+sheet-caution-slurry = La lechada es alcalina: gafas, guantes, botas, agua para los ojos a la mano. Nunca la mezcle con ácido, cloro ni otros productos; guarde la hoja de seguridad del proveedor.
+sheet-caution-water = El agua y el lodo que se sueltan pueden necesitar permiso, sedimentación o aviso: pregunte el límite local. Nada en las 48 horas después de una dosis sin el asesor.
+sheet-caution-guidance = Es una guía, no reemplaza la norma local, al electricista autorizado, al veterinario ni a la autoridad.
