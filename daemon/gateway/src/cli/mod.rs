@@ -40,6 +40,7 @@ mod export_audit;
 mod export_diary;
 mod export_parquet;
 pub mod frames;
+mod help;
 pub mod limit;
 pub mod manual;
 mod numbers;
@@ -82,6 +83,11 @@ pub struct Program {
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
+}
+
+impl Program {
+    /// Its name.
+    const NAME: &str = "pondreeve";
 }
 
 const AFTER: &str = "\
@@ -175,7 +181,7 @@ pub fn main() -> ExitCode {
     let typed: Vec<_> = std::env::args_os().collect();
     speech::begin(&typed, |name| std::env::var(name).ok());
     // Help goes to standard output with status 0, usage errors to standard error with 2.
-    let program = numbers::take_negative(Program::command())
+    let program = help::in_language(numbers::take_negative(Program::command()), spoken())
         .try_get_matches_from(typed)
         .and_then(|matches| Program::from_arg_matches(&matches))
         .unwrap_or_else(|error| usage::exit(&error, spoken()));
@@ -214,7 +220,8 @@ pub fn main() -> ExitCode {
         Ok(status) => ExitCode::from(status),
         Err(Failure { status, message }) => {
             // Nobody may be left to read it; the status still tells.
-            let _ = writeln!(std::io::stderr(), "pondreeve: {}", message.trim_end());
+            let message = help::plain(message.trim_end());
+            let _ = write!(std::io::stderr(), "pondreeve: {message}");
             ExitCode::from(status)
         }
     }
@@ -305,12 +312,15 @@ fn pond_ids(farm: &FarmStatus) -> String {
 /// Prints text for a person: nothing in it can steer the terminal, and where the terminal knows no
 /// UTF-8 it is spelt in ASCII.
 fn print_plain(text: &str) -> Outcome {
+    print(&help::plain(text))
+}
+
+/// Whether the terminal knows UTF-8.
+fn is_utf8() -> bool {
     let set = |name| std::env::var(name).ok().filter(|value| !value.is_empty());
     let locale = set("LC_ALL").or_else(|| set("LC_CTYPE")).or_else(|| set("LANG")).unwrap_or_default();
     let locale = locale.to_ascii_lowercase();
-    let utf8 = locale.contains("utf-8") || locale.contains("utf8");
-    let lines: Vec<String> = text.lines().map(|line| crate::console::text::clean(line, utf8)).collect();
-    print(&(lines.join("\n") + "\n"))
+    locale.contains("utf-8") || locale.contains("utf8")
 }
 
 /// Prints text to standard output. The end of a reader (`pondreeve status | head`) is a quiet end.

@@ -4,23 +4,27 @@ use std::fmt::Write as _;
 
 use clap::error::{ContextKind, ContextValue, ErrorKind};
 
+use super::help;
 use crate::texts::{Words, english, say};
 
 /// Tells what is wrong, or the help that was asked for, and ends with clap's own exit status.
 pub(super) fn exit(error: &clap::Error, words: Words) -> ! {
     match told(error, words) {
-        Some(text) => {
-            eprint!("{text}");
-            std::process::exit(error.exit_code())
-        }
+        Some(text) if error.use_stderr() => eprint!("{}", help::plain(&text)),
+        // The end of a reader (`pondreeve --help | head`) is a quiet end.
+        Some(text) => _ = super::print_plain(&text),
         None => error.exit(),
     }
+    std::process::exit(error.exit_code())
 }
 
-/// The same as text; `None` where clap says it itself: help, the version, and everything in English.
+/// The same as text; `None` where clap says it itself: the version, and everything in English.
 pub(super) fn told(error: &clap::Error, words: Words) -> Option<String> {
-    if words == english() || !error.use_stderr() {
+    if words == english() {
         return None;
+    }
+    if let ErrorKind::DisplayHelp | ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand = error.kind() {
+        return Some(help::shown(&error.render(), words));
     }
     let mut out = format!("pondreeve: {}\n", fault(error, words)?);
     let tips = tips(error, words);
@@ -28,7 +32,7 @@ pub(super) fn told(error: &clap::Error, words: Words) -> Option<String> {
         let _ = write!(out, "\n{}\n", tips.join("\n"));
     }
     if let Some(ContextValue::StyledStr(usage)) = error.get(ContextKind::Usage) {
-        let usage = usage.to_string();
+        let usage = help::shown(usage, words);
         let _ = write!(out, "\n{}\n", usage.trim_end().replacen("Usage:", &say!(words, "usage-head"), 1));
     }
     let _ = write!(out, "\n{}\n", say!(words, "usage-help"));
@@ -155,7 +159,8 @@ mod tests {
     fn refused(line: &str) -> clap::Error {
         speech::speak(spanish());
         let words: Vec<&str> = line.split(' ').collect();
-        numbers::take_negative(Program::command()).try_get_matches_from(words).unwrap_err()
+        let program = help::in_language(numbers::take_negative(Program::command()), spanish());
+        program.try_get_matches_from(words).unwrap_err()
     }
 
     #[test]
@@ -187,9 +192,6 @@ mod tests {
         ] {
             let error = refused(line);
             assert_eq!(error.exit_code(), i32::from(crate::exit_code::USAGE), "{line}");
-            if error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand {
-                continue;
-            }
             let told = told(&error, spanish()).unwrap_or_else(|| panic!("{line}: {error}"));
             assert_eq!(english_in(&told), Vec::<String>::new(), "{told}");
             assert!(!told.contains('⟨'), "{told}");
@@ -199,9 +201,9 @@ mod tests {
     }
 
     #[test]
-    fn english_and_help_are_left_to_clap() {
+    fn english_and_the_version_are_left_to_clap() {
         assert_eq!(told(&refused("pondreeve statsu"), english()), None);
-        assert_eq!(told(&refused("pondreeve status --help"), spanish()), None);
+        assert_eq!(told(&refused("pondreeve status --help"), english()), None);
         assert_eq!(told(&refused("pondreeve --version"), spanish()), None);
     }
 }

@@ -343,6 +343,7 @@ const COLUMNS: &[(&str, usize)] = &[
     ("plan-alkalinity-", 200),
     ("plan-nh3-peak-limit", 200),
     ("plan-nh3-mean-limit", 200),
+    ("plan-nh3-band", 200),
     ("plan-later", 35),
     ("feed-nitrogen", 34),
     ("feed-tan", 34),

@@ -519,3 +519,50 @@ sheet-caution-sulfide = Hydrogen sulfide collects in sludge pits, drains, pump s
 sheet-caution-slurry = Slurry is alkaline: goggles, gloves, boots, an eyewash at hand. Never mix it with acid, chlorine or other products; keep the supplier's safety sheet.
 sheet-caution-water = Water and sludge that are let out may need a permit, settling or reporting: ask for the local limit. None within 48 hours of a dose without the adviser.
 sheet-caution-guidance = Guidance, not a substitute for local codes, licensed electricians, veterinarians or regulators.
+
+## check: what a sound configuration comes to. Problems of a configuration are told in English.
+
+check-no-configuration = no configuration to check: name it with --config FILE
+check-sound = { $file } is sound.
+check-sound-but-one = { $file } is sound, with 1 warning above.
+check-sound-but = { $file } is sound, with { $warnings } warnings above.
+check-farm = { $farm } (gateway { $gateway }): { $ponds } ponds, { $probes } probes
+check-pond = pond { $id }  { $name }
+check-size = {"  "}{ $area } m2, { $depth } m deep, { $volume } m3
+check-no-aerators = {"  "}no aerators
+check-aerators = {"  "}aerators { $groups }: { $kw } kW
+check-limits = {"  "}oxygen limits: warn { $warn }, critical { $critical }, emergency { $emergency } mg/L
+check-probes = probes:
+check-for-all = for all ponds:
+check-several = several:
+check-lowest-of = { $id } the lowest of { $all }
+check-from = { $id } from { $first }
+check-stand-in = stand-in { $rest }
+check-bus = bus { $id }  { $place }
+check-bus-load = {"  "}{ $setting }, { $probes } probes, { $percent } % of the line's time
+check-behind = Modbus { $framing }, { $baud } bits/s behind it
+check-line = line { $id }  { $place }
+check-line-probes = {"  "}{ $kind }, { $setting }, { $probes } probes
+check-text = lines of text
+check-broker = broker { $id }  { $place }, { $probes } probes
+check-destination = destination { $id }  { $place }
+check-tls = { $place } with TLS
+check-commands = commands  from { $people } by { $by }
+check-horn = horn
+check-lamp = lamp
+check-coil = coil { $coil } of relay { $relay } on bus { $bus }
+check-inverted = , inverted
+check-gpio = line { $line } of { $chip }
+check-active-low = , active low
+check-horn-test = tested each day at { $at } for { $sound }
+check-no-horn = no horn: an alarm makes no sound here
+check-nobody-called = nobody is called
+check-called = called
+check-at-once = { $name } at once
+check-after = { $name } after { $length }
+check-then-each = then each { $length }
+check-none = none
+
+## plan dose: how far off NH3-N may be
+
+plan-nh3-band = { $note }; ±{ $half }

@@ -519,3 +519,50 @@ sheet-caution-sulfide = El sulfuro de hidrógeno se junta en fosas de lodo, dren
 sheet-caution-slurry = La lechada es alcalina: gafas, guantes, botas, agua para los ojos a la mano. Nunca la mezcle con ácido, cloro ni otros productos; guarde la hoja de seguridad del proveedor.
 sheet-caution-water = El agua y el lodo que se sueltan pueden necesitar permiso, sedimentación o aviso: pregunte el límite local. Nada en las 48 horas después de una dosis sin el asesor.
 sheet-caution-guidance = Es una guía, no reemplaza la norma local, al electricista autorizado, al veterinario ni a la autoridad.
+
+## check: en qué resulta una configuración sana. Los problemas de una configuración se dicen en inglés.
+
+check-no-configuration = no hay configuración que revisar: dígala con --config ARCHIVO
+check-sound = { $file } está bien.
+check-sound-but-one = { $file } está bien, con 1 advertencia arriba.
+check-sound-but = { $file } está bien, con { $warnings } advertencias arriba.
+check-farm = { $farm } (equipo { $gateway }): { $ponds } estanques, { $probes } sondas
+check-pond = estanque { $id }  { $name }
+check-size = {"  "}{ $area } m2, { $depth } m de hondo, { $volume } m3
+check-no-aerators = {"  "}sin aireadores
+check-aerators = {"  "}aireadores { $groups }: { $kw } kW
+check-limits = {"  "}límites de oxígeno: aviso { $warn }, crítico { $critical }, emergencia { $emergency } mg/L
+check-probes = sondas:
+check-for-all = para todos los estanques:
+check-several = varias:
+check-lowest-of = { $id } la más baja de { $all }
+check-from = { $id } de { $first }
+check-stand-in = de reserva { $rest }
+check-bus = bus { $id }  { $place }
+check-bus-load = {"  "}{ $setting }, { $probes } sondas, { $percent } % del tiempo de la línea
+check-behind = Modbus { $framing }, { $baud } bits/s detrás
+check-line = línea { $id }  { $place }
+check-line-probes = {"  "}{ $kind }, { $setting }, { $probes } sondas
+check-text = líneas de texto
+check-broker = broker { $id }  { $place }, { $probes } sondas
+check-destination = destino { $id }  { $place }
+check-tls = { $place } con TLS
+check-commands = órdenes  de { $people } por { $by }
+check-horn = bocina
+check-lamp = lámpara
+check-coil = bobina { $coil } del relé { $relay } en el bus { $bus }
+check-inverted = , invertida
+check-gpio = línea { $line } de { $chip }
+check-active-low = , activa en bajo
+check-horn-test = probada cada día a las { $at } por { $sound }
+check-no-horn = sin bocina: una alarma no suena aquí
+check-nobody-called = no se llama a nadie
+check-called = se llama a
+check-at-once = { $name } en seguida
+check-after = { $name } después de { $length }
+check-then-each = luego cada { $length }
+check-none = ninguna
+
+## plan dose: cuánto puede errar el NH3-N
+
+plan-nh3-band = { $note }; ±{ $half }
