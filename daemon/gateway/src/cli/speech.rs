@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 use crate::exit_code::Failure;
 use crate::local::protocol::FarmStatus;
+use crate::texts::recognised::recognised;
 use crate::texts::{Choice, Words, chosen, english};
 
 /// Where the package puts the daemon's configuration.
@@ -47,7 +48,9 @@ pub(super) fn begin(arguments: &[OsString], variable: impl Fn(&str) -> Option<St
         }
     };
     let (configured, folder) = configuration.unwrap_or_default();
-    speak(chosen(&Choice { configured, folder, ..asked.clone() }).unwrap_or_else(|_| english()));
+    let choice = Choice { configured, folder, ..asked.clone() };
+    let without = || chosen(&Choice { language: None, file: None, ..choice.clone() });
+    speak(chosen(&choice).or_else(|_| without()).unwrap_or_else(|_| english()));
     ASKED.set(asked);
 }
 
@@ -112,7 +115,8 @@ impl Speech {
     /// When there are none in the language that is asked for or configured, or they cannot be read.
     pub(super) fn words(&self, farm: &FarmStatus) -> Result<Words, Failure> {
         let (configured, folder) = (farm.language.clone(), farm.texts.clone());
-        chosen(&Choice { configured, folder, ..self.choice() }).map_err(Failure::usage)
+        chosen(&Choice { configured, folder, ..self.choice() })
+            .map_err(|why| Failure::usage(recognised(spoken(), &why)))
     }
 
     /// The same for a command that does something: where the farm's texts cannot be read it is done all the same, and
@@ -134,7 +138,7 @@ impl Speech {
     pub(super) fn words_by(&self, daemon: &super::Daemon) -> Result<Words, Failure> {
         match daemon.status() {
             Ok(farm) => self.words_to_act(&farm),
-            Err(_) => chosen(&self.choice()).map_err(Failure::usage),
+            Err(_) => chosen(&self.choice()).map_err(|why| Failure::usage(recognised(spoken(), &why))),
         }
     }
 }
@@ -170,6 +174,12 @@ mod tests {
         assert_eq!(begun(&check, &[("LC_ALL", "en_US.UTF-8")]), "es");
         assert_eq!(begun(&format!("{check} --language en"), &[]), "en");
         assert_eq!(begun("pondreeve status --language xx", &[]), "en");
+        // What there is none of is told in what there is.
+        assert_eq!(begun("pondreeve status --language xx", &spanish), "es");
+        let farm = crate::console::sample::normal_night();
+        let asked = Speech { language: Some("xx".to_owned()), texts: None };
+        let refused = asked.words(&farm).unwrap_err().message;
+        assert_eq!(refused, "no hay textos en el idioma `xx`; hay: en, es");
     }
 
     #[test]

@@ -79,7 +79,7 @@ pub(super) fn tell(checked: &Checked, json: bool) -> Outcome {
 }
 
 /// The same for a person.
-fn told(checked: &Checked, words: Words) -> String {
+pub(super) fn told(checked: &Checked, words: Words) -> String {
     let Checked { pieces, inputs, damaged, faults, without_list, trail } = checked;
     let (pieces, inputs) = (pieces.to_string(), inputs.to_string());
     let mut lines = vec![match damaged {
