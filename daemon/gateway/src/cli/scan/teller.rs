@@ -61,14 +61,14 @@ impl Teller {
                 }
             }
             Progress::Found(address) => {
-                self.line(&say!(spoken(), "scan-answers", address = (self.shown)(address)))
+                self.line(&say!(spoken(), "scan-answers", address = (self.shown)(address)));
             }
             Progress::Look(address) => {
                 self.passing(&say!(spoken(), "scan-looking", address = (self.shown)(address)));
             }
             Progress::Recalled => self.line(&say!(spoken(), "scan-recalled")),
             Progress::Listen(length) => {
-                self.passing(&say!(spoken(), "scan-listening", seconds = length.as_secs().to_string()))
+                self.passing(&say!(spoken(), "scan-listening", seconds = length.as_secs().to_string()));
             }
             Progress::Asked(profile) => self.passing(&say!(spoken(), "scan-asking", profile = profile)),
             Progress::Line(text) => self.line(&format!("< {text}")),
