@@ -18,7 +18,7 @@ use crate::local::client::{self, ClientError};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
 use crate::texts::recognised::recognised;
 use crate::texts::said::told;
-use crate::texts::{Words, say};
+use crate::texts::{Words, english, say};
 pub(crate) use replay::At;
 #[cfg(test)]
 pub(crate) use spanish_tests::{english_in, spanish};
@@ -220,7 +220,10 @@ pub fn main() -> ExitCode {
         Ok(status) => ExitCode::from(status),
         Err(Failure { status, message }) => {
             // Nobody may be left to read it; the status still tells.
-            let message = help::plain(message.trim_end());
+            let message = message.trim_end();
+            // A report on a configuration minds the terminal itself, and may have colours.
+            let is_told = spoken() != english() && !message.contains('\u{1b}');
+            let message = if is_told { help::plain(message) } else { format!("{message}\n") };
             let _ = write!(std::io::stderr(), "pondreeve: {message}");
             ExitCode::from(status)
         }
