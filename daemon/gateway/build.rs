@@ -9,7 +9,7 @@ use flate2::Compression;
 use flate2::write::DeflateEncoder;
 
 /// What is packed, and from which files, one after the other.
-const TEXTS: [(&str, &[&str]); 6] = [
+const TEXTS: [(&str, &[&str]); 7] = [
     (
         "english",
         &["src/console/texts/en.ftl", "src/console/texts/commands-en.ftl", "src/console/texts/said-en.ftl"],
@@ -18,6 +18,7 @@ const TEXTS: [(&str, &[&str]); 6] = [
         "spanish",
         &["src/console/texts/es.ftl", "src/console/texts/commands-es.ftl", "src/console/texts/said-es.ftl"],
     ),
+    ("help-spanish", &["src/console/texts/help-es.toml"]),
     ("report-english", &["src/report/texts/en.ftl"]),
     ("report-spanish", &["src/report/texts/es.ftl"]),
     ("example", &["../../config/farm.example.toml"]),

@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use pondreeve_core::said::{Said, said};
+
 use super::row::{Hash, Head, Row, hash_of};
 
 /// Breaks that are told one by one; of more only the number is.
@@ -65,37 +67,65 @@ pub enum Break {
 
 impl fmt::Display for Break {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.said().english())
+    }
+}
+
+impl Break {
+    /// In words.
+    fn said(&self) -> Said {
+        let text = u64::to_string;
         match self {
-            Self::Changed { record } => {
-                write!(f, "record {record} was changed: what it says does not give its hash")
-            }
-            Self::Missing { from, to } if from == to => write!(f, "record {from} was removed"),
-            Self::Missing { from, to } => write!(f, "records {from} to {to} were removed"),
-            Self::Moved { record, says } => {
-                write!(f, "in the place of record {record} stands one that says it is {says}")
-            }
-            Self::NotFollowing { record } => write!(
-                f,
-                "record {record} does not follow the one before it: one of them was put there or written anew"
+            Self::Changed { record } => said!(
+                "trail-changed",
+                "record {record} was changed: what it says does not give its hash",
+                record = text(record)
             ),
-            Self::CutShort { counted, found } => write!(
-                f,
-                "the end was cut off: the store counts {counted} records, the last one there is {found}"
-            ),
-            Self::Added { counted, found } => write!(
-                f,
-                "records were added behind the end: the store counts {counted}, the last one there is {found}"
-            ),
-            Self::OtherEnd { record } => {
-                write!(f, "record {record}, the last, is not the one that the store noted as the last")
+            Self::Missing { from, to } if from == to => {
+                said!("trail-removed", "record {record} was removed", record = text(from))
             }
-            Self::NoCount => write!(f, "how many records there should be is not noted, or not readable"),
-            Self::NotAsExported { record } => {
-                write!(
-                    f,
-                    "record {record} is not the one with the hash that was named: the trail was written anew"
-                )
+            Self::Missing { from, to } => said!(
+                "trail-removed-some",
+                "records {from} to {until} were removed",
+                from = text(from),
+                until = text(to)
+            ),
+            Self::Moved { record, says } => said!(
+                "trail-moved",
+                "in the place of record {record} stands one that says it is {says}",
+                record = text(record),
+                says = says
+            ),
+            Self::NotFollowing { record } => said!(
+                "trail-not-following",
+                "record {record} does not follow the one before it: one of them was put there or written anew",
+                record = text(record)
+            ),
+            Self::CutShort { counted, found } => said!(
+                "trail-cut-short",
+                "the end was cut off: the store counts {counted} records, the last one there is {found}",
+                counted = text(counted),
+                found = text(found)
+            ),
+            Self::Added { counted, found } => said!(
+                "trail-added",
+                "records were added behind the end: the store counts {counted}, the last one there is {found}",
+                counted = text(counted),
+                found = text(found)
+            ),
+            Self::OtherEnd { record } => said!(
+                "trail-other-end",
+                "record {record}, the last, is not the one that the store noted as the last",
+                record = text(record)
+            ),
+            Self::NoCount => {
+                said!("trail-no-count", "how many records there should be is not noted, or not readable")
             }
+            Self::NotAsExported { record } => said!(
+                "trail-not-as-exported",
+                "record {record} is not the one with the hash that was named: the trail was written anew",
+                record = text(record)
+            ),
         }
     }
 }
@@ -218,21 +248,29 @@ impl Checked {
         self.breaks.is_empty()
     }
 
-    /// In a line for each break; one line where there is none.
+    /// In a line for each break; one line where there is none. In English: other languages find it by its pattern.
     pub fn lines(&self) -> Vec<String> {
         let Head { records, hash } = self.head;
         if self.is_whole() {
-            return vec![match records {
-                0 => "audit trail: no records".to_owned(),
-                _ => format!("audit trail: unbroken, {records} records, the last with hash {hash}"),
-            }];
+            let said = match records {
+                0 => said!("trail-empty", "audit trail: no records"),
+                _ => said!(
+                    "trail-whole",
+                    "audit trail: unbroken, {records} records, the last with hash {hash}",
+                    records = records.to_string(),
+                    hash = hash.to_string()
+                ),
+            };
+            return vec![said.english().to_owned()];
         }
-        let mut lines: Vec<String> =
-            self.breaks.iter().map(|found| format!("AUDIT TRAIL BROKEN: {found}")).collect();
+        let broken = self.breaks.iter().map(Break::said);
+        let mut broken: Vec<Said> =
+            broken.map(|found| said!("trail-broken", "AUDIT TRAIL BROKEN: {found}", found = found)).collect();
         if self.more > 0 {
-            lines.push(format!("AUDIT TRAIL BROKEN: in {} more places", self.more));
+            let more = self.more.to_string();
+            broken.push(said!("trail-broken-more", "AUDIT TRAIL BROKEN: in {more} more places", more = more));
         }
-        lines
+        broken.iter().map(|said| said.english().to_owned()).collect()
     }
 }
 

@@ -8,7 +8,7 @@ use crate::console::text::age_words;
 use crate::console::words::mark;
 use crate::exit_code::Outcome;
 use crate::local::protocol::{AlarmLoadStatus, Ask, Reply};
-use crate::texts::english;
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 Most urgent first. <1C> critical: act within 15 minutes. /2H\\ high: within the
@@ -68,72 +68,76 @@ fn measures(arguments: &Arguments) -> Outcome {
     if arguments.json {
         return super::print(&super::json_line(&*load)?);
     }
-    super::print_plain(&measured(&load))
+    let words = arguments.speech.words_by(&arguments.daemon)?;
+    super::print_plain(&measured(&load, words))
 }
 
 /// Of the most frequent alarms, so many are shown.
 const MOST_SHOWN: usize = 8;
 
 /// The measures as a table, with what is aimed at.
-fn measured(load: &AlarmLoadStatus) -> String {
+fn measured(load: &AlarmLoadStatus, words: Words) -> String {
     let mut out = String::new();
     let days = load.days;
-    let _ = writeln!(out, "{:<44}{:>12}  aim", format!("Alarms over the last {days:.1} days"), "measured");
-    let mut row = |what: &str, measured: String, aim: &str| {
+    let number = |value: f64, decimals: usize| format!("{value:.decimals$}");
+    let head = say!(words, "load-head", days = number(days, 1));
+    let _ = writeln!(out, "{head:<44}{:>12}  {}", say!(words, "load-measured"), say!(words, "load-aim"));
+    let mut row = |what: String, measured: String, aim: String| {
         let _ = writeln!(out, "{}", format!("{what:<44}{measured:>12}  {aim}").trim_end());
     };
     let percent = |share: f64| format!("{:.1} %", 100.0 * share);
-    row("raised in a day, mean", format!("{:.1}", load.raised_per_day), "under 10");
-    row("raised in a night, mean", format!("{:.1}", load.raised_per_night), "under 2");
-    row("raised in ten minutes, mean", format!("{:.3}", load.raised_per_10_min), "about 1, at most 2");
-    row("most in any ten minutes", load.most_in_10_min.to_string(), "at most 10");
-    row("ten-minute periods with more than ten", percent(load.flooded_share), "under 1 %");
+    row(say!(words, "load-day"), number(load.raised_per_day, 1), say!(words, "load-day-aim"));
+    row(say!(words, "load-night"), number(load.raised_per_night, 1), say!(words, "load-night-aim"));
+    row(say!(words, "load-ten"), number(load.raised_per_10_min, 3), say!(words, "load-ten-aim"));
+    row(say!(words, "load-most"), load.most_in_10_min.to_string(), say!(words, "load-most-aim"));
+    row(say!(words, "load-flooded"), percent(load.flooded_share), say!(words, "load-flooded-aim"));
     let [critical, high, medium] = load.raised_by_priority;
-    row("critical, high, medium", format!("{critical}, {high}, {medium}"), "about 5, 15, 80 %");
-    row("share of the ten most frequent", percent(load.most_frequent_share), "under 5 %, or a plan");
-    row("chattering: three times in half an hour", load.chattering.len().to_string(), "none");
-    row("stale: standing for more than a day", load.stale.len().to_string(), "under 5");
-    row("shelved now; shelved in all", format!("{}; {}", load.shelved.len(), load.shelvings), "");
-    let waited =
-        load.acknowledged_after_s.map_or_else(|| "--".to_owned(), |after| age_words(english(), after));
-    row("acknowledged after, median", waited, "critical: 15 min");
+    let by_priority = format!("{critical}, {high}, {medium}");
+    row(say!(words, "load-priority"), by_priority, say!(words, "load-priority-aim"));
+    row(say!(words, "load-frequent"), percent(load.most_frequent_share), say!(words, "load-frequent-aim"));
+    row(say!(words, "load-chatter"), load.chattering.len().to_string(), say!(words, "load-chatter-aim"));
+    row(say!(words, "load-stale"), load.stale.len().to_string(), say!(words, "load-stale-aim"));
+    let shelved = format!("{}; {}", load.shelved.len(), load.shelvings);
+    row(say!(words, "load-shelved"), shelved, String::new());
+    let waited = load.acknowledged_after_s.map_or_else(|| "--".to_owned(), |after| age_words(words, after));
+    row(say!(words, "load-waited"), waited, say!(words, "load-waited-aim"));
     if days < 1.0 {
-        paragraph(&mut out, "", "", "Less than a day is known yet: these figures say little.");
+        paragraph(&mut out, "", "", &say!(words, "load-little"));
     }
     if !load.most_frequent.is_empty() {
-        out.push_str("\nMost frequent\n");
+        let _ = writeln!(out, "\n{}", say!(words, "load-list"));
         // With the table above it fills a screen of 24 lines; --json has all of them.
         for own in load.most_frequent.iter().take(MOST_SHOWN) {
-            let _ = writeln!(out, "{:>6}  {} {}", own.raised, mark(english(), own.priority), own.id);
+            let _ = writeln!(out, "{:>6}  {} {}", own.raised, mark(words, own.priority), own.id);
         }
     }
-    for (what, ids) in [("Chattering", &load.chattering), ("Stale", &load.stale), ("Shelved", &load.shelved)]
-    {
+    let lists = [
+        (say!(words, "load-chattering"), &load.chattering),
+        (say!(words, "load-standing"), &load.stale),
+        (say!(words, "load-aside"), &load.shelved),
+    ];
+    for (what, ids) in lists {
         if !ids.is_empty() {
             paragraph(&mut out, &format!("{what}: "), "  ", &ids.join(", "));
         }
     }
     if load.flood_since.is_some() {
-        paragraph(
-            &mut out,
-            "",
-            "",
-            "A flood is on: more alarms come than anybody can read. Act on the top one.",
-        );
+        paragraph(&mut out, "", "", &say!(words, "load-flood"));
     }
     out
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::spanish_tests::{english_in, spanish};
     use super::*;
     use crate::local::protocol::FrequentAlarm;
+    use crate::texts::english;
 
-    #[test]
-    fn the_measures_stand_beside_what_is_aimed_at() {
+    fn load() -> AlarmLoadStatus {
         let frequent =
             |id: &str, priority: u8, raised: u64| FrequentAlarm { id: id.to_owned(), priority, raised };
-        let load = AlarmLoadStatus {
+        AlarmLoadStatus {
             from: "2026-11-13T07:14:00Z".to_owned(),
             to: "2026-11-25T07:14:00Z".to_owned(),
             days: 12.0,
@@ -156,11 +160,32 @@ mod tests {
             shelved: vec!["p1.ph-high-warn".to_owned()],
             shelvings: 2,
             acknowledged_after_s: Some(190),
-        };
-        let shown = measured(&load);
-        for line in shown.lines() {
-            assert!(line.len() <= 80, "wider than a serial console: {line}");
         }
+    }
+
+    fn fits(shown: String) -> String {
+        for line in shown.lines() {
+            assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
+        }
+        shown
+    }
+
+    #[test]
+    fn the_measures_stand_beside_what_is_aimed_at() {
+        insta::assert_snapshot!(fits(measured(&load(), english())));
+    }
+
+    #[test]
+    fn the_measures_are_told_in_spanish() {
+        let flood = AlarmLoadStatus {
+            days: 0.4,
+            flood_since: Some("2026-11-25T07:14:00Z".to_owned()),
+            stale: vec!["p1.secchi-low-warn".to_owned()],
+            acknowledged_after_s: None,
+            ..load()
+        };
+        let shown = fits(measured(&load(), spanish())) + &fits(measured(&flood, spanish()));
+        assert_eq!(english_in(&shown), Vec::<String>::new(), "{shown}");
         insta::assert_snapshot!(shown);
     }
 }

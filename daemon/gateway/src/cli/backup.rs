@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use crate::exit_code::{Failure, Outcome};
 use crate::local::protocol::{Ask, Reply};
+use crate::texts::say;
 
 const AFTER: &str = "\
 The daemon writes the copy and goes on watching: its user must be able to write
@@ -36,17 +37,20 @@ pub struct Arguments {
 /// # Errors
 /// When no daemon answers, or it cannot write there.
 pub fn run(arguments: &Arguments) -> Outcome {
-    let folder = std::path::absolute(&arguments.folder)
-        .map_err(|error| Failure::usage(format!("{} is no path: {error}", arguments.folder.display())))?;
+    let words = arguments.daemon.words();
+    let folder = std::path::absolute(&arguments.folder).map_err(|error| {
+        let folder = arguments.folder.display().to_string();
+        Failure::usage(say!(words, "backup-no-path", folder = folder, error = super::error_in(&error)))
+    })?;
     let text = folder.to_str().ok_or_else(|| {
-        Failure::usage(format!("{} is not UTF-8: name a folder in plain letters", folder.display()))
+        Failure::usage(say!(words, "backup-not-utf8", folder = folder.display().to_string()))
     })?;
     match arguments.daemon.ask(Ask::Backup { folder: text.to_owned() })? {
         Reply::BackedUp { pieces } if arguments.json => {
             super::print(&super::json_line(&serde_json::json!({ "folder": text, "pieces": pieces }))?)
         }
         Reply::BackedUp { pieces } => {
-            super::print(&format!("{pieces} pieces written to {text} and on disk\n"))
+            super::print_plain(&say!(words, "backup-done", pieces = pieces.to_string(), folder = text))
         }
         other => Err(arguments.daemon.unexpected(&other)),
     }

@@ -74,7 +74,7 @@ pub enum StepArguments {
     /// Take it out of service
     Begin {
         /// It returns by itself after this
-        #[arg(long = "for", value_name = "LENGTH", value_parser = length("a time such as 30m: 1 min to 4 h"))]
+        #[arg(long = "for", value_name = "LENGTH", value_parser = length("usage-service-length"))]
         length: Option<std::time::Duration>,
     },
     /// Read before cleaning, with the hand meter's reading beside it
@@ -89,7 +89,7 @@ pub enum StepArguments {
         #[arg(value_name = "QUANTITY=STANDARD", value_parser = pair)]
         standard: (String, String),
         /// What the probe reads; its newest reading where absent
-        #[arg(long, value_parser = within(-50_000.0, 50_000.0, "in the quantity's unit"))]
+        #[arg(long, value_parser = within(-50_000.0, 50_000.0, "usage-own-unit"))]
         reading: Option<f64>,
         /// What the electrode gives, mV
         #[arg(long, value_parser = within(-2_000.0, 2_000.0, "mV"))]
@@ -117,7 +117,7 @@ pub struct Beside {
     #[arg(value_name = "QUANTITY=HAND", value_parser = pair, required = true)]
     pub hand: Vec<(String, String)>,
     /// What the probe reads; its newest reading where absent; for one quantity only
-    #[arg(long, value_parser = within(-50_000.0, 50_000.0, "in the quantity's unit"))]
+    #[arg(long, value_parser = within(-50_000.0, 50_000.0, "usage-own-unit"))]
     pub reading: Option<f64>,
 }
 
@@ -125,7 +125,7 @@ fn pair(text: &str) -> Result<(String, String), String> {
     text.split_once('=')
         .filter(|(quantity, value)| !quantity.is_empty() && !value.is_empty())
         .map(|(quantity, value)| (quantity.to_owned(), value.to_owned()))
-        .ok_or_else(|| format!("{text:?} is no QUANTITY=VALUE, such as do_mg_l=5.3"))
+        .ok_or_else(|| say!(super::spoken(), "usage-pair", typed = text))
 }
 
 /// Takes a step, or walks through all of them.

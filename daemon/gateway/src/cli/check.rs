@@ -7,10 +7,13 @@ use pondreeve_core::Quantity;
 use pondreeve_core::site::{PondIndex, Probe};
 use pondreeve_protocol::modbus::Framing;
 
+use super::spoken;
 use crate::config::annunciation::{DrivenBy, Output};
 use crate::config::farm::{BrokerAddress, Bus, LineKind, Parity};
 use crate::config::{self, ConfigError, Farm, Loaded, Problem, Style, bus_load};
 use crate::exit_code::{DONE, Failure, Outcome, USAGE};
+use crate::texts::recognised::recognised;
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 Every problem is told with file, line, column, what was found and what is
@@ -59,7 +62,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         return super::print(&crate::texts::ENGLISH);
     }
     let Some(path) = &arguments.config else {
-        return Err(Failure::usage("no configuration to check: name it with --config FILE"));
+        return Err(Failure::usage(say!(spoken(), "check-no-configuration")));
     };
     let checked = config::load_with_warnings(path);
     if arguments.json {
@@ -71,7 +74,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
             if !warnings.is_empty() {
                 eprint!("{warnings}");
             }
-            super::print(&summary(path, &loaded))
+            super::print(&summary(path, &loaded, spoken()))
         }
         Err(error) => Err(Failure::usage(error.to_string())),
     }
@@ -173,63 +176,70 @@ fn probes_of(farm: &Farm, pond: Option<usize>) -> impl Iterator<Item = &Probe> {
 }
 
 /// The farm in lines of at most 80 columns.
-fn summary(path: &Path, loaded: &Loaded) -> String {
+fn summary(path: &Path, loaded: &Loaded, words: Words) -> String {
     let farm = &loaded.farm;
-    let mut lines = vec![format!(
-        "{} is sound{}.",
-        path.display(),
-        match loaded.warnings.problems().len() {
-            0 => String::new(),
-            1 => ", with 1 warning above".to_owned(),
-            count => format!(", with {count} warnings above"),
-        }
-    )];
-    lines.push(format!(
-        "{} (gateway {}): {} ponds, {} probes",
-        farm.name,
-        farm.site.gateway,
-        farm.site.ponds.len(),
-        farm.site.probes.len()
+    let file = path.display().to_string();
+    let mut lines = vec![match loaded.warnings.problems().len() {
+        0 => say!(words, "check-sound", file = file),
+        1 => say!(words, "check-sound-but-one", file = file),
+        count => say!(words, "check-sound-but", file = file, warnings = count.to_string()),
+    }];
+    lines.push(say!(
+        words,
+        "check-farm",
+        farm = &farm.name,
+        gateway = farm.site.gateway.as_str(),
+        ponds = farm.site.ponds.len().to_string(),
+        probes = farm.site.probes.len().to_string(),
     ));
     for (index, pond) in farm.site.ponds.iter().enumerate() {
         lines.push(String::new());
-        lines.push(format!("pond {}  {}", pond.id, pond.name));
-        lines.push(format!(
-            "  {} m2, {} m deep, {} m3",
-            pond.area_m2,
-            pond.depth_m,
-            (pond.area_m2 * pond.depth_m).round()
+        lines.push(say!(words, "check-pond", id = &pond.id, name = &pond.name));
+        lines.push(say!(
+            words,
+            "check-size",
+            area = pond.area_m2.to_string(),
+            depth = pond.depth_m.to_string(),
+            volume = (pond.area_m2 * pond.depth_m).round().to_string(),
         ));
         let kw: f64 = pond.aerators.iter().map(|group| group.power_kw).sum();
         let groups: Vec<&str> = pond.aerators.iter().map(|group| group.id.as_str()).collect();
         match groups.as_slice() {
-            [] => lines.push("  no aerators".to_owned()),
-            _ => lines.push(format!("  aerators {}: {} kW", groups.join(" "), tenths(kw))),
+            [] => lines.push(say!(words, "check-no-aerators")),
+            _ => lines.push(say!(
+                words,
+                "check-aerators",
+                groups = groups.join(" "),
+                kw = tenths(kw).to_string(),
+            )),
         }
         let [warn, critical, emergency] = pond.limits.do_low_mg_l.map(|threshold| threshold.limit);
-        lines.push(format!("  oxygen limits: warn {warn}, critical {critical}, emergency {emergency} mg/L"));
-        wrapped(&mut lines, "  probes: ", &described(probes_of(farm, Some(index))));
-        lines.extend(shared_quantities(farm, index));
+        let [warn, critical, emergency] = [warn, critical, emergency].map(|limit| limit.to_string());
+        lines.push(say!(words, "check-limits", warn = warn, critical = critical, emergency = emergency));
+        let head = format!("  {} ", say!(words, "check-probes"));
+        wrapped(&mut lines, &head, &described(probes_of(farm, Some(index))), words);
+        lines.extend(shared_quantities(farm, index, words));
     }
     let shared = described(probes_of(farm, None));
     if !shared.is_empty() {
         lines.push(String::new());
-        wrapped(&mut lines, "for all ponds: ", &shared);
+        wrapped(&mut lines, &format!("{} ", say!(words, "check-for-all")), &shared, words);
     }
     lines.push(String::new());
     for bus in &farm.buses {
-        lines.push(format!("bus {}  {}", bus.id, bus.place()));
-        lines.push(format!(
-            "  {}, {} probes, {:.0} % of the line's time",
-            line_settings(bus),
-            bus.probes.len(),
-            bus_load::share(bus) * 100.0
+        lines.push(say!(words, "check-bus", id = &bus.id, place = bus.place()));
+        lines.push(say!(
+            words,
+            "check-bus-load",
+            setting = line_settings(bus, words),
+            probes = bus.probes.len().to_string(),
+            percent = format!("{:.0}", bus_load::share(bus) * 100.0),
         ));
     }
     for line in &farm.lines {
         let kind = match line.kind {
-            LineKind::Sdi12 => "SDI-12",
-            LineKind::Text => "lines of text",
+            LineKind::Sdi12 => "SDI-12".to_owned(),
+            LineKind::Text => say!(words, "check-text"),
         };
         let parity = match line.parity {
             Parity::None => 'N',
@@ -237,68 +247,78 @@ fn summary(path: &Path, loaded: &Loaded) -> String {
             Parity::Odd => 'O',
         };
         let setting = format!("{} {}{parity}{}", line.baud, line.data_bits, line.stop_bits);
-        lines.push(format!("line {}  {}", line.id, line.place()));
-        lines.push(format!("  {kind}, {setting}, {} probes", line.probes.len()));
+        lines.push(say!(words, "check-line", id = &line.id, place = line.place()));
+        let probes = line.probes.len().to_string();
+        lines.push(say!(words, "check-line-probes", kind = kind, setting = setting, probes = probes));
     }
     for broker in &farm.brokers {
-        lines.push(format!(
-            "broker {}  {}, {} probes",
-            broker.id,
-            reached(&broker.address),
-            broker.subscriptions.len()
+        lines.push(say!(
+            words,
+            "check-broker",
+            id = &broker.id,
+            place = reached(&broker.address, words),
+            probes = broker.subscriptions.len().to_string(),
         ));
     }
     for destination in &farm.destinations {
-        lines.push(format!("destination {}  {}", destination.id, reached(&destination.address)));
+        let place = reached(&destination.address, words);
+        lines.push(say!(words, "check-destination", id = &destination.id, place = place));
     }
     if let Some(own) = &farm.commands {
         let people: Vec<&str> = own.people.iter().map(|person| person.id.as_str()).collect();
-        lines.push(format!("commands  from {} by {}", people.join(", "), own.destination));
+        lines.push(say!(words, "check-commands", people = people.join(", "), by = &own.destination));
     }
-    lines.extend(announced(farm));
+    lines.extend(announced(farm, words));
     lines.join("\n") + "\n"
 }
 
 /// How an alarm is heard and seen, and who is called.
-fn announced(farm: &Farm) -> Vec<String> {
+fn announced(farm: &Farm, words: Words) -> Vec<String> {
     let mut lines = vec![String::new()];
     let annunciation = &farm.annunciation;
-    for (name, output) in [("horn", &annunciation.horn), ("lamp", &annunciation.lamp)] {
+    let outputs = [
+        (say!(words, "check-horn"), &annunciation.horn, annunciation.horn_test),
+        (say!(words, "check-lamp"), &annunciation.lamp, None),
+    ];
+    for (name, output, test) in outputs {
         let Some(Output { label, by }) = output else { continue };
         let by = match by {
             DrivenBy::Relay(relay) => {
-                let inverted = if relay.inverted { ", inverted" } else { "" };
-                format!("coil {} of relay {} on bus {}{inverted}", relay.coil, relay.unit, relay.bus_id)
+                let inverted = if relay.inverted { say!(words, "check-inverted") } else { String::new() };
+                let (coil, relay_at) = (relay.coil.to_string(), relay.unit.to_string());
+                let told = say!(words, "check-coil", coil = coil, relay = relay_at, bus = &relay.bus_id);
+                format!("{told}{inverted}")
             }
             DrivenBy::Gpio(gpio) => {
-                let low = if gpio.active_low { ", active low" } else { "" };
-                format!("line {} of {}{low}", gpio.line, gpio.chip.display())
+                let low = if gpio.active_low { say!(words, "check-active-low") } else { String::new() };
+                let (line, chip) = (gpio.line.to_string(), gpio.chip.display().to_string());
+                format!("{}{low}", say!(words, "check-gpio", line = line, chip = chip))
             }
             DrivenBy::Command(command) => command.program.display().to_string(),
         };
         let mut items = vec![label.clone(), by];
-        if let Some(test) = annunciation.horn_test.filter(|_| name == "horn") {
+        if let Some(test) = test {
             let (at, sound) = (test.at.strftime("%H:%M"), humantime::format_duration(test.sound));
-            items.push(format!("tested each day at {at} for {sound}"));
+            items.push(say!(words, "check-horn-test", at = at.to_string(), sound = sound.to_string()));
         }
-        wrapped(&mut lines, &format!("{name}  "), &items);
+        wrapped(&mut lines, &format!("{name}  "), &items, words);
     }
     if annunciation.horn.is_none() {
-        lines.push("no horn: an alarm makes no sound here".to_owned());
+        lines.push(say!(words, "check-no-horn"));
     }
-    let steps = farm.site.calls.steps.iter().map(|step| {
-        let after = pondreeve_core::message::length(step.after);
-        let after = if step.after.as_millis() == 0 { "at once".to_owned() } else { format!("after {after}") };
-        format!("{} {after}", step.name)
+    let length = |span| recognised(words, &pondreeve_core::message::length(span));
+    let steps = farm.site.calls.steps.iter().map(|step| match step.after.as_millis() {
+        0 => say!(words, "check-at-once", name = &step.name),
+        _ => say!(words, "check-after", name = &step.name, length = length(step.after)),
     });
     let mut steps: Vec<String> = steps.collect();
     if steps.is_empty() {
-        lines.push("nobody is called".to_owned());
+        lines.push(say!(words, "check-nobody-called"));
     } else {
         if let Some(every) = farm.site.calls.repeat_every {
-            steps.push(format!("then each {}", pondreeve_core::message::length(every)));
+            steps.push(say!(words, "check-then-each", length = length(every)));
         }
-        wrapped(&mut lines, "called  ", &steps);
+        wrapped(&mut lines, &format!("{}  ", say!(words, "check-called")), &steps, words);
     }
     lines
 }
@@ -313,7 +333,7 @@ fn described<'a>(probes: impl Iterator<Item = &'a Probe>) -> Vec<String> {
 }
 
 /// Which probe counts where several report one quantity.
-fn shared_quantities(farm: &Farm, pond: usize) -> Vec<String> {
+fn shared_quantities(farm: &Farm, pond: usize, words: Words) -> Vec<String> {
     let mut lines = Vec::new();
     for &quantity in Quantity::ALL {
         // Each aerator group has a meter of its own; those are not alternatives.
@@ -330,18 +350,21 @@ fn shared_quantities(farm: &Farm, pond: usize) -> Vec<String> {
             // As the core does it for alarms, advice and what is shown.
             let (id, all) = (quantity.id(), reporting.join(", "));
             let items = if quantity == Quantity::DoMgL {
-                vec![format!("{id} the lowest of {all}")]
+                vec![say!(words, "check-lowest-of", id = id, all = all)]
             } else {
-                vec![format!("{id} from {first}"), format!("stand-in {}", rest.join(", "))]
+                vec![
+                    say!(words, "check-from", id = id, first = *first),
+                    say!(words, "check-stand-in", rest = rest.join(", ")),
+                ]
             };
-            wrapped(&mut lines, "  several: ", &items);
+            wrapped(&mut lines, &format!("  {} ", say!(words, "check-several")), &items, words);
         }
     }
     lines
 }
 
 /// Adds items to `lines`, none wider than 80 columns unless one item alone is.
-fn wrapped(lines: &mut Vec<String>, head: &str, items: &[String]) {
+fn wrapped(lines: &mut Vec<String>, head: &str, items: &[String], words: Words) {
     let indent = " ".repeat(head.chars().count().min(10));
     let mut line = head.to_owned();
     for (index, item) in items.iter().enumerate() {
@@ -353,38 +376,41 @@ fn wrapped(lines: &mut Vec<String>, head: &str, items: &[String]) {
         line.push_str(&item);
     }
     if items.is_empty() {
-        line.push_str("none");
+        line.push_str(&say!(words, "check-none"));
     }
     lines.push(line);
 }
 
-fn line_settings(bus: &Bus) -> String {
+fn line_settings(bus: &Bus, words: Words) -> String {
     let parity = match bus.parity {
         Parity::None => 'N',
         Parity::Even => 'E',
         Parity::Odd => 'O',
     };
     let own = format!("{} bits/s {}{parity}{}", bus.baud, bus.data_bits, bus.stop_bits);
+    let behind = |framing: &str| say!(words, "check-behind", framing = framing, baud = bus.baud.to_string());
     match (bus.framing, &bus.server) {
-        (Framing::Tcp, _) => format!("Modbus TCP, {} bits/s behind it", bus.baud),
-        (Framing::Rtu, Some(_)) => format!("Modbus RTU, {} bits/s behind it", bus.baud),
-        (Framing::Ascii, Some(_)) => format!("Modbus ASCII, {} bits/s behind it", bus.baud),
+        (Framing::Tcp, _) => behind("TCP"),
+        (Framing::Rtu, Some(_)) => behind("RTU"),
+        (Framing::Ascii, Some(_)) => behind("ASCII"),
         (Framing::Ascii, None) => format!("{own} Modbus ASCII"),
         (Framing::Rtu, None) => own,
     }
 }
 
-fn reached(address: &BrokerAddress) -> String {
-    let tls = if address.tls.is_some() { " with TLS" } else { "" };
-    format!("{}:{}{tls}", address.host, address.port)
+fn reached(address: &BrokerAddress, words: Words) -> String {
+    let place = format!("{}:{}", address.host, address.port);
+    if address.tls.is_some() { say!(words, "check-tls", place = place) } else { place }
 }
 
 #[cfg(test)]
 mod tests {
     use std::path::Path;
 
+    use super::super::spanish_tests::{english_in, spanish};
     use super::{farm_json, problem_json, summary};
     use crate::config;
+    use crate::texts::english;
 
     fn demo() -> config::Loaded {
         let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/demo/farm.toml");
@@ -393,8 +419,22 @@ mod tests {
 
     #[test]
     fn the_summary_fits_a_terminal_of_80_columns() {
-        let text = summary(Path::new("farm.toml"), &demo());
+        let text = summary(Path::new("farm.toml"), &demo(), english());
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        insta::assert_snapshot!(text);
+    }
+
+    #[test]
+    fn the_summary_is_told_in_spanish() {
+        let mut demo = demo();
+        // What a farm calls its own is told as it is.
+        let sounds = &mut demo.farm.annunciation;
+        for output in [&mut sounds.horn, &mut sounds.lamp].into_iter().flatten() {
+            output.label = "patio".to_owned();
+        }
+        let text = summary(Path::new("farm.toml"), &demo, spanish());
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        assert_eq!(english_in(&text), Vec::<String>::new(), "{text}");
         insta::assert_snapshot!(text);
     }
 

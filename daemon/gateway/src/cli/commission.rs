@@ -6,14 +6,16 @@ use std::process::Command;
 use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
-use super::Daemon;
+use super::{Daemon, spoken};
 use crate::commission::sheet::{Head, html, text, wrap};
-use crate::commission::{Machine, Point, Verdict, answered, points, questions};
+use crate::commission::{Act, Machine, Point, Verdict, answered, points, questions};
 use crate::config::Farm;
 use crate::exit_code::{DONE, FAILED, Failure, Outcome};
 use crate::local::client;
 use crate::local::devices::DeviceStatus;
 use crate::local::protocol::{Ask, Reply};
+use crate::texts::recognised::recognised;
+use crate::texts::say;
 
 const AFTER: &str = "\
 Goes through every probe, aerator input, horn, lamp, line, broker, clock and the
@@ -45,7 +47,7 @@ pub struct Arguments {
     #[arg(long)]
     pub yes: bool,
     /// How long to wait until every probe has been heard
-    #[arg(long, value_name = "TIME", default_value = "3m", value_parser = super::numbers::length("a time such as 3m or 90s"))]
+    #[arg(long, value_name = "TIME", default_value = "3m", value_parser = super::numbers::length("usage-commission-wait"))]
     pub wait: Duration,
 }
 
@@ -59,37 +61,46 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let _started = start_if_none(&daemon, &arguments.config)?;
     let devices = heard(&daemon, arguments.wait)?;
     let status = daemon.status()?;
-    let mut all = points(&farm, &status, &devices, &machine(&farm));
+    let words = spoken();
+    let mut all = points(&farm, &status, &devices, &machine(&farm), words);
     let asks = !arguments.yes && std::io::stdin().is_terminal();
     let head = head(&farm, &status.at, status.time_zone_offset_s, &arguments.config);
     if asks {
-        say(&format!("Farm time is {}.", head.at));
+        tell(&say!(words, "commission-time", at = &head.at));
     }
-    let asked = questions(&farm);
+    let asked = questions(&farm, words);
     for (place, question) in asked.iter().enumerate() {
         if asks {
-            say(&format!("\nQuestion {} of {}", place + 1, asked.len()));
+            let (place, of) = ((place + 1).to_string(), asked.len().to_string());
+            tell(&format!("\n{}", say!(words, "commission-question", place = place, of = of)));
         }
         let carried = match question.act {
             Some(act) if asks => {
-                say(&format!("The {} is switched for a moment now.", act.id()));
+                tell(&match act {
+                    Act::Horn => say!(words, "commission-horn-now"),
+                    Act::Lamp => say!(words, "commission-lamp-now"),
+                });
                 Some(tested(&daemon, act.id())?)
             }
             _ => None,
         };
         let answer = if asks { ask(&question.text) } else { None };
-        all.push(answered(question, carried.as_ref(), answer));
+        all.push(answered(question, carried.as_ref(), answer, words));
     }
-    let sheet = text(&head, &all);
+    let sheet = text(&head, &all, words);
     if let Some(path) = &arguments.out {
         let is_page = path.extension().is_some_and(|end| end.eq_ignore_ascii_case("html"));
         let written = if is_page {
-            html(&head, &all).map_err(|error| Failure::failed(format!("making the sheet failed: {error}")))?
+            html(&head, &all, words).map_err(|error| {
+                Failure::failed(say!(words, "commission-not-made", error = error.to_string()))
+            })?
         } else {
             sheet.clone()
         };
-        std::fs::write(path, written)
-            .map_err(|error| Failure::failed(format!("writing {} failed: {error}", path.display())))?;
+        std::fs::write(path, written).map_err(|error| {
+            let (path, error) = (path.display().to_string(), super::error_in(&error));
+            Failure::failed(say!(words, "commission-not-written", path = path, error = error))
+        })?;
     }
     super::print_plain(&sheet)?;
     Ok(if all.iter().any(|own: &Point| own.verdict == Verdict::Bad) { FAILED } else { DONE })
@@ -116,7 +127,7 @@ fn start_if_none(daemon: &Daemon, config: &Path) -> Result<Option<Started>, Fail
         return Ok(None);
     }
     let program = std::env::current_exe().map_err(|error| {
-        Failure::failed(format!("finding this program to start a daemon failed: {error}"))
+        Failure::failed(say!(spoken(), "commission-no-program", error = super::error_in(&error)))
     })?;
     let child = Command::new(program)
         .args(["run", "--config"])
@@ -125,21 +136,19 @@ fn start_if_none(daemon: &Daemon, config: &Path) -> Result<Option<Started>, Fail
         .stdout(Stdio::null())
         .stderr(Stdio::null())
         .spawn()
-        .map_err(|error| Failure::failed(format!("starting a daemon for the check failed: {error}")))?;
+        .map_err(|error| {
+            Failure::failed(say!(spoken(), "commission-not-started", error = super::error_in(&error)))
+        })?;
     let mut started = Started(child);
     let until = Instant::now() + Duration::from_secs(30);
-    say("No daemon answers: one runs for the length of this check.");
+    tell(&say!(spoken(), "commission-own-daemon"));
     while !answers(daemon)? {
         if let Ok(Some(status)) = started.0.try_wait() {
-            let why = format!(
-                "the daemon started for the check ended at once ({status}): try `pondreeve run`, it says why"
-            );
-            return Err(Failure::failed(why));
+            let status = recognised(spoken(), &status.to_string());
+            return Err(Failure::failed(say!(spoken(), "commission-ended", status = status)));
         }
         if Instant::now() > until {
-            return Err(Failure::failed(
-                "the daemon started for the check did not answer within 30 s".to_owned(),
-            ));
+            return Err(Failure::failed(say!(spoken(), "commission-no-answer")));
         }
         std::thread::sleep(Duration::from_millis(200));
     }
@@ -160,7 +169,8 @@ fn heard(daemon: &Daemon, wait: Duration) -> Result<Vec<DeviceStatus>, Failure> 
             return Ok(devices);
         }
         if !std::mem::replace(&mut told, true) {
-            say(&format!("Waiting for {waiting} probes, for at most {}.", humantime::format_duration(wait)));
+            let most = humantime::format_duration(wait).to_string();
+            tell(&say!(spoken(), "commission-waiting", probes = waiting.to_string(), most = most));
         }
         std::thread::sleep(Duration::from_secs(1));
     }
@@ -175,24 +185,32 @@ fn tested(daemon: &Daemon, which: &str) -> Result<Result<(), String>, Failure> {
 }
 
 /// For whoever sits there; the sheet alone goes to standard output.
-fn say(text: &str) {
+fn tell(text: &str) {
     let _ = writeln!(std::io::stderr(), "{text}");
 }
 
 fn ask(text: &str) -> Option<bool> {
     let mut shown = Vec::new();
     wrap(&mut shown, text, "", "");
-    say(&shown.join("\n"));
+    tell(&shown.join("\n"));
     let mut lines = std::io::stdin().lock().lines();
     loop {
-        let _ = write!(std::io::stderr(), "[y/n, Enter to skip] ");
+        let _ = write!(std::io::stderr(), "{} ", say!(spoken(), "commission-prompt"));
         let line = lines.next()?.ok()?;
-        match line.trim() {
-            "" => return None,
-            "y" | "Y" | "yes" => return Some(true),
-            "n" | "N" | "no" => return Some(false),
-            _ => say("Accepted is y, n or Enter."),
+        match answered_with(&line) {
+            Some(answer) => return answer,
+            None => tell(&say!(spoken(), "commission-accepted")),
         }
+    }
+}
+
+/// Yes, no or nothing, as people answer in either language; `None` where it is none of these.
+fn answered_with(line: &str) -> Option<Option<bool>> {
+    match line.trim().to_lowercase().as_str() {
+        "" => Some(None),
+        "y" | "yes" | "s" | "si" | "sí" => Some(Some(true)),
+        "n" | "no" => Some(Some(false)),
+        _ => None,
     }
 }
 

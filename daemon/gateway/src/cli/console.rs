@@ -1,6 +1,10 @@
 //! `pondreeve console`: the technician's full-screen terminal.
 
+use super::spoken;
+use crate::console::ConsoleError;
 use crate::exit_code::{DONE, Failure, Outcome};
+use crate::texts::recognised::recognised;
+use crate::texts::say;
 
 const AFTER: &str = "\
 Rings the terminal's bell when an urgent alarm comes or comes again; --no-bell
@@ -41,7 +45,16 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let bell = !arguments.no_bell;
     let choice = arguments.speech.choice();
     let options = crate::console::Options { bell, choice, ..arguments.daemon.socket.clone().into() };
-    super::wait_for(crate::console::run(options))?
-        .map(|()| DONE)
-        .map_err(|error| Failure::failed(error.to_string()))
+    super::wait_for(crate::console::run(options))?.map(|()| DONE).map_err(|error| {
+        let words = spoken();
+        Failure::failed(match error {
+            ConsoleError::Unsuitable { found } => {
+                say!(words, "terminal-unsuitable", found = recognised(words, &found))
+            }
+            ConsoleError::Language(why) => recognised(words, &why),
+            ConsoleError::Terminal(error) => {
+                say!(words, "walk-terminal", error = super::error_in(&error))
+            }
+        })
+    })
 }

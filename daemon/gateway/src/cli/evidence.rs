@@ -39,7 +39,7 @@ pub struct Arguments {
     #[arg(long, value_name = "POND", conflicts_with = "trial", required_unless_present = "trial")]
     pub pond: Option<String>,
     /// The trial of this number
-    #[arg(long, value_name = "NUMBER", value_parser = super::numbers::number_of("a trial"))]
+    #[arg(long, value_name = "NUMBER", value_parser = super::numbers::number_of("usage-a-trial"))]
     pub trial: Option<u64>,
     /// Print JSON, one object a line
     #[arg(long)]

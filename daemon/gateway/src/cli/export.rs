@@ -6,10 +6,12 @@ use pondreeve_core::Quantity;
 use pondreeve_protocol::senml::{Pack, Record};
 
 use super::export_parquet::Table;
+use super::spoken;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::forward::message::unit;
 use crate::local::client::{self, Client};
 use crate::local::protocol::{Ask, KeptReading, Reply, RollUp};
+use crate::texts::say;
 
 const AFTER: &str = "\
 CSV: time_utc,pond,quantity,probe,raw,value,flag,corrected, by pond and quantity,
@@ -116,27 +118,30 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let (json, format) = if arguments.json { (true, Format::Json) } else { (false, arguments.format) };
     let json = json || format == Format::Json;
     if (arguments.audit || arguments.diary) && !json && format != Format::Csv {
-        let what = if arguments.audit { "the audit trail" } else { "the diary" };
         let named = if format == Format::Senml { "SenML" } else { "Parquet" };
-        return Err(Failure::usage(format!("{what} has no {named} form: accepted is csv or json")));
+        let words = arguments.daemon.words();
+        return Err(Failure::usage(match arguments.audit {
+            true => say!(words, "export-trail-form", form = named),
+            false => say!(words, "export-diary-form", form = named),
+        }));
     }
     if arguments.audit {
         return super::export_audit::run(&arguments.daemon, json);
     }
     if format == Format::Parquet && std::io::stdout().is_terminal() {
-        let why = "Parquet is not for the screen: send it to a file, such as with > readings.parquet";
-        return Err(Failure::usage(why.to_owned()));
+        return Err(Failure::usage(say!(arguments.daemon.words(), "export-not-for-screen")));
     }
     let farm = arguments.daemon.status()?;
-    arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id, crate::texts::english()))?;
+    arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id, spoken()))?;
     let ponds: Vec<String> = match &arguments.ponds[..] {
         [] => farm.ponds.iter().map(|pond| pond.id.clone()).collect(),
         named => named.to_vec(),
     };
     let quantities = arguments.quantities.iter().map(|id| {
         let known = || Quantity::ALL.iter().map(|one| one.id()).collect::<Vec<_>>().join(", ");
+        let none = || say!(spoken(), "export-no-quantity", id = id, known = known());
         let found = Quantity::from_id(id);
-        found.ok_or_else(|| Failure::usage(format!("there is no quantity '{id}'; accepted is {}", known())))
+        found.ok_or_else(|| Failure::usage(none()))
     });
     let mut quantities = quantities.collect::<Result<Vec<Quantity>, Failure>>()?;
     if quantities.is_empty() {
@@ -147,9 +152,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let from =
         arguments.from.as_deref().map_or(Ok(to - days_back * 86_400_000), |text| time(text, "--from"))?;
     if from >= to {
-        return Err(Failure::usage(
-            "--from lies after --to, or at it: give the earlier time to --from".to_owned(),
-        ));
+        return Err(Failure::usage(say!(spoken(), "export-from-after-to")));
     }
     if arguments.diary {
         // What is recorded in this moment too.
@@ -163,7 +166,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     });
     let printed = super::wait_for(async {
         let mut client =
-            client::connect(&arguments.daemon.socket).await.map_err(|e| Failure::failed(e.to_string()))?;
+            client::connect(&arguments.daemon.socket).await.map_err(|error| super::unreached(&error))?;
         let asked = [("from", rfc3339(from)), ("to", rfc3339(to))];
         let mut out = Out::new(format, every.is_some(), &quantities, &asked)?;
         for pond in &ponds {
@@ -211,16 +214,15 @@ impl From<std::io::Error> for Stop {
     fn from(error: std::io::Error) -> Self {
         match error.kind() {
             std::io::ErrorKind::BrokenPipe => Self::Enough,
-            _ => Self::Failed(Failure::failed(format!("writing to standard output failed: {error}"))),
+            _ => Self::Failed(super::unwritten(&error)),
         }
     }
 }
 
 pub(super) fn time(text: &str, option: &str) -> Result<i64, Failure> {
     let parsed = text.parse::<jiff::Timestamp>().map_err(|error| {
-        Failure::usage(format!(
-            "{option} {text:?} is no time ({error}): write RFC 3339 with an offset, such as 2026-05-01T02:10:00Z"
-        ))
+        let why = error.to_string();
+        Failure::usage(say!(spoken(), "export-no-time", option = option, typed = text, why = why))
     })?;
     Ok(parsed.as_millisecond())
 }
@@ -243,7 +245,7 @@ async fn ask(
         None => Ask::Readings { pond, quantity, from, to },
         Some(every) => Ask::RollUps { pond, quantity, from, to, every: every.to_owned() },
     };
-    match client.ask(asked).await.map_err(|error| Failure::failed(error.to_string()))? {
+    match client.ask(asked).await.map_err(|error| super::unreached(&error))? {
         Reply::Readings { readings } => Ok(Found::Readings(readings)),
         Reply::RollUps { roll_ups } => Ok(Found::RollUps(roll_ups)),
         other => Err(daemon.unexpected(&other)),
@@ -405,7 +407,9 @@ impl<W: Write> Printer<W> {
             return Ok(());
         }
         let pack = Pack(records).encode();
-        let pack = pack.map_err(|error| Failure::failed(format!("writing SenML failed: {error}")))?;
+        let pack = pack.map_err(|error| {
+            Failure::failed(say!(spoken(), "export-form-failed", form = "SenML", error = error.to_string()))
+        })?;
         writeln!(self.out, "{pack}")?;
         Ok(())
     }

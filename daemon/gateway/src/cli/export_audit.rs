@@ -10,6 +10,7 @@ use crate::audit::{Check, Hash, Row};
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::client;
 use crate::local::protocol::{Ask, AuditRecord, Reply};
+use crate::texts::recognised::recognised;
 
 /// Prints every record, and checks the chain on the way.
 ///
@@ -19,14 +20,14 @@ pub(super) fn run(daemon: &super::Daemon, json: bool) -> Outcome {
     let mut check = Check::new(None);
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
     let printed = super::wait_for(async {
-        let mut client = client::connect(&daemon.socket).await.map_err(|e| Failure::failed(e.to_string()))?;
+        let mut client = client::connect(&daemon.socket).await.map_err(|error| super::unreached(&error))?;
         if !json {
             writeln!(out, "{}", FIELDS.map(|name| format!("\"{name}\"")).join(","))?;
         }
         loop {
             let from = check.head().records + 1;
             let asked = client.ask(Ask::AuditTrail { from }).await;
-            let records = match asked.map_err(|error| Failure::failed(error.to_string()))? {
+            let records = match asked.map_err(|error| super::unreached(&error))? {
                 Reply::AuditTrail { records } => records,
                 other => return Err(daemon.unexpected(&other).into()),
             };
@@ -51,7 +52,12 @@ pub(super) fn run(daemon: &super::Daemon, json: bool) -> Outcome {
         Ok(()) => {}
     }
     let checked = check.end();
-    if checked.is_whole() { Ok(DONE) } else { Err(Failure::failed(checked.lines().join("\n"))) }
+    if checked.is_whole() {
+        return Ok(DONE);
+    }
+    let words = daemon.words();
+    let lines: Vec<String> = checked.lines().iter().map(|line| recognised(words, line)).collect();
+    Err(Failure::failed(lines.join("\n")))
 }
 
 /// The fields of a record under their names.

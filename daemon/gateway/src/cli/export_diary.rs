@@ -7,6 +7,7 @@ use super::record::{deed_columns, deed_csv_row};
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::client;
 use crate::local::protocol::{Ask, Reply};
+use crate::texts::say;
 
 /// Without --from, so far back: more than a crop, and its preparation.
 pub(super) const DAYS_BACK: i64 = 400;
@@ -24,7 +25,7 @@ const MOST: usize = 10_000;
 pub(super) fn run(daemon: &super::Daemon, ponds: &[String], (from, to): (i64, i64), json: bool) -> Outcome {
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
     let printed = super::wait_for(async {
-        let mut client = client::connect(&daemon.socket).await.map_err(|e| Failure::failed(e.to_string()))?;
+        let mut client = client::connect(&daemon.socket).await.map_err(|error| super::unreached(&error))?;
         if !json {
             writeln!(out, "{}", deed_columns())?;
         }
@@ -33,13 +34,14 @@ pub(super) fn run(daemon: &super::Daemon, ponds: &[String], (from, to): (i64, i6
             let end = (page + PAGE_MS).min(to);
             let time = |at_ms| jiff::Timestamp::from_millisecond(at_ms).unwrap_or_default().to_string();
             let ask = Ask::Deeds { pond: None, from: time(page), to: time(end), most: MOST };
-            let answer = client.ask(ask).await.map_err(|error| Failure::failed(error.to_string()))?;
+            let answer = client.ask(ask).await.map_err(|error| super::unreached(&error))?;
             let (deeds, is_cut) = match answer {
                 Reply::Deeds { deeds, is_cut } => (deeds, is_cut),
                 other => return Err(daemon.unexpected(&other).into()),
             };
             if is_cut {
-                let text = format!("more than {MOST} between {} and {}: ask for less", time(page), time(end));
+                let (most, from, to) = (MOST.to_string(), time(page), time(end));
+                let text = say!(super::spoken(), "export-too-many", most = most, from = from, to = to);
                 return Err(Failure::failed(text).into());
             }
             let wanted =

@@ -20,6 +20,7 @@ use super::export::{Found, Stop, time};
 use crate::exit_code::Failure;
 use crate::forward::message::unit;
 use crate::local::protocol::KeptReading;
+use crate::texts::say;
 
 /// Rows of one group: a few megabytes while they are gathered, and columns long enough to shrink well.
 const ROWS_PER_GROUP: usize = 65_536;
@@ -234,7 +235,7 @@ impl<W: Write + Send> Table<W> {
                 (Gathered::Text(column), Cell::Text(value)) => column.put(value),
                 (Gathered::Number(column), Cell::Number(value)) => column.put(value),
                 (Gathered::Small(column), Cell::Small(value)) => column.put(value),
-                _ => return Err(Failure::failed("a cell does not fit its column".to_owned()).into()),
+                _ => return Err(parquet_failed("a cell does not fit its column").into()),
             }
         }
         self.rows += 1;
@@ -275,14 +276,18 @@ impl Cell {
     }
 }
 
+fn parquet_failed(error: &str) -> Failure {
+    Failure::failed(say!(super::spoken(), "export-form-failed", form = "Parquet", error = error))
+}
+
 impl From<ParquetError> for Stop {
     fn from(error: ParquetError) -> Self {
         match error {
             ParquetError::External(inner) => match inner.downcast::<std::io::Error>() {
                 Ok(io) => Self::from(*io),
-                Err(other) => Failure::failed(format!("writing Parquet failed: {other}")).into(),
+                Err(other) => parquet_failed(&other.to_string()).into(),
             },
-            other => Failure::failed(format!("writing Parquet failed: {other}")).into(),
+            other => parquet_failed(&other.to_string()).into(),
         }
     }
 }

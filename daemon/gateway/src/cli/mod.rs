@@ -16,12 +16,14 @@ use crate::config::Farm;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::client::{self, ClientError};
 use crate::local::protocol::{Ask, FarmStatus, Reply};
+use crate::texts::recognised::recognised;
 use crate::texts::said::told;
 use crate::texts::{Words, english, say};
 pub(crate) use replay::At;
 #[cfg(test)]
-pub(crate) use spanish_tests::english_in;
+pub(crate) use spanish_tests::{english_in, spanish};
 pub use speech::Speech;
+pub(crate) use speech::spoken;
 
 pub mod acknowledge;
 pub mod alarms;
@@ -38,6 +40,7 @@ mod export_audit;
 mod export_diary;
 mod export_parquet;
 pub mod frames;
+mod help;
 pub mod limit;
 pub mod manual;
 mod numbers;
@@ -58,9 +61,10 @@ mod spanish_acts_tests;
 mod spanish_plans_tests;
 #[cfg(test)]
 mod spanish_tests;
-mod speech;
+pub(crate) mod speech;
 pub mod status;
 pub mod trial;
+mod usage;
 pub mod verify;
 pub mod why;
 pub mod wrong_dose;
@@ -79,6 +83,11 @@ pub struct Program {
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
+}
+
+impl Program {
+    /// Its name.
+    const NAME: &str = "pondreeve";
 }
 
 const AFTER: &str = "\
@@ -150,6 +159,9 @@ pub enum Command {
     Manual(manual::Manual),
 }
 
+/// Where the daemon listens if nothing else is configured.
+const SOCKET: &str = "/run/pondreeve/pondreeve.sock";
+
 /// How to reach the running daemon.
 #[derive(Debug, Clone, clap::Args)]
 pub struct Daemon {
@@ -159,16 +171,20 @@ pub struct Daemon {
         global = true,
         value_name = "PATH",
         env = "PONDREEVE_SOCKET",
-        default_value = "/run/pondreeve/pondreeve.sock"
+        default_value = SOCKET
     )]
     pub socket: PathBuf,
 }
 
 /// Reads the command line, does what it says, and reports a failure on standard error.
 pub fn main() -> ExitCode {
-    // Clap prints help to standard output with status 0, usage errors to standard error with 2.
-    let matches = numbers::take_negative(Program::command()).get_matches();
-    let program = Program::from_arg_matches(&matches).unwrap_or_else(|error| error.exit());
+    let typed: Vec<_> = std::env::args_os().collect();
+    speech::begin(&typed, |name| std::env::var(name).ok());
+    // Help goes to standard output with status 0, usage errors to standard error with 2.
+    let program = help::in_language(numbers::take_negative(Program::command()), spoken())
+        .try_get_matches_from(typed)
+        .and_then(|matches| Program::from_arg_matches(&matches))
+        .unwrap_or_else(|error| usage::exit(&error, spoken()));
     let outcome = match &program.command {
         Command::Run(arguments) => run::run(arguments),
         Command::Check(arguments) => check::run(arguments),
@@ -204,7 +220,11 @@ pub fn main() -> ExitCode {
         Ok(status) => ExitCode::from(status),
         Err(Failure { status, message }) => {
             // Nobody may be left to read it; the status still tells.
-            let _ = writeln!(std::io::stderr(), "pondreeve: {}", message.trim_end());
+            let message = message.trim_end();
+            // A report on a configuration minds the terminal itself, and may have colours.
+            let is_told = spoken() != english() && !message.contains('\u{1b}');
+            let message = if is_told { help::plain(message) } else { format!("{message}\n") };
+            let _ = write!(std::io::stderr(), "pondreeve: {message}");
             ExitCode::from(status)
         }
     }
@@ -213,7 +233,8 @@ pub fn main() -> ExitCode {
 /// Reads and checks a configuration.
 fn load_farm(path: &Path) -> Result<Farm, Failure> {
     crate::config::load(path).map_err(|error| {
-        Failure::usage(format!("the configuration {} cannot be used:\n{error}", path.display()))
+        let path = path.display().to_string();
+        Failure::usage(format!("{}\n{error}", say!(spoken(), "command-no-configuration", path = path)))
     })
 }
 
@@ -222,7 +243,7 @@ fn wait_for<T>(future: impl Future<Output = T>) -> Result<T, Failure> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
-        .map_err(|error| Failure::failed(format!("starting this command's runtime failed: {error}")))?;
+        .map_err(|error| Failure::failed(say!(spoken(), "command-no-runtime", error = error_in(&error))))?;
     Ok(runtime.block_on(future))
 }
 
@@ -233,20 +254,29 @@ impl Daemon {
             let mut client = client::connect(&self.socket).await?;
             client.ask(ask).await
         })?;
-        reply.map_err(|error: ClientError| Failure::failed(error.to_string()))
+        reply.map_err(|error: ClientError| unreached(&error))
     }
 
     /// The farm as the daemon sees it now.
     fn status(&self) -> Result<FarmStatus, Failure> {
         match self.ask(Ask::Status)? {
-            Reply::Status(status) => Ok(*status),
+            Reply::Status(status) => {
+                speech::heard(&status);
+                Ok(*status)
+            }
             other => Err(self.unexpected(&other)),
         }
     }
 
-    /// The failure that an answer of the wrong kind is, in English.
+    /// The texts of its farm, as far as a daemon answers; what is asked of it next says if none does.
+    fn words(&self) -> Words {
+        let _ = self.status();
+        spoken()
+    }
+
+    /// The failure that an answer of the wrong kind is, in the language that is spoken so far.
     fn unexpected(&self, reply: &Reply) -> Failure {
-        self.refused(reply, english())
+        self.refused(reply, spoken())
     }
 
     /// The same as its farm reads it.
@@ -261,6 +291,11 @@ impl Daemon {
             }
         }
     }
+}
+
+/// The failure that no answer is.
+fn unreached(error: &ClientError) -> Failure {
+    Failure::failed(error.told(spoken()))
 }
 
 /// Refuses a pond that is not on the farm.
@@ -280,12 +315,15 @@ fn pond_ids(farm: &FarmStatus) -> String {
 /// Prints text for a person: nothing in it can steer the terminal, and where the terminal knows no
 /// UTF-8 it is spelt in ASCII.
 fn print_plain(text: &str) -> Outcome {
+    print(&help::plain(text))
+}
+
+/// Whether the terminal knows UTF-8.
+fn is_utf8() -> bool {
     let set = |name| std::env::var(name).ok().filter(|value| !value.is_empty());
     let locale = set("LC_ALL").or_else(|| set("LC_CTYPE")).or_else(|| set("LANG")).unwrap_or_default();
     let locale = locale.to_ascii_lowercase();
-    let utf8 = locale.contains("utf-8") || locale.contains("utf8");
-    let lines: Vec<String> = text.lines().map(|line| crate::console::text::clean(line, utf8)).collect();
-    print(&(lines.join("\n") + "\n"))
+    locale.contains("utf-8") || locale.contains("utf8")
 }
 
 /// Prints text to standard output. The end of a reader (`pondreeve status | head`) is a quiet end.
@@ -294,14 +332,28 @@ fn print(text: &str) -> Outcome {
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Ok(()) => Ok(DONE),
         Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(DONE),
-        Err(error) => Err(Failure::failed(format!("writing to standard output failed: {error}"))),
+        Err(error) => Err(unwritten(&error)),
     }
+}
+
+/// The failure that standard output cannot be written is.
+fn unwritten(error: &std::io::Error) -> Failure {
+    Failure::failed(say!(spoken(), "command-no-output", error = error_in(error)))
+}
+
+/// What the system says of a fault, in the language that is spoken.
+fn error_in(error: &std::io::Error) -> String {
+    recognised(spoken(), &error.to_string())
+}
+
+/// The failure that an answer cannot be written as JSON is.
+fn no_json(error: &serde_json::Error) -> Failure {
+    Failure::failed(say!(spoken(), "command-no-json", error = error.to_string()))
 }
 
 /// One JSON object as a line.
 fn json_line(object: &impl serde::Serialize) -> Result<String, Failure> {
-    let mut line = serde_json::to_string(object)
-        .map_err(|error| Failure::failed(format!("writing the answer as JSON failed: {error}")))?;
+    let mut line = serde_json::to_string(object).map_err(|error| no_json(&error))?;
     line.push('\n');
     Ok(line)
 }

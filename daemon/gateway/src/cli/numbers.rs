@@ -5,6 +5,9 @@ use std::time::Duration;
 
 use clap::{Arg, Command};
 
+use super::spoken;
+use crate::texts::say;
+
 /// A number from one to another, both included.
 pub(super) fn within(
     least: f64,
@@ -14,7 +17,8 @@ pub(super) fn within(
     move |text| {
         let value = text.trim().parse::<f64>().ok().filter(|value| (least..=most).contains(value));
         value.ok_or_else(|| {
-            format!("accepted is a number from {least} to {most}{}, with a point for decimals", spaced(unit))
+            let (least, most) = (least.to_string(), most.to_string());
+            say!(spoken(), "usage-number", least = least, most = most, unit = spaced(unit))
         })
     }
 }
@@ -27,10 +31,7 @@ pub(super) fn above_0(
     move |text| {
         let value = text.trim().parse::<f64>().ok().filter(|value| *value > 0.0 && *value <= most);
         value.ok_or_else(|| {
-            format!(
-                "accepted is a number above 0 and up to {most}{}, with a point for decimals",
-                spaced(unit)
-            )
+            say!(spoken(), "usage-above-nothing", most = most.to_string(), unit = spaced(unit))
         })
     }
 }
@@ -46,27 +47,40 @@ where
 {
     move |text| {
         let value = text.trim().parse::<T>().ok().filter(|value| *value >= least && *value <= most);
-        value.ok_or_else(|| format!("accepted is a whole number from {least} to {most}{}", spaced(unit)))
+        value.ok_or_else(|| {
+            let (least, most) = (least.to_string(), most.to_string());
+            say!(spoken(), "usage-whole", least = least, most = most, unit = spaced(unit))
+        })
     }
 }
 
-/// The number that something was given: entries and trials are counted from 1.
+/// The number that something was given: entries and trials are counted from 1. `what` is a key.
 pub(super) fn number_of(what: &'static str) -> impl Fn(&str) -> Result<u64, String> + Clone + Send + Sync {
     move |text| {
         let number = text.trim().parse::<u64>().ok().filter(|number| *number > 0);
-        number.ok_or_else(|| format!("accepted is the number of {what}: a whole number from 1 on"))
+        number.ok_or_else(|| say!(spoken(), "usage-number-of", what = spoken().get(what)))
     }
 }
 
-/// A length of time; `accepted` says which.
+/// A length of time; the text of the key `accepted` says which.
 pub(super) fn length(
     accepted: &'static str,
 ) -> impl Fn(&str) -> Result<Duration, String> + Clone + Send + Sync {
-    move |text| humantime::parse_duration(text.trim()).map_err(|_| format!("accepted is {accepted}"))
+    move |text| humantime::parse_duration(text.trim()).map_err(|_| other(accepted))
 }
 
+/// Says what is accepted, by the key of it.
+pub(super) fn other(accepted: &str) -> String {
+    say!(spoken(), "usage-other", what = spoken().get(accepted))
+}
+
+/// A unit behind its number: as it is, or by its key where it is a word.
 fn spaced(unit: &str) -> String {
-    if unit.is_empty() { String::new() } else { format!(" {unit}") }
+    match unit {
+        "" => String::new(),
+        word if word.starts_with("usage-") => format!(" {}", spoken().get(word)),
+        unit => format!(" {unit}"),
+    }
 }
 
 /// Has every option of a command and those below it take what begins like a negative number for its value: what is

@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use pondreeve_core::ammonia_band;
+
 use super::numbers::{above_0, within};
 use super::plain::{self, paragraph};
 use crate::console::text::{FarmClock, number};
@@ -220,17 +222,20 @@ fn effect(out: &mut String, plan: &DosePlanStatus, preview: &DosePreviewStatus, 
     if let (Some(without), Some(with)) = (preview.nh3_n_mg_l_without_dose, preview.nh3_n_mg_l_with_dose) {
         let limits = preview.nh3_n_mg_l_limits;
         let (limit, hours) = (number(limits.peak, 2), number(preview.hours_known, 0));
+        // How far off the value with the dose may be, whatever the pH of its hour.
+        let told = |value| ammonia_band::told(value, ammonia_band::half_band_mg_l(value, None, None, 0.0));
+        let banded = |note, value| say!(words, "plan-nh3-band", note = note, half = told(value).1);
         row(
             say!(words, "plan-nh3-peak"),
-            number(without.peak, 2),
-            number(with.peak, 2),
-            say!(words, "plan-nh3-peak-limit", limit = limit, hours = hours),
+            told(without.peak).0,
+            told(with.peak).0,
+            banded(say!(words, "plan-nh3-peak-limit", limit = limit, hours = hours), with.peak),
         );
         row(
             say!(words, "plan-nh3-mean"),
-            number(without.mean, 2),
-            number(with.mean, 2),
-            say!(words, "plan-nh3-mean-limit", limit = number(limits.mean, 2)),
+            told(without.mean).0,
+            told(with.mean).0,
+            banded(say!(words, "plan-nh3-mean-limit", limit = number(limits.mean, 2)), with.mean),
         );
     }
     row(

@@ -56,7 +56,7 @@ pub struct Arguments {
         global = true,
         display_order = 100,
         value_name = "NUMBER",
-        value_parser = super::numbers::number_of("an entry")
+        value_parser = super::numbers::number_of("usage-an-entry")
     )]
     pub correct: Option<u64>,
     /// Print JSON, one object a line

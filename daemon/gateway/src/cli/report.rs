@@ -7,11 +7,13 @@ use std::path::{Path, PathBuf};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
+use super::spoken;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::client::{self, Client};
 use crate::local::diary::DeedStatus;
 use crate::local::protocol::{AlarmLoadStatus, Ask, FactsStatus, FarmStatus, GroupEnergy, Reply, RollUp};
 use crate::report::{self, AuditLine, Gathered, GatheredPond, Language, Period, QUANTITIES, Texts};
+use crate::texts::say;
 
 const AFTER: &str = "\
 One HTML file that needs nothing else: no network, plots within, fit to print.
@@ -84,14 +86,12 @@ pub struct Arguments {
 /// When no daemon answers, a pond or a date is not understood, or a file cannot be written.
 pub fn run(arguments: &Arguments) -> Outcome {
     let farm = arguments.daemon.status()?;
-    arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id, crate::texts::english()))?;
+    let words = spoken();
+    arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id, words))?;
     let out = arguments.out.as_deref();
     if let Some(path) = out.filter(|path| path.extension().is_none_or(|end| end != "html")) {
-        return Err(Failure::usage(format!(
-            "--out {} does not end in .html: give the name of the page, such as {}",
-            path.display(),
-            path.with_extension("html").display()
-        )));
+        let (named, better) = (path.display().to_string(), path.with_extension("html").display().to_string());
+        return Err(Failure::usage(say!(words, "report-no-page", named = named, better = better)));
     }
     let language = arguments.language.unwrap_or_else(|| Language::of_farm(farm.language.as_deref()));
     let gathered = gather(arguments, farm)?;
@@ -104,7 +104,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let Some(path) = out else { return Ok(DONE) };
     let texts = Texts::new(language);
     let page = report::html(&gathered, &reports, &texts)
-        .map_err(|error| Failure::failed(format!("making the page failed: {error}")))?;
+        .map_err(|error| Failure::failed(say!(words, "report-not-made", error = error.to_string())))?;
     write(path, page.as_bytes())?;
     let mut names = vec![path.display().to_string()];
     for (name, rows) in report::tables::tables(&gathered, &reports) {
@@ -122,7 +122,9 @@ fn beside(page: &Path, table: &str) -> PathBuf {
 }
 
 fn csv(rows: &[Vec<String>]) -> Result<Vec<u8>, Failure> {
-    let failed = |error: &dyn std::fmt::Display| Failure::failed(format!("writing a table failed: {error}"));
+    let failed = |error: &dyn std::fmt::Display| {
+        Failure::failed(say!(spoken(), "report-no-table", error = error.to_string()))
+    };
     let mut writer = csv::Writer::from_writer(Vec::new());
     for row in rows {
         writer.write_record(row).map_err(|error| failed(&error))?;
@@ -142,17 +144,15 @@ fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
     });
     written.map_err(|error| {
         let _ = fs::remove_file(&making);
-        Failure::failed(format!(
-            "writing {} failed: {error}; --out names a file in a folder that is there",
-            path.display()
-        ))
+        let path = path.display().to_string();
+        Failure::failed(say!(spoken(), "report-not-written", path = path, error = super::error_in(&error)))
     })
 }
 
 fn gather(arguments: &Arguments, farm: FarmStatus) -> Result<Gathered, Failure> {
     super::wait_for(async {
         let client = client::connect(&arguments.daemon.socket).await;
-        let client = client.map_err(|error| Failure::failed(error.to_string()))?;
+        let client = client.map_err(|error| super::unreached(&error))?;
         let mut asker = Asker { client, daemon: &arguments.daemon };
         asker.gather(arguments, farm).await
     })?
@@ -165,15 +165,13 @@ struct Asker<'a> {
 
 impl Asker<'_> {
     async fn ask(&mut self, ask: Ask) -> Result<Reply, Failure> {
-        self.client.ask(ask).await.map_err(|error| Failure::failed(error.to_string()))
+        self.client.ask(ask).await.map_err(|error| super::unreached(&error))
     }
 
     async fn gather(&mut self, arguments: &Arguments, farm: FarmStatus) -> Result<Gathered, Failure> {
         let facts = self.facts().await?;
-        let now: Timestamp = farm
-            .at
-            .parse()
-            .map_err(|_| Failure::failed("the daemon did not say what time it is on the farm"))?;
+        let now: Timestamp =
+            farm.at.parse().map_err(|_| Failure::failed(say!(spoken(), "command-no-time")))?;
         let zone = zone(&facts, &farm);
         let to = match &arguments.to {
             Some(text) => day(text, "--to", &zone, true)?.min(now),
@@ -212,14 +210,10 @@ impl Asker<'_> {
                 .unwrap_or(to - SignedDuration::from_hours(24 * DAYS_WITHOUT_CROP)),
         };
         if from >= to {
-            return Err(Failure::usage(
-                "--from lies after --to, or ahead: give the earlier day to --from".to_owned(),
-            ));
+            return Err(Failure::usage(say!(spoken(), "balance-from-after-to")));
         }
         if to - from > SignedDuration::from_hours(24 * MOST_DAYS) {
-            return Err(Failure::usage(format!(
-                "a report covers {MOST_DAYS} days at most: give a later --from or an earlier --to"
-            )));
+            return Err(Failure::usage(say!(spoken(), "report-too-long", days = MOST_DAYS.to_string())));
         }
         gathered.period.from = from;
         let period = gathered.period;
@@ -278,9 +272,12 @@ impl Asker<'_> {
                 for page in pages(period) {
                     let (found, is_cut) = self.deeds_of(page).await?;
                     if is_cut {
-                        return Err(Failure::failed(format!(
-                            "there are more than {MOST_DEEDS} entries between {} and {}: give a later --from",
-                            page.from, page.to
+                        return Err(Failure::failed(say!(
+                            spoken(),
+                            "report-too-many",
+                            most = MOST_DEEDS.to_string(),
+                            from = page.from.to_string(),
+                            to = page.to.to_string(),
                         )));
                     }
                     deeds.extend(found);
@@ -410,12 +407,8 @@ pub(super) fn day(text: &str, option: &str, zone: &TimeZone, end: bool) -> Resul
     }
     let date = jiff::civil::Date::strptime("%Y-%m-%d", text).ok();
     let date = if end { date.and_then(|date| date.tomorrow().ok()) } else { date };
-    date.and_then(|date| zone.to_timestamp(date.at(0, 0, 0, 0)).ok()).ok_or_else(|| {
-        Failure::usage(format!(
-            "{option} {text:?} is no day: write a day of the farm, such as 2026-03-17, or RFC 3339 with an \
-             offset, such as 2026-03-17T05:00:00Z"
-        ))
-    })
+    date.and_then(|date| zone.to_timestamp(date.at(0, 0, 0, 0)).ok())
+        .ok_or_else(|| Failure::usage(say!(spoken(), "command-no-day", option = option, typed = text)))
 }
 
 #[cfg(test)]

@@ -10,9 +10,12 @@ use tracing_subscriber::filter::Targets;
 use tracing_subscriber::layer::SubscriberExt as _;
 use tracing_subscriber::util::SubscriberInitExt as _;
 
+use super::spoken;
 use crate::clock::Clock;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::service_manager::Notifier;
+use crate::texts::recognised::recognised;
+use crate::texts::say;
 
 const AFTER: &str = "\
 Stops in an orderly way on SIGTERM or SIGINT (Ctrl-C): what was read is on disk
@@ -61,7 +64,12 @@ pub fn run(arguments: &Arguments) -> Outcome {
         })?;
         crate::run::run_under(notifier, farm, Clock::system(), stop).await.map_err(|error| Failure {
             status: error.exit_code(),
-            message: format!("running the farm of {} failed: {error}", arguments.config.display()),
+            message: say!(
+                spoken(),
+                "run-failed",
+                path = arguments.config.display().to_string(),
+                error = recognised(spoken(), &error.to_string()),
+            ),
         })
     });
     // Tasks that hang on a broken line must not keep the process from ending.

@@ -2,8 +2,11 @@
 
 use std::path::PathBuf;
 
+use super::spoken;
 use crate::exit_code::{Failure, Outcome};
 use crate::journal::{archive, verify};
+use crate::texts::recognised::recognised;
+use crate::texts::say;
 
 const AFTER: &str = "\
 Reads a backup, or a store that was set aside as damaged, and makes a new store
@@ -37,12 +40,14 @@ pub struct Arguments {
 /// When there is nothing to read, or something at the new place already.
 pub fn run(arguments: &Arguments) -> Outcome {
     if arguments.to.exists() {
-        return Err(Failure::usage(format!(
-            "{} exists already: name a place where nothing is",
-            arguments.to.display()
+        return Err(Failure::usage(say!(
+            spoken(),
+            "salvage-exists",
+            place = arguments.to.display().to_string()
         )));
     }
-    verify::is_known(&arguments.from).map_err(Failure::usage)?;
-    let checked = archive::salvage(&arguments.from, &arguments.to).map_err(Failure::failed)?;
+    verify::is_known(&arguments.from).map_err(|why| Failure::usage(recognised(spoken(), &why)))?;
+    let checked = archive::salvage(&arguments.from, &arguments.to)
+        .map_err(|why| Failure::failed(recognised(spoken(), &why)))?;
     super::verify::tell(&checked, arguments.json)
 }

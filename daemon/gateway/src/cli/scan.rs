@@ -10,13 +10,15 @@ use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::RegisterMap;
 use tokio::signal::unix::{SignalKind, signal};
 
-use super::numbers;
+use super::{numbers, spoken};
 use crate::config::farm::{LineKind, Parity};
 use crate::config::profile::Profile;
 use crate::config::{builtin, files, profile};
 use crate::exit_code::{DONE, FAILED, Failure, Outcome};
 use crate::local::protocol::{LentKind, LentLine};
 use crate::scan::{self, Access, Plan, Setting, Speed};
+use crate::texts::recognised::recognised;
+use crate::texts::say;
 
 mod spoken;
 mod teller;
@@ -132,15 +134,15 @@ pub enum Wake {
 }
 
 fn listen(text: &str) -> Result<Duration, String> {
-    let length = numbers::length("1s to 240s")(text)?;
+    let length = numbers::length("usage-scan-listen")(text)?;
     let accepted = Duration::from_secs(1)..=Duration::from_secs(240);
-    if accepted.contains(&length) { Ok(length) } else { Err("accepted is 1s to 240s".to_owned()) }
+    if accepted.contains(&length) { Ok(length) } else { Err(numbers::other("usage-scan-listen")) }
 }
 
 fn timeout(text: &str) -> Result<Duration, String> {
-    let length = numbers::length("10ms to 5s")(text)?;
+    let length = numbers::length("usage-scan-timeout")(text)?;
     let accepted = Duration::from_millis(10)..=Duration::from_secs(5);
-    if accepted.contains(&length) { Ok(length) } else { Err("accepted is 10ms to 5s".to_owned()) }
+    if accepted.contains(&length) { Ok(length) } else { Err(numbers::other("usage-scan-timeout")) }
 }
 
 /// Looks for probes.
@@ -148,6 +150,8 @@ fn timeout(text: &str) -> Result<Duration, String> {
 /// # Errors
 /// Bad usage; a line that cannot be opened or is not lent.
 pub fn run(arguments: &Arguments) -> Outcome {
+    // A daemon that runs knows the farm's language.
+    let _ = arguments.daemon.words();
     check_file_and_pond(arguments)?;
     // What is wrong with a question is said before a line is taken from the daemon for it.
     match arguments.kind {
@@ -159,8 +163,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let device = &arguments.line;
     super::wait_for(async {
         // Heard from before the line is lent on: whoever stops it then is still told what was found.
-        let mut interrupt = signal(SignalKind::interrupt())
-            .map_err(|error| Failure::failed(format!("listening for Ctrl-C failed: {error}")))?;
+        let mut interrupt = signal(SignalKind::interrupt()).map_err(|error| {
+            Failure::failed(say!(spoken(), "scan-no-signals", error = super::error_in(&error)))
+        })?;
         let mut access = Access::prepare(device, &arguments.daemon.socket).await.map_err(Failure::failed)?;
         let lent = access.lent().cloned();
         let kind = kind(arguments, lent.as_ref())?;
@@ -194,10 +199,11 @@ fn kind(arguments: &Arguments, lent: Option<&LentLine>) -> Result<Kind, Failure>
     match (arguments.kind, known) {
         // It is Modbus, and the daemon knows which.
         (Some(Kind::Modbus), Some(Kind::Ascii)) => Ok(Kind::Ascii),
-        (Some(named), Some(known)) if named != known => Err(Failure::usage(format!(
-            "the line {} speaks otherwise in the running configuration (line or bus {}): leave --kind out",
-            arguments.line.display(),
-            lent.map(|lent| lent.bus.as_str()).unwrap_or_default()
+        (Some(named), Some(known)) if named != known => Err(Failure::usage(say!(
+            spoken(),
+            "scan-other-kind",
+            line = arguments.line.display().to_string(),
+            bus = lent.map(|lent| lent.bus.as_str()).unwrap_or_default(),
         ))),
         (named, known) => Ok(named.or(known).unwrap_or(Kind::Modbus)),
     }
@@ -223,7 +229,7 @@ async fn modbus(
     {
         // Not even begun: the reason is the message.
         if let Some(why) = &outcome.stopped {
-            return Err(Failure::failed(why.clone()));
+            return Err(Failure::failed(recognised(spoken(), why)));
         }
     }
     let written = write_down(arguments, !outcome.units.is_empty(), |now| {
@@ -234,7 +240,7 @@ async fn modbus(
             super::print(&super::json_line(&object)?)?;
         }
     } else {
-        super::print_plain(&scan::text(&plan, &outcome, written.as_deref()))?;
+        super::print_plain(&scan::text(&plan, &outcome, written.as_deref(), spoken()))?;
     }
     Ok(if outcome.units.is_empty() { FAILED } else { DONE })
 }
@@ -255,17 +261,12 @@ fn check_file_and_pond(arguments: &Arguments) -> Result<(), Failure> {
     if let Some(file) = &arguments.write
         && std::fs::symlink_metadata(file).is_ok()
     {
-        return Err(Failure::usage(format!(
-            "{} is there already and is never overwritten: name another file with --write",
-            file.display()
-        )));
+        return Err(Failure::usage(say!(spoken(), "scan-file-there", file = file.display().to_string())));
     }
     if let Some(pond) = &arguments.pond
         && !pond.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-' || c == '_')
     {
-        return Err(Failure::usage(format!(
-            "{pond:?} is no id of a pond: accepted are lower-case letters, digits, `-` and `_`"
-        )));
+        return Err(Failure::usage(say!(spoken(), "scan-no-pond-id", id = pond)));
     }
     Ok(())
 }
@@ -285,8 +286,7 @@ fn settings(speeds: &[Speed], kind: Kind) -> Vec<Setting> {
 
 fn plan(arguments: &Arguments, kind: Kind) -> Result<Plan, Failure> {
     if arguments.further {
-        let why = "only SDI-12 sensors have further measurements: --further goes with --kind sdi12";
-        return Err(Failure::usage(why));
+        return Err(Failure::usage(say!(spoken(), "scan-further-only")));
     }
     let listed = arguments.addresses.as_deref().unwrap_or("1-247");
     let addresses = scan::addresses(listed).map_err(Failure::usage)?;
@@ -313,10 +313,17 @@ fn every_map() -> Vec<RegisterMap> {
 fn map(name: &str) -> Result<RegisterMap, Failure> {
     match any_profile(name)? {
         Profile::Registers(map) => Ok(Arc::unwrap_or_clone(map)),
-        other => Err(Failure::usage(format!(
-            "{name:?} is a profile for {}: Modbus is scanned with register maps, other lines with --kind",
-            other.belongs()
-        ))),
+        other => {
+            Err(Failure::usage(say!(spoken(), "scan-other-profile", name = name, kind = belongs(&other),)))
+        }
+    }
+}
+
+/// What a profile is for, in the language that is spoken.
+fn belongs(profile: &Profile) -> String {
+    match profile {
+        Profile::Text(_) => say!(spoken(), "check-text"),
+        other => other.belongs().to_owned(),
     }
 }
 
@@ -330,9 +337,7 @@ fn any_profile(name: &str) -> Result<Profile, Failure> {
         }
         None => {
             let known = builtin::profile_names().join(", ");
-            return Err(Failure::usage(format!(
-                "{name:?} is neither a file nor a known register map or profile: known are {known}"
-            )));
+            return Err(Failure::usage(say!(spoken(), "scan-no-profile-known", name = name, known = known)));
         }
     };
     profile::parse_any(&text, &file).map_err(|problems| {
@@ -380,6 +385,7 @@ fn write_new(file: &Path, text: &str) -> Result<(), Failure> {
         out.sync_all()
     };
     write().map_err(|error| {
-        Failure::failed(format!("writing {}: {error}; nothing was overwritten", file.display()))
+        let (file, error) = (file.display().to_string(), super::error_in(&error));
+        Failure::failed(say!(spoken(), "scan-not-written", file = file, error = error))
     })
 }

@@ -14,10 +14,6 @@ use crate::texts::recognised::audit_field;
 use crate::texts::said::told as told_in;
 use crate::texts::{Words, say};
 
-/// What a length is.
-const LENGTHS: &str =
-    "a time such as 30m or 2h: at most 30m for a critical alarm, 1h for a high one, 12h for a medium one";
-
 const AFTER_SHELVE: &str = "\
 A shelved alarm announces nothing and comes back by itself: in alarm, if its
 condition stands then. Longest: 30 min for a critical alarm, and never by night;
@@ -38,7 +34,7 @@ pub struct Shelve {
     #[arg(value_name = "ID")]
     pub id: String,
     /// For how long, such as 30m or 2h
-    #[arg(long = "for", value_name = "LENGTH", allow_hyphen_values = true, value_parser = super::numbers::length(LENGTHS))]
+    #[arg(long = "for", value_name = "LENGTH", allow_hyphen_values = true, value_parser = super::numbers::length("usage-shelve-lengths"))]
     pub length: Duration,
     /// Why
     #[arg(long, value_name = "TEXT")]

@@ -5,8 +5,8 @@ use pondreeve_core::Quantity;
 use pondreeve_core::dosing::recovery::Mistake;
 
 use super::spanish_acts_tests::{Living, lines, spoken};
-use super::spanish_tests::{spanish, water};
-use super::{calibrate, limit, plain, plan, plan_feed, trial, wrong_dose};
+use super::spanish_tests::{english_in, spanish, water};
+use super::{backup, calibrate, limit, plain, plan, plan_feed, speech, trial, wrong_dose};
 use crate::console::text::FarmClock;
 use crate::local::diary::{EntryAsk, RecordAsk};
 use crate::local::dose::DoseRequest;
@@ -246,4 +246,71 @@ async fn trials_are_fixed_in_spanish() {
         let told = trial::told(&own, plain::clock(&farm).read_in(english()));
         assert!(told.contains(&own.outcome_words) && told.contains("treated less control"), "{told}");
     }
+}
+
+/// Whoever has no daemon to ask is told so in the language that the command line, a configuration or the locale gives.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_is_no_answer_is_told_in_spanish() {
+    let folder = tempfile::tempdir().unwrap();
+    let socket = folder.path().join("none.sock");
+    let told = tokio::task::spawn_blocking(move || {
+        let typed =
+            ["pondreeve", "status", "--socket", socket.to_str().unwrap()].map(std::ffi::OsString::from);
+        speech::begin(&typed, |name| (name == "LC_MESSAGES").then(|| "es_EC.UTF-8".to_owned()));
+        let daemon = super::Daemon { socket: socket.clone() };
+        let failures = [
+            daemon.status().unwrap_err(),
+            super::load_farm(std::path::Path::new("/nowhere/farm.toml")).unwrap_err(),
+            super::report::day("ayer", "--from", &jiff::tz::TimeZone::UTC, false).unwrap_err(),
+            super::export::time("ayer", "--from").unwrap_err(),
+            backup::run(&backup::Arguments { folder: "x".into(), json: false, daemon: daemon.clone() })
+                .unwrap_err(),
+        ];
+        assert!(failures[0].status == crate::exit_code::FAILED && failures[0].message.contains("none.sock"));
+        failures.map(|failure| failure.message.lines().next().unwrap_or_default().to_owned())
+    });
+    for line in told.await.unwrap() {
+        // A library says what is no time.
+        let line = line.split(" (").next().unwrap_or_default();
+        assert_eq!(english_in(line), Vec::<String>::new(), "{line}");
+        assert!(line.contains("ningún pondreeve") || line.contains("no "), "{line}");
+    }
+}
+
+/// What a check of a store or a backup may find, each sentence of the journal's own.
+#[test]
+fn what_is_found_in_a_store_is_told_in_spanish() {
+    use crate::audit::check::Break;
+    let breaks = vec![
+        Break::Changed { record: 3 },
+        Break::Missing { from: 4, to: 4 },
+        Break::Missing { from: 4, to: 6 },
+        Break::Moved { record: 7, says: "9".to_owned() },
+        Break::NotFollowing { record: 8 },
+        Break::CutShort { counted: 12, found: 9 },
+        Break::Added { counted: 12, found: 14 },
+        Break::OtherEnd { record: 12 },
+        Break::NoCount,
+        Break::NotAsExported { record: 2 },
+    ];
+    let broken = crate::audit::check::Checked { breaks, more: 2, ..Default::default() };
+    let faults = [
+        "hours-020601.pieces is missing",
+        "hours-020602.pieces is damaged in 1 place",
+        "hours-020603.pieces is damaged in 4 places",
+        "hours-020604.pieces is cut short: it has 10 bytes, 20 were written",
+        "files.list is missing: the backup was not finished, and files may be missing from it",
+        "index.pieces cannot be read: Permission denied (os error 13)",
+    ];
+    let checked = crate::journal::verify::Checked {
+        pieces: 10,
+        inputs: 200,
+        damaged: 3,
+        faults: faults.map(str::to_owned).to_vec(),
+        without_list: true,
+        trail: broken,
+    };
+    let damaged = super::verify::told(&checked, spanish());
+    let whole = super::verify::told(&crate::journal::verify::Checked::default(), spanish());
+    insta::assert_snapshot!("verify_in_spanish", spoken(format!("{damaged}\n\n{whole}\n")));
 }

@@ -34,7 +34,7 @@ const ENGLISH: [&str; 46] = [
     "which", "nothing", "entry", "days", "treated", "accepted",
 ];
 
-pub(super) fn spanish() -> Words {
+pub(crate) fn spanish() -> Words {
     chosen(&Choice { language: Some("es".to_owned()), ..Choice::default() }).unwrap()
 }
 

@@ -3,6 +3,7 @@
 use crate::exit_code::{Failure, Outcome};
 use crate::local::devices::DeviceStatus;
 use crate::local::protocol::{Ask, Reply};
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 Alarms first, then each pond: values with unit, change per hour, quality and
@@ -63,14 +64,14 @@ pub fn run(arguments: &Arguments) -> Outcome {
             pond.forecast.iter_mut().for_each(|forecast| forecast.basis_said = None);
             pond.metabolism.iter_mut().for_each(|day| day.unknown_said = None);
         }
-        let mut object = serde_json::to_value(&farm)
-            .map_err(|error| Failure::failed(format!("writing the answer as JSON failed: {error}")))?;
+        let mut object = serde_json::to_value(&farm).map_err(|error| super::no_json(&error))?;
         if let Some(fields) = object.as_object_mut() {
             fields.insert("devices".to_owned(), serde_json::json!(devices(arguments)?));
         }
         super::print(&super::json_line(&object)?)
     } else if arguments.probes {
-        super::print_plain(&table(&devices(arguments)?))
+        let words = arguments.speech.words(&farm)?;
+        super::print_plain(&table(&devices(arguments)?, words))
     } else {
         super::print_plain(&super::plain::status(&farm, arguments.speech.words(&farm)?))
     }
@@ -89,9 +90,9 @@ fn devices(arguments: &Arguments) -> Result<Vec<DeviceStatus>, Failure> {
 }
 
 /// A line for each probe, at most 80 columns.
-fn table(devices: &[DeviceStatus]) -> String {
-    let mut text =
-        String::from("probe            polls   good late  sum addr exc  garb  p50 ms p95 ms last good\n");
+fn table(devices: &[DeviceStatus], words: Words) -> String {
+    // The heads of the columns are one text, since they stand by their columns.
+    let mut text = say!(words, "probes-head") + "\n";
     for own in devices {
         let ms = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |ms| format!("{ms:.0}"));
         let last = own.last_good.as_deref().and_then(|at| at.get(11..19)).unwrap_or("-");
@@ -109,12 +110,14 @@ fn table(devices: &[DeviceStatus]) -> String {
             ms(own.latency_p95_ms),
         );
     }
-    text + "late: no answer in time. sum: wrong checksum. addr: another address. In UTC.\n"
+    text + &say!(words, "probes-means") + "\n"
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::spanish_tests::{english_in, spanish};
     use super::*;
+    use crate::texts::english;
 
     #[test]
     fn the_table_fits_a_terminal_of_80_columns() {
@@ -135,7 +138,27 @@ mod tests {
             last_good: Some("2026-11-28T02:10:11.5Z".to_owned()),
             readings: Vec::new(),
         };
-        let text = table(&[device]);
+        let shown = table(std::slice::from_ref(&device), spanish());
+        assert!(shown.lines().all(|line| line.chars().count() <= 80), "{shown}");
+        assert_eq!(english_in(&shown), Vec::<String>::new(), "{shown}");
+        let [own, other] = [english(), spanish()].map(|words| table(std::slice::from_ref(&device), words));
+        // Every number of a line stands at the end of its column's head, in either language.
+        for shown in [&own, &other] {
+            let ends = |line: &str| -> Vec<usize> {
+                let letters: Vec<char> = line.chars().take(69).collect();
+                let pairs = letters.iter().enumerate().zip(letters.iter().skip(1).chain([&' ']));
+                pairs
+                    .filter(|((_, own), next)| **own != ' ' && **next == ' ')
+                    .map(|((at, _), _)| at)
+                    .collect()
+            };
+            let lines: Vec<&str> = shown.lines().collect();
+            let heads = ends(lines[0]);
+            for end in ends(lines[1]).into_iter().skip(1) {
+                assert!(heads.contains(&end), "{end}: {shown}");
+            }
+        }
+        let text = own;
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(
             lines[1],

@@ -86,10 +86,10 @@ pub struct Fix {
     #[arg(long, value_name = "DAY")]
     pub to: Date,
     /// Days needed before the first dose
-    #[arg(long, value_name = "DAYS", default_value_t = 14, value_parser = whole(1_u16, 3_650, "days"))]
+    #[arg(long, value_name = "DAYS", default_value_t = 14, value_parser = whole(1_u16, 3_650, "usage-days"))]
     pub days_before: u16,
     /// Days needed after it
-    #[arg(long, value_name = "DAYS", default_value_t = 28, value_parser = whole(1_u16, 3_650, "days"))]
+    #[arg(long, value_name = "DAYS", default_value_t = 28, value_parser = whole(1_u16, 3_650, "usage-days"))]
     pub days_after: u16,
     /// Who chose which pond is treated and which is control
     #[arg(long, value_name = "WHO")]
@@ -101,7 +101,7 @@ pub struct Fix {
     #[arg(long)]
     pub after_first_dose: bool,
     /// The trial whose place it takes
-    #[arg(long, value_name = "NUMBER", value_parser = number_of("a trial"))]
+    #[arg(long, value_name = "NUMBER", value_parser = number_of("usage-a-trial"))]
     pub replace: Option<u64>,
     /// Print one JSON object instead
     #[arg(long)]

@@ -2,9 +2,12 @@
 
 use std::path::PathBuf;
 
+use super::spoken;
 use crate::audit::{Hash, Head};
 use crate::exit_code::{DONE, FAILED, Failure, Outcome};
 use crate::journal::verify::{self, Checked};
+use crate::texts::recognised::recognised;
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 Reads everything and compares every checksum; changes nothing. A backup has a
@@ -42,15 +45,15 @@ pub struct Arguments {
 /// # Errors
 /// When it is neither a backup nor a store, or is in use.
 pub fn run(arguments: &Arguments) -> Outcome {
-    verify::is_known(&arguments.folder).map_err(Failure::usage)?;
-    let checked = verify::verify(&arguments.folder, arguments.head).map_err(Failure::failed)?;
+    verify::is_known(&arguments.folder).map_err(|why| Failure::usage(recognised(spoken(), &why)))?;
+    let checked = verify::verify(&arguments.folder, arguments.head)
+        .map_err(|why| Failure::failed(recognised(spoken(), &why)))?;
     tell(&checked, arguments.json)
 }
 
 /// Reads a record's number and hash.
 fn head(text: &str) -> Result<Head, String> {
-    let accepted =
-        || format!("{text:?} is no record and hash: write its number, a colon and 64 hexadecimal digits");
+    let accepted = || say!(spoken(), "usage-head-of-trail", typed = text);
     let (number, hash) = text.split_once(':').ok_or_else(accepted)?;
     let records = number.parse().ok().filter(|number| *number > 0).ok_or_else(accepted)?;
     Ok(Head { records, hash: Hash::from_hex(hash).ok_or_else(accepted)? })
@@ -69,21 +72,26 @@ pub(super) fn tell(checked: &Checked, json: bool) -> Outcome {
             "audit_breaks": breaks, "audit_more_breaks": trail.more,
         });
         super::print(&super::json_line(&object)?)?;
-    } else if damaged == 0 {
-        super::print(&format!("whole: {pieces} sealed pieces, {inputs} inputs\n"))?;
     } else {
-        super::print(&format!(
-            "DAMAGED OR MISSING in {damaged} places; good are {pieces} sealed pieces, {inputs} inputs\n"
-        ))?;
-    }
-    if !json {
-        faults.iter().try_for_each(|line| super::print(&format!("  {line}\n")).map(drop))?;
-        if *without_list {
-            super::print(
-                "made by an earlier version, without a list of its files: that one is missing would not show here\n",
-            )?;
-        }
-        trail.lines().iter().try_for_each(|line| super::print(&format!("{line}\n")).map(drop))?;
+        super::print_plain(&told(checked, spoken()))?;
     }
     Ok(if damaged == 0 && trail.is_whole() { DONE } else { FAILED })
+}
+
+/// The same for a person.
+pub(super) fn told(checked: &Checked, words: Words) -> String {
+    let Checked { pieces, inputs, damaged, faults, without_list, trail } = checked;
+    let (pieces, inputs) = (pieces.to_string(), inputs.to_string());
+    let mut lines = vec![match damaged {
+        0 => say!(words, "verify-whole", pieces = pieces, inputs = inputs),
+        some => {
+            say!(words, "verify-damaged", places = some.to_string(), pieces = pieces, inputs = inputs)
+        }
+    }];
+    lines.extend(faults.iter().map(|line| format!("  {}", recognised(words, line))));
+    if *without_list {
+        lines.push(say!(words, "verify-no-list"));
+    }
+    lines.extend(trail.lines().iter().map(|line| recognised(words, line)));
+    lines.join("\n")
 }

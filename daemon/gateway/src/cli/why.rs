@@ -6,7 +6,8 @@ use crate::console::text::FarmClock;
 use crate::exit_code::{Failure, Outcome};
 use crate::local::protocol::{Ask, Reply};
 use crate::local::why::WhyStatus;
-use crate::texts::Words;
+use crate::texts::said::told as told_in;
+use crate::texts::{Words, say};
 
 const AFTER: &str = "\
 Takes the id of any alarm, in alarm or not, or the id of a pond for its advice.
@@ -54,8 +55,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
             let words = arguments.speech.words(&arguments.daemon.status()?)?;
             super::print_plain(&told(&why, words))
         }
-        Reply::Error { message, bad_request: true, .. } => {
-            Err(Failure::usage(format!("explaining '{}' failed: {message}", arguments.id)))
+        Reply::Error { message, said, bad_request: true } => {
+            let words = arguments.speech.words_by(&arguments.daemon)?;
+            let why = told_in(words, &message, said.as_deref());
+            Err(Failure::usage(say!(words, "why-not-explained", id = &arguments.id, why = why)))
         }
         other => Err(arguments.daemon.unexpected(&other)),
     }

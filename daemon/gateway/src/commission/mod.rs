@@ -4,6 +4,8 @@
 use crate::config::Farm;
 use crate::local::devices::DeviceStatus;
 use crate::local::protocol::FarmStatus;
+use crate::texts::recognised::recognised;
+use crate::texts::{Words, say};
 
 pub mod sheet;
 
@@ -23,11 +25,11 @@ pub enum Verdict {
 
 impl Verdict {
     /// As the sheet says it.
-    pub const fn words(self) -> &'static str {
+    pub fn told(self, words: Words) -> String {
         match self {
-            Self::Good => "in order",
-            Self::Bad => "NOT IN ORDER",
-            Self::NotChecked => "not checked",
+            Self::Good => say!(words, "sheet-good"),
+            Self::Bad => say!(words, "sheet-bad"),
+            Self::NotChecked => say!(words, "sheet-not-checked"),
         }
     }
 }
@@ -35,7 +37,7 @@ impl Verdict {
 /// One point of the sheet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Point {
-    /// Heading it stands under.
+    /// Key of the heading it stands under.
     pub section: &'static str,
     /// What was looked at.
     pub name: String,
@@ -48,7 +50,7 @@ pub struct Point {
 /// What only a person can say.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Question {
-    /// Heading its answer stands under.
+    /// Key of the heading its answer stands under.
     pub section: &'static str,
     /// What it is about.
     pub name: String,
@@ -75,11 +77,26 @@ impl Act {
             Self::Lamp => "lamp",
         }
     }
+
+    /// As people call it.
+    pub fn told(self, words: Words) -> String {
+        match self {
+            Self::Horn => say!(words, "sheet-horn"),
+            Self::Lamp => say!(words, "sheet-lamp"),
+        }
+    }
 }
 
-/// Headings, in the order of the sheet.
-pub const SECTIONS: [&str; 7] =
-    ["Probes", "Aerators", "Horn and lamp", "Lines", "Brokers and destinations", "Clock", "Store"];
+/// Keys of the headings, in the order of the sheet.
+pub const SECTIONS: [&str; 7] = [
+    "sheet-probes",
+    "sheet-aerators",
+    "sheet-outputs",
+    "sheet-lines",
+    "sheet-brokers",
+    "sheet-clock",
+    "sheet-store",
+];
 
 /// Clocks further apart than this are not in order, s: advice and night alarms go by sunset.
 const CLOCK_APART_S: i64 = 60;
@@ -99,26 +116,31 @@ pub struct Machine {
 }
 
 /// What can be seen without a person.
-pub fn points(farm: &Farm, status: &FarmStatus, devices: &[DeviceStatus], machine: &Machine) -> Vec<Point> {
-    let mut points: Vec<Point> = devices.iter().map(|own| probe(own, status)).collect();
-    points.extend(aerators(farm, status));
-    points.extend(outputs(farm));
-    points.extend(links(farm, status));
-    points.push(clock(status, machine));
-    points.push(store(farm, status, machine));
+pub fn points(
+    farm: &Farm,
+    status: &FarmStatus,
+    devices: &[DeviceStatus],
+    machine: &Machine,
+    words: Words,
+) -> Vec<Point> {
+    let mut points: Vec<Point> = devices.iter().map(|own| probe(own, status, words)).collect();
+    points.extend(aerators(farm, status, words));
+    points.extend(outputs(farm, words));
+    points.extend(links(farm, status, words));
+    points.push(clock(status, machine, words));
+    points.push(store(farm, status, machine, words));
     points
 }
 
-fn probe(own: &DeviceStatus, status: &FarmStatus) -> Point {
+fn probe(own: &DeviceStatus, status: &FarmStatus, words: Words) -> Point {
     let place = own.pond.as_deref().and_then(|id| status.ponds.iter().find(|pond| pond.id == id));
-    let place = place.map_or_else(|| "all ponds".to_owned(), |pond| format!("{} ({})", pond.id, pond.name));
-    let name = format!("{} in {place}, on {}", own.probe, own.link);
+    let place =
+        place.map_or_else(|| say!(words, "sheet-all-ponds"), |pond| format!("{} ({})", pond.id, pond.name));
+    let name = say!(words, "sheet-probe", probe = &own.probe, place = place, link = &own.link);
     if own.good_polls == 0 {
-        let polls = own.polls;
-        let why = if polls == 0 {
-            "was not heard of yet".to_owned()
-        } else {
-            format!("gave nothing in {polls} polls")
+        let why = match own.polls {
+            0 => say!(words, "sheet-not-heard"),
+            polls => say!(words, "sheet-gave-nothing", polls = polls.to_string()),
         };
         return Point { section: SECTIONS[0], name, seen: why, verdict: Verdict::Bad };
     }
@@ -126,20 +148,28 @@ fn probe(own: &DeviceStatus, status: &FarmStatus) -> Point {
         .readings
         .iter()
         .map(|(quantity, value, flag, age_s)| match value {
-            Some(value) => format!("{quantity} {value:.2} ({}, {age_s} s old)", flag_words(*flag)),
-            None => format!("{quantity} no usable value ({})", flag_words(*flag)),
+            Some(value) => say!(
+                words,
+                "sheet-value",
+                quantity = quantity,
+                value = format!("{value:.2}"),
+                flag = flag_words(words, *flag),
+                age = age_s.to_string(),
+            ),
+            None => say!(words, "sheet-no-value", quantity = quantity, flag = flag_words(words, *flag)),
         })
         .collect();
-    seen.push(format!("{} of {} polls good", own.good_polls, own.polls));
+    let (good, polls) = (own.good_polls.to_string(), own.polls.to_string());
+    seen.push(say!(words, "sheet-polls", good = good, polls = polls));
     if let Some(ms) = own.latency_p95_ms {
-        seen.push(format!("answers within {:.0} ms", ms.ceil().max(1.0)));
+        seen.push(say!(words, "sheet-answers", ms = format!("{:.0}", ms.ceil().max(1.0))));
     }
     let troubles = [
-        (own.time_outs, "without an answer"),
-        (own.checksum_errors, "with a wrong checksum"),
-        (own.wrong_addresses, "answered by another address"),
-        (own.exceptions, "refused"),
-        (own.garbled, "garbled"),
+        (own.time_outs, say!(words, "sheet-time-outs")),
+        (own.checksum_errors, say!(words, "sheet-checksums")),
+        (own.wrong_addresses, say!(words, "sheet-addresses")),
+        (own.exceptions, say!(words, "sheet-exceptions")),
+        (own.garbled, say!(words, "sheet-garbled")),
     ];
     let requests = own.answers + troubles.iter().map(|(count, _)| count).sum::<u64>();
     seen.extend(troubles.iter().filter(|(count, _)| *count > 0).map(|(count, how)| format!("{count} {how}")));
@@ -152,17 +182,17 @@ fn probe(own: &DeviceStatus, status: &FarmStatus) -> Point {
 }
 
 /// What a QARTOD flag means.
-const fn flag_words(flag: u8) -> &'static str {
+fn flag_words(words: Words, flag: u8) -> String {
     match flag {
-        1 => "good",
-        2 => "not judged yet",
-        3 => "suspect",
-        4 => "failed its tests",
-        _ => "missing",
+        1 => say!(words, "sheet-flag-good"),
+        2 => say!(words, "sheet-flag-not-judged"),
+        3 => say!(words, "sheet-flag-suspect"),
+        4 => say!(words, "sheet-flag-failed"),
+        _ => say!(words, "sheet-flag-missing"),
     }
 }
 
-fn aerators(farm: &Farm, status: &FarmStatus) -> Vec<Point> {
+fn aerators(farm: &Farm, status: &FarmStatus, words: Words) -> Vec<Point> {
     let ponds = farm.site.ponds.iter().zip(&status.ponds);
     let all = ponds.flat_map(|(configured, pond)| {
         pond.aerators.iter().enumerate().map(move |(index, group)| {
@@ -171,12 +201,14 @@ fn aerators(farm: &Farm, status: &FarmStatus) -> Vec<Point> {
                 let here = here.is_some_and(|own| own.id == configured.id);
                 probe.channels.iter().filter(move |own| here && own.aerator.map(usize::from) == Some(index))
             });
-            let name = format!("group {} of {} ({})", group.id, pond.id, pond.name);
+            let name = say!(words, "sheet-group", group = &group.id, pond = &pond.id, name = &pond.name);
             let (seen, verdict) = match (told.count(), group.on) {
-                (0, _) => ("no probe tells whether it runs".to_owned(), Verdict::NotChecked),
-                (_, Some(true)) => (format!("runs, {} kW", group.power_kw), Verdict::Good),
-                (_, Some(false)) => ("stands still, as its probe says".to_owned(), Verdict::Good),
-                (_, None) => ("its probe has not told yet whether it runs".to_owned(), Verdict::Bad),
+                (0, _) => (say!(words, "sheet-group-untold"), Verdict::NotChecked),
+                (_, Some(true)) => {
+                    (say!(words, "sheet-group-runs", kw = group.power_kw.to_string()), Verdict::Good)
+                }
+                (_, Some(false)) => (say!(words, "sheet-group-stands"), Verdict::Good),
+                (_, None) => (say!(words, "sheet-group-not-yet"), Verdict::Bad),
             };
             Point { section: SECTIONS[1], name, seen, verdict }
         })
@@ -184,78 +216,77 @@ fn aerators(farm: &Farm, status: &FarmStatus) -> Vec<Point> {
     all.collect()
 }
 
-fn outputs(farm: &Farm) -> Vec<Point> {
+fn outputs(farm: &Farm, words: Words) -> Vec<Point> {
     let heard = &farm.annunciation;
-    let missing = [("horn", heard.horn.is_none()), ("lamp", heard.lamp.is_none())];
+    let missing = [(Act::Horn, heard.horn.is_none()), (Act::Lamp, heard.lamp.is_none())];
     let told = missing.into_iter().filter(|(_, missing)| *missing).map(|(which, _)| Point {
         section: SECTIONS[2],
-        name: which.to_owned(),
-        seen: "none is configured: alarms are seen on the screen alone, and by those who are called"
-            .to_owned(),
+        name: which.told(words),
+        seen: say!(words, "sheet-no-output"),
         verdict: Verdict::NotChecked,
     });
     told.collect()
 }
 
-fn links(farm: &Farm, status: &FarmStatus) -> Vec<Point> {
-    let lines = farm.buses.iter().map(|own| (SECTIONS[3], "bus", own.id.as_str(), own.place()));
-    let text = farm.lines.iter().map(|own| (SECTIONS[3], "line", own.id.as_str(), own.place()));
+fn links(farm: &Farm, status: &FarmStatus, words: Words) -> Vec<Point> {
+    let lines = farm.buses.iter().map(|own| (SECTIONS[3], "sheet-bus", own.id.as_str(), own.place()));
+    let text = farm.lines.iter().map(|own| (SECTIONS[3], "sheet-line", own.id.as_str(), own.place()));
     let reached = |host: &str, port: u16| format!("{host}:{port}");
-    let brokers = farm
-        .brokers
-        .iter()
-        .map(|own| (SECTIONS[4], "broker", own.id.as_str(), reached(&own.address.host, own.address.port)));
+    let brokers = farm.brokers.iter().map(|own| {
+        (SECTIONS[4], "sheet-broker", own.id.as_str(), reached(&own.address.host, own.address.port))
+    });
     let destinations = farm.destinations.iter().map(|own| {
-        (SECTIONS[4], "destination", own.id.as_str(), reached(&own.address.host, own.address.port))
+        (SECTIONS[4], "sheet-destination", own.id.as_str(), reached(&own.address.host, own.address.port))
     });
     let all = lines.chain(text).chain(brokers).chain(destinations).map(|(section, what, id, place)| {
         // A part's name ends with the id of what it is about.
         let fault = status.faults.iter().find(|own| own.part.split_whitespace().last() == Some(id));
         let (seen, verdict) = match fault {
-            Some(fault) => (fault.detail.clone(), Verdict::Bad),
-            None => (format!("{place}: no fault"), Verdict::Good),
+            Some(fault) => (recognised(words, &fault.detail), Verdict::Bad),
+            None => (say!(words, "sheet-no-fault", place = place), Verdict::Good),
         };
-        Point { section, name: format!("{what} {id}"), seen, verdict }
+        Point { section, name: format!("{} {id}", words.get(what)), seen, verdict }
     });
     all.collect()
 }
 
-fn clock(status: &FarmStatus, machine: &Machine) -> Point {
+fn clock(status: &FarmStatus, machine: &Machine, words: Words) -> Point {
     let told = status.at.parse::<jiff::Timestamp>().map_or(0, jiff::Timestamp::as_second);
     let apart = (told - machine.now_s).abs();
     let kept = match machine.clock_kept {
-        Some(true) => "kept right by a time server or a receiver",
-        Some(false) => "NOT kept right by anything: it will drift, and a power cut may set it back",
-        None => "nothing tells whether anything keeps it right",
+        Some(true) => say!(words, "sheet-clock-kept"),
+        Some(false) => say!(words, "sheet-clock-not-kept"),
+        None => say!(words, "sheet-clock-unknown"),
     };
-    let seen = format!("farm time {} (UTC), {apart} s from this machine's; {kept}", status.at);
+    let seen = say!(words, "sheet-clock-seen", at = &status.at, apart = apart.to_string(), kept = kept);
     let verdict = match machine.clock_kept {
         _ if apart > CLOCK_APART_S => Verdict::Bad,
         Some(false) => Verdict::Bad,
         Some(true) | None => Verdict::Good,
     };
-    Point { section: SECTIONS[5], name: "clock".to_owned(), seen, verdict }
+    Point { section: SECTIONS[5], name: say!(words, "sheet-the-clock"), seen, verdict }
 }
 
-fn store(farm: &Farm, status: &FarmStatus, machine: &Machine) -> Point {
+fn store(farm: &Farm, status: &FarmStatus, machine: &Machine, words: Words) -> Point {
     let fault =
         status.faults.iter().find(|own| own.part.starts_with("store") || own.part.starts_with("disk"));
-    let free = machine
-        .store_free
-        .map_or_else(|| "free room not known".to_owned(), |bytes| format!("{} MB free", bytes / 1_000_000));
-    let place = farm.store.path.display();
-    let (seen, verdict) = match fault {
-        Some(fault) => (format!("{place}: {}; {free}", fault.detail), Verdict::Bad),
-        None if machine.store_free.is_some_and(|bytes| bytes < FREE_AT_LEAST) => {
-            (format!("{place}: only {free}"), Verdict::Bad)
-        }
-        None => (format!("{place}: takes readings, {free}"), Verdict::Good),
+    let free = match machine.store_free {
+        None => say!(words, "sheet-free-unknown"),
+        Some(bytes) => say!(words, "sheet-free", mb = (bytes / 1_000_000).to_string()),
     };
-    Point { section: SECTIONS[6], name: "store".to_owned(), seen, verdict }
+    let place = farm.store.path.display().to_string();
+    let (seen, verdict) = match fault {
+        Some(fault) => (format!("{place}: {}; {free}", recognised(words, &fault.detail)), Verdict::Bad),
+        None if machine.store_free.is_some_and(|bytes| bytes < FREE_AT_LEAST) => {
+            (say!(words, "sheet-store-full", place = place, free = free), Verdict::Bad)
+        }
+        None => (say!(words, "sheet-store-good", place = place, free = free), Verdict::Good),
+    };
+    Point { section: SECTIONS[6], name: say!(words, "sheet-the-store"), seen, verdict }
 }
 
 /// What a person is asked. No question has anybody step into water or near a live motor.
-pub fn questions(farm: &Farm) -> Vec<Question> {
+pub fn questions(farm: &Farm, words: Words) -> Vec<Question> {
     let mut all = Vec::new();
     for probe in &farm.site.probes {
         let Some(pond) = probe.pond.and_then(|pond| farm.site.ponds.get(usize::from(pond.0))) else {
@@ -265,12 +296,8 @@ pub fn questions(farm: &Farm) -> Vec<Question> {
         if is_oxygen {
             all.push(Question {
                 section: SECTIONS[0],
-                name: format!("{} hangs in {}", probe.id, pond.id),
-                text: format!(
-                    "Lift probe {} out of pond {} ({}) for a minute, from the bank. Does `pondreeve status` show oxygen \
-                     change in {}, and in no other pond?",
-                    probe.id, pond.id, pond.name, pond.id
-                ),
+                name: say!(words, "sheet-hangs", probe = &probe.id, pond = &pond.id),
+                text: say!(words, "sheet-lift", probe = &probe.id, pond = &pond.id, name = &pond.name),
                 act: None,
             });
         }
@@ -279,54 +306,51 @@ pub fn questions(farm: &Farm) -> Vec<Question> {
         for group in &pond.aerators {
             all.push(Question {
                 section: SECTIONS[1],
-                name: format!("group {} of {} is told right", group.id, pond.id),
-                text: format!(
-                    "Switch aerator group {} of pond {} ({}) off and on at its own panel, nobody in the water. Does \
-                     `pondreeve status` show that group, and no other, stop and run?",
-                    group.id, pond.id, pond.name
-                ),
+                name: say!(words, "sheet-told-right", group = &group.id, pond = &pond.id),
+                text: say!(words, "sheet-switch", group = &group.id, pond = &pond.id, name = &pond.name),
                 act: None,
             });
         }
     }
     let outputs = [
-        (
-            farm.annunciation.horn.as_ref(),
-            Act::Horn,
-            "Did the horn sound just now, and is it heard where people sleep?",
-        ),
-        (farm.annunciation.lamp.as_ref(), Act::Lamp, "Was the lamp lit just now?"),
+        (farm.annunciation.horn.as_ref(), Act::Horn, say!(words, "sheet-did-it-sound")),
+        (farm.annunciation.lamp.as_ref(), Act::Lamp, say!(words, "sheet-was-it-lit")),
     ];
     for (output, act, text) in outputs {
         if let Some(output) = output {
             all.push(Question {
                 section: SECTIONS[2],
-                name: format!("{} \u{201c}{}\u{201d}", act.id(), output.label),
-                text: text.to_owned(),
+                name: format!("{} \u{201c}{}\u{201d}", act.told(words), output.label),
+                text,
                 act: Some(act),
             });
         }
     }
     all.push(Question {
         section: SECTIONS[5],
-        name: "clock against a telephone".to_owned(),
-        text: "Does the farm time shown above agree with a telephone, to the minute?".to_owned(),
+        name: say!(words, "sheet-telephone"),
+        text: say!(words, "sheet-does-it-agree"),
         act: None,
     });
     all
 }
 
 /// The point that an answer makes: yes, no, or nobody said.
-pub fn answered(question: &Question, carried: Option<&Result<(), String>>, answer: Option<bool>) -> Point {
-    let told = match carried {
-        Some(Ok(())) => "switched for a moment, confirmed; ",
-        Some(Err(_)) | None => "",
-    };
+pub fn answered(
+    question: &Question,
+    carried: Option<&Result<(), String>>,
+    answer: Option<bool>,
+    words: Words,
+) -> Point {
     let (seen, verdict) = match (carried, answer) {
-        (Some(Err(why)), _) => (format!("could not be tested: {why}"), Verdict::Bad),
-        (_, Some(true)) => (format!("{told}seen by a person"), Verdict::Good),
-        (_, Some(false)) => (format!("{told}a person says no"), Verdict::Bad),
-        (_, None) => (format!("{told}{}", question.text), Verdict::NotChecked),
+        (Some(Err(why)), _) => (say!(words, "sheet-not-tested", why = recognised(words, why)), Verdict::Bad),
+        (_, Some(true)) => (say!(words, "sheet-seen"), Verdict::Good),
+        (_, Some(false)) => (say!(words, "sheet-says-no"), Verdict::Bad),
+        (_, None) => (question.text.clone(), Verdict::NotChecked),
+    };
+    let seen = match carried {
+        Some(Ok(())) => say!(words, "sheet-switched", seen = seen),
+        Some(Err(_)) | None => seen,
     };
     Point { section: question.section, name: question.name.clone(), seen, verdict }
 }

@@ -3,6 +3,7 @@
 use askama::Template;
 
 use super::{Point, SECTIONS, Verdict};
+use crate::texts::{Words, say};
 
 /// What the head of a sheet says.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -19,29 +20,19 @@ pub struct Head {
     pub at: String,
 }
 
-/// What whoever takes an installation over must know.
-pub const CAUTIONS: [&str; 7] = [
-    "If in doubt, start aerators and look. A probe sees one spot at one depth, the forecast is an estimate, phone networks \
-     fail: no alarm is no proof that all is well.",
-    "Electricity and water: nobody in the pond while aerators are live. Switch off, lock, tag. No repair goes by this \
-     gateway's advice; a licensed electrician and the local code decide.",
-    "Night rounds alone: walk, do not run. Torch, life jacket, a check-in timer on the telephone; tell someone before \
-     walking out. Lightning means indoors.",
-    "Hydrogen sulfide collects in sludge pits, drains, pump sumps and tanks, and the nose tires of it. Never enter alone, \
-     nor to rescue: gas meter, ventilation, a trained team. Values of the water (mg/L) say nothing about the air (ppm).",
-    "Slurry is alkaline: goggles, gloves, boots, an eyewash at hand. Never mix it with acid, chlorine or other products; \
-     keep the supplier's safety sheet.",
-    "Water and sludge that are let out may need a permit, settling or reporting: ask for the local limit. None within 48 \
-     hours of a dose without the adviser.",
-    "Guidance, not a substitute for local codes, licensed electricians, veterinarians or regulators.",
+/// Keys of what whoever takes an installation over must know.
+const CAUTIONS: [&str; 7] = [
+    "sheet-caution-doubt",
+    "sheet-caution-current",
+    "sheet-caution-night",
+    "sheet-caution-sulfide",
+    "sheet-caution-slurry",
+    "sheet-caution-water",
+    "sheet-caution-guidance",
 ];
 
-/// What the sheet cannot say, and the signatures do not change.
-pub const MEANING: &str = "Checked at one moment, as far as the gateway can see it. The gateway never switches an \
-                           aerator: its only outputs are the horn and the lamp.";
-
 struct Section<'a> {
-    name: &'static str,
+    name: String,
     points: Vec<&'a Point>,
 }
 
@@ -52,14 +43,28 @@ struct Page<'a> {
     sections: Vec<Section<'a>>,
     counts: String,
     bad: Vec<&'a Point>,
-    cautions: &'static [&'static str],
-    meaning: &'static str,
+    cautions: Vec<String>,
+    words: Words,
 }
 
-fn sections(points: &[Point]) -> Vec<Section<'_>> {
-    let of = |name: &'static str| Section {
-        name,
-        points: points.iter().filter(|own| own.section == name).collect(),
+impl Page<'_> {
+    fn verdict(&self, point: &Point) -> String {
+        point.verdict.told(self.words)
+    }
+
+    fn is_bad(&self, point: &Point) -> bool {
+        point.verdict == Verdict::Bad
+    }
+}
+
+fn cautions(words: Words) -> Vec<String> {
+    CAUTIONS.map(|key| words.get(key)).to_vec()
+}
+
+fn sections(points: &[Point], words: Words) -> Vec<Section<'_>> {
+    let of = |key: &'static str| Section {
+        name: words.get(key),
+        points: points.iter().filter(|own| own.section == key).collect(),
     };
     SECTIONS.into_iter().map(of).filter(|section| !section.points.is_empty()).collect()
 }
@@ -70,14 +75,15 @@ fn bad(points: &[Point]) -> Vec<&Point> {
 }
 
 /// How many points came to what.
-pub fn counts(points: &[Point]) -> String {
-    let of = |verdict: Verdict| points.iter().filter(|own| own.verdict == verdict).count();
-    format!(
-        "{} points: {} in order, {} not in order, {} not checked",
-        points.len(),
-        of(Verdict::Good),
-        of(Verdict::Bad),
-        of(Verdict::NotChecked)
+pub fn counts(points: &[Point], words: Words) -> String {
+    let of = |verdict: Verdict| points.iter().filter(|own| own.verdict == verdict).count().to_string();
+    say!(
+        words,
+        "sheet-counts",
+        points = points.len().to_string(),
+        good = of(Verdict::Good),
+        bad = of(Verdict::Bad),
+        rest = of(Verdict::NotChecked),
     )
 }
 
@@ -85,42 +91,42 @@ pub fn counts(points: &[Point]) -> String {
 ///
 /// # Errors
 /// The template could not be filled in.
-pub fn html(head: &Head, points: &[Point]) -> Result<String, askama::Error> {
-    let (sections, counts, bad) = (sections(points), counts(points), bad(points));
-    Page { head, sections, counts, bad, cautions: &CAUTIONS, meaning: MEANING }.render()
+pub fn html(head: &Head, points: &[Point], words: Words) -> Result<String, askama::Error> {
+    let (sections, counts, bad) = (sections(points, words), counts(points, words), bad(points));
+    Page { head, sections, counts, bad, cautions: cautions(words), words }.render()
 }
 
 /// The same in lines of at most 80 columns.
-pub fn text(head: &Head, points: &[Point]) -> String {
+pub fn text(head: &Head, points: &[Point], words: Words) -> String {
     let mut lines = vec![
-        format!("COMMISSIONING SHEET  {} (gateway {})", head.farm, head.gateway),
+        say!(words, "sheet-head", farm = &head.farm, gateway = &head.gateway),
         format!("{}  pondreeve {}", head.at, head.version),
         head.configuration.clone(),
         String::new(),
     ];
-    wrap(&mut lines, &format!("{}.", counts(points)), "", "");
+    wrap(&mut lines, &format!("{}.", counts(points, words)), "", "");
     for point in bad(points) {
-        wrap(&mut lines, &format!("NOT IN ORDER: {}", point.name), "  ", "    ");
+        wrap(&mut lines, &format!("{}: {}", point.verdict.told(words), point.name), "  ", "    ");
     }
     lines.push(String::new());
-    for section in sections(points) {
+    for section in sections(points, words) {
         lines.push(section.name.to_uppercase());
         for point in section.points {
-            wrap(&mut lines, &format!("[{}] {}", point.verdict.words(), point.name), "  ", "    ");
+            wrap(&mut lines, &format!("[{}] {}", point.verdict.told(words), point.name), "  ", "    ");
             wrap(&mut lines, &point.seen, "      ", "      ");
         }
         lines.push(String::new());
     }
-    wrap(&mut lines, MEANING, "", "");
+    wrap(&mut lines, &say!(words, "sheet-meaning"), "", "");
     lines.push(String::new());
-    lines.push("BEFORE YOU TAKE OVER".to_owned());
-    for caution in CAUTIONS {
-        wrap(&mut lines, caution, "- ", "  ");
+    lines.push(say!(words, "sheet-before").to_uppercase());
+    for caution in cautions(words) {
+        wrap(&mut lines, &caution, "- ", "  ");
     }
     lines.push(String::new());
-    for role in ["Installed and checked by", "Taken over by"] {
+    for role in [say!(words, "sheet-installed"), say!(words, "sheet-taken-over")] {
         lines.push(format!("{role:<26}{}", "_".repeat(50)));
-        lines.push(format!("{:<26}{}", "Date and signature", "_".repeat(50)));
+        lines.push(format!("{:<26}{}", say!(words, "sheet-signature"), "_".repeat(50)));
         lines.push(String::new());
     }
     lines.join("\n")

@@ -2,7 +2,9 @@
 
 use super::sheet::{Head, html, text};
 use super::*;
+use crate::cli::{english_in, spanish};
 use crate::config::from_text;
+use crate::texts::english;
 
 const FARM: &str = r#"
 [farm]
@@ -87,6 +89,16 @@ fn farm() -> Farm {
     from_text("/nowhere/farm.toml".as_ref(), FARM.to_owned()).map(|loaded| loaded.farm).expect("sound")
 }
 
+fn head(farm: &Farm) -> Head {
+    Head {
+        farm: farm.name.clone(),
+        gateway: "g1".to_owned(),
+        version: "0.1.0".to_owned(),
+        configuration: "/etc/pondreeve/farm.toml".to_owned(),
+        at: "2026-11-28 15:00 (-05:00)".to_owned(),
+    }
+}
+
 fn verdict_of(points: &[Point], start: &str) -> (Verdict, String) {
     let point = points.iter().find(|own| own.name.starts_with(start)).unwrap_or_else(|| panic!("{start}"));
     (point.verdict, point.seen.clone())
@@ -95,7 +107,9 @@ fn verdict_of(points: &[Point], start: &str) -> (Verdict, String) {
 #[test]
 fn what_is_seen_is_told_and_judged() {
     let farm = farm();
-    let told = |device: DeviceStatus, machine: &Machine| points(&farm, &status(&farm), &[device], machine);
+    let told = |device: DeviceStatus, machine: &Machine| {
+        points(&farm, &status(&farm), &[device], machine, english())
+    };
     let good = told(device(20, 20, 0), &machine());
     let (verdict, seen) = verdict_of(&good, "p1-oxygen");
     assert_eq!(verdict, Verdict::Good);
@@ -115,7 +129,7 @@ fn what_is_seen_is_told_and_judged() {
 #[test]
 fn a_person_is_asked_and_only_horn_and_lamp_are_switched() {
     let farm = farm();
-    let questions = questions(&farm);
+    let questions = questions(&farm, english());
     let names: Vec<&str> = questions.iter().map(|own| own.name.as_str()).collect();
     assert_eq!(
         names,
@@ -129,32 +143,33 @@ fn a_person_is_asked_and_only_horn_and_lamp_are_switched() {
     let acts: Vec<Option<Act>> = questions.iter().map(|own| own.act).collect();
     assert_eq!(acts, [None, None, Some(Act::Horn), None]);
     let horn = &questions[2];
-    assert_eq!(answered(horn, Some(&Ok(())), Some(true)).verdict, Verdict::Good);
-    assert_eq!(answered(horn, Some(&Ok(())), Some(false)).verdict, Verdict::Bad, "a relay is no horn");
-    assert_eq!(answered(horn, Some(&Ok(())), None).verdict, Verdict::NotChecked);
-    assert_eq!(answered(horn, Some(&Err("no answer".to_owned())), Some(true)).verdict, Verdict::Bad);
+    assert_eq!(answered(horn, Some(&Ok(())), Some(true), english()).verdict, Verdict::Good);
+    assert_eq!(
+        answered(horn, Some(&Ok(())), Some(false), english()).verdict,
+        Verdict::Bad,
+        "a relay is no horn"
+    );
+    assert_eq!(answered(horn, Some(&Ok(())), None, english()).verdict, Verdict::NotChecked);
+    assert_eq!(
+        answered(horn, Some(&Err("no answer".to_owned())), Some(true), english()).verdict,
+        Verdict::Bad
+    );
 }
 
 #[test]
 fn the_sheet_is_whole_in_text_and_on_a_page() {
     let farm = farm();
-    let mut all = points(&farm, &status(&farm), &[device(20, 20, 0)], &machine());
-    all.extend(questions(&farm).iter().map(|own| answered(own, None, None)));
-    let head = Head {
-        farm: farm.name.clone(),
-        gateway: "g1".to_owned(),
-        version: "0.1.0".to_owned(),
-        configuration: "/etc/pondreeve/farm.toml".to_owned(),
-        at: "2026-11-28 15:00 (-05:00)".to_owned(),
-    };
-    let sheet = text(&head, &all);
+    let mut all = points(&farm, &status(&farm), &[device(20, 20, 0)], &machine(), english());
+    all.extend(questions(&farm, english()).iter().map(|own| answered(own, None, None, english())));
+    let head = head(&farm);
+    let sheet = text(&head, &all, english());
     assert!(sheet.lines().all(|line| line.chars().count() <= 80), "{sheet}");
     for wanted in
         ["Taken over by", "Date and signature", "[NOT IN ORDER] bus east", "nobody in the pond while"]
     {
         assert!(sheet.contains(wanted), "{wanted}: {sheet}");
     }
-    let page = html(&head, &all).expect("a page");
+    let page = html(&head, &all, english()).expect("a page");
     let parsed = scraper::Html::parse_document(&page);
     assert!(parsed.errors.is_empty(), "{:?}", parsed.errors);
     let rows = scraper::Selector::parse("tbody tr").expect("a selector");
@@ -163,4 +178,53 @@ fn the_sheet_is_whole_in_text_and_on_a_page() {
     for outside in ["http:", "https:", "<script", "src=", "url("] {
         assert!(!page.contains(outside), "{outside}");
     }
+}
+
+#[test]
+fn the_sheet_is_in_the_farm_s_language() {
+    let mut farm = farm();
+    farm.name = "Dos Garzas".to_owned();
+    let status = |detail: &str| {
+        let mut status = status(&farm);
+        status.faults[0].detail = detail.to_owned();
+        status
+    };
+    let lost = "serial port /dev/ttyS1 cannot be opened: No such file or directory (not plugged in, or held by another \
+                program); the probes of bus east are not read until it can";
+    let mut all = Vec::new();
+    let now = machine();
+    for machine in [
+        now.clone(),
+        Machine { clock_kept: Some(false), store_free: Some(1_000), ..now.clone() },
+        Machine { clock_kept: None, store_free: None, ..now },
+    ] {
+        for device in [device(0, 0, 0), device(0, 4, 12), device(18, 20, 2)] {
+            all.extend(points(&farm, &status(lost), &[device], &machine, spanish()));
+        }
+    }
+    for on in [None, Some(true), Some(false)] {
+        let mut status = status(lost);
+        status.ponds[0].aerators[0].on = on;
+        all.extend(aerators(&farm, &status, spanish()));
+    }
+    for question in questions(&farm, spanish()) {
+        for (carried, answer) in [
+            (None, None),
+            (Some(Ok(())), Some(true)),
+            (Some(Ok(())), Some(false)),
+            (Some(Err("os error 13".to_owned())), None),
+        ] {
+            all.push(answered(&question, carried.as_ref(), answer, spanish()));
+        }
+    }
+    let sheet = text(&head(&farm), &all, spanish());
+    assert!(sheet.lines().all(|line| line.chars().count() <= 80), "{sheet}");
+    assert_eq!(english_in(&sheet), Vec::<String>::new(), "{sheet}");
+    assert!(!sheet.contains('⟨'), "{sheet}");
+    let page = html(&head(&farm), &all, spanish()).expect("a page");
+    let parsed = scraper::Html::parse_document(&page);
+    let body = scraper::Selector::parse("main").expect("a selector");
+    let shown: Vec<&str> = parsed.select(&body).flat_map(|main| main.text()).collect();
+    assert_eq!(english_in(&shown.join("")), Vec::<String>::new());
+    assert!(page.contains("<html lang=\"es\">") && !page.contains('⟨'), "{page}");
 }

@@ -42,25 +42,9 @@ impl Loss {
     /// As a person reads it.
     pub(crate) fn told(&self, words: Words) -> String {
         match self {
-            Self::Client(error) => trouble(words, error),
+            Self::Client(error) => error.told(words),
             Self::Closed => say!(words, "link-closed"),
         }
-    }
-}
-
-/// What went wrong on the line, as a person reads it.
-fn trouble(words: Words, error: &ClientError) -> String {
-    let named = |path: &Path| path.display().to_string();
-    match error {
-        ClientError::NotRunning { path, .. } => say!(words, "link-not-running", path = named(path)),
-        ClientError::NotAllowed { path, .. } => say!(words, "link-not-allowed", path = named(path)),
-        ClientError::Broken { path, detail } => {
-            say!(words, "link-broken", path = named(path), detail = detail)
-        }
-        ClientError::NotUnderstood { path, detail } => {
-            say!(words, "link-not-understood", path = named(path), detail = detail)
-        }
-        ClientError::Refused(why) => why.clone(),
     }
 }
 
@@ -101,7 +85,7 @@ pub(crate) async fn ask(socket: &Path, ask: Ask, words: Words) -> Result<Reply, 
         client.ask(ask).await
     };
     match tokio::time::timeout(ANSWER_WITHIN, answer).await {
-        Ok(answer) => answer.map_err(|error| trouble(words, &error)),
+        Ok(answer) => answer.map_err(|error| error.told(words)),
         Err(_) => Err(say!(words, "link-no-answer", seconds = ANSWER_WITHIN.as_secs())),
     }
 }
@@ -177,22 +161,5 @@ mod tests {
         let dying = async { drop(request(&listener).await) };
         let ((), answered) = tokio::join!(dying, ask(&socket, Ask::Status, english()));
         assert!(answered.is_err());
-    }
-
-    /// The console's English is what every other command says.
-    #[test]
-    fn what_is_wrong_with_the_line_is_said_as_elsewhere() {
-        let path = PathBuf::from("/run/pondreeve.sock");
-        let source = || std::io::Error::other("so");
-        let detail = "cut".to_owned();
-        for error in [
-            ClientError::NotRunning { path: path.clone(), source: source() },
-            ClientError::NotAllowed { path: path.clone(), source: source() },
-            ClientError::Broken { path: path.clone(), detail: detail.clone() },
-            ClientError::NotUnderstood { path, detail },
-            ClientError::Refused("no".to_owned()),
-        ] {
-            assert_eq!(trouble(english(), &error), error.to_string());
-        }
     }
 }

@@ -4,6 +4,7 @@ use std::io::{self, IsTerminal as _, Write};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use crossterm::{cursor, execute, queue, terminal};
+use pondreeve_core::said::{Said, said};
 use ratatui::backend::{Backend as _, CrosstermBackend};
 use ratatui::buffer::{Buffer, Cell};
 use ratatui::layout::{Position, Rect};
@@ -22,6 +23,10 @@ pub(crate) struct Capabilities {
     pub(crate) utf8: bool,
 }
 
+fn unsuitable(found: &Said) -> ConsoleError {
+    ConsoleError::Unsuitable { found: found.english().to_owned() }
+}
+
 impl Capabilities {
     /// Reads them from the environment, `NO_COLOR`, `TERM` and the locale.
     ///
@@ -31,7 +36,7 @@ impl Capabilities {
         let set = |name: &str| variable(name).filter(|value| !value.is_empty());
         let term = set("TERM").unwrap_or_default();
         if term == "dumb" {
-            return Err(ConsoleError::Unsuitable { found: "TERM is `dumb`".to_owned() });
+            return Err(unsuitable(&said!("terminal-dumb", "TERM is `dumb`")));
         }
         // Terminals of the vt52 to vt420 line, and entries that say so themselves, have no colour.
         let monochrome = term.is_empty()
@@ -164,10 +169,10 @@ impl Held {
     /// When input or output is not a terminal, or it refuses.
     pub(crate) fn take() -> Result<Self, ConsoleError> {
         if !io::stdout().is_terminal() {
-            return Err(ConsoleError::Unsuitable { found: "standard output is not a terminal".to_owned() });
+            return Err(unsuitable(&said!("terminal-no-output", "standard output is not a terminal")));
         }
         if !io::stdin().is_terminal() {
-            return Err(ConsoleError::Unsuitable { found: "standard input is not a terminal".to_owned() });
+            return Err(unsuitable(&said!("terminal-no-input", "standard input is not a terminal")));
         }
         // We decide about colour ourselves: the library's own handling of NO_COLOR emits an empty
         // attribute sequence that cancels bold.

@@ -6,6 +6,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
 use pondreeve_core::Timestamp;
+use pondreeve_core::said::said;
 
 use super::backup::{Faults, each_of_backup, is_backup};
 use super::chunk::Chunk;
@@ -20,7 +21,7 @@ use super::seal::{others_of, progress_bytes};
 use super::shapes::Shapes;
 use super::store::Journal;
 use super::trail::{self, SALVAGED};
-use super::verify::{Checked, FIRST_FORMAT, is_known, verify};
+use super::verify::{Checked, first_format, is_known, unreadable_store, verify};
 use crate::audit;
 use crate::audit::notes::process_user;
 use crate::local::status::rfc3339;
@@ -115,7 +116,10 @@ impl Drop for CopyOfStore {
 /// Where there is something at `to` already, or `from` cannot be read at all; the text says why.
 pub fn salvage(from: &Path, to: &Path) -> Result<Checked, String> {
     if to.exists() {
-        return Err(format!("{} exists already: name a place where nothing is", to.display()));
+        let place = to.display().to_string();
+        let said =
+            said!("salvage-there", "{place} exists already: name a place where nothing is", place = place);
+        return Err(said.english().to_owned());
     }
     is_known(from)?;
     let mut damaged = 0;
@@ -135,7 +139,7 @@ pub fn salvage(from: &Path, to: &Path) -> Result<Checked, String> {
         } else {
             let copied = CopyOfStore::of(from, to)?;
             match Store::open(&copied.0) {
-                Ok(store) if store.format == 1 => return Err(Trouble::Damaged(FIRST_FORMAT.to_owned())),
+                Ok(store) if store.format == 1 => return Err(Trouble::Damaged(first_format())),
                 Ok(store) => damaged += each_of_store(&store, &mut each),
                 Err(Trouble::Refused(error)) => return Err(Trouble::Refused(error)),
                 Err(_) => damaged += 1,
@@ -149,12 +153,12 @@ pub fn salvage(from: &Path, to: &Path) -> Result<Checked, String> {
         outcome?;
         Ok(())
     })
-    .map_err(|trouble| format!("making a store at {} failed: {trouble}", to.display()))?;
+    .map_err(|trouble| not_made(to, &trouble.to_string()))?;
     let done = copy_tails(from, &making)
         .and_then(|()| days::take_along(from, &making))
         .and_then(|()| fs::rename(&making, to))
         .and_then(|()| sync_parent(to));
-    done.map_err(|error| format!("making a store at {} failed: {error}", to.display()))?;
+    done.map_err(|error| not_made(to, &error.to_string()))?;
     let mut checked = verify(to, None)?;
     checked.damaged += damaged + faults.damaged;
     checked.faults = faults.lines;
@@ -163,8 +167,27 @@ pub fn salvage(from: &Path, to: &Path) -> Result<Checked, String> {
     fs::write(to.join(SALVAGED), text)
         .and_then(|()| fs::File::open(to.join(SALVAGED))?.sync_all())
         .and_then(|()| sync_parent(&to.join(SALVAGED)))
-        .map_err(|error| format!("{} is made, but that it is could not be noted: {error}", to.display()))?;
+        .map_err(|error| not_noted(to, &error))?;
     Ok(checked)
+}
+
+fn not_made(to: &Path, why: &str) -> String {
+    let (place, why) = (to.display().to_string(), why.to_owned());
+    said!("salvage-failed", "making a store at {place} failed: {why}", place = place, why = why)
+        .english()
+        .to_owned()
+}
+
+fn not_noted(to: &Path, error: &io::Error) -> String {
+    let (place, error) = (to.display().to_string(), error.to_string());
+    said!(
+        "salvage-not-noted",
+        "{place} is made, but that it is could not be noted: {error}",
+        place = place,
+        error = error
+    )
+    .english()
+    .to_owned()
 }
 
 /// Notes how far sealing had come and where the audit trail ends, where the backup can no longer say so: by the last
@@ -237,8 +260,7 @@ impl Journal {
     /// Where the database is closed or cannot be read; the text says why.
     pub fn pieces(&self, from: &[u8]) -> Result<Pieces, String> {
         let Some(store) = &self.store else { return Err(self.trouble.clone()) };
-        let unreadable =
-            |error: sled::Error| format!("the store {} cannot be read: {error}", self.path.display());
+        let unreadable = |error: sled::Error| unreadable_store(&self.path, &error);
         let mut pieces = Vec::new();
         let mut bytes = 0;
         let mut first = [0; KEY_BYTES];

@@ -9,12 +9,15 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use pondreeve_core::said::{Said, said};
+
 use super::backup_list::{self, List};
 use super::keys::{key, kind, parts};
 use super::pieces::{PiecesWriter, read_pieces};
 use super::seal::progress_of;
 use super::store::Journal;
 use super::trail;
+use super::verify::{unreadable, unreadable_store};
 use crate::audit::Head;
 
 /// A key with its value.
@@ -34,8 +37,7 @@ impl Journal {
     /// Where the database is closed or cannot be read; the text says why.
     pub fn backup_start(&self) -> Result<Vec<Piece>, String> {
         let Some(store) = &self.store else { return Err(self.trouble.clone()) };
-        let unreadable =
-            |error: sled::Error| format!("the store {} cannot be read: {error}", self.path.display());
+        let unreadable = |error: sled::Error| unreadable_store(&self.path, &error);
         let mut start = Vec::new();
         for single in [key(0, kind::PROGRESS, 0, 0), trail::head_key()] {
             if let Some(value) = store.sealed.get(single).map_err(unreadable)? {
@@ -235,9 +237,43 @@ pub(super) struct Faults {
 }
 
 impl Faults {
-    fn note(&mut self, places: u64, line: String) {
+    fn note(&mut self, places: u64, said: &Said) {
         self.damaged += places;
-        self.lines.push(line);
+        self.lines.push(said.english().to_owned());
+    }
+}
+
+fn missing(name: &str) -> Said {
+    said!("backup-missing", "{name} is missing", name = name)
+}
+
+fn damaged(name: &str, places: u64) -> Said {
+    match places {
+        1 => said!("backup-damaged", "{name} is damaged in 1 place", name = name),
+        places => {
+            let places = places.to_string();
+            said!("backup-damaged-some", "{name} is damaged in {places} places", name = name, places = places)
+        }
+    }
+}
+
+fn other_length(name: &str, bytes: u64, written: u64) -> Said {
+    let (has, was) = (bytes.to_string(), written.to_string());
+    match bytes < written {
+        true => said!(
+            "backup-cut-short",
+            "{name} is cut short: it has {bytes} bytes, {written} were written",
+            name = name,
+            bytes = has,
+            written = was
+        ),
+        false => said!(
+            "backup-other",
+            "{name} is another one: it has {bytes} bytes, {written} were written",
+            name = name,
+            bytes = has,
+            written = was
+        ),
     }
 }
 
@@ -268,17 +304,14 @@ pub(super) fn each_of_backup(folder: &Path, each: &mut dyn FnMut(&[u8], &[u8])) 
         let name = name_of(&path);
         let read = fs::metadata(&path).and_then(|meta| Ok((meta.len(), read_pieces(&path, &mut once)?)));
         match read {
-            Err(error) => faults.note(1, format!("{name} cannot be read: {error}")),
+            Err(error) => faults.note(1, &unreadable(&name, &error)),
             Ok((bytes, found)) => {
                 newest = newest.max(found.version.unwrap_or(0));
                 let written = list.as_ref().and_then(|list| list.files.get(&name)).copied();
                 if let Some(written) = written.filter(|written| *written != bytes) {
-                    let how = if bytes < written { "is cut short: it has" } else { "is another one: it has" };
-                    let places = found.damaged.max(1);
-                    faults.note(places, format!("{name} {how} {bytes} bytes, {written} were written"));
+                    faults.note(found.damaged.max(1), &other_length(&name, bytes, written));
                 } else if found.damaged > 0 {
-                    let places = if found.damaged == 1 { "place" } else { "places" };
-                    faults.note(found.damaged, format!("{name} is damaged in {} {places}", found.damaged));
+                    faults.note(found.damaged, &damaged(&name, found.damaged));
                 }
             }
         }
@@ -287,24 +320,29 @@ pub(super) fn each_of_backup(folder: &Path, each: &mut dyn FnMut(&[u8], &[u8])) 
     match &list {
         Some(list) => {
             for name in list.files.keys().filter(|name| !there.contains(*name)) {
-                faults.note(1, format!("{name} is missing"));
+                faults.note(1, &missing(name));
             }
             if !list.is_whole {
-                let name = backup_list::NAME;
-                faults.note(1, format!("{name} is damaged: a file that is missing may go unnoticed"));
+                let said = said!(
+                    "backup-list-damaged",
+                    "{name} is damaged: a file that is missing may go unnoticed",
+                    name = backup_list::NAME
+                );
+                faults.note(1, &said);
             }
         }
         None if newest >= 2 => {
-            let name = backup_list::NAME;
-            faults.note(
-                1,
-                format!("{name} is missing: the backup was not finished, and files may be missing from it"),
+            let said = said!(
+                "backup-list-missing",
+                "{name} is missing: the backup was not finished, and files may be missing from it",
+                name = backup_list::NAME
             );
+            faults.note(1, &said);
         }
         None => {
             faults.without_list = true;
             if !there.contains(INDEX) {
-                faults.note(1, format!("{INDEX} is missing"));
+                faults.note(1, &missing(INDEX));
             }
         }
     }

@@ -15,6 +15,8 @@ use super::seal::{others_of, progress_of};
 use super::shapes::Shapes;
 use super::tail;
 use super::trail;
+use pondreeve_core::said::{Said, said};
+
 use crate::audit::{self, Head, Note};
 
 /// What a check came to.
@@ -35,8 +37,40 @@ pub struct Checked {
 }
 
 /// Nothing of such a store is where it is looked for here; it must not be taken for a whole one without readings.
-pub(super) const FIRST_FORMAT: &str = "it is of the first format, which only the daemon reads: start it on the store, \
-                                       or on a copy, and it is carried over";
+pub(super) fn first_format() -> String {
+    let said = said!(
+        "verify-first-format",
+        "it is of the first format, which only the daemon reads: start it on the store, or on a copy, and it is carried over"
+    );
+    said.english().to_owned()
+}
+
+/// What is wrong with a store.
+fn about_store(folder: &Path, trouble: &str) -> String {
+    let (store, trouble) = (folder.display().to_string(), trouble.to_owned());
+    said!("verify-store", "the store {store}: {trouble}", store = store, trouble = trouble)
+        .english()
+        .to_owned()
+}
+
+/// What cannot be read of a store or a backup.
+pub(super) fn unreadable(place: &str, error: &io::Error) -> Said {
+    let error = error.to_string();
+    said!("verify-unreadable", "{place} cannot be read: {error}", place = place, error = error)
+}
+
+/// The same of a store's database.
+pub(super) fn unreadable_store(store: &Path, error: &sled::Error) -> String {
+    let (store, error) = (store.display().to_string(), error.to_string());
+    said!(
+        "verify-store-unreadable",
+        "the store {store} cannot be read: {error}",
+        store = store,
+        error = error
+    )
+    .english()
+    .to_owned()
+}
 
 /// Looks into one piece.
 fn check_piece(shapes: &Shapes, key: &[u8], value: &[u8], checked: &mut Checked) {
@@ -81,11 +115,12 @@ pub fn is_known(folder: &Path) -> Result<(), String> {
     if is_store || is_backup(folder) {
         return Ok(());
     }
-    Err(format!(
-        "{} is neither a store nor a backup: a store has files such as conf, db, tail-0 and the folder days, a \
-         backup has index.pieces and a file hours-....pieces for each day",
-        folder.display()
-    ))
+    let said = said!(
+        "verify-neither",
+        "{folder} is neither a store nor a backup: a store has files such as conf, db, tail-0 and the folder days, a backup has index.pieces and a file hours-....pieces for each day",
+        folder = folder.display().to_string()
+    );
+    Err(said.english().to_owned())
 }
 
 /// Checks every piece of a store that no daemon has open, or of a backup; of the audit trail also whether it holds a
@@ -104,7 +139,7 @@ pub fn verify(folder: &Path, noted: Option<Head>) -> Result<Checked, String> {
             let _ = shapes.add(number, value.to_vec());
         }
     };
-    let failed = |error: io::Error| format!("{} cannot be read: {error}", folder.display());
+    let failed = |error: io::Error| unreadable(&folder.display().to_string(), &error).english().to_owned();
     if is_backup(folder) {
         each_of_backup(folder, &mut learn).map_err(failed)?;
         let mut check = |key: &[u8], value: &[u8]| {
@@ -119,10 +154,9 @@ pub fn verify(folder: &Path, noted: Option<Head>) -> Result<Checked, String> {
     }
     let _lock = take_lock(folder).map_err(|trouble| trouble.to_string())?;
     let copied = CopyOfStore::of(folder, folder).map_err(failed)?;
-    let store =
-        Store::open(&copied.0).map_err(|trouble| format!("the store {}: {trouble}", folder.display()))?;
+    let store = Store::open(&copied.0).map_err(|trouble| about_store(folder, &trouble.to_string()))?;
     if store.format == 1 {
-        return Err(format!("the store {}: {FIRST_FORMAT}", folder.display()));
+        return Err(about_store(folder, &first_format()));
     }
     each_of_store(&store, &mut learn);
     let mut damaged = 0;

@@ -4,12 +4,15 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use futures_util::{SinkExt, StreamExt};
+use pondreeve_core::said::said;
 use thiserror::Error;
 use tokio::net::UnixStream;
 use tokio_util::codec::{Framed, LinesCodec, LinesCodecError};
 
 use super::protocol::{Ask, FarmStatus, Reply, Request};
 use crate::audit::Place;
+use crate::texts::recognised::recognised;
+use crate::texts::{Words, say};
 
 /// Longest answer accepted. A farm of a hundred ponds with everything in alarm stays below 1 MB.
 const LONGEST_REPLY_BYTES: usize = 16 * 1024 * 1024;
@@ -60,6 +63,24 @@ pub enum ClientError {
     Refused(String),
 }
 
+impl ClientError {
+    /// As a person reads it.
+    pub fn told(&self, words: Words) -> String {
+        let named = |path: &Path| path.display().to_string();
+        match self {
+            Self::NotRunning { path, .. } => say!(words, "link-not-running", path = named(path)),
+            Self::NotAllowed { path, .. } => say!(words, "link-not-allowed", path = named(path)),
+            Self::Broken { path, detail } => {
+                say!(words, "link-broken", path = named(path), detail = recognised(words, detail))
+            }
+            Self::NotUnderstood { path, detail } => {
+                say!(words, "link-not-understood", path = named(path), detail = recognised(words, detail))
+            }
+            Self::Refused(why) => recognised(words, why),
+        }
+    }
+}
+
 /// A connection to the running daemon. Answers come in the order of the questions.
 #[derive(Debug)]
 pub struct Client {
@@ -92,7 +113,9 @@ impl Client {
             // A daemon that turns a client away answers and closes without having read.
             (Ok(Some(reply)), _) => Ok(reply),
             (_, Err(error)) | (Err(error), _) => Err(error),
-            (Ok(None), Ok(())) => Err(self.broken("it closed before answering")),
+            (Ok(None), Ok(())) => {
+                Err(self.broken(said!("client-closed", "it closed before answering").english()))
+            }
         }
     }
 
@@ -128,9 +151,9 @@ impl Client {
             None => return Ok(None),
             Some(Ok(line)) => line,
             Some(Err(LinesCodecError::MaxLineLengthExceeded)) => {
-                return Err(
-                    self.not_understood(&format!("an answer longer than {LONGEST_REPLY_BYTES} bytes"))
-                );
+                let bytes = LONGEST_REPLY_BYTES.to_string();
+                let said = said!("client-too-long", "an answer longer than {bytes} bytes", bytes = bytes);
+                return Err(self.not_understood(said.english()));
             }
             Some(Err(LinesCodecError::Io(error))) => return Err(self.broken(&error.to_string())),
         };
@@ -160,8 +183,33 @@ impl Watch {
             Ok(None) => None,
             Ok(Some(Reply::Status(status))) => Some(Ok(*status)),
             Ok(Some(Reply::Error { message, .. })) => Some(Err(ClientError::Refused(message))),
-            Ok(Some(_)) => Some(Err(self.client.not_understood("an answer that is no status"))),
+            Ok(Some(_)) => Some(Err(self
+                .client
+                .not_understood(said!("client-no-status", "an answer that is no status").english()))),
             Err(error) => Some(Err(error)),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::texts::english;
+
+    /// What a person is told in English is what the log has.
+    #[test]
+    fn what_is_wrong_with_the_line_is_said_as_it_is_logged() {
+        let path = PathBuf::from("/run/pondreeve.sock");
+        let source = || io::Error::other("so");
+        let detail = "cut".to_owned();
+        for error in [
+            ClientError::NotRunning { path: path.clone(), source: source() },
+            ClientError::NotAllowed { path: path.clone(), source: source() },
+            ClientError::Broken { path: path.clone(), detail: detail.clone() },
+            ClientError::NotUnderstood { path, detail },
+            ClientError::Refused("no".to_owned()),
+        ] {
+            assert_eq!(error.told(english()), error.to_string());
         }
     }
 }

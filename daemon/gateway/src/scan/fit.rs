@@ -24,12 +24,12 @@ pub enum Verdict {
 }
 
 impl Verdict {
-    /// In words.
-    pub const fn words(self) -> &'static str {
+    /// Key of its words.
+    pub const fn key(self) -> &'static str {
         match self {
-            Self::Impossible => "cannot be",
-            Self::Possible => "unusual in a pond",
-            Self::Usual => "usual in a pond",
+            Self::Impossible => "scan-impossible",
+            Self::Possible => "scan-unusual",
+            Self::Usual => "scan-usual",
         }
     }
 

@@ -18,6 +18,9 @@ use std::time::Duration;
 
 use pondreeve_protocol::register_map::{RegisterMap, Table};
 
+use crate::cli::spoken;
+use crate::texts::say;
+
 pub use access::Access;
 pub use fit::{Fit, Seen, Verdict};
 pub use fragment::fragment;
@@ -141,8 +144,7 @@ pub enum Progress {
 /// # Errors
 /// What would be accepted.
 pub fn addresses(text: &str) -> Result<Vec<u8>, String> {
-    let accepted =
-        || format!("{text:?} is no list of addresses: write numbers from 1 to 247, such as 1-20,51");
+    let accepted = || say!(spoken(), "usage-addresses", typed = text);
     let number = |text: &str| {
         text.trim().parse::<u8>().ok().filter(|address| (1..=247).contains(address)).ok_or_else(accepted)
     };

@@ -6,31 +6,35 @@ use serde_json::{Value, json};
 
 use super::{Fit, Outcome, Plan, Seen, Setting, Unit};
 use crate::console::text::wrap;
+use crate::texts::recognised::recognised;
+use crate::texts::{Words, english, say};
 
 const COLUMNS: usize = 80;
 /// Lines of one paragraph.
 const LINES_MAX: usize = 40;
 
 /// For a person, in lines of at most 80 columns. `written` is the file of the fragment.
-pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> String {
+pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words) -> String {
     let mut lines = Vec::new();
     let found = match outcome.units.len() {
-        0 => "nothing answers".to_owned(),
-        1 => "1 unit answers".to_owned(),
-        count => format!("{count} units answer"),
+        0 => say!(words, "scan-none"),
+        1 => say!(words, "scan-one-unit"),
+        count => say!(words, "scan-units", count = count.to_string()),
     };
     let bus = outcome.bus.as_ref().map(|bus| format!(" (bus {bus})")).unwrap_or_default();
     push(&mut lines, "", &format!("{}{bus}: {found}", plan.device.display()));
     for unit in &outcome.units {
         lines.push(String::new());
-        lines.extend(unit_lines(unit));
+        lines.extend(unit_lines(unit, words));
     }
     for garbled in &outcome.garbled {
         lines.push(String::new());
-        let told = format!(
-            "address {} at {}: {} bytes came, but no valid answer: two probes with this address, noise, or a bad \
-             cable or terminator",
-            garbled.address, garbled.setting, garbled.bytes
+        let told = say!(
+            words,
+            "scan-garbled",
+            address = garbled.address.to_string(),
+            setting = garbled.setting.to_string(),
+            bytes = garbled.bytes.to_string(),
         );
         push(&mut lines, "", &told);
     }
@@ -39,20 +43,22 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> String {
         let asked = plan.addresses.get(..tried.addresses).unwrap_or_default();
         let noise = match tried.unasked_bytes {
             0 => String::new(),
-            bytes => format!("; {bytes} bytes of noise came before anything was asked"),
+            bytes => say!(words, "scan-noise", bytes = bytes.to_string()),
         };
-        let told = format!("Tried {}: addresses {}{noise}", tried.setting, ranges(asked));
+        let setting = tried.setting.to_string();
+        let told =
+            say!(words, "scan-tried", setting = setting, addresses = ranges(asked, words), noise = noise);
         push(&mut lines, "", &told);
     }
-    let patience = plan.patience.as_millis();
-    let took = outcome.took.as_secs_f64();
-    push(&mut lines, "", &format!("Took {took:.1} s, waiting {patience} ms for each answer."));
+    let patience = plan.patience.as_millis().to_string();
+    let took = format!("{:.1}", outcome.took.as_secs_f64());
+    push(&mut lines, "", &say!(words, "scan-took", seconds = took, patience = patience));
     if let Some(why) = &outcome.stopped {
-        push(&mut lines, "", &format!("STOPPED EARLY: {why}."));
+        push(&mut lines, "", &say!(words, "scan-stopped", why = recognised(words, why)));
     }
-    let left = not_tried(plan, outcome);
-    push(&mut lines, "", &format!("Not tried: {left}."));
-    push(&mut lines, "", &format!("Next: {}", next_step(plan, outcome, written)));
+    let left = not_tried(plan, outcome, words);
+    push(&mut lines, "", &say!(words, "scan-not-tried", left = left));
+    push(&mut lines, "", &say!(words, "scan-next", step = next_step(plan, outcome, written, words)));
     lines.join("\n") + "\n"
 }
 
@@ -64,41 +70,47 @@ pub(super) fn push(lines: &mut Vec<String>, indent: &str, text: &str) {
     }
 }
 
-fn unit_lines(unit: &Unit) -> Vec<String> {
+fn unit_lines(unit: &Unit, words: Words) -> Vec<String> {
     let mut lines = Vec::new();
     let known = if unit.known_as.is_empty() {
         String::new()
     } else {
-        format!(", configured as {}", unit.known_as.join(", "))
+        say!(words, "scan-known-as", ids = unit.known_as.join(", "))
     };
-    let head = format!(
-        "address {} at {}, answers in {} ms{known}",
-        unit.address,
-        unit.setting,
-        unit.answers_in.as_millis()
+    let head = say!(
+        words,
+        "scan-unit",
+        address = unit.address.to_string(),
+        setting = unit.setting.to_string(),
+        ms = unit.answers_in.as_millis().to_string(),
+        known = known,
     );
     push(&mut lines, "", &head);
     if let Some(identity) = &unit.identity {
-        push(&mut lines, "  ", &format!("calls itself: {identity}"));
+        push(&mut lines, "  ", &say!(words, "scan-calls-itself", name = identity.to_string()));
     }
     for fit in &unit.fits {
         let doubt = match fit {
-            Fit { in_doubt: true, .. } => " (another map fits these registers as well)",
-            fit if !fit.is_evident() => " (zeros or unusual values only: no evidence)",
-            _ => "",
+            Fit { in_doubt: true, .. } => say!(words, "scan-another-map"),
+            fit if !fit.is_evident() => say!(words, "scan-no-evidence"),
+            _ => String::new(),
         };
-        push(&mut lines, "  ", &format!("fits {}{doubt}", fit.map.id));
-        lines.extend(fit.seen.iter().map(seen_line));
+        push(&mut lines, "  ", &say!(words, "scan-fits", profile = &fit.map.id, doubt = doubt));
+        lines.extend(fit.seen.iter().map(|seen| seen_line(seen, words)));
     }
     if unit.fits.is_empty() {
-        push(&mut lines, "  ", "no register map that was tried fits:");
+        push(&mut lines, "  ", &say!(words, "scan-no-map"));
         for (maps, why) in by_reason(&unit.others) {
-            push(&mut lines, "    ", &format!("{}: {why}", maps.join(", ")));
+            push(&mut lines, "    ", &format!("{}: {}", maps.join(", "), recognised(words, why)));
         }
-        for (table, words) in &unit.registers {
-            let name = if *table == Table::Holding { "holding" } else { "input" };
-            let shown: Vec<String> = words.iter().map(ToString::to_string).collect();
-            push(&mut lines, "    ", &format!("{name} registers from 0: {}", shown.join(" ")));
+        for (table, values) in &unit.registers {
+            let shown: Vec<String> = values.iter().map(ToString::to_string).collect();
+            let shown = shown.join(" ");
+            let told = match table {
+                Table::Holding => say!(words, "scan-holding", values = shown),
+                Table::Input => say!(words, "scan-input", values = shown),
+            };
+            push(&mut lines, "    ", &told);
         }
     }
     lines
@@ -117,81 +129,85 @@ pub(super) fn by_reason(others: &[(String, String)]) -> Vec<(Vec<&str>, &str)> {
 }
 
 /// What one channel read as.
-pub(super) fn seen_line(seen: &Seen) -> String {
+pub(super) fn seen_line(seen: &Seen, words: Words) -> String {
     let values: Vec<String> = seen
         .values
         .iter()
-        .map(|value| value.map_or_else(|| "none".to_owned(), |value| format!("{value:.*}", seen.decimals)))
+        .map(|value| {
+            value.map_or_else(|| say!(words, "scan-no-value"), |value| format!("{value:.*}", seen.decimals))
+        })
         .collect();
-    format!("    {:<20} {:<24} {:<10} {}", seen.channel, values.join("  "), seen.unit, seen.verdict.words())
+    format!(
+        "    {:<20} {:<24} {:<10} {}",
+        seen.channel,
+        values.join("  "),
+        seen.unit,
+        words.get(seen.verdict.key())
+    )
 }
 
 /// What was left out, in words.
-fn not_tried(plan: &Plan, outcome: &Outcome) -> String {
+fn not_tried(plan: &Plan, outcome: &Outcome, words: Words) -> String {
     let mut left: Vec<String> = Vec::new();
     for tried in &outcome.tried {
         let rest = plan.addresses.get(tried.addresses..).unwrap_or_default();
         if !rest.is_empty() {
-            left.push(format!("addresses {} at {}", ranges(rest), tried.setting));
+            let setting = tried.setting.to_string();
+            left.push(say!(words, "scan-left-addresses", addresses = ranges(rest, words), setting = setting));
         }
     }
     let begun = |setting: &&Setting| !outcome.tried.iter().any(|tried| tried.setting == **setting);
     let settings: Vec<String> = outcome.left.iter().filter(begun).map(ToString::to_string).collect();
     if !settings.is_empty() {
-        let why = if outcome.stopped.is_none() { " (probes of one line share one setting)" } else { "" };
-        left.push(format!("{}{why}", settings.join(", ")));
+        let settings = settings.join(", ");
+        left.push(match outcome.stopped {
+            None => say!(words, "scan-left-settings", settings = settings),
+            Some(_) => settings,
+        });
     }
     if plan.addresses.len() < 247 {
-        left.push("addresses outside the list".to_owned());
+        left.push(say!(words, "scan-outside-list"));
     }
     let has = |framing| plan.settings.iter().any(|setting| setting.framing == framing);
-    left.push(
-        match (has(Framing::Rtu), has(Framing::Ascii)) {
-            (true, false) => "Modbus ASCII (--kind ascii); SDI-12 and lines of text (--kind)",
-            (false, true) => "Modbus RTU (--kind modbus); SDI-12 and lines of text (--kind)",
-            _ => "SDI-12 and lines of text (--kind)",
-        }
-        .to_owned(),
-    );
+    left.push(match (has(Framing::Rtu), has(Framing::Ascii)) {
+        (true, false) => say!(words, "scan-left-ascii"),
+        (false, true) => say!(words, "scan-left-rtu"),
+        _ => say!(words, "scan-left-text"),
+    });
     left.join("; ")
 }
 
-fn next_step(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> String {
-    let device = plan.device.display();
+fn next_step(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words) -> String {
+    let device = plan.device.display().to_string();
     let new = outcome.units.iter().filter(|unit| unit.known_as.is_empty()).count();
     if outcome.units.is_empty() && outcome.garbled.is_empty() {
         if outcome.stopped.is_some() {
-            return "mend that and scan again.".to_owned();
+            return say!(words, "scan-mend");
         }
-        return "check the probes' power, swap the two wires A and B, and scan again; then `--timeout 400ms` for \
-                slow probes."
-            .to_owned();
+        return say!(words, "scan-check-power");
     }
     if outcome.units.is_empty() || (!outcome.garbled.is_empty() && new == 0) {
-        return "unplug all probes but one and scan again: two with one address answer at once.".to_owned();
+        return say!(words, "scan-unplug");
     }
     if new == 0 {
-        return "nothing new is on this line; the daemon reads what is configured.".to_owned();
+        return say!(words, "scan-nothing-new");
     }
     match written {
-        Some(file) => format!(
-            "hold {file} against the probes' labels, say which pond each stands in, put it into the farm's \
-             configuration, and `pondreeve check --config FILE`."
-        ),
-        None => format!(
-            "`pondreeve scan --line {device} --addresses {} --write found.toml` writes this as configuration.",
-            ranges(&outcome.units.iter().map(|unit| unit.address).collect::<Vec<_>>())
-        ),
+        Some(file) => say!(words, "scan-put-it-in", file = file),
+        None => {
+            let addresses: Vec<u8> = outcome.units.iter().map(|unit| unit.address).collect();
+            say!(words, "scan-write-it", device = device, addresses = ranges(&addresses, words))
+        }
     }
 }
 
 /// `1-3,51`.
-fn ranges(addresses: &[u8]) -> String {
-    ranges_of(addresses, |address| address.to_string())
+fn ranges(addresses: &[u8], words: Words) -> String {
+    ranges_of(addresses, |address| address.to_string(), words)
 }
 
 /// Addresses in ranges, each shown as people write it.
-pub(super) fn ranges_of(addresses: &[u8], shown: impl Fn(u8) -> String) -> String {
+pub(super) fn ranges_of(addresses: &[u8], shown: impl Fn(u8) -> String, words: Words) -> String {
     let mut parts: Vec<(u8, u8)> = Vec::new();
     for &address in addresses {
         match parts.last_mut() {
@@ -204,7 +220,7 @@ pub(super) fn ranges_of(addresses: &[u8], shown: impl Fn(u8) -> String) -> Strin
         false => format!("{}-{}", shown(*first), shown(*last)),
     };
     let ranges: Vec<String> = parts.iter().map(range).collect();
-    if ranges.is_empty() { "none".to_owned() } else { ranges.join(",") }
+    if ranges.is_empty() { say!(words, "scan-no-value") } else { ranges.join(",") }
 }
 
 /// For scripts: one object for each unit, each garbled address, and the scan.
@@ -245,7 +261,7 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
         .map(|tried| {
             let asked = plan.addresses.get(..tried.addresses).unwrap_or_default();
             let noise = tried.unasked_bytes;
-            json!({ "setting": setting(&tried.setting), "addresses": ranges(asked), "unasked_bytes": noise })
+            json!({ "setting": setting(&tried.setting), "addresses": ranges(asked, english()), "unasked_bytes": noise })
         })
         .collect();
     let end = json!({
@@ -256,9 +272,70 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
         "took_s": (outcome.took.as_secs_f64() * 1_000.0).round() / 1_000.0,
         "timeout_ms": u64::try_from(plan.patience.as_millis()).unwrap_or(u64::MAX),
         "tried": tried,
-        "not_tried": not_tried(plan, outcome),
+        "not_tried": not_tried(plan, outcome, english()),
         "stopped": outcome.stopped,
         "written": written,
     });
     units.chain(garbled).chain([end]).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Duration;
+
+    use super::super::{Garbled, Tried};
+    use super::*;
+    use crate::cli::{english_in, spanish};
+
+    /// What a person is told of everything that a scan may find, and of nothing.
+    #[test]
+    fn what_was_found_is_told_in_spanish_and_scripts_read_english() {
+        let settings = Setting::usual();
+        let at = settings.first().copied().expect("a usual setting");
+        let plan = Plan {
+            device: "/dev/ttyUSB0".into(),
+            settings: settings.clone(),
+            every_setting: false,
+            addresses: vec![1, 2, 3, 51],
+            patience: Duration::from_millis(90),
+            profiles: Vec::new(),
+        };
+        let unit = Unit {
+            address: 2,
+            setting: at,
+            answers_in: Duration::from_millis(12),
+            identity: Some("X-1".to_owned()),
+            fits: Vec::new(),
+            others: Vec::new(),
+            registers: vec![(Table::Holding, vec![1, 2]), (Table::Input, vec![3])],
+            known_as: Vec::new(),
+        };
+        let known = Unit { address: 3, known_as: vec!["p1-ph".to_owned()], ..unit.clone() };
+        let tried = Tried { setting: at, addresses: 2, unasked_bytes: 7 };
+        let garbled = Garbled { address: 1, setting: at, bytes: 9 };
+        let nothing = Outcome { tried: vec![tried.clone()], left: settings, ..Outcome::default() };
+        let outcomes = [
+            nothing.clone(),
+            Outcome { garbled: vec![garbled.clone()], ..nothing.clone() },
+            Outcome { units: vec![known.clone()], bus: Some("east".to_owned()), ..nothing.clone() },
+            Outcome { units: vec![unit, known], garbled: vec![garbled], ..nothing.clone() },
+        ];
+        for outcome in &outcomes {
+            for written in [None, Some("found.toml")] {
+                let told = text(&plan, outcome, written, spanish());
+                assert!(told.lines().all(|line| line.chars().count() <= COLUMNS), "{told}");
+                // Options and what is typed keep their names.
+                let told = told.replace("--pond", "").replace("`", " ");
+                assert_eq!(english_in(&told), Vec::<String>::new(), "{told}");
+                assert!(!told.contains('⟨'), "{told}");
+                let scripts = json(&plan, outcome, written);
+                let end = scripts.last().expect("the scan itself");
+                let left = end["not_tried"].as_str().expect("text");
+                assert!(
+                    left.contains("addresses 3,51 at ") && left.contains("lines of text (--kind)"),
+                    "{left}"
+                );
+            }
+        }
+    }
 }

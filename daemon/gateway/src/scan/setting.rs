@@ -5,7 +5,9 @@ use std::time::Duration;
 
 use pondreeve_protocol::modbus::Framing;
 
+use crate::cli::spoken;
 use crate::config::farm::Parity;
+use crate::texts::say;
 
 /// Settings that are tried where none are named, in this order: what probes and meters are delivered with, and
 /// the Modbus specification's own default. (Common practice, no source, but for 19200 8E1.)
@@ -37,11 +39,7 @@ impl Speed {
     /// # Errors
     /// What would be accepted.
     pub fn parse(text: &str) -> Result<Self, String> {
-        let accepted = || {
-            format!(
-                "{text:?} is no line setting: write a speed from 300 to 1000000, such as 9600, 19200-8E1 or 1200-7E1"
-            )
-        };
+        let accepted = || say!(spoken(), "usage-line-setting", typed = text);
         let (speed, format) = match text.split_once('-') {
             Some((speed, format)) => (speed, Some(format)),
             None => (text, None),

@@ -4,6 +4,8 @@
 use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
 
+use pondreeve_core::said::said;
+
 use super::{Texts, Words};
 use crate::config::packed::{Packed, packed};
 
@@ -74,7 +76,13 @@ pub fn chosen(choice: &Choice) -> Result<Words, String> {
     let folder = choice.folder.as_deref();
     if let Some(code) = choice.language.as_ref().or(choice.configured.as_ref()) {
         return found(code, folder)?.ok_or_else(|| {
-            format!("there are no texts in the language `{code}`; there are: {}", known(folder))
+            let said = said!(
+                "language-none",
+                "there are no texts in the language `{code}`; there are: {known}",
+                code = code,
+                known = known(folder)
+            );
+            said.english().to_owned()
         });
     }
     match &choice.locale {
@@ -96,8 +104,12 @@ fn found(code: &str, folder: Option<&Path>) -> Result<Option<Words>, String> {
 
 /// Reads a farm's own texts; they stay until the program ends, so that pages can hand them on.
 fn read(code: &str, file: &Path) -> Result<Words, String> {
-    let source = std::fs::read_to_string(file)
-        .map_err(|error| format!("cannot read the texts in {}: {error}", file.display()))?;
+    let source = std::fs::read_to_string(file).map_err(|error| {
+        let (file, error) = (file.display().to_string(), error.to_string());
+        said!("language-unreadable", "cannot read the texts in {file}: {error}", file = file, error = error)
+            .english()
+            .to_owned()
+    })?;
     let behind = if code.starts_with("es") { &*SPANISH } else { "" };
     Ok(Box::leak(Box::new(Texts::of(code, &[&source, behind, &ENGLISH]))))
 }

@@ -49,7 +49,7 @@ fn sources(folder: &Path, out: &mut String) {
         let name = entry.file_name().to_string_lossy().into_owned();
         if path.is_dir() && name != "tests" {
             sources(&path, out);
-        } else if name.ends_with(".rs") && !name.contains("tests") {
+        } else if (name.ends_with(".rs") || name.ends_with(".html")) && !name.contains("tests") {
             out.push_str(&std::fs::read_to_string(&path).unwrap());
         }
     }
@@ -343,6 +343,7 @@ const COLUMNS: &[(&str, usize)] = &[
     ("plan-alkalinity-", 200),
     ("plan-nh3-peak-limit", 200),
     ("plan-nh3-mean-limit", 200),
+    ("plan-nh3-band", 200),
     ("plan-later", 35),
     ("feed-nitrogen", 34),
     ("feed-tan", 34),

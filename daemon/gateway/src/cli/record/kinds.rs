@@ -112,7 +112,7 @@ pub struct Water {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Sampling {
     /// Shrimp in the sample
-    #[arg(long, value_parser = whole(1_u32, 100_000, "shrimp"))]
+    #[arg(long, value_parser = whole(1_u32, 100_000, "usage-shrimp"))]
     pub count: u32,
     /// Their weight together, g
     #[arg(long, value_parser = within(0.001, 1_000_000.0, "g"))]
@@ -123,7 +123,7 @@ pub struct Sampling {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Stocking {
     /// How many
-    #[arg(long, value_parser = whole(1_u32, 1_000_000_000, "shrimp"))]
+    #[arg(long, value_parser = whole(1_u32, 1_000_000_000, "usage-shrimp"))]
     pub count: u32,
     /// Which species
     #[arg(long)]
@@ -144,7 +144,7 @@ pub struct Stocking {
 #[group(required = true, multiple = false)]
 pub struct Mortality {
     /// How many were counted
-    #[arg(long, value_parser = whole(1_u32, 1_000_000_000, "shrimp"))]
+    #[arg(long, value_parser = whole(1_u32, 1_000_000_000, "usage-shrimp"))]
     pub count: Option<u32>,
     /// How much they weighed, kg
     #[arg(long, value_parser = within(0.001, 100_000.0, "kg"))]
@@ -222,7 +222,7 @@ pub struct Price {
 #[derive(Debug, Clone, clap::Args)]
 pub struct Withdraw {
     /// Number of the entry
-    #[arg(value_name = "NUMBER", value_parser = number_of("an entry"))]
+    #[arg(value_name = "NUMBER", value_parser = number_of("usage-an-entry"))]
     pub number: u64,
     /// Why
     #[arg(long, value_name = "TEXT")]
@@ -301,7 +301,7 @@ pub(super) fn entry(
             }
             return Ok((EntryAsk::Withdrawal { reason: own.reason }, Some(own.number)));
         }
-        What::List(_) => return Err(Failure::usage("a list records nothing")),
+        What::List(_) => return Err(Failure::usage(say!(super::super::spoken(), "recorded-list"))),
     };
     Ok((entry, correct))
 }

@@ -14,7 +14,7 @@ use crate::texts::{Words, say};
 #[derive(Debug, Clone, clap::Args)]
 pub struct Arguments {
     /// So many days back
-    #[arg(long, default_value_t = 7, value_parser = super::super::numbers::whole(1_u16, 3_650, "days"))]
+    #[arg(long, default_value_t = 7, value_parser = super::super::numbers::whole(1_u16, 3_650, "usage-days"))]
     pub days: u16,
     /// Readings by hand, acknowledgements and services too
     #[arg(long)]

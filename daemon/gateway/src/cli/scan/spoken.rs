@@ -9,7 +9,10 @@ use crate::exit_code::{DONE, FAILED, Failure, Outcome};
 use crate::scan::Access;
 use crate::scan::spoken::{self, Plan};
 
-use super::{Arguments, Teller, any_profile, own_setting, stable, write_down};
+use super::super::spoken as in_words;
+use super::{Arguments, Teller, any_profile, belongs as what_for, own_setting, stable, write_down};
+use crate::texts::recognised::recognised;
+use crate::texts::say;
 
 const ALL_ADDRESSES: &str = "0-9A-Za-z";
 
@@ -22,14 +25,14 @@ pub(super) fn plan(arguments: &Arguments, kind: LineKind) -> Result<Plan, Failur
         }
         (LineKind::Text, None) => Vec::new(),
         (LineKind::Text, Some(_)) => {
-            return Err(Failure::usage("a line of text has no addresses: leave --addresses out"));
+            return Err(Failure::usage(say!(in_words(), "scan-text-addresses")));
         }
     };
     if kind == LineKind::Text && arguments.wake.is_some() {
-        return Err(Failure::usage("nothing is woken on a line of text: leave --wake out"));
+        return Err(Failure::usage(say!(in_words(), "scan-text-wake")));
     }
     if kind == LineKind::Text && arguments.further {
-        return Err(Failure::usage("a line of text has no further measurements: leave --further out"));
+        return Err(Failure::usage(say!(in_words(), "scan-text-further")));
     }
     let belongs = |profile: &Profile| {
         matches!((kind, profile), (LineKind::Sdi12, Profile::Sensor(_)) | (LineKind::Text, Profile::Text(_)))
@@ -42,10 +45,11 @@ pub(super) fn plan(arguments: &Arguments, kind: LineKind) -> Result<Plan, Failur
         named => {
             let named = named.iter().map(|name| any_profile(name)).collect::<Result<Vec<_>, _>>()?;
             if let Some(other) = named.iter().find(|profile| !belongs(profile)) {
-                return Err(Failure::usage(format!(
-                    "the profile `{}` is for {}: name one of the line's own kind",
-                    other.id(),
-                    other.belongs()
+                return Err(Failure::usage(say!(
+                    in_words(),
+                    "scan-profile-for",
+                    profile = other.id(),
+                    kind = what_for(other),
                 )));
             }
             named
@@ -97,7 +101,7 @@ pub(super) async fn run(
     let outcome = spoken::Outcome { stable_device: stable(&plan.device), ..outcome };
     let is_begun = outcome.is_found() || outcome.tried.iter().any(|tried| tried.addresses > 0);
     if let Some(why) = outcome.stopped.as_ref().filter(|_| !is_begun) {
-        return Err(Failure::failed(why.clone()));
+        return Err(Failure::failed(recognised(in_words(), why)));
     }
     let written = write_down(arguments, outcome.is_found(), |now| {
         spoken::fragment(&plan, &outcome, arguments.pond.as_deref(), now)
@@ -107,7 +111,7 @@ pub(super) async fn run(
             super::super::print(&super::super::json_line(&object)?)?;
         }
     } else {
-        super::super::print_plain(&spoken::text(&plan, &outcome, written.as_deref()))?;
+        super::super::print_plain(&spoken::text(&plan, &outcome, written.as_deref(), in_words()))?;
     }
     Ok(if outcome.is_found() { DONE } else { FAILED })
 }

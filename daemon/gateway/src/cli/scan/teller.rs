@@ -3,7 +3,9 @@
 use std::io::{IsTerminal as _, Write as _};
 use std::time::{Duration, Instant};
 
+use super::super::spoken;
 use crate::scan::Progress;
+use crate::texts::say;
 
 /// Says on standard error how far it is: in one line on a terminal, else in a line now and then.
 pub(super) struct Teller {
@@ -31,7 +33,7 @@ impl Teller {
                 self.setting = setting.to_string();
                 self.began = Instant::now();
                 self.told = Some(Instant::now());
-                self.line(&format!("trying {setting}"));
+                self.line(&say!(spoken(), "scan-trying", setting = setting.to_string()));
             }
             Progress::Address { address, done, of, found } => {
                 let is_due = self.told.is_none_or(|told| told.elapsed() >= TELL_EVERY);
@@ -39,20 +41,36 @@ impl Teller {
                     self.told = Some(Instant::now());
                     let left =
                         self.began.elapsed().as_secs_f64() / (done.max(1) as f64) * ((of - done) as f64);
-                    let left = if done == 0 { String::new() } else { format!(", {left:.0} s left") };
+                    let left = if done == 0 {
+                        String::new()
+                    } else {
+                        say!(spoken(), "scan-time-left", seconds = format!("{left:.0}"))
+                    };
                     let address = (self.shown)(address);
-                    let text =
-                        format!("{}: address {address}, {done} of {of}, {found} found{left}", self.setting);
+                    let text = say!(
+                        spoken(),
+                        "scan-progress",
+                        setting = &self.setting,
+                        address = address,
+                        done = done.to_string(),
+                        of = of.to_string(),
+                        found = found.to_string(),
+                        left = left,
+                    );
                     self.passing(&text);
                 }
             }
-            Progress::Found(address) => self.line(&format!("address {} answers", (self.shown)(address))),
-            Progress::Look(address) => {
-                self.passing(&format!("looking at address {}", (self.shown)(address)));
+            Progress::Found(address) => {
+                self.line(&say!(spoken(), "scan-answers", address = (self.shown)(address)));
             }
-            Progress::Recalled => self.line("the daemon needs the line for a moment"),
-            Progress::Listen(length) => self.passing(&format!("listening for {} s", length.as_secs())),
-            Progress::Asked(profile) => self.passing(&format!("asking as profile {profile} says")),
+            Progress::Look(address) => {
+                self.passing(&say!(spoken(), "scan-looking", address = (self.shown)(address)));
+            }
+            Progress::Recalled => self.line(&say!(spoken(), "scan-recalled")),
+            Progress::Listen(length) => {
+                self.passing(&say!(spoken(), "scan-listening", seconds = length.as_secs().to_string()));
+            }
+            Progress::Asked(profile) => self.passing(&say!(spoken(), "scan-asking", profile = profile)),
             Progress::Line(text) => self.line(&format!("< {text}")),
         }
     }

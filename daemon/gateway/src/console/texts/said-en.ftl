@@ -1080,3 +1080,43 @@ refused-trial-replaced = it replaces trial { $trial }, whose place trial { $late
 refused-trial-word = { $name } = { $word } is not known; accepted is { $known }
 refused-trial-number = there is no trial { $trial }; known are { $known }
 refused-trial-none-yet = none yet
+
+## The line to the daemon, and what becomes of a store, a backup and an audit trail that are looked at.
+
+client-closed = it closed before answering
+client-too-long = an answer longer than { $bytes } bytes
+client-no-status = an answer that is no status
+trail-changed = record { $record } was changed: what it says does not give its hash
+trail-removed = record { $record } was removed
+trail-removed-some = records { $from } to { $until } were removed
+trail-moved = in the place of record { $record } stands one that says it is { $says }
+trail-not-following = record { $record } does not follow the one before it: one of them was put there or written anew
+trail-cut-short = the end was cut off: the store counts { $counted } records, the last one there is { $found }
+trail-added = records were added behind the end: the store counts { $counted }, the last one there is { $found }
+trail-other-end = record { $record }, the last, is not the one that the store noted as the last
+trail-no-count = how many records there should be is not noted, or not readable
+trail-not-as-exported = record { $record } is not the one with the hash that was named: the trail was written anew
+trail-empty = audit trail: no records
+trail-whole = audit trail: unbroken, { $records } records, the last with hash { $hash }
+trail-broken = AUDIT TRAIL BROKEN: { $found }
+trail-broken-more = AUDIT TRAIL BROKEN: in { $more } more places
+verify-neither = { $folder } is neither a store nor a backup: a store has files such as conf, db, tail-0 and the folder days, a backup has index.pieces and a file hours-....pieces for each day
+verify-first-format = it is of the first format, which only the daemon reads: start it on the store, or on a copy, and it is carried over
+verify-store = the store { $store }: { $trouble }
+verify-unreadable = { $place } cannot be read: { $error }
+verify-store-unreadable = the store { $store } cannot be read: { $error }
+backup-missing = { $name } is missing
+backup-damaged = { $name } is damaged in 1 place
+backup-damaged-some = { $name } is damaged in { $places } places
+backup-cut-short = { $name } is cut short: it has { $bytes } bytes, { $written } were written
+backup-other = { $name } is another one: it has { $bytes } bytes, { $written } were written
+backup-list-damaged = { $name } is damaged: a file that is missing may go unnoticed
+backup-list-missing = { $name } is missing: the backup was not finished, and files may be missing from it
+salvage-there = { $place } exists already: name a place where nothing is
+salvage-failed = making a store at { $place } failed: { $why }
+salvage-not-noted = { $place } is made, but that it is could not be noted: { $error }
+language-none = there are no texts in the language `{ $code }`; there are: { $known }
+language-unreadable = cannot read the texts in { $file }: { $error }
+terminal-dumb = TERM is `dumb`
+terminal-no-output = standard output is not a terminal
+terminal-no-input = standard input is not a terminal

@@ -1079,3 +1079,43 @@ refused-trial-replaced = reemplaza el ensayo { $trial }, cuyo lugar tomó el { $
 refused-trial-word = { $name } = { $word } no se conoce; se acepta { $known }
 refused-trial-number = no hay ensayo { $trial }; se conocen { $known }
 refused-trial-none-yet = ninguno todavía
+
+## La conexión con el programa, y lo que se halla en un almacén, un respaldo y un registro que se revisan.
+
+client-closed = cerró antes de responder
+client-too-long = una respuesta de más de { $bytes } bytes
+client-no-status = una respuesta que no es un estado
+trail-changed = el registro { $record } fue cambiado: lo que dice no da su hash
+trail-removed = el registro { $record } fue quitado
+trail-removed-some = los registros { $from } a { $until } fueron quitados
+trail-moved = en el lugar del registro { $record } hay uno que dice ser { $says }
+trail-not-following = el registro { $record } no sigue al anterior: uno de los dos fue puesto ahí o escrito de nuevo
+trail-cut-short = se cortó el final: el almacén cuenta { $counted } registros, el último que hay es { $found }
+trail-added = se agregaron registros después del final: el almacén cuenta { $counted }, el último que hay es { $found }
+trail-other-end = el registro { $record }, el último, no es el que el almacén apuntó como último
+trail-no-count = no está apuntado, o no se puede leer, cuántos registros debe haber
+trail-not-as-exported = el registro { $record } no es el del hash que se dio: el registro entero fue escrito de nuevo
+trail-empty = registro de auditoría: vacío
+trail-whole = registro de auditoría: sin cortes, { $records } registros, el último con hash { $hash }
+trail-broken = REGISTRO DE AUDITORÍA ROTO: { $found }
+trail-broken-more = REGISTRO DE AUDITORÍA ROTO: en { $more } lugares más
+verify-neither = { $folder } no es un almacén ni un respaldo: un almacén tiene archivos como conf, db, tail-0 y la carpeta days; un respaldo tiene index.pieces y un archivo hours-....pieces por día
+verify-first-format = es del primer formato, que solo lee el programa: arránquelo sobre el almacén, o sobre una copia, y queda al día
+verify-store = el almacén { $store }: { $trouble }
+verify-unreadable = no se puede leer { $place }: { $error }
+verify-store-unreadable = no se puede leer el almacén { $store }: { $error }
+backup-missing = falta { $name }
+backup-damaged = { $name } está dañado en 1 lugar
+backup-damaged-some = { $name } está dañado en { $places } lugares
+backup-cut-short = { $name } está cortado: tiene { $bytes } bytes, se escribieron { $written }
+backup-other = { $name } es otro: tiene { $bytes } bytes, se escribieron { $written }
+backup-list-damaged = { $name } está dañado: puede faltar un archivo sin que se note
+backup-list-missing = falta { $name }: el respaldo no se terminó, y le pueden faltar archivos
+salvage-there = { $place } ya existe: dé un lugar donde no haya nada
+salvage-failed = no se pudo hacer un almacén en { $place }: { $why }
+salvage-not-noted = { $place } está hecho, pero no se pudo apuntar que lo está: { $error }
+language-none = no hay textos en el idioma `{ $code }`; hay: { $known }
+language-unreadable = no se pueden leer los textos de { $file }: { $error }
+terminal-dumb = TERM es `dumb`
+terminal-no-output = la salida estándar no es una terminal
+terminal-no-input = la entrada estándar no es una terminal

@@ -2,6 +2,8 @@
 
 use jiff::civil::Date;
 
+use pondreeve_core::ammonia_band::half_band_mg_l;
+
 use super::super::days::Day;
 use super::super::evidence::Trial;
 use super::super::figures::MONEY;
@@ -100,7 +102,9 @@ impl Maker<'_> {
         let feed = by_day(name("series-feed"), days, |day| (day.feed_kg, false));
         let limits =
             |keys: &[&str]| keys.iter().filter_map(|key| self.limit(report, key)).collect::<Vec<_>>();
-        let draft = |key: &str, what: &str, unit, series, limits| {
+        // How far off un-ionised ammonia may be, in parts of itself.
+        let with_band = format!("mg/L ±{:.0} %", 100.0 * half_band_mg_l(1.0, None, None, 0.0));
+        let draft = |key: &str, what: &str, unit: (&str, usize), series, limits| {
             self.plot(report, &format!("{id}-{what}"), key, unit, series, limits)
         };
         let bars = |plot: Plot| Plot { bars: true, ..plot };
@@ -117,7 +121,7 @@ impl Maker<'_> {
             draft(
                 "plot-ammonia",
                 "ammonia",
-                ("mg/L", 3),
+                (&with_band, 3),
                 ammonia,
                 limits(&["nh3_peak_mg_l.warn", "nh3_peak_mg_l.critical"]),
             ),

@@ -6,6 +6,7 @@ use super::super::fragment::{line_id, value};
 use super::{Guess, Heard, Measured, Outcome, Plan, Sensor, draft, letters, shown};
 use crate::config::farm::{LineKind, Wake};
 use crate::config::profile::Profile;
+use crate::texts::{Words, english, say};
 
 /// TOML for a farm's configuration: what is certain as tables, the rest as remarks. `pond` is where the probes stand,
 /// `now` when it was found.
@@ -103,9 +104,9 @@ fn of_sensor(sensor: &Sensor, pond: Option<&str>) -> (String, bool) {
     }
     let read = sensor.richest();
     for measured in &read {
-        let _ = writeln!(text, "# {}", measured_words(measured));
+        let _ = writeln!(text, "# {}", measured_words(measured, english()));
     }
-    if let Some(more) = further_words(sensor) {
+    if let Some(more) = further_words(sensor, english()) {
         let _ = writeln!(text, "# {more}");
     }
     if read.is_empty() {
@@ -140,27 +141,44 @@ fn of_sensor(sensor: &Sensor, pond: Option<&str>) -> (String, bool) {
 }
 
 /// Further measurements that were not made, in words.
-pub(super) fn further_words(sensor: &Sensor) -> Option<String> {
+pub(super) fn further_words(sensor: &Sensor, words: Words) -> Option<String> {
     let list = sensor.promised.as_ref().filter(|list| !list.is_empty())?;
     let each: Vec<String> = list
         .iter()
         .map(|own| {
-            format!("aM{}! {} value{}", own.number, own.values, if own.values == 1 { "" } else { "s" })
+            let (number, values) = (own.number.to_string(), own.values.to_string());
+            match own.values {
+                1 => say!(words, "scan-promised-one", number = number),
+                _ => say!(words, "scan-promised-some", number = number, values = values),
+            }
         })
         .collect();
-    Some(format!("says that it has further measurements, not made: {} (see --further)", each.join(", ")))
+    Some(say!(words, "scan-promises", each = each.join(", ")))
 }
 
 /// What a measurement gave, in words.
-pub(super) fn measured_words(measured: &Measured) -> String {
+pub(super) fn measured_words(measured: &Measured, words: Words) -> String {
     let values = |look: &Vec<f64>| look.iter().map(ToString::to_string).collect::<Vec<_>>().join("  ");
     let looks: Vec<String> = measured.looks.iter().map(values).collect();
-    let (count, seconds) = (measured.announced, measured.ready_after_s);
+    let (count, seconds) = (measured.announced.to_string(), measured.ready_after_s.to_string());
     let command = letters(measured.command);
-    let crc = if command.get(1..2) == Some("C") { "with checksums" } else { "without checksums" };
-    let plural = if count == 1 { "" } else { "s" };
+    let checked = match command.get(1..2) == Some("C") {
+        true => say!(words, "scan-with-checksums"),
+        false => say!(words, "scan-without-checksums"),
+    };
     let read = if looks.is_empty() { String::new() } else { format!(": {}", looks.join(" | ")) };
-    format!("a{command}! ({crc}) announces {count} value{plural} after {seconds} s{read}")
+    let told = match measured.announced {
+        1 => say!(words, "scan-announces-one", command = command, checked = checked, seconds = seconds),
+        _ => say!(
+            words,
+            "scan-announces",
+            command = command,
+            checked = checked,
+            values = count,
+            seconds = seconds,
+        ),
+    };
+    format!("{told}{read}")
 }
 
 fn of_heard(heard: &Heard, outcome: &Outcome, pond: Option<&str>) -> (String, bool) {

@@ -21,6 +21,7 @@ use pondreeve_protocol::sdi12::{self, Command, is_address};
 use super::{Garbled, Setting, Tried};
 use crate::config::farm::{LineKind, Parity, Wake};
 use crate::config::profile::Profile;
+use crate::texts::say;
 
 pub use fragment::fragment;
 pub use guess::Guess;
@@ -269,11 +270,7 @@ impl Walk<'_> {
 /// # Errors
 /// What would be accepted.
 pub fn addresses(text: &str) -> Result<Vec<u8>, String> {
-    let accepted = || {
-        format!(
-            "{text:?} is no list of SDI-12 addresses: write characters of 0-9, A-Z, a-z, such as 0-9 or 1,A-F"
-        )
-    };
+    let accepted = || say!(crate::cli::spoken(), "usage-sdi12-addresses", typed = text);
     let mut list: Vec<u8> = Vec::new();
     let mut bytes = text.bytes().filter(|byte| !matches!(byte, b',' | b' ')).peekable();
     while let Some(first) = bytes.next() {

@@ -8,92 +8,101 @@ use super::super::{Seen, Setting};
 use super::fragment::{further_words, measured_words};
 use super::{Guess, Heard, Measured, Outcome, Plan, Promised, Sensor, letters, shown};
 use crate::config::farm::LineKind;
+use crate::texts::recognised::recognised;
+use crate::texts::{Words, english, say};
 
 /// For a person, in lines of at most 80 columns. `written` is the file of the fragment.
-pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> String {
+pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words) -> String {
     let mut lines = Vec::new();
     let found = match (plan.kind, outcome.sensors.len(), outcome.heard.is_empty()) {
-        (LineKind::Text, _, true) => "nothing readable came".to_owned(),
-        (LineKind::Text, ..) => "lines came".to_owned(),
-        (_, 0, _) => "nothing answers".to_owned(),
-        (_, 1, _) => "1 sensor answers".to_owned(),
-        (_, count, _) => format!("{count} sensors answer"),
+        (LineKind::Text, _, true) => say!(words, "scan-nothing-readable"),
+        (LineKind::Text, ..) => say!(words, "scan-lines-came"),
+        (_, 0, _) => say!(words, "scan-none"),
+        (_, 1, _) => say!(words, "scan-one-sensor"),
+        (_, count, _) => say!(words, "scan-sensors", count = count.to_string()),
     };
-    let line = outcome.line.as_ref().map(|line| format!(" (line {line})")).unwrap_or_default();
+    let line = outcome.line.as_ref().map(|line| say!(words, "scan-of-line", line = line)).unwrap_or_default();
     push(&mut lines, "", &format!("{}{line}: {found}", plan.device.display()));
     for sensor in &outcome.sensors {
         lines.push(String::new());
-        sensor_lines(&mut lines, sensor);
+        sensor_lines(&mut lines, sensor, words);
     }
     for heard in &outcome.heard {
         lines.push(String::new());
-        heard_lines(&mut lines, heard, outcome);
+        heard_lines(&mut lines, heard, outcome, words);
     }
     for garbled in &outcome.garbled {
         lines.push(String::new());
-        let told = format!(
-            "address {} at {}: {} bytes came, but no valid answer: two sensors with this address, noise, or a bad \
-             cable",
-            char::from(garbled.address),
-            garbled.setting,
-            garbled.bytes
+        let told = say!(
+            words,
+            "scan-garbled-sensor",
+            address = char::from(garbled.address).to_string(),
+            setting = garbled.setting.to_string(),
+            bytes = garbled.bytes.to_string(),
         );
         push(&mut lines, "", &told);
     }
     lines.push(String::new());
     for tried in &outcome.tried {
         let asked = plan.addresses.get(..tried.addresses).unwrap_or_default();
-        let addresses = if plan.kind == LineKind::Sdi12 {
-            format!(": addresses {}", ranges(asked))
-        } else {
-            String::new()
-        };
         let noise = match tried.unasked_bytes {
             0 => String::new(),
-            bytes => format!("; {bytes} bytes came that are no text: another speed, or noise"),
+            bytes => say!(words, "scan-no-text", bytes = bytes.to_string()),
         };
-        push(&mut lines, "", &format!("Tried {}{addresses}{noise}", tried.setting));
+        let setting = tried.setting.to_string();
+        let told = if plan.kind == LineKind::Sdi12 {
+            let addresses = ranges(asked, words);
+            say!(words, "scan-tried", setting = setting, addresses = addresses, noise = noise)
+        } else {
+            say!(words, "scan-tried-text", setting = setting, noise = noise)
+        };
+        push(&mut lines, "", &told);
     }
-    push(&mut lines, "", &format!("Took {:.1} s.", outcome.took.as_secs_f64()));
+    let took = format!("{:.1}", outcome.took.as_secs_f64());
+    push(&mut lines, "", &say!(words, "scan-took-in-all", seconds = took));
     if let Some(why) = &outcome.stopped {
-        push(&mut lines, "", &format!("STOPPED EARLY: {why}."));
+        push(&mut lines, "", &say!(words, "scan-stopped", why = recognised(words, why)));
     }
-    push(&mut lines, "", &format!("Not tried: {}.", not_tried(plan, outcome)));
-    push(&mut lines, "", &format!("Next: {}", next_step(plan, outcome, written)));
+    push(&mut lines, "", &say!(words, "scan-not-tried", left = not_tried(plan, outcome, words)));
+    push(&mut lines, "", &say!(words, "scan-next", step = next_step(plan, outcome, written, words)));
     lines.join("\n") + "\n"
 }
 
-fn sensor_lines(lines: &mut Vec<String>, sensor: &Sensor) {
+fn sensor_lines(lines: &mut Vec<String>, sensor: &Sensor, words: Words) {
     let known = match sensor.known_as.as_slice() {
         [] => String::new(),
-        ids => format!(", configured as {}", ids.join(", ")),
+        ids => say!(words, "scan-known-as", ids = ids.join(", ")),
     };
-    push(lines, "", &format!("address {} at {}{known}", char::from(sensor.address), sensor.setting));
+    let (address, setting) = (char::from(sensor.address).to_string(), sensor.setting.to_string());
+    push(lines, "", &say!(words, "scan-sensor", address = address, setting = setting, known = known));
     match &sensor.identity {
         Ok(identity) => {
             let (version, minor) = (identity.version / 10, identity.version % 10);
-            push(lines, "  ", &format!("calls itself: {identity} (SDI-12 {version}.{minor})"));
+            let name = format!("{identity} (SDI-12 {version}.{minor})");
+            push(lines, "  ", &say!(words, "scan-calls-itself", name = name));
         }
-        Err(why) => push(lines, "  ", &format!("does not say what it is: {why}")),
+        Err(why) => push(lines, "  ", &say!(words, "scan-nameless", why = recognised(words, why))),
     }
     for measured in &sensor.measured {
         match measured {
             // A sensor that has no such further measurement says that no values will come, or says nothing.
             Ok(own) if own.number() > 0 && own.announced == 0 => {}
             Err((command, _)) if command.measurement() > Some(0) => {}
-            Ok(measured) => push(lines, "  ", &measured_words(measured)),
-            Err((command, why)) => push(lines, "  ", &format!("a{}!: {why}", letters(*command))),
+            Ok(measured) => push(lines, "  ", &measured_words(measured, words)),
+            Err((command, why)) => {
+                push(lines, "  ", &format!("a{}!: {}", letters(*command), recognised(words, why)));
+            }
         }
     }
     let without: Vec<String> =
         sensor.measured.iter().filter_map(without_values).map(|own| format!("a{own}!")).collect();
     if !without.is_empty() {
-        push(lines, "  ", &format!("no values for {}", without.join(", ")));
+        push(lines, "  ", &say!(words, "scan-no-values-for", commands = without.join(", ")));
     }
-    if let Some(more) = further_words(sensor) {
+    if let Some(more) = further_words(sensor, words) {
         push(lines, "  ", &more);
     }
-    guess_lines(lines, &sensor.guesses, &sensor.others);
+    guess_lines(lines, &sensor.guesses, &sensor.others, words);
 }
 
 /// A further measurement that the sensor does not have.
@@ -106,50 +115,55 @@ fn without_values(measured: &Result<Measured, (Command, String)>) -> Option<Stri
     (command.measurement() > Some(0)).then(|| letters(command))
 }
 
-fn heard_lines(lines: &mut Vec<String>, heard: &Heard, outcome: &Outcome) {
+fn heard_lines(lines: &mut Vec<String>, heard: &Heard, outcome: &Outcome, words: Words) {
     let known = match outcome.known_as.as_slice() {
         [] => String::new(),
-        ids => format!("; configured with {}", ids.join(", ")),
+        ids => say!(words, "scan-known-with", ids = ids.join(", ")),
     };
     let how = match &heard.asked {
-        Some(ask) => format!("asked with \"{}\", it answers", shown(ask)),
-        None => "sends by itself".to_owned(),
+        Some(ask) => say!(words, "scan-asked", ask = shown(ask)),
+        None => say!(words, "scan-by-itself"),
     };
-    push(lines, "", &format!("at {}: {how}{known}", heard.setting));
+    push(
+        lines,
+        "",
+        &say!(words, "scan-heard", setting = heard.setting.to_string(), how = how, known = known),
+    );
     for line in &heard.lines {
         // As it came: a wrapped line would look like two.
         let shown: String = shown(line).chars().take(76).collect();
         lines.push(format!("  < {shown}"));
     }
-    push(lines, "  ", &format!("lines end in \"{}\"", shown(&heard.end)));
-    guess_lines(lines, &heard.guesses, &heard.others);
+    push(lines, "  ", &say!(words, "scan-ends-in", end = shown(&heard.end)));
+    guess_lines(lines, &heard.guesses, &heard.others, words);
 }
 
-fn guess_lines(lines: &mut Vec<String>, guesses: &[Guess], others: &[(String, String)]) {
+fn guess_lines(lines: &mut Vec<String>, guesses: &[Guess], others: &[(String, String)], words: Words) {
     for guess in guesses {
         let doubt = match guess {
-            Guess { in_doubt: true, .. } => " (another profile fits as well)",
-            Guess { is_exact: false, .. } => " (more values come than it knows: no evidence)",
-            guess if !guess.is_evident() => " (zeros or unusual values only: no evidence)",
-            _ => "",
+            Guess { in_doubt: true, .. } => say!(words, "scan-another-profile"),
+            Guess { is_exact: false, .. } => say!(words, "scan-more-values"),
+            guess if !guess.is_evident() => say!(words, "scan-no-evidence"),
+            _ => String::new(),
         };
-        push(lines, "  ", &format!("fits {}{doubt}", guess.profile.id()));
-        lines.extend(guess.seen.iter().map(seen_line));
+        push(lines, "  ", &say!(words, "scan-fits", profile = guess.profile.id(), doubt = doubt));
+        lines.extend(guess.seen.iter().map(|seen| seen_line(seen, words)));
     }
     if guesses.is_empty() {
-        push(lines, "  ", "no profile that was tried fits:");
+        push(lines, "  ", &say!(words, "scan-no-profile"));
         for (profiles, why) in by_reason(others) {
-            push(lines, "    ", &format!("{}: {why}", profiles.join(", ")));
+            push(lines, "    ", &format!("{}: {}", profiles.join(", "), recognised(words, why)));
         }
     }
 }
 
-fn not_tried(plan: &Plan, outcome: &Outcome) -> String {
+fn not_tried(plan: &Plan, outcome: &Outcome, words: Words) -> String {
     let mut left = Vec::new();
     for tried in &outcome.tried {
         let rest = plan.addresses.get(tried.addresses..).unwrap_or_default();
         if plan.kind == LineKind::Sdi12 && !rest.is_empty() {
-            left.push(format!("addresses {} at {}", ranges(rest), tried.setting));
+            let setting = tried.setting.to_string();
+            left.push(say!(words, "scan-left-addresses", addresses = ranges(rest, words), setting = setting));
         }
     }
     if !outcome.left.is_empty() {
@@ -159,60 +173,44 @@ fn not_tried(plan: &Plan, outcome: &Outcome) -> String {
     match plan.kind {
         LineKind::Sdi12 => {
             if plan.addresses.len() < 62 {
-                left.push("addresses outside the list".to_owned());
+                left.push(say!(words, "scan-outside-list"));
             }
             if !plan.further {
-                left.push("further measurements, aM1! to aM9! (--further)".to_owned());
+                left.push(say!(words, "scan-left-further"));
             }
-            left.push("Modbus and lines of text (--kind)".to_owned());
+            left.push(say!(words, "scan-left-modbus"));
         }
         LineKind::Text => {
-            left.push("questions that no known profile asks; Modbus and SDI-12 (--kind)".to_owned());
+            left.push(say!(words, "scan-left-questions"));
         }
     }
     left.join("; ")
 }
 
-fn next_step(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> String {
-    let (device, kind) = (plan.device.display(), kind_word(plan.kind));
+fn next_step(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words) -> String {
+    let (device, kind) = (plan.device.display().to_string(), kind_word(plan.kind));
     let is_known = match plan.kind {
         LineKind::Sdi12 => outcome.sensors.iter().all(|sensor| !sensor.known_as.is_empty()),
         LineKind::Text => !outcome.known_as.is_empty(),
     };
     if !outcome.is_found() {
         if outcome.stopped.is_some() {
-            return "mend that and scan again.".to_owned();
+            return say!(words, "scan-mend");
         }
         if !outcome.garbled.is_empty() {
-            return "unplug all sensors but one and scan again: two with one address answer at once."
-                .to_owned();
+            return say!(words, "scan-unplug-sensors");
         }
         return match plan.kind {
-            LineKind::Sdi12 => {
-                "check the sensors' 12 V, data and ground wires and scan again; `--wake adapter` where \
-                                the adapter wakes them itself."
-                    .to_owned()
-            }
-            LineKind::Text => {
-                "check power, the receive and transmit wires and ground; a longer `--listen`, or \
-                               `--profile FILE` with what the probe is asked."
-                    .to_owned()
-            }
+            LineKind::Sdi12 => say!(words, "scan-check-sdi12"),
+            LineKind::Text => say!(words, "scan-check-text"),
         };
     }
     if is_known {
-        return "nothing new is on this line; the daemon reads what is configured.".to_owned();
+        return say!(words, "scan-nothing-new");
     }
     match written {
-        Some(file) => format!(
-            "hold {file} against the probes' labels and manuals, say which pond each stands in, put it into the \
-             farm's configuration, and `pondreeve check --config FILE`."
-        ),
-        None => {
-            format!(
-                "`pondreeve scan --line {device} --kind {kind} --write found.toml` writes this as configuration."
-            )
-        }
+        Some(file) => say!(words, "scan-put-it-in-by-manual", file = file),
+        None => say!(words, "scan-write-kind", device = device, kind = kind),
     }
 }
 
@@ -224,8 +222,8 @@ const fn kind_word(kind: LineKind) -> &'static str {
 }
 
 /// `0-3,a`.
-fn ranges(addresses: &[u8]) -> String {
-    ranges_of(addresses, |address| char::from(address).to_string())
+fn ranges(addresses: &[u8], words: Words) -> String {
+    ranges_of(addresses, |address| char::from(address).to_string(), words)
 }
 
 /// For scripts: one object for each sensor, each setting at which lines came, each garbled address, and the scan.
@@ -287,7 +285,7 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
     let tried = |tried: &super::Tried| {
         let asked = plan.addresses.get(..tried.addresses).unwrap_or_default();
         let noise = tried.unasked_bytes;
-        json!({ "setting": setting(&tried.setting), "addresses": ranges(asked), "unasked_bytes": noise })
+        json!({ "setting": setting(&tried.setting), "addresses": ranges(asked, english()), "unasked_bytes": noise })
     };
     let end = json!({
         "kind": "scan",
@@ -297,7 +295,7 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
         "sensors": outcome.sensors.len(),
         "took_s": (outcome.took.as_secs_f64() * 1_000.0).round() / 1_000.0,
         "tried": outcome.tried.iter().map(tried).collect::<Vec<_>>(),
-        "not_tried": not_tried(plan, outcome),
+        "not_tried": not_tried(plan, outcome, english()),
         "stopped": outcome.stopped,
         "written": written,
     });
