@@ -11,10 +11,10 @@
 //! `/100` for percent. Milligrams per litre are not registered and are given in UCUM, `mg/L`; so are the
 //! rest. Practical salinity and on/off have no unit.
 
-use bytes::Bytes;
+use std::fmt::Write as _;
+
 use pondreeve_core::Quantity;
-use pondreeve_core::effect::QuantitySummary;
-use pondreeve_protocol::senml::{Pack, Record};
+use pondreeve_protocol::senml::{Numbers, Pack, Record, SenmlError};
 use serde_json::Value;
 
 use crate::config::farm::Encoding;
@@ -29,11 +29,11 @@ pub(super) struct Topics {
     gateway: String,
 }
 
-/// A message ready to be sent.
-#[derive(Debug, Clone, PartialEq, Eq)]
+/// A message ready to be sent, in room that the next one uses again.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub(super) struct Ready {
     pub(super) topic: String,
-    pub(super) payload: Bytes,
+    pub(super) payload: Vec<u8>,
 }
 
 impl Topics {
@@ -46,97 +46,127 @@ impl Topics {
         format!("pondreeve/{}/health", self.gateway)
     }
 
-    /// Topic and payload of a message.
+    /// Makes topic and payload of a message.
     ///
     /// # Errors
     /// What of it cannot be encoded. Ids are checked by the configuration and values by the core, so this does not
     /// happen; if it does the pond is still watched, and the log says what to mend.
-    pub(super) fn ready(&self, outgoing: &Outgoing, encoding: Encoding) -> Result<Ready, String> {
+    pub(super) fn make(
+        &self,
+        outgoing: &Outgoing,
+        encoding: Encoding,
+        ready: &mut Ready,
+    ) -> Result<(), String> {
         let number = outgoing.number;
+        let Ready { topic, payload } = ready;
+        topic.clear();
+        payload.clear();
         match &outgoing.body {
             Body::Summary(summary) => {
-                let base = format!("pondreeve/{}/{}", self.gateway, summary.pond);
-                let pack = pack(&base, number, summary);
-                let payload = match encoding {
-                    Encoding::Json => pack.encode().map(String::into_bytes),
-                    Encoding::Cbor => pack.encode_cbor(),
-                };
-                let payload = payload.map_err(|error| error.to_string())?.into();
-                Ok(Ready { topic: format!("{base}/summary"), payload })
+                // Writing into a string does not fail.
+                let _ = write!(topic, "pondreeve/{}/{}/", self.gateway, summary.pond);
+                match encoding {
+                    Encoding::Json => write_json(payload, topic, number, summary),
+                    Encoding::Cbor => pack(topic, number, summary).encode_cbor().map(|cbor| *payload = cbor),
+                }
+                .map_err(|error| error.to_string())?;
+                topic.push_str("summary");
+                Ok(())
             }
-            Body::Alarm(json) => self.object("alarm", number, json, encoding),
-            Body::Call(json) => self.object("call", number, json, encoding),
+            Body::Alarm(json) => self.object("alarm", number, json, encoding, ready),
+            Body::Call(json) => self.object("call", number, json, encoding, ready),
         }
     }
 
     /// A JSON object with its number and form in front, or the same in CBOR.
-    fn object(&self, topic: &str, number: u64, json: &str, encoding: Encoding) -> Result<Ready, String> {
+    fn object(
+        &self,
+        kind: &str,
+        number: u64,
+        json: &str,
+        encoding: Encoding,
+        Ready { topic, payload }: &mut Ready,
+    ) -> Result<(), String> {
         let rest = json.strip_prefix('{').ok_or("it is no JSON object")?;
         let text = format!("{{\"sequence\":{number},\"format\":{FORMAT},{rest}");
-        let payload = match encoding {
-            Encoding::Json => text.into_bytes(),
+        match encoding {
+            Encoding::Json => payload.extend_from_slice(text.as_bytes()),
             Encoding::Cbor => {
                 let value: Value = serde_json::from_str(&text).map_err(|error| error.to_string())?;
-                let mut bytes = Vec::new();
-                ciborium::into_writer(&value, &mut bytes).map_err(|error| error.to_string())?;
-                bytes
+                ciborium::into_writer(&value, payload).map_err(|error| error.to_string())?;
             }
-        };
-        Ok(Ready { topic: format!("pondreeve/{}/{topic}", self.gateway), payload: payload.into() })
+        }
+        let _ = write!(topic, "pondreeve/{}/{kind}", self.gateway);
+        Ok(())
     }
+}
+
+fn seconds(ms: i64) -> f64 {
+    ms as f64 / 1_000.0
+}
+
+/// Calls `put` for each record of a summary: group, name, unit, value.
+fn records<E>(
+    number: u64,
+    summary: &PondSummary,
+    mut put: impl FnMut(&str, &str, &str, f64) -> Result<(), E>,
+) -> Result<(), E> {
+    put("", "sequence", "count", number as f64)?;
+    put("", "interval", "s", seconds((summary.to - summary.from).as_millis()))?;
+    put("", "format", "", f64::from(FORMAT))?;
+    for of in &summary.quantities {
+        let (id, unit) = (of.quantity.id(), unit(of.quantity));
+        if of.usable > 0 {
+            let factor = factor(of.quantity);
+            for (statistic, value) in
+                [("mean", of.mean), ("minimum", of.minimum), ("maximum", of.maximum), ("last", of.last)]
+            {
+                put(id, statistic, unit, rounded(factor, value))?;
+            }
+        }
+        for (statistic, readings) in [("usable", of.usable), ("doubtful", of.doubtful)] {
+            put(id, statistic, "count", f64::from(readings))?;
+        }
+    }
+    for (name, standing) in ["critical", "high", "medium"].into_iter().zip(summary.alarms_standing) {
+        put("alarms", name, "count", f64::from(standing))?;
+    }
+    if summary.merged > 1 {
+        put("", "merged", "count", f64::from(summary.merged))?;
+    }
+    Ok(())
+}
+
+fn write_json(out: &mut Vec<u8>, base: &str, number: u64, summary: &PondSummary) -> Result<(), SenmlError> {
+    let mut numbers = Numbers::begin(out, base, seconds(summary.to.as_millis()))?;
+    records(number, summary, |group, name, unit, value| numbers.put(group, name, unit, value))?;
+    numbers.end();
+    Ok(())
 }
 
 fn pack(base: &str, number: u64, summary: &PondSummary) -> Pack {
-    let seconds = |ms: i64| ms as f64 / 1_000.0;
-    let mut records = vec![
-        Record {
-            base_name: Some(format!("{base}/")),
-            base_time: Some(seconds(summary.to.as_millis())),
-            name: Some("sequence".to_owned()),
-            unit: Some("count".to_owned()),
-            value: Some(number as f64),
-            ..Record::default()
-        },
-        record("interval".to_owned(), "s", seconds((summary.to - summary.from).as_millis())),
-        record("format".to_owned(), "", f64::from(FORMAT)),
-    ];
-    for quantity in &summary.quantities {
-        quantity_records(quantity, &mut records);
+    let mut all = Vec::new();
+    let Ok(()) = records(number, summary, |group, name, unit, value| {
+        let name = if group.is_empty() { name.to_owned() } else { format!("{group}/{name}") };
+        let unit = (!unit.is_empty()).then(|| unit.to_owned());
+        all.push(Record { name: Some(name), unit, value: Some(value), ..Record::default() });
+        Ok::<(), std::convert::Infallible>(())
+    });
+    if let Some(first) = all.first_mut() {
+        first.base_name = Some(base.to_owned());
+        first.base_time = Some(seconds(summary.to.as_millis()));
     }
-    for (name, standing) in ["critical", "high", "medium"].into_iter().zip(summary.alarms_standing) {
-        records.push(record(format!("alarms/{name}"), "count", f64::from(standing)));
-    }
-    if summary.merged > 1 {
-        records.push(record("merged".to_owned(), "count", f64::from(summary.merged)));
-    }
-    Pack(records)
-}
-
-fn quantity_records(of: &QuantitySummary, records: &mut Vec<Record>) {
-    let (id, unit) = (of.quantity.id(), unit(of.quantity));
-    if of.usable > 0 {
-        for (statistic, value) in
-            [("mean", of.mean), ("minimum", of.minimum), ("maximum", of.maximum), ("last", of.last)]
-        {
-            records.push(record(format!("{id}/{statistic}"), unit, rounded(of.quantity, value)));
-        }
-    }
-    for (statistic, readings) in [("usable", of.usable), ("doubtful", of.doubtful)] {
-        records.push(record(format!("{id}/{statistic}"), "count", f64::from(readings)));
-    }
+    Pack(all)
 }
 
 /// Two decimals more than a person is shown: below that there is only noise, and noise costs airtime.
-fn rounded(quantity: Quantity, value: f64) -> f64 {
-    let places = i32::try_from(quantity.decimals() + 2).unwrap_or(0);
-    let factor = 10_f64.powi(places);
-    let scaled = (value * factor).round() / factor;
-    if scaled.is_finite() { scaled } else { value }
+fn factor(quantity: Quantity) -> f64 {
+    10_f64.powi(i32::try_from(quantity.decimals() + 2).unwrap_or(0))
 }
 
-fn record(name: String, unit: &str, value: f64) -> Record {
-    let unit = (!unit.is_empty()).then(|| unit.to_owned());
-    Record { name: Some(name), unit, value: Some(value), ..Record::default() }
+fn rounded(factor: f64, value: f64) -> f64 {
+    let scaled = (value * factor).round() / factor;
+    if scaled.is_finite() { scaled } else { value }
 }
 
 /// The code of the unit that the quantity's id names.
@@ -157,12 +187,16 @@ pub(crate) fn unit(quantity: Quantity) -> &'static str {
 mod tests {
     use super::*;
 
+    fn rounded_of(quantity: Quantity, value: f64) -> f64 {
+        rounded(factor(quantity), value)
+    }
+
     #[test]
     fn values_are_rounded_below_what_can_be_measured() {
-        assert_eq!(rounded(Quantity::DoMgL, 6.946_399_569), 6.946_4);
-        assert_eq!(rounded(Quantity::DoSaturationPercent, 23.033_515_19), 23.03);
-        assert_eq!(rounded(Quantity::Nh3NMgL, 0.069_326_85), 0.069_33);
-        assert_eq!(rounded(Quantity::DoMgL, 1e308), 1e308);
+        assert_eq!(rounded_of(Quantity::DoMgL, 6.946_399_569), 6.946_4);
+        assert_eq!(rounded_of(Quantity::DoSaturationPercent, 23.033_515_19), 23.03);
+        assert_eq!(rounded_of(Quantity::Nh3NMgL, 0.069_326_85), 0.069_33);
+        assert_eq!(rounded_of(Quantity::DoMgL, 1e308), 1e308);
     }
 
     #[test]

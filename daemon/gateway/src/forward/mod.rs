@@ -33,16 +33,18 @@ use crate::outbox::queue::Queue;
 
 #[cfg(test)]
 mod backlog_tests;
-mod client;
 mod kept_back;
+mod link;
 pub(crate) mod message;
 mod pace;
+pub(crate) mod packets;
 mod publisher;
 mod sending;
 #[cfg(test)]
 mod session_tests;
 #[cfg(test)]
 mod tests;
+mod trouble;
 
 use kept_back::KeptBack;
 use message::Topics;

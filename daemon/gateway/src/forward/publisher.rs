@@ -6,13 +6,13 @@ use std::time::Duration;
 use pondreeve_core::Event;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::said::{Said, said};
-use tokio::time::{sleep, timeout};
+use tokio::time::{sleep, sleep_until, timeout};
 use tokio_util::sync::CancellationToken;
 
-use super::client::{Client, Heard};
 use super::kept_back::KeptBack;
+use super::link::Link;
 use super::message::Topics;
-use super::sending::{CONFIRM_WITHIN, REQUESTS_BOUND, Sending};
+use super::sending::{CONFIRM_WITHIN, Sending};
 use crate::audit::Place;
 use crate::config::farm::{BrokerAddress, Destination};
 use crate::inbox::{Inbox, Incoming};
@@ -135,70 +135,61 @@ impl Publisher {
         failed: &mut usize,
     ) -> Ended {
         let to = Destination { address: self.destination.node(self.turn), ..self.destination.clone() };
-        let mut client = match Client::open(&to, &self.topics.health(), REQUESTS_BOUND) {
-            Ok(client) => client,
-            Err(error) => return Ended::Lost(error.to_string()),
-        };
-        // Before the broker has answered nothing is sent.
-        let answered = tokio::select! {
+        let health = self.topics.health();
+        let opened = tokio::select! {
             () = stop.cancelled() => return Ended::Stopped,
-            heard = client.heard.recv() => heard,
+            opened = Link::open(&to, &health) => opened,
         };
-        match answered {
-            Some(Ok(Heard::Welcome)) => {}
-            Some(Err(reason)) => return Ended::Lost(reason),
-            other => {
-                return Ended::Lost(
-                    said!(
-                        "trouble-forward-greeting",
-                        "the broker began with {other} instead of a greeting",
-                        other = format!("{other:?}")
-                    )
-                    .into(),
-                );
-            }
-        }
+        let link = match opened {
+            Ok(link) => link,
+            Err(reason) => return Ended::Lost(reason),
+        };
         tracing::info!("destination {}: connected", self.destination.id);
         self.queue.connected(self.index, true);
 
         let (queue, topics) = (self.queue.clone(), Arc::clone(&self.topics));
         let (encoding, pace) = (self.destination.encoding, self.destination.most_per_second);
         let limits = (pace, self.kept_back.clone());
-        let mut sending = Sending::new(client.sender(), (&queue, self.index), &topics, encoding, limits);
-        if !sending.health("online") {
-            return Ended::Lost(said!("trouble-forward-client-full", "the client took no message").into());
+        let mut sending = Sending::new(link, (&queue, self.index), &topics, encoding, limits);
+        match self.keep_sending(&mut sending, stop, backoff, failed).await {
+            Ok(()) => {
+                farewell(sending).await;
+                Ended::Stopped
+            }
+            Err(reason) => Ended::Lost(reason),
         }
+    }
+
+    /// Sends until the daemon stops.
+    ///
+    /// # Errors
+    /// Why the connection ended before.
+    async fn keep_sending(
+        &mut self,
+        sending: &mut Sending<'_>,
+        stop: &CancellationToken,
+        backoff: &mut Backoff,
+        failed: &mut usize,
+    ) -> Result<(), String> {
+        let queue = self.queue.clone();
+        sending.health("online")?;
         loop {
-            sending.fill();
+            sending.fill()?;
             tokio::select! {
-                () = stop.cancelled() => {
-                    farewell(sending, &mut client).await;
-                    return Ended::Stopped;
-                }
+                () = stop.cancelled() => return Ok(()),
                 () = queue.filled(self.index) => {}
-                () = sleep(sending.pause()) => {}
-                () = sleep(sending.patience()) => {
+                () = sleep_until(sending.wakes_at()) => if sending.overdue() {
                     let seconds = CONFIRM_WITHIN.as_secs().to_string();
-                    let why = said!(
+                    return Err(said!(
                         "trouble-forward-unconfirmed",
                         "the broker confirmed nothing for {seconds} s",
                         seconds = seconds
-                    );
-                    return Ended::Lost(why.into());
-                }
-                heard = client.heard.recv() => match heard {
-                    Some(Ok(heard)) => {
-                        if sending.take(&heard) {
-                            backoff.reset();
-                            *failed = 0;
-                            self.report(None).await;
-                        }
-                    }
-                    Some(Err(reason)) => return Ended::Lost(reason),
-                    None => {
-                        let why = said!("trouble-forward-task-ended", "the connection's task ended");
-                        return Ended::Lost(why.into());
-                    }
+                    ).into());
+                },
+                confirmed = sending.exchange() => if confirmed? {
+                    backoff.reset();
+                    *failed = 0;
+                    self.report(None).await;
                 },
             }
         }
@@ -219,33 +210,25 @@ impl Publisher {
 
 /// Sends what still waits, says `offline`, waits a little for it all to be confirmed, and takes leave, so
 /// that the broker does not send the last will as well. A backlog is left for the next start.
-async fn farewell(mut sending: Sending<'_>, client: &mut Client) {
+async fn farewell(mut sending: Sending<'_>) {
     let confirmed = async {
         let mut said = false;
         loop {
-            if !said {
-                sending.fill();
+            if !said && sending.fill().is_err() {
+                return;
             }
             if sending.under_way() == 0 {
                 if said {
                     break;
                 }
-                said = sending.health("offline");
+                said = sending.health("offline").is_ok();
             }
-            match client.heard.recv().await {
-                Some(Ok(heard)) => {
-                    sending.take(&heard);
-                }
-                Some(Err(_)) | None => return,
+            tokio::select! {
+                () = sleep_until(sending.wakes_at()) => {}
+                heard = sending.exchange() => if heard.is_err() { return },
             }
         }
-        if sending.sender.leave() {
-            while let Some(Ok(heard)) = client.heard.recv().await {
-                if heard == Heard::Left {
-                    return;
-                }
-            }
-        }
+        sending.leave().await;
     };
     if timeout(FAREWELL_WITHIN, confirmed).await.is_err() {
         tracing::warn!("the broker did not confirm the last messages in time");
