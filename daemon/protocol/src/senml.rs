@@ -302,6 +302,6 @@ pub fn by_name(records: &[Resolved]) -> BTreeMap<&str, &Resolved> {
 
 mod cbor;
 mod numbers;
-pub use numbers::Numbers;
+pub use numbers::{Label, Numbers};
 #[cfg(test)]
 mod tests;

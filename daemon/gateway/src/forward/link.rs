@@ -16,14 +16,14 @@ use rumqttc::tokio_rustls::TlsConnector;
 use rustls::pki_types::ServerName;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
-use tokio::time::{Instant, timeout};
+use tokio::time::{Instant, Sleep, sleep, timeout};
 
 use super::packets::{self, Greeting, Heard, LARGEST_TAKEN_BYTES, Publish, Terms};
 use super::trouble;
 use crate::config::farm::{Destination, Version};
 use crate::mqtt_link;
 
-/// After confirmations came the next are let gather for so long.
+/// After messages went or confirmations came, the next confirmations are let gather for so long.
 const GATHER: Duration = Duration::from_millis(1);
 
 /// Room for what waits to be written is given back above this.
@@ -40,8 +40,8 @@ pub(super) struct Link {
     outgoing: BytesMut,
     /// What TLS has taken may still be with it.
     unflushed: bool,
-    /// Confirmations are gathered until then.
-    gathers_until: Instant,
+    /// While confirmations gather; looked at only then.
+    gathering: Option<Pin<Box<Sleep>>>,
     keep_alive: Duration,
     /// Something was heard, or the connection began.
     heard_at: Instant,
@@ -104,9 +104,15 @@ impl Link {
                     return Err(trouble::refused(code, destination.version, address));
                 }
                 Ok(Some(other)) => return Err(trouble::greeting(&format!("{other:?}"))),
-                Ok(None) => poll_fn(|context| link.poll_bytes(context))
-                    .await
-                    .map_err(|error| trouble::plain_io(&error))?,
+                Ok(None) => {
+                    poll_fn(|context| link.poll_written(context))
+                        .await
+                        .map_err(|error| trouble::plain_io(&error))?;
+                    link.gathering = None;
+                    poll_fn(|context| link.poll_bytes(context))
+                        .await
+                        .map_err(|error| trouble::plain_io(&error))?;
+                }
                 Err(error) => return Err(trouble::greeting(&error.to_string())),
             }
         }
@@ -120,7 +126,7 @@ impl Link {
             incoming: BytesMut::new(),
             outgoing: BytesMut::new(),
             unflushed: false,
-            gathers_until: now,
+            gathering: None,
             keep_alive,
             heard_at: now,
             pinged_at: None,
@@ -154,12 +160,11 @@ impl Link {
     }
 
     /// When [`Link::exchange`] wants to be asked again though nothing came.
-    pub(super) fn wakes_at(&self, now: Instant) -> Instant {
-        let ping = match self.pinged_at {
+    pub(super) fn wakes_at(&self) -> Instant {
+        match self.pinged_at {
             Some(pinged_at) => pinged_at + self.answer_within(),
             None => self.heard_at + self.keep_alive,
-        };
-        if self.gathers_until > now { ping.min(self.gathers_until) } else { ping }
+        }
     }
 
     /// A broker answers a ping at once; a distant one behind a link that is full may take some seconds.
@@ -203,7 +208,7 @@ impl Link {
             read.map_err(|error| trouble::plain_io(&error))?;
             self.heard_at = Instant::now();
             self.pinged_at = None;
-            self.gathers_until = self.heard_at + GATHER;
+            self.gather();
         }
     }
 
@@ -217,13 +222,21 @@ impl Link {
         let _ = poll_fn(|context| Pin::new(&mut self.stream).poll_shutdown(context)).await;
     }
 
+    fn gather(&mut self) {
+        match &mut self.gathering {
+            Some(gathering) => gathering.as_mut().reset(Instant::now() + GATHER),
+            None => self.gathering = Some(Box::pin(sleep(GATHER))),
+        }
+    }
+
     /// Writes what can be written; ready when something was read.
     fn poll_bytes(&mut self, context: &mut Context<'_>) -> Poll<io::Result<()>> {
         if let Poll::Ready(Err(error)) = self.poll_written(context) {
             return Poll::Ready(Err(error));
         }
-        if Instant::now() < self.gathers_until {
-            return Poll::Pending;
+        if let Some(gathering) = &mut self.gathering {
+            ready!(gathering.as_mut().poll(context));
+            self.gathering = None;
         }
         let mut room = [std::mem::MaybeUninit::uninit(); LARGEST_TAKEN_BYTES];
         let mut room = ReadBuf::uninit(&mut room);
@@ -247,6 +260,7 @@ impl Link {
         if self.unflushed {
             ready!(Pin::new(&mut self.stream).poll_flush(context))?;
             self.unflushed = false;
+            self.gather();
             // Begins anew at the front of its room.
             self.outgoing.clear();
             if self.outgoing.capacity() > ROOM_KEPT_BYTES {

@@ -11,10 +11,11 @@
 //! `/100` for percent. Milligrams per litre are not registered and are given in UCUM, `mg/L`; so are the
 //! rest. Practical salinity and on/off have no unit.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use pondreeve_core::Quantity;
-use pondreeve_protocol::senml::{Numbers, Pack, Record, SenmlError};
+use pondreeve_protocol::senml::{Label, Numbers, Pack, Record, SenmlError};
 use serde_json::Value;
 
 use crate::config::farm::Encoding;
@@ -27,6 +28,49 @@ const FORMAT: u32 = 1;
 #[derive(Debug)]
 pub(super) struct Topics {
     gateway: String,
+    labels: Result<Labels, SenmlError>,
+}
+
+/// Names and units of all records of summaries.
+#[derive(Debug)]
+struct Labels {
+    sequence: Label,
+    interval: Label,
+    format: Label,
+    /// Of each quantity: mean, minimum, maximum, last, usable, doubtful.
+    quantities: BTreeMap<Quantity, [Label; 6]>,
+    /// Critical, high, medium.
+    alarms: [Label; 3],
+    merged: Label,
+}
+
+impl Labels {
+    fn all() -> Result<Self, SenmlError> {
+        let mut quantities = BTreeMap::new();
+        for &quantity in Quantity::ALL {
+            let (id, unit) = (quantity.id(), unit(quantity));
+            let value = |statistic: &str| Label::new(&format!("{id}/{statistic}"), unit);
+            let count = |readings: &str| Label::new(&format!("{id}/{readings}"), "count");
+            let labels = [
+                value("mean")?,
+                value("minimum")?,
+                value("maximum")?,
+                value("last")?,
+                count("usable")?,
+                count("doubtful")?,
+            ];
+            quantities.insert(quantity, labels);
+        }
+        let standing = |name: &str| Label::new(&format!("alarms/{name}"), "count");
+        Ok(Self {
+            sequence: Label::new("sequence", "count")?,
+            interval: Label::new("interval", "s")?,
+            format: Label::new("format", "")?,
+            quantities,
+            alarms: [standing("critical")?, standing("high")?, standing("medium")?],
+            merged: Label::new("merged", "count")?,
+        })
+    }
 }
 
 /// A message ready to be sent, in room that the next one uses again.
@@ -38,7 +82,7 @@ pub(super) struct Ready {
 
 impl Topics {
     pub(super) fn of(gateway: &str) -> Self {
-        Self { gateway: gateway.to_owned() }
+        Self { gateway: gateway.to_owned(), labels: Labels::all() }
     }
 
     /// Where the gateway says that it is there.
@@ -65,9 +109,12 @@ impl Topics {
             Body::Summary(summary) => {
                 // Writing into a string does not fail.
                 let _ = write!(topic, "pondreeve/{}/{}/", self.gateway, summary.pond);
+                let labels = self.labels.as_ref().map_err(SenmlError::to_string)?;
                 match encoding {
-                    Encoding::Json => write_json(payload, topic, number, summary),
-                    Encoding::Cbor => pack(topic, number, summary).encode_cbor().map(|cbor| *payload = cbor),
+                    Encoding::Json => write_json(payload, topic, number, summary, labels),
+                    Encoding::Cbor => {
+                        pack(topic, number, summary, labels).encode_cbor().map(|cbor| *payload = cbor)
+                    }
                 }
                 .map_err(|error| error.to_string())?;
                 topic.push_str("summary");
@@ -105,51 +152,63 @@ fn seconds(ms: i64) -> f64 {
     ms as f64 / 1_000.0
 }
 
-/// Calls `put` for each record of a summary: group, name, unit, value.
+/// Calls `put` for each record of a summary.
 fn records<E>(
     number: u64,
     summary: &PondSummary,
-    mut put: impl FnMut(&str, &str, &str, f64) -> Result<(), E>,
+    labels: &Labels,
+    mut put: impl FnMut(&Label, f64) -> Result<(), E>,
 ) -> Result<(), E> {
-    put("", "sequence", "count", number as f64)?;
-    put("", "interval", "s", seconds((summary.to - summary.from).as_millis()))?;
-    put("", "format", "", f64::from(FORMAT))?;
+    put(&labels.sequence, number as f64)?;
+    put(&labels.interval, seconds((summary.to - summary.from).as_millis()))?;
+    put(&labels.format, f64::from(FORMAT))?;
     for of in &summary.quantities {
-        let (id, unit) = (of.quantity.id(), unit(of.quantity));
+        let Some([mean, minimum, maximum, last, usable, doubtful]) = labels.quantities.get(&of.quantity)
+        else {
+            continue;
+        };
         if of.usable > 0 {
             let factor = factor(of.quantity);
-            for (statistic, value) in
-                [("mean", of.mean), ("minimum", of.minimum), ("maximum", of.maximum), ("last", of.last)]
+            for (label, value) in
+                [(mean, of.mean), (minimum, of.minimum), (maximum, of.maximum), (last, of.last)]
             {
-                put(id, statistic, unit, rounded(factor, value))?;
+                put(label, rounded(factor, value))?;
             }
         }
-        for (statistic, readings) in [("usable", of.usable), ("doubtful", of.doubtful)] {
-            put(id, statistic, "count", f64::from(readings))?;
-        }
+        put(usable, f64::from(of.usable))?;
+        put(doubtful, f64::from(of.doubtful))?;
     }
-    for (name, standing) in ["critical", "high", "medium"].into_iter().zip(summary.alarms_standing) {
-        put("alarms", name, "count", f64::from(standing))?;
+    for (label, standing) in labels.alarms.iter().zip(summary.alarms_standing) {
+        put(label, f64::from(standing))?;
     }
     if summary.merged > 1 {
-        put("", "merged", "count", f64::from(summary.merged))?;
+        put(&labels.merged, f64::from(summary.merged))?;
     }
     Ok(())
 }
 
-fn write_json(out: &mut Vec<u8>, base: &str, number: u64, summary: &PondSummary) -> Result<(), SenmlError> {
+fn write_json(
+    out: &mut Vec<u8>,
+    base: &str,
+    number: u64,
+    summary: &PondSummary,
+    labels: &Labels,
+) -> Result<(), SenmlError> {
     let mut numbers = Numbers::begin(out, base, seconds(summary.to.as_millis()))?;
-    records(number, summary, |group, name, unit, value| numbers.put(group, name, unit, value))?;
+    records(number, summary, labels, |label, value| numbers.put(label, value))?;
     numbers.end();
     Ok(())
 }
 
-fn pack(base: &str, number: u64, summary: &PondSummary) -> Pack {
+fn pack(base: &str, number: u64, summary: &PondSummary, labels: &Labels) -> Pack {
     let mut all = Vec::new();
-    let Ok(()) = records(number, summary, |group, name, unit, value| {
-        let name = if group.is_empty() { name.to_owned() } else { format!("{group}/{name}") };
-        let unit = (!unit.is_empty()).then(|| unit.to_owned());
-        all.push(Record { name: Some(name), unit, value: Some(value), ..Record::default() });
+    let Ok(()) = records(number, summary, labels, |label, value| {
+        all.push(Record {
+            name: Some(label.name().to_owned()),
+            unit: label.unit().map(str::to_owned),
+            value: Some(value),
+            ..Record::default()
+        });
         Ok::<(), std::convert::Infallible>(())
     });
     if let Some(first) = all.first_mut() {

@@ -96,7 +96,11 @@ impl Publisher {
                             self.destination.id
                         );
                     }
-                    tracing::debug!("destination {}: next attempt in {:?}", self.destination.id, wait);
+                    tracing::debug!(
+                        "destination {}: {reason}; next attempt in {:?}",
+                        self.destination.id,
+                        wait
+                    );
                     self.report(Some(fault)).await;
                     tokio::select! {
                         () = stop.cancelled() => return,

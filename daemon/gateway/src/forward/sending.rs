@@ -30,8 +30,8 @@ pub(super) const CONFIRM_WITHIN: Duration = Duration::from_secs(60);
 /// refuse by default. A larger message would make the broker drop the connection, again and again.
 const LARGEST_SENT_BYTES: usize = 128 * 1024;
 
-/// For waits without an end.
-const FOR_EVER: Duration = Duration::from_secs(86_400 * 365);
+/// Looked at again after so long at the latest, where a clock says that there is no end to a wait.
+const LONG: Duration = Duration::from_secs(3_600);
 
 /// What is on its way.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -100,10 +100,9 @@ impl<'a> Sending<'a> {
 
     /// When to look again though nothing happened: a summary may go, a confirmation is overdue, the link asks for it.
     pub(super) fn wakes_at(&self) -> Instant {
-        let now = Instant::now();
-        let patience = if self.under_way() > 0 { self.progress + CONFIRM_WITHIN } else { now + FOR_EVER };
-        let pace = self.held_back_until.unwrap_or(patience);
-        self.link.wakes_at(now).min(patience).min(pace)
+        let patience = (self.under_way() > 0).then(|| self.progress + CONFIRM_WITHIN);
+        let wakes = [patience, self.held_back_until].into_iter().flatten();
+        wakes.fold(self.link.wakes_at(), Instant::min)
     }
 
     /// Publishes the health text, retained.
@@ -148,7 +147,7 @@ impl<'a> Sending<'a> {
                 held_back.is_none()
             },
         );
-        self.held_back_until = held_back.map(|left| Instant::now() + left.min(FOR_EVER));
+        self.held_back_until = held_back.map(|left| Instant::now() + left.min(LONG));
         self.hand_over(Class::Summary, summaries)
     }
 
