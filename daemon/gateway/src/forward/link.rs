@@ -1,7 +1,7 @@
 //! A connection to a broker: bytes out, bytes in, a ping when it is quiet.
 //!
 //! Written for one who only publishes, since that is where the processor's time goes after a week without a link: what is
-//! due at one moment goes out in one write, and confirmations are looked for a thousand times a second at most. The
+//! due at one moment goes out in one write, and confirmations are read some hundred times a second at most. The
 //! client library writes each message by itself and wakes its user for each confirmation. Everything happens where
 //! [`Link::exchange`] is awaited: no task of its own, and an exchange that is given up loses nothing.
 
@@ -24,7 +24,7 @@ use crate::config::farm::{Destination, Version};
 use crate::mqtt_link;
 
 /// After messages went or confirmations came, the next confirmations are let gather for so long.
-const GATHER: Duration = Duration::from_millis(1);
+const GATHER: Duration = Duration::from_millis(3);
 
 /// Room for what waits to be written is given back above this.
 const ROOM_KEPT_BYTES: usize = 256 * 1024;
@@ -51,12 +51,16 @@ pub(super) struct Link {
 }
 
 impl Link {
-    /// Connects, is greeted, and may publish.
+    /// Connects, is greeted, and may publish, `within` so long.
     ///
     /// # Errors
     /// Why not, in words a technician can act on.
-    pub(super) async fn open(destination: &Destination, health: &str) -> Result<Self, String> {
-        match timeout(mqtt_link::CONNECT_WITHIN, Self::greeted(destination, health)).await {
+    pub(super) async fn open(
+        destination: &Destination,
+        health: &str,
+        within: Duration,
+    ) -> Result<Self, String> {
+        match timeout(within, Self::greeted(destination, health)).await {
             Ok(opened) => opened,
             Err(_) => Err(trouble::no_answer()),
         }

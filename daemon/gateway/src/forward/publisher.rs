@@ -6,13 +6,14 @@ use std::time::Duration;
 use pondreeve_core::Event;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::said::{Said, said};
-use tokio::time::{sleep, sleep_until, timeout};
+use tokio::time::{Instant, sleep, sleep_until, timeout};
 use tokio_util::sync::CancellationToken;
 
 use super::kept_back::KeptBack;
 use super::link::Link;
 use super::message::Topics;
-use super::sending::{CONFIRM_WITHIN, Sending};
+use super::patience::{Confirmations, Greetings};
+use super::sending::Sending;
 use crate::audit::Place;
 use crate::config::farm::{BrokerAddress, Destination};
 use crate::inbox::{Inbox, Incoming};
@@ -45,6 +46,7 @@ pub(super) struct Publisher {
     reported: Option<String>,
     /// Which of its nodes is tried, counted on.
     turn: usize,
+    greetings: Greetings,
 }
 
 impl Publisher {
@@ -57,7 +59,17 @@ impl Publisher {
     ) -> Self {
         // The gateways of a fleet begin at different nodes; without randomness they all begin at the first.
         let turn = getrandom::u32().map_or(0, |number| number as usize % destination.nodes());
-        Self { destination, topics, queue, index, inbox, kept_back, reported: None, turn }
+        Self {
+            destination,
+            topics,
+            queue,
+            index,
+            inbox,
+            kept_back,
+            reported: None,
+            turn,
+            greetings: Greetings::default(),
+        }
     }
 
     /// Keeps sending until `stop`.
@@ -71,6 +83,7 @@ impl Publisher {
             match ended {
                 Ended::Stopped => return,
                 Ended::Lost(reason) => {
+                    self.greetings.silent();
                     let address = self.destination.node(self.turn);
                     self.turn = self.turn.wrapping_add(1);
                     failed += 1;
@@ -128,7 +141,7 @@ impl Publisher {
 
     /// Soon, but not all gateways of a node that has just died at once.
     fn next_node_in(&self) -> Duration {
-        NEXT_NODE_WITHIN.mul_f64(f64::from(getrandom::u32().unwrap_or(0)) / f64::from(u32::MAX))
+        NEXT_NODE_WITHIN.mul_f64(scatter())
     }
 
     /// One connection from beginning to end.
@@ -140,20 +153,23 @@ impl Publisher {
     ) -> Ended {
         let to = Destination { address: self.destination.node(self.turn), ..self.destination.clone() };
         let health = self.topics.health();
+        let nodes = self.destination.nodes();
+        let (within, begun) = (self.greetings.within(nodes, scatter()), Instant::now());
         let opened = tokio::select! {
             () = stop.cancelled() => return Ended::Stopped,
-            opened = Link::open(&to, &health) => opened,
+            opened = Link::open(&to, &health, within) => opened,
         };
         let link = match opened {
             Ok(link) => link,
             Err(reason) => return Ended::Lost(reason),
         };
+        self.greetings.greeted(begun.elapsed());
         tracing::info!("destination {}: connected", self.destination.id);
         self.queue.connected(self.index, true);
 
         let (queue, topics) = (self.queue.clone(), Arc::clone(&self.topics));
         let (encoding, pace) = (self.destination.encoding, self.destination.most_per_second);
-        let limits = (pace, self.kept_back.clone());
+        let limits = (pace, self.kept_back.clone(), Confirmations::new(nodes > 1));
         let mut sending = Sending::new(link, (&queue, self.index), &topics, encoding, limits);
         match self.keep_sending(&mut sending, stop, backoff, failed).await {
             Ok(()) => {
@@ -182,8 +198,8 @@ impl Publisher {
             tokio::select! {
                 () = stop.cancelled() => return Ok(()),
                 () = queue.filled(self.index) => {}
-                () = sleep_until(sending.wakes_at()) => if sending.overdue() {
-                    let seconds = CONFIRM_WITHIN.as_secs().to_string();
+                () = sleep_until(sending.wakes_at()) => if let Some(since) = sending.overdue() {
+                    let seconds = since.as_secs().to_string();
                     return Err(said!(
                         "trouble-forward-unconfirmed",
                         "the broker confirmed nothing for {seconds} s",
@@ -193,6 +209,7 @@ impl Publisher {
                 confirmed = sending.exchange() => if confirmed? {
                     backoff.reset();
                     *failed = 0;
+                    self.greetings.works();
                     self.report(None).await;
                 },
             }
@@ -210,6 +227,11 @@ impl Publisher {
         // An engine that has ended has no use for it.
         let _ = self.inbox.send(Incoming { event, done: None, urgent: false, place: Place::Daemon }).await;
     }
+}
+
+/// From 0 to 1. Without randomness everything still happens, only not scattered.
+fn scatter() -> f64 {
+    f64::from(getrandom::u32().unwrap_or(0)) / f64::from(u32::MAX)
 }
 
 /// Sends what still waits, says `offline`, waits a little for it all to be confirmed, and takes leave, so

@@ -11,6 +11,7 @@ use super::link::Link;
 use super::message::{Ready, Topics};
 use super::pace::Pace;
 use super::packets::Heard;
+use super::patience::Confirmations;
 use crate::config::farm::Encoding;
 use crate::journal::outbox_record;
 use crate::outbox::queue::Queue;
@@ -22,9 +23,6 @@ const WINDOW: usize = 40;
 
 /// So many of them are kept free for alarms and calls.
 const KEPT_FOR_URGENT: usize = 8;
-
-/// A broker that answers pings but confirms nothing for this long is left and tried anew.
-pub(super) const CONFIRM_WITHIN: Duration = Duration::from_secs(60);
 
 /// Largest message sent, topic and payload: far above a summary of every quantity (about 10 KB), far below what brokers
 /// refuse by default. A larger message would make the broker drop the connection, again and again.
@@ -52,7 +50,8 @@ pub(super) struct Sending<'a> {
     /// The next message of each class to hand over has this number or a higher one.
     next: [u64; 2],
     /// On the wire or about to be, by packet identifier, in the order in which they went.
-    unconfirmed: VecDeque<(u16, Handed)>,
+    unconfirmed: VecDeque<(u16, Instant, Handed)>,
+    patience: Confirmations,
     last_id: u16,
     /// Of the last confirmation, or of the first message after none was awaited.
     progress: Instant,
@@ -68,7 +67,7 @@ impl<'a> Sending<'a> {
         (queue, destination): (&'a Queue, usize),
         topics: &'a Topics,
         encoding: Encoding,
-        (per_second, kept_back): (u32, KeptBack),
+        (per_second, kept_back, patience): (u32, KeptBack, Confirmations),
     ) -> Self {
         queue.begin(destination);
         Self {
@@ -81,6 +80,7 @@ impl<'a> Sending<'a> {
             ready: Ready::default(),
             next: [0; 2],
             unconfirmed: VecDeque::new(),
+            patience,
             last_id: 0,
             progress: Instant::now(),
             pace: Pace::new(per_second),
@@ -93,14 +93,15 @@ impl<'a> Sending<'a> {
         self.unconfirmed.len()
     }
 
-    /// Whether a confirmation is overdue.
-    pub(super) fn overdue(&self) -> bool {
-        self.under_way() > 0 && self.progress.elapsed() >= CONFIRM_WITHIN
+    /// For how long nothing was confirmed though it was due, where that is too long.
+    pub(super) fn overdue(&self) -> Option<Duration> {
+        let since = self.progress.elapsed();
+        (self.under_way() > 0 && since >= self.patience.within()).then_some(since)
     }
 
     /// When to look again though nothing happened: a summary may go, a confirmation is overdue, the link asks for it.
     pub(super) fn wakes_at(&self) -> Instant {
-        let patience = (self.under_way() > 0).then(|| self.progress + CONFIRM_WITHIN);
+        let patience = (self.under_way() > 0).then(|| self.progress + self.patience.within());
         let wakes = [patience, self.held_back_until].into_iter().flatten();
         wakes.fold(self.link.wakes_at(), Instant::min)
     }
@@ -189,7 +190,7 @@ impl<'a> Sending<'a> {
                 size = (topic.len() + payload.len()).to_string()
             ))
         })?;
-        self.unconfirmed.push_back((id, handed));
+        self.unconfirmed.push_back((id, Instant::now(), handed));
         Ok(())
     }
 
@@ -197,7 +198,7 @@ impl<'a> Sending<'a> {
     fn free_id(&mut self) -> u16 {
         loop {
             self.last_id = self.last_id.checked_add(1).unwrap_or(1);
-            if self.unconfirmed.iter().all(|(id, _)| *id != self.last_id) {
+            if self.unconfirmed.iter().all(|(id, ..)| *id != self.last_id) {
                 return self.last_id;
             }
         }
@@ -214,8 +215,10 @@ impl<'a> Sending<'a> {
         for heard in &self.heard {
             let Heard::Confirmed(packet) = heard else { continue };
             // Brokers confirm in order, nearly always the first.
-            let Some(place) = self.unconfirmed.iter().position(|(id, _)| id == packet) else { continue };
-            if let Some((_, Handed::Message(class, number))) = self.unconfirmed.remove(place) {
+            let Some(place) = self.unconfirmed.iter().position(|(id, ..)| id == packet) else { continue };
+            let Some((_, handed_at, handed)) = self.unconfirmed.remove(place) else { continue };
+            self.patience.came(handed_at.elapsed());
+            if let Handed::Message(class, number) = handed {
                 confirmed.push((class, number));
             }
         }
