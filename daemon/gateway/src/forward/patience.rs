@@ -62,29 +62,39 @@ impl Greetings {
     }
 }
 
-/// Patience with the confirmations of one connection.
+/// Patience with the confirmations of a destination.
 #[derive(Debug)]
 pub(super) struct Confirmations {
     another_node: bool,
     slowest: Duration,
     count: u32,
+    /// Connections in a row that were left without a single one.
+    fruitless: u32,
 }
 
 impl Confirmations {
     pub(super) fn new(another_node: bool) -> Self {
-        Self { another_node, slowest: Duration::ZERO, count: 0 }
+        Self { another_node, slowest: Duration::ZERO, count: 0, fruitless: 0 }
     }
 
     /// One came so long after its message was handed over.
     pub(super) fn came(&mut self, after: Duration) {
         self.slowest = after.max(self.slowest.mul_f64(0.98));
         self.count = self.count.saturating_add(1);
+        self.fruitless = 0;
     }
 
-    /// How long none may come while some are due.
+    /// A connection was left because none came.
+    pub(super) fn missed(&mut self) {
+        self.fruitless = self.fruitless.saturating_add(1);
+    }
+
+    /// How long none may come while some are due: after each connection that brought none twice as long as before, for
+    /// it may be the link that has become slow.
     pub(super) fn within(&self) -> Duration {
         if self.another_node && self.count >= CONFIRMATIONS {
-            (self.slowest * UNUSUAL).clamp(LEAST, CONFIRM_WITHIN)
+            let patience = (self.slowest * UNUSUAL).max(LEAST) * (1 << self.fruitless.min(5));
+            patience.min(CONFIRM_WITHIN)
         } else {
             CONFIRM_WITHIN
         }
@@ -141,6 +151,15 @@ mod tests {
         assert_eq!(confirmations.within(), ms(20_000));
         confirmations.came(ms(40_000));
         assert_eq!(confirmations.within(), ms(60_000));
+        let mut slower = Confirmations::new(true);
+        (0..20).for_each(|_| slower.came(ms(50)));
+        let waits = [(); 7].map(|()| {
+            slower.missed();
+            slower.within().as_secs()
+        });
+        assert_eq!(waits, [4, 8, 16, 32, 60, 60, 60], "not left for the next one for ever");
+        slower.came(ms(3_000));
+        assert_eq!(slower.within(), ms(12_000));
         let mut only = Confirmations::new(false);
         (0..100).for_each(|_| only.came(ms(50)));
         assert_eq!(only.within(), ms(60_000), "nowhere else to go");

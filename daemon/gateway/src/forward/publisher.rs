@@ -47,6 +47,8 @@ pub(super) struct Publisher {
     /// Which of its nodes is tried, counted on.
     turn: usize,
     greetings: Greetings,
+    /// Since when nothing was confirmed, until something is again.
+    cut_off_since: Option<Instant>,
 }
 
 impl Publisher {
@@ -60,6 +62,7 @@ impl Publisher {
         // The gateways of a fleet begin at different nodes; without randomness they all begin at the first.
         let turn = getrandom::u32().map_or(0, |number| number as usize % destination.nodes());
         Self {
+            cut_off_since: None,
             destination,
             topics,
             queue,
@@ -75,10 +78,11 @@ impl Publisher {
     /// Keeps sending until `stop`.
     pub(super) async fn run(mut self, stop: CancellationToken) {
         let mut backoff = Backoff::default();
+        let mut confirmations = Confirmations::new(self.destination.nodes() > 1);
         // Nodes that failed one after the other.
         let mut failed = 0;
         loop {
-            let ended = self.connection(&stop, &mut backoff, &mut failed).await;
+            let ended = self.connection(&stop, &mut backoff, &mut failed, &mut confirmations).await;
             self.queue.connected(self.index, false);
             match ended {
                 Ended::Stopped => return,
@@ -150,6 +154,7 @@ impl Publisher {
         stop: &CancellationToken,
         backoff: &mut Backoff,
         failed: &mut usize,
+        confirmations: &mut Confirmations,
     ) -> Ended {
         let to = Destination { address: self.destination.node(self.turn), ..self.destination.clone() };
         let health = self.topics.health();
@@ -169,14 +174,17 @@ impl Publisher {
 
         let (queue, topics) = (self.queue.clone(), Arc::clone(&self.topics));
         let (encoding, pace) = (self.destination.encoding, self.destination.most_per_second);
-        let limits = (pace, self.kept_back.clone(), Confirmations::new(nodes > 1));
+        let limits = (pace, self.kept_back.clone(), confirmations);
         let mut sending = Sending::new(link, (&queue, self.index), &topics, encoding, limits);
         match self.keep_sending(&mut sending, stop, backoff, failed).await {
             Ok(()) => {
                 farewell(sending).await;
                 Ended::Stopped
             }
-            Err(reason) => Ended::Lost(reason),
+            Err(reason) => {
+                self.cut_off_since.get_or_insert(sending.awaits_since());
+                Ended::Lost(reason)
+            }
         }
     }
 
@@ -210,6 +218,10 @@ impl Publisher {
                     backoff.reset();
                     *failed = 0;
                     self.greetings.works();
+                    if let Some(since) = self.cut_off_since.take() {
+                        let after_s = since.elapsed().as_secs_f64();
+                        tracing::info!("destination {}: confirms again after {after_s:.1} s", self.destination.id);
+                    }
                     self.report(None).await;
                 },
             }

@@ -51,7 +51,7 @@ pub(super) struct Sending<'a> {
     next: [u64; 2],
     /// On the wire or about to be, by packet identifier, in the order in which they went.
     unconfirmed: VecDeque<(u16, Instant, Handed)>,
-    patience: Confirmations,
+    patience: &'a mut Confirmations,
     last_id: u16,
     /// Of the last confirmation, or of the first message after none was awaited.
     progress: Instant,
@@ -67,7 +67,7 @@ impl<'a> Sending<'a> {
         (queue, destination): (&'a Queue, usize),
         topics: &'a Topics,
         encoding: Encoding,
-        (per_second, kept_back, patience): (u32, KeptBack, Confirmations),
+        (per_second, kept_back, patience): (u32, KeptBack, &'a mut Confirmations),
     ) -> Self {
         queue.begin(destination);
         Self {
@@ -94,9 +94,18 @@ impl<'a> Sending<'a> {
     }
 
     /// For how long nothing was confirmed though it was due, where that is too long.
-    pub(super) fn overdue(&self) -> Option<Duration> {
+    pub(super) fn overdue(&mut self) -> Option<Duration> {
         let since = self.progress.elapsed();
-        (self.under_way() > 0 && since >= self.patience.within()).then_some(since)
+        let overdue = self.under_way() > 0 && since >= self.patience.within();
+        if overdue {
+            self.patience.missed();
+        }
+        overdue.then_some(since)
+    }
+
+    /// Since when a confirmation is awaited: now where none is.
+    pub(super) fn awaits_since(&self) -> Instant {
+        if self.under_way() > 0 { self.progress } else { Instant::now() }
     }
 
     /// When to look again though nothing happened: a summary may go, a confirmation is overdue, the link asks for it.
