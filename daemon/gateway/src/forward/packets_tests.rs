@@ -1,3 +1,5 @@
+//! Packets against bytes written by hand from the standards, and against the client library's reader.
+
 use super::*;
 
 /// From MQTT 3.1.1 and 5.0, sections 3.2, 3.4, 3.13, 3.14, byte by byte.

@@ -29,8 +29,9 @@ impl Label {
         if !unit.is_empty() {
             json.extend_from_slice(b"\"u\":");
             // It has characters of its own, which are escaped where JSON wants it.
-            serde_json::to_writer(&mut json, unit)
+            let quoted = serde_json::to_string(unit)
                 .map_err(|error| SenmlError::at(0, "u", &error.to_string(), "a unit"))?;
+            json.extend_from_slice(quoted.as_bytes());
             json.push(b',');
         }
         json.extend_from_slice(b"\"v\":");
@@ -106,9 +107,12 @@ fn put_number(out: &mut Vec<u8>, index: usize, field: &str, value: f64) -> Resul
     let size = value.abs();
     // Halves are rounded up, away from where a short decimal can lie.
     let millionths = (size * MILLIONTHS + 0.5) as u64;
-    let short = (1e-3..1e9).contains(&size) && (millionths as f64 / MILLIONTHS).to_bits() == size.to_bits();
+    let short = (size == 0.0 || (1e-3..1e9).contains(&size))
+        && (millionths as f64 / MILLIONTHS).to_bits() == size.to_bits();
     if !short {
-        return serde_json::to_writer(out, &value).map_err(|_| unfit());
+        let text = serde_json::to_string(&value).map_err(|_| unfit())?;
+        out.extend_from_slice(text.as_bytes());
+        return Ok(());
     }
     // Sign, nine digits, point, six digits.
     let mut text = [0_u8; 17];
