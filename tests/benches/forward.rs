@@ -87,8 +87,9 @@ async fn ours(farm: &Farm, summaries: u64) -> Cost {
     for outgoing in &ready {
         queue.take([Change::Queued(Waiting::of(outgoing))]);
     }
+    // Seldom: whoever looks is a wake of the processor too.
     while queue.bytes() > 0 {
-        tokio::time::sleep(Duration::from_millis(10)).await;
+        tokio::time::sleep(Duration::from_millis(100)).await;
     }
     let cost = Cost { cpu_micros: spent_micros() - before, took: begun.elapsed() };
     stop.cancel();

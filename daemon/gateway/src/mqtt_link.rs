@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use rumqttc::{MqttOptions, NetworkOptions, TlsConfiguration, Transport, v5};
+use rumqttc::{MqttOptions, NetworkOptions, TlsConfiguration, Transport};
 use rustls::ClientConfig;
 use rustls::crypto::ring;
 use rustls::pki_types::pem::PemObject as _;
@@ -16,9 +16,9 @@ use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
 use crate::config::farm::{BrokerAddress, Tls};
 
-/// Seconds for connecting, handshakes included. A fleet of brokers that has just lost its leader takes
+/// Time for connecting, handshakes included. A fleet of brokers that has just lost its leader takes
 /// several seconds to answer; less than ten makes a client give up and add to the rush.
-const CONNECT_WITHIN_S: u64 = 15;
+pub const CONNECT_WITHIN: Duration = Duration::from_secs(15);
 
 /// First wait after a failed connection.
 const FIRST_WAIT: Duration = Duration::from_millis(500);
@@ -29,9 +29,6 @@ const BRISK_WAIT: Duration = Duration::from_secs(4);
 const BRISK_WAITS: u32 = 18;
 /// Longest wait: a broker that has come back is found within this time and a bit.
 const LONGEST_WAIT: Duration = Duration::from_secs(30);
-
-/// How long a broker that speaks MQTT 5 keeps our session while we are away.
-const SESSION_S: u32 = 300;
 
 /// Why a connection could not even be tried.
 #[derive(Debug, thiserror::Error)]
@@ -75,47 +72,44 @@ pub fn options(address: &BrokerAddress) -> Result<MqttOptions, LinkError> {
     let mut options = MqttOptions::new(&address.client_id, &address.host, address.port);
     options.set_keep_alive(address.keep_alive.max(Duration::from_secs(1)));
     options.set_clean_session(true);
-    if let Some((user, path)) = &address.credentials {
-        let text = std::fs::read_to_string(path).map_err(|source| LinkError::Password {
-            user: user.clone(),
-            path: path.clone(),
-            source,
-        })?;
-        // Editors end a file with a newline; no password does.
-        options.set_credentials(user, text.trim_end_matches(['\r', '\n']));
+    if let Some((user, password)) = login(address)? {
+        options.set_credentials(user, password);
     }
-    if let Some(tls) = &address.tls {
-        let config = tls_config(tls, &address.host)?;
-        options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::new(config))));
+    if let Some(config) = tls(address)? {
+        options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(config)));
     }
     Ok(options)
 }
 
-/// The same for MQTT 5, with a session that outlives the connection by a few minutes. What is published rests on nothing
-/// that a session keeps; but a broker holds a delayed last will back only for a session that may be taken up again.
+/// User name and password, read now.
 ///
 /// # Errors
-/// As [`options`].
-pub fn options5(address: &BrokerAddress) -> Result<v5::MqttOptions, LinkError> {
-    let four = options(address)?;
-    let mut options = v5::MqttOptions::new(&address.client_id, &address.host, address.port);
-    options.set_keep_alive(address.keep_alive.max(Duration::from_secs(5)));
-    options.set_clean_start(false);
-    options.set_session_expiry_interval(Some(SESSION_S));
-    options.set_connection_timeout(CONNECT_WITHIN_S);
-    options.set_network_options(network());
-    if let Some(login) = four.credentials() {
-        options.set_credentials(login.username, login.password);
-    }
-    options.set_transport(four.transport());
-    Ok(options)
+/// When the password file cannot be read; says which.
+pub fn login(address: &BrokerAddress) -> Result<Option<(String, String)>, LinkError> {
+    let Some((user, path)) = &address.credentials else { return Ok(None) };
+    let text = std::fs::read_to_string(path).map_err(|source| LinkError::Password {
+        user: user.clone(),
+        path: path.clone(),
+        source,
+    })?;
+    // Editors end a file with a newline; no password does.
+    Ok(Some((user.clone(), text.trim_end_matches(['\r', '\n']).to_owned())))
+}
+
+/// Settings of TLS where it is used, certificates and key read now.
+///
+/// # Errors
+/// When one of the files cannot be used; says which.
+pub fn tls(address: &BrokerAddress) -> Result<Option<Arc<ClientConfig>>, LinkError> {
+    let Some(tls) = &address.tls else { return Ok(None) };
+    tls_config(tls, &address.host).map(|config| Some(Arc::new(config)))
 }
 
 /// Socket options: no waiting to fill packets, and a bound on connecting.
 pub fn network() -> NetworkOptions {
     let mut network = NetworkOptions::new();
     network.set_tcp_nodelay(true);
-    network.set_connection_timeout(CONNECT_WITHIN_S);
+    network.set_connection_timeout(CONNECT_WITHIN.as_secs());
     network
 }
 

@@ -3,6 +3,7 @@
 
 use std::path::Path;
 
+use bytes::BytesMut;
 use pondreeve_core::Quantity;
 use pondreeve_protocol::modbus::CoilWrite;
 use pondreeve_protocol::modbus::{self, Framing, ReadRequest, survey};
@@ -14,7 +15,9 @@ use ring::hmac;
 
 use crate::cli::{calc, replay};
 use crate::commands::envelope;
+use crate::config::farm::Version;
 use crate::config::{Style, builtin, from_text, profile};
+use crate::forward::packets;
 use crate::frames;
 use crate::local::{protocol, server};
 
@@ -30,6 +33,7 @@ pub const PARSERS: &[Parser] = &[
     ("text-line", text_line),
     ("capture", capture),
     ("mqtt-payload", mqtt_payload),
+    ("mqtt-broker", mqtt_broker),
     ("signed-command", signed_command),
     ("senml", senml_json),
     ("csv-replay", replay::read_bytes),
@@ -141,6 +145,13 @@ fn signed_command(bytes: &[u8]) {
     let sum: String = sum.as_ref().iter().map(|byte| format!("{byte:02x}")).collect();
     let message = serde_json::json!({ "signed": text, "hmac": sum }).to_string();
     let _ = envelope::read(TOPIC, message.as_bytes(), SECRET);
+}
+
+fn mqtt_broker(bytes: &[u8]) {
+    for version in [Version::Four, Version::Five] {
+        let mut left = BytesMut::from(bytes);
+        while let Ok(Some(_)) = packets::take(&mut left, version) {}
+    }
 }
 
 fn mqtt_payload(bytes: &[u8]) {

@@ -152,8 +152,9 @@ impl SenmlError {
 
 fn check_name(index: usize, name: &str) -> Result<(), SenmlError> {
     let accepted = "a name of letters, digits and `- : . / _` that begins with a letter or digit";
-    let allowed = |c: char| c.is_ascii_alphanumeric() || "-:./_".contains(c);
-    if name.starts_with(|c: char| c.is_ascii_alphanumeric()) && name.chars().all(allowed) {
+    // Byte by byte: of what is not ASCII none is allowed either.
+    let allowed = |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b':' | b'.' | b'/' | b'_');
+    if name.bytes().next().is_some_and(|byte| byte.is_ascii_alphanumeric()) && name.bytes().all(allowed) {
         Ok(())
     } else {
         Err(SenmlError::at(index, "n", &format!("`{name}`"), accepted))
@@ -300,5 +301,7 @@ pub fn by_name(records: &[Resolved]) -> BTreeMap<&str, &Resolved> {
 }
 
 mod cbor;
+mod numbers;
+pub use numbers::{Label, Numbers};
 #[cfg(test)]
 mod tests;

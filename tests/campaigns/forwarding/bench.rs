@@ -4,7 +4,7 @@ use std::fs;
 use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 use anyhow::Context as _;
 use pondreeve::journal::Journal;
@@ -70,6 +70,9 @@ impl Dice {
 /// So long a kill may keep everything from arriving before it counts as a stall.
 const STALLED: Duration = Duration::from_secs(60);
 
+/// A gap longer than this is told with what daemon and nodes said meanwhile.
+const TOLD_ABOVE_S: f64 = 6.0;
+
 struct Farm {
     scratch: Scratch,
     begun: Instant,
@@ -89,6 +92,29 @@ impl Farm {
         if let Some(mut daemon) = self.daemon.take() {
             daemon.kill_hard();
         }
+    }
+
+    /// What daemon and nodes wrote into their logs since then, of leaders and connections.
+    fn said_since(&self, begun: SystemTime) -> String {
+        let of_day = |at: SystemTime| {
+            at.duration_since(SystemTime::UNIX_EPOCH).map_or(0, |since| since.as_secs() % 86_400)
+        };
+        let stamp = |second: u64| format!("{:02}:{:02}:{:02}", second / 3_600, second / 60 % 60, second % 60);
+        let (from, to) = (stamp(of_day(begun)), stamp(of_day(SystemTime::now())));
+        let mut said = Vec::new();
+        for log in ["daemon.log", "one.log", "two.log", "three.log"] {
+            let text = fs::read_to_string(self.scratch.path(log)).unwrap_or_default();
+            for line in text.lines() {
+                let time = line.split(['T', ' ']).find(|word| {
+                    word.split(':').count() == 3 && word.starts_with(|first: char| first.is_ascii_digit())
+                });
+                let Some(time) = time.and_then(|time| time.get(..8)) else { continue };
+                if (from.as_str()..=to.as_str()).contains(&time) {
+                    said.push(format!("  {log}: {}", line.chars().take(200).collect::<String>()));
+                }
+            }
+        }
+        said.join("\n")
     }
 
     fn waits(&self) -> Option<u64> {
@@ -129,7 +155,7 @@ pub fn campaign(kills: u32, seed: u64, patience: Duration, in_flight: u32) -> an
     std::thread::sleep(Duration::from_secs(3));
     for _ in 0..kills {
         std::thread::sleep(dice.millis(200, 2_500));
-        let killed = Instant::now();
+        let (killed, killed_at) = (Instant::now(), SystemTime::now());
         let victim = match dice.below(10) {
             0..4 => {
                 farm.kill_daemon();
@@ -159,8 +185,13 @@ pub fn campaign(kills: u32, seed: u64, patience: Duration, in_flight: u32) -> an
         while size() == before && killed.elapsed() < STALLED {
             std::thread::sleep(Duration::from_millis(50));
         }
+        let gap_s = killed.elapsed().as_secs_f64();
+        if gap_s > TOLD_ABOVE_S {
+            eprintln!("{gap_s:.1} s without a message after {victim}");
+            eprintln!("{}", farm.said_since(killed_at));
+        }
         let gap = told.longest_until_more_s.entry(victim).or_default();
-        *gap = killed.elapsed().as_secs_f64().max(*gap);
+        *gap = gap_s.max(*gap);
         told.stalls += u32::from(size() == before);
         std::thread::sleep(dice.millis(0, 500));
     }
@@ -186,6 +217,12 @@ pub fn campaign(kills: u32, seed: u64, patience: Duration, in_flight: u32) -> an
         }
         std::thread::sleep(Duration::from_millis(500));
     }
+    let log = fs::read_to_string(farm.scratch.path("daemon.log")).unwrap_or_default();
+    let own = log
+        .lines()
+        .filter_map(|line| line.split("confirms again after ").nth(1)?.strip_suffix(" s")?.parse().ok());
+    told.cut_off_s = own.collect();
+    told.cut_off_s.sort_by(f64::total_cmp);
     judge(&record, last, &mut told)?;
     if !told.is_well() {
         let kept = std::env::temp_dir().join(format!("forwarding-kills-{seed}"));

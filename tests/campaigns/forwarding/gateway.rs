@@ -8,6 +8,8 @@ use tokio_util::sync::CancellationToken;
 
 /// `gateway CONFIG ORIGIN_MS SPEED`.
 pub fn run(arguments: &[String]) -> anyhow::Result<()> {
+    // Into the log of the daemon, for whoever asks what a gap was made of.
+    tracing_subscriber::fmt().with_ansi(false).with_env_filter("pondreeve::forward=debug").init();
     let [config, origin, speed] = arguments else { anyhow::bail!("gateway CONFIG ORIGIN_MS SPEED") };
     let farm = pondreeve::config::load(std::path::Path::new(config))
         .map_err(|error| anyhow::anyhow!("{config}: {error}"))?;

@@ -22,6 +22,9 @@ pub struct Told {
     pub redelivered_late: u64,
     /// From a kill until something arrives after it is mended, at most, by what was killed.
     pub longest_until_more_s: BTreeMap<&'static str, f64>,
+    /// From the loss of each of the daemon's connections until a message was confirmed again, sorted: its own part of the
+    /// gap and the cluster's, without the consumer's.
+    pub cut_off_s: Vec<f64>,
     /// Kills after which nothing came for a minute.
     pub stalls: u32,
     pub longest_gap_s: f64,
@@ -60,6 +63,13 @@ impl fmt::Display for Told {
             self.repeats, self.changed, self.out_of_order, self.redelivered_late
         )?;
         let settled = self.settled_s.map_or("never".to_owned(), |settled| format!("{settled:.1} s"));
+        let middle = self.cut_off_s.get(self.cut_off_s.len() / 2).copied().unwrap_or_default();
+        writeln!(
+            f,
+            "connections of the gateway lost: {}; until it was confirmed again {middle:.1} s in the middle, {:.1} s at most",
+            self.cut_off_s.len(),
+            self.cut_off_s.last().copied().unwrap_or_default()
+        )?;
         write!(
             f,
             "longest from a kill until more came: {}; longest gap {:.1} s; all there after {settled}",

@@ -109,7 +109,8 @@ fn anybody_can_read(folder: &Path) {
     let pages = ["season.html", "temporada.html"].map(|name| folder.join(name));
     assert_eq!(pondreeve_tests::look_at(folder, &[&pages[0], &pages[1]]), "");
     let spoilt = folder.join("spoilt.html");
-    let page = std::fs::read_to_string(&pages[0]).expect("written").replacen("<html lang=\"en\">", "<html>", 1);
+    let page =
+        std::fs::read_to_string(&pages[0]).expect("written").replacen("<html lang=\"en\">", "<html>", 1);
     std::fs::write(&spoilt, page).expect("written");
     let said = pondreeve_tests::look_at(folder, &[&spoilt]);
     assert!(said.contains("html-has-lang"), "{said}");

@@ -11,10 +11,11 @@
 //! `/100` for percent. Milligrams per litre are not registered and are given in UCUM, `mg/L`; so are the
 //! rest. Practical salinity and on/off have no unit.
 
-use bytes::Bytes;
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
 use pondreeve_core::Quantity;
-use pondreeve_core::effect::QuantitySummary;
-use pondreeve_protocol::senml::{Pack, Record};
+use pondreeve_protocol::senml::{Label, Numbers, Pack, Record, SenmlError};
 use serde_json::Value;
 
 use crate::config::farm::Encoding;
@@ -27,18 +28,61 @@ const FORMAT: u32 = 1;
 #[derive(Debug)]
 pub(super) struct Topics {
     gateway: String,
+    labels: Result<Labels, SenmlError>,
 }
 
-/// A message ready to be sent.
-#[derive(Debug, Clone, PartialEq, Eq)]
+/// Names and units of all records of summaries.
+#[derive(Debug)]
+struct Labels {
+    sequence: Label,
+    interval: Label,
+    format: Label,
+    /// Of each quantity: mean, minimum, maximum, last, usable, doubtful.
+    quantities: BTreeMap<Quantity, [Label; 6]>,
+    /// Critical, high, medium.
+    alarms: [Label; 3],
+    merged: Label,
+}
+
+impl Labels {
+    fn all() -> Result<Self, SenmlError> {
+        let mut quantities = BTreeMap::new();
+        for &quantity in Quantity::ALL {
+            let (id, unit) = (quantity.id(), unit(quantity));
+            let value = |statistic: &str| Label::new(&format!("{id}/{statistic}"), unit);
+            let count = |readings: &str| Label::new(&format!("{id}/{readings}"), "count");
+            let labels = [
+                value("mean")?,
+                value("minimum")?,
+                value("maximum")?,
+                value("last")?,
+                count("usable")?,
+                count("doubtful")?,
+            ];
+            quantities.insert(quantity, labels);
+        }
+        let standing = |name: &str| Label::new(&format!("alarms/{name}"), "count");
+        Ok(Self {
+            sequence: Label::new("sequence", "count")?,
+            interval: Label::new("interval", "s")?,
+            format: Label::new("format", "")?,
+            quantities,
+            alarms: [standing("critical")?, standing("high")?, standing("medium")?],
+            merged: Label::new("merged", "count")?,
+        })
+    }
+}
+
+/// A message ready to be sent, in room that the next one uses again.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub(super) struct Ready {
     pub(super) topic: String,
-    pub(super) payload: Bytes,
+    pub(super) payload: Vec<u8>,
 }
 
 impl Topics {
     pub(super) fn of(gateway: &str) -> Self {
-        Self { gateway: gateway.to_owned() }
+        Self { gateway: gateway.to_owned(), labels: Labels::all() }
     }
 
     /// Where the gateway says that it is there.
@@ -46,97 +90,142 @@ impl Topics {
         format!("pondreeve/{}/health", self.gateway)
     }
 
-    /// Topic and payload of a message.
+    /// Makes topic and payload of a message.
     ///
     /// # Errors
     /// What of it cannot be encoded. Ids are checked by the configuration and values by the core, so this does not
     /// happen; if it does the pond is still watched, and the log says what to mend.
-    pub(super) fn ready(&self, outgoing: &Outgoing, encoding: Encoding) -> Result<Ready, String> {
+    pub(super) fn make(
+        &self,
+        outgoing: &Outgoing,
+        encoding: Encoding,
+        ready: &mut Ready,
+    ) -> Result<(), String> {
         let number = outgoing.number;
+        let Ready { topic, payload } = ready;
+        topic.clear();
+        payload.clear();
         match &outgoing.body {
             Body::Summary(summary) => {
-                let base = format!("pondreeve/{}/{}", self.gateway, summary.pond);
-                let pack = pack(&base, number, summary);
-                let payload = match encoding {
-                    Encoding::Json => pack.encode().map(String::into_bytes),
-                    Encoding::Cbor => pack.encode_cbor(),
-                };
-                let payload = payload.map_err(|error| error.to_string())?.into();
-                Ok(Ready { topic: format!("{base}/summary"), payload })
+                // Writing into a string does not fail.
+                let _ = write!(topic, "pondreeve/{}/{}/", self.gateway, summary.pond);
+                let labels = self.labels.as_ref().map_err(SenmlError::to_string)?;
+                match encoding {
+                    Encoding::Json => write_json(payload, topic, number, summary, labels),
+                    Encoding::Cbor => {
+                        pack(topic, number, summary, labels).encode_cbor().map(|cbor| *payload = cbor)
+                    }
+                }
+                .map_err(|error| error.to_string())?;
+                topic.push_str("summary");
+                Ok(())
             }
-            Body::Alarm(json) => self.object("alarm", number, json, encoding),
-            Body::Call(json) => self.object("call", number, json, encoding),
+            Body::Alarm(json) => self.object("alarm", number, json, encoding, ready),
+            Body::Call(json) => self.object("call", number, json, encoding, ready),
         }
     }
 
     /// A JSON object with its number and form in front, or the same in CBOR.
-    fn object(&self, topic: &str, number: u64, json: &str, encoding: Encoding) -> Result<Ready, String> {
+    fn object(
+        &self,
+        kind: &str,
+        number: u64,
+        json: &str,
+        encoding: Encoding,
+        Ready { topic, payload }: &mut Ready,
+    ) -> Result<(), String> {
         let rest = json.strip_prefix('{').ok_or("it is no JSON object")?;
         let text = format!("{{\"sequence\":{number},\"format\":{FORMAT},{rest}");
-        let payload = match encoding {
-            Encoding::Json => text.into_bytes(),
+        match encoding {
+            Encoding::Json => payload.extend_from_slice(text.as_bytes()),
             Encoding::Cbor => {
                 let value: Value = serde_json::from_str(&text).map_err(|error| error.to_string())?;
-                let mut bytes = Vec::new();
-                ciborium::into_writer(&value, &mut bytes).map_err(|error| error.to_string())?;
-                bytes
+                ciborium::into_writer(&value, payload).map_err(|error| error.to_string())?;
             }
-        };
-        Ok(Ready { topic: format!("pondreeve/{}/{topic}", self.gateway), payload: payload.into() })
+        }
+        let _ = write!(topic, "pondreeve/{}/{kind}", self.gateway);
+        Ok(())
     }
 }
 
-fn pack(base: &str, number: u64, summary: &PondSummary) -> Pack {
-    let seconds = |ms: i64| ms as f64 / 1_000.0;
-    let mut records = vec![
-        Record {
-            base_name: Some(format!("{base}/")),
-            base_time: Some(seconds(summary.to.as_millis())),
-            name: Some("sequence".to_owned()),
-            unit: Some("count".to_owned()),
-            value: Some(number as f64),
-            ..Record::default()
-        },
-        record("interval".to_owned(), "s", seconds((summary.to - summary.from).as_millis())),
-        record("format".to_owned(), "", f64::from(FORMAT)),
-    ];
-    for quantity in &summary.quantities {
-        quantity_records(quantity, &mut records);
+fn seconds(ms: i64) -> f64 {
+    ms as f64 / 1_000.0
+}
+
+/// Calls `put` for each record of a summary.
+fn records<E>(
+    number: u64,
+    summary: &PondSummary,
+    labels: &Labels,
+    mut put: impl FnMut(&Label, f64) -> Result<(), E>,
+) -> Result<(), E> {
+    put(&labels.sequence, number as f64)?;
+    put(&labels.interval, seconds((summary.to - summary.from).as_millis()))?;
+    put(&labels.format, f64::from(FORMAT))?;
+    for of in &summary.quantities {
+        let Some([mean, minimum, maximum, last, usable, doubtful]) = labels.quantities.get(&of.quantity)
+        else {
+            continue;
+        };
+        if of.usable > 0 {
+            let factor = factor(of.quantity);
+            for (label, value) in
+                [(mean, of.mean), (minimum, of.minimum), (maximum, of.maximum), (last, of.last)]
+            {
+                put(label, rounded(factor, value))?;
+            }
+        }
+        put(usable, f64::from(of.usable))?;
+        put(doubtful, f64::from(of.doubtful))?;
     }
-    for (name, standing) in ["critical", "high", "medium"].into_iter().zip(summary.alarms_standing) {
-        records.push(record(format!("alarms/{name}"), "count", f64::from(standing)));
+    for (label, standing) in labels.alarms.iter().zip(summary.alarms_standing) {
+        put(label, f64::from(standing))?;
     }
     if summary.merged > 1 {
-        records.push(record("merged".to_owned(), "count", f64::from(summary.merged)));
+        put(&labels.merged, f64::from(summary.merged))?;
     }
-    Pack(records)
+    Ok(())
 }
 
-fn quantity_records(of: &QuantitySummary, records: &mut Vec<Record>) {
-    let (id, unit) = (of.quantity.id(), unit(of.quantity));
-    if of.usable > 0 {
-        for (statistic, value) in
-            [("mean", of.mean), ("minimum", of.minimum), ("maximum", of.maximum), ("last", of.last)]
-        {
-            records.push(record(format!("{id}/{statistic}"), unit, rounded(of.quantity, value)));
-        }
+fn write_json(
+    out: &mut Vec<u8>,
+    base: &str,
+    number: u64,
+    summary: &PondSummary,
+    labels: &Labels,
+) -> Result<(), SenmlError> {
+    let mut numbers = Numbers::begin(out, base, seconds(summary.to.as_millis()))?;
+    records(number, summary, labels, |label, value| numbers.put(label, value))?;
+    numbers.end();
+    Ok(())
+}
+
+fn pack(base: &str, number: u64, summary: &PondSummary, labels: &Labels) -> Pack {
+    let mut all = Vec::new();
+    let Ok(()) = records(number, summary, labels, |label, value| {
+        all.push(Record {
+            name: Some(label.name().to_owned()),
+            unit: label.unit().map(str::to_owned),
+            value: Some(value),
+            ..Record::default()
+        });
+        Ok::<(), std::convert::Infallible>(())
+    });
+    if let Some(first) = all.first_mut() {
+        first.base_name = Some(base.to_owned());
+        first.base_time = Some(seconds(summary.to.as_millis()));
     }
-    for (statistic, readings) in [("usable", of.usable), ("doubtful", of.doubtful)] {
-        records.push(record(format!("{id}/{statistic}"), "count", f64::from(readings)));
-    }
+    Pack(all)
 }
 
 /// Two decimals more than a person is shown: below that there is only noise, and noise costs airtime.
-fn rounded(quantity: Quantity, value: f64) -> f64 {
-    let places = i32::try_from(quantity.decimals() + 2).unwrap_or(0);
-    let factor = 10_f64.powi(places);
-    let scaled = (value * factor).round() / factor;
-    if scaled.is_finite() { scaled } else { value }
+fn factor(quantity: Quantity) -> f64 {
+    10_f64.powi(i32::try_from(quantity.decimals() + 2).unwrap_or(0))
 }
 
-fn record(name: String, unit: &str, value: f64) -> Record {
-    let unit = (!unit.is_empty()).then(|| unit.to_owned());
-    Record { name: Some(name), unit, value: Some(value), ..Record::default() }
+fn rounded(factor: f64, value: f64) -> f64 {
+    let scaled = (value * factor).round() / factor;
+    if scaled.is_finite() { scaled } else { value }
 }
 
 /// The code of the unit that the quantity's id names.
@@ -157,12 +246,16 @@ pub(crate) fn unit(quantity: Quantity) -> &'static str {
 mod tests {
     use super::*;
 
+    fn rounded_of(quantity: Quantity, value: f64) -> f64 {
+        rounded(factor(quantity), value)
+    }
+
     #[test]
     fn values_are_rounded_below_what_can_be_measured() {
-        assert_eq!(rounded(Quantity::DoMgL, 6.946_399_569), 6.946_4);
-        assert_eq!(rounded(Quantity::DoSaturationPercent, 23.033_515_19), 23.03);
-        assert_eq!(rounded(Quantity::Nh3NMgL, 0.069_326_85), 0.069_33);
-        assert_eq!(rounded(Quantity::DoMgL, 1e308), 1e308);
+        assert_eq!(rounded_of(Quantity::DoMgL, 6.946_399_569), 6.946_4);
+        assert_eq!(rounded_of(Quantity::DoSaturationPercent, 23.033_515_19), 23.03);
+        assert_eq!(rounded_of(Quantity::Nh3NMgL, 0.069_326_85), 0.069_33);
+        assert_eq!(rounded_of(Quantity::DoMgL, 1e308), 1e308);
     }
 
     #[test]

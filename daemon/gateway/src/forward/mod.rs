@@ -19,7 +19,8 @@
 //! probes' messages ([`crate::probes`]) and commands ([`crate::commands`]).
 //!
 //! A destination may have several nodes. When one fails the next is tried within a quarter of a second; when all have
-//! failed the back-off waits, four seconds at most in the first minute.
+//! failed the back-off waits, four seconds at most in the first minute. One that is silent for much longer than usual is
+//! left for the next (`patience.rs`).
 
 use std::sync::Arc;
 
@@ -33,16 +34,19 @@ use crate::outbox::queue::Queue;
 
 #[cfg(test)]
 mod backlog_tests;
-mod client;
 mod kept_back;
+mod link;
 pub(crate) mod message;
 mod pace;
+pub(crate) mod packets;
+mod patience;
 mod publisher;
 mod sending;
 #[cfg(test)]
 mod session_tests;
 #[cfg(test)]
 mod tests;
+mod trouble;
 
 use kept_back::KeptBack;
 use message::Topics;

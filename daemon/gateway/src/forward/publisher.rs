@@ -6,13 +6,14 @@ use std::time::Duration;
 use pondreeve_core::Event;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::said::{Said, said};
-use tokio::time::{sleep, timeout};
+use tokio::time::{Instant, sleep, sleep_until, timeout};
 use tokio_util::sync::CancellationToken;
 
-use super::client::{Client, Heard};
 use super::kept_back::KeptBack;
+use super::link::Link;
 use super::message::Topics;
-use super::sending::{CONFIRM_WITHIN, REQUESTS_BOUND, Sending};
+use super::patience::{Confirmations, Greetings};
+use super::sending::Sending;
 use crate::audit::Place;
 use crate::config::farm::{BrokerAddress, Destination};
 use crate::inbox::{Inbox, Incoming};
@@ -45,6 +46,9 @@ pub(super) struct Publisher {
     reported: Option<String>,
     /// Which of its nodes is tried, counted on.
     turn: usize,
+    greetings: Greetings,
+    /// Since when nothing was confirmed, until something is again.
+    cut_off_since: Option<Instant>,
 }
 
 impl Publisher {
@@ -57,20 +61,33 @@ impl Publisher {
     ) -> Self {
         // The gateways of a fleet begin at different nodes; without randomness they all begin at the first.
         let turn = getrandom::u32().map_or(0, |number| number as usize % destination.nodes());
-        Self { destination, topics, queue, index, inbox, kept_back, reported: None, turn }
+        Self {
+            cut_off_since: None,
+            destination,
+            topics,
+            queue,
+            index,
+            inbox,
+            kept_back,
+            reported: None,
+            turn,
+            greetings: Greetings::default(),
+        }
     }
 
     /// Keeps sending until `stop`.
     pub(super) async fn run(mut self, stop: CancellationToken) {
         let mut backoff = Backoff::default();
+        let mut confirmations = Confirmations::new(self.destination.nodes() > 1);
         // Nodes that failed one after the other.
         let mut failed = 0;
         loop {
-            let ended = self.connection(&stop, &mut backoff, &mut failed).await;
+            let ended = self.connection(&stop, &mut backoff, &mut failed, &mut confirmations).await;
             self.queue.connected(self.index, false);
             match ended {
                 Ended::Stopped => return,
                 Ended::Lost(reason) => {
+                    self.greetings.silent();
                     let address = self.destination.node(self.turn);
                     self.turn = self.turn.wrapping_add(1);
                     failed += 1;
@@ -96,7 +113,11 @@ impl Publisher {
                             self.destination.id
                         );
                     }
-                    tracing::debug!("destination {}: next attempt in {:?}", self.destination.id, wait);
+                    tracing::debug!(
+                        "destination {}: {reason}; next attempt in {:?}",
+                        self.destination.id,
+                        wait
+                    );
                     self.report(Some(fault)).await;
                     tokio::select! {
                         () = stop.cancelled() => return,
@@ -124,7 +145,7 @@ impl Publisher {
 
     /// Soon, but not all gateways of a node that has just died at once.
     fn next_node_in(&self) -> Duration {
-        NEXT_NODE_WITHIN.mul_f64(f64::from(getrandom::u32().unwrap_or(0)) / f64::from(u32::MAX))
+        NEXT_NODE_WITHIN.mul_f64(scatter())
     }
 
     /// One connection from beginning to end.
@@ -133,72 +154,75 @@ impl Publisher {
         stop: &CancellationToken,
         backoff: &mut Backoff,
         failed: &mut usize,
+        confirmations: &mut Confirmations,
     ) -> Ended {
         let to = Destination { address: self.destination.node(self.turn), ..self.destination.clone() };
-        let mut client = match Client::open(&to, &self.topics.health(), REQUESTS_BOUND) {
-            Ok(client) => client,
-            Err(error) => return Ended::Lost(error.to_string()),
-        };
-        // Before the broker has answered nothing is sent.
-        let answered = tokio::select! {
+        let health = self.topics.health();
+        let nodes = self.destination.nodes();
+        let (within, begun) = (self.greetings.within(nodes, scatter()), Instant::now());
+        let opened = tokio::select! {
             () = stop.cancelled() => return Ended::Stopped,
-            heard = client.heard.recv() => heard,
+            opened = Link::open(&to, &health, within) => opened,
         };
-        match answered {
-            Some(Ok(Heard::Welcome)) => {}
-            Some(Err(reason)) => return Ended::Lost(reason),
-            other => {
-                return Ended::Lost(
-                    said!(
-                        "trouble-forward-greeting",
-                        "the broker began with {other} instead of a greeting",
-                        other = format!("{other:?}")
-                    )
-                    .into(),
-                );
-            }
-        }
+        let link = match opened {
+            Ok(link) => link,
+            Err(reason) => return Ended::Lost(reason),
+        };
+        self.greetings.greeted(begun.elapsed());
         tracing::info!("destination {}: connected", self.destination.id);
         self.queue.connected(self.index, true);
 
         let (queue, topics) = (self.queue.clone(), Arc::clone(&self.topics));
         let (encoding, pace) = (self.destination.encoding, self.destination.most_per_second);
-        let limits = (pace, self.kept_back.clone());
-        let mut sending = Sending::new(client.sender(), (&queue, self.index), &topics, encoding, limits);
-        if !sending.health("online") {
-            return Ended::Lost(said!("trouble-forward-client-full", "the client took no message").into());
+        let limits = (pace, self.kept_back.clone(), confirmations);
+        let mut sending = Sending::new(link, (&queue, self.index), &topics, encoding, limits);
+        match self.keep_sending(&mut sending, stop, backoff, failed).await {
+            Ok(()) => {
+                farewell(sending).await;
+                Ended::Stopped
+            }
+            Err(reason) => {
+                self.cut_off_since.get_or_insert(sending.awaits_since());
+                Ended::Lost(reason)
+            }
         }
+    }
+
+    /// Sends until the daemon stops.
+    ///
+    /// # Errors
+    /// Why the connection ended before.
+    async fn keep_sending(
+        &mut self,
+        sending: &mut Sending<'_>,
+        stop: &CancellationToken,
+        backoff: &mut Backoff,
+        failed: &mut usize,
+    ) -> Result<(), String> {
+        let queue = self.queue.clone();
+        sending.health("online")?;
         loop {
-            sending.fill();
+            sending.fill()?;
             tokio::select! {
-                () = stop.cancelled() => {
-                    farewell(sending, &mut client).await;
-                    return Ended::Stopped;
-                }
+                () = stop.cancelled() => return Ok(()),
                 () = queue.filled(self.index) => {}
-                () = sleep(sending.pause()) => {}
-                () = sleep(sending.patience()) => {
-                    let seconds = CONFIRM_WITHIN.as_secs().to_string();
-                    let why = said!(
+                () = sleep_until(sending.wakes_at()) => if let Some(since) = sending.overdue() {
+                    let seconds = since.as_secs().to_string();
+                    return Err(said!(
                         "trouble-forward-unconfirmed",
                         "the broker confirmed nothing for {seconds} s",
                         seconds = seconds
-                    );
-                    return Ended::Lost(why.into());
-                }
-                heard = client.heard.recv() => match heard {
-                    Some(Ok(heard)) => {
-                        if sending.take(&heard) {
-                            backoff.reset();
-                            *failed = 0;
-                            self.report(None).await;
-                        }
+                    ).into());
+                },
+                confirmed = sending.exchange() => if confirmed? {
+                    backoff.reset();
+                    *failed = 0;
+                    self.greetings.works();
+                    if let Some(since) = self.cut_off_since.take() {
+                        let after_s = since.elapsed().as_secs_f64();
+                        tracing::info!("destination {}: confirms again after {after_s:.1} s", self.destination.id);
                     }
-                    Some(Err(reason)) => return Ended::Lost(reason),
-                    None => {
-                        let why = said!("trouble-forward-task-ended", "the connection's task ended");
-                        return Ended::Lost(why.into());
-                    }
+                    self.report(None).await;
                 },
             }
         }
@@ -217,35 +241,32 @@ impl Publisher {
     }
 }
 
+/// From 0 to 1. Without randomness everything still happens, only not scattered.
+fn scatter() -> f64 {
+    f64::from(getrandom::u32().unwrap_or(0)) / f64::from(u32::MAX)
+}
+
 /// Sends what still waits, says `offline`, waits a little for it all to be confirmed, and takes leave, so
 /// that the broker does not send the last will as well. A backlog is left for the next start.
-async fn farewell(mut sending: Sending<'_>, client: &mut Client) {
+async fn farewell(mut sending: Sending<'_>) {
     let confirmed = async {
         let mut said = false;
         loop {
-            if !said {
-                sending.fill();
+            if !said && sending.fill().is_err() {
+                return;
             }
             if sending.under_way() == 0 {
                 if said {
                     break;
                 }
-                said = sending.health("offline");
+                said = sending.health("offline").is_ok();
             }
-            match client.heard.recv().await {
-                Some(Ok(heard)) => {
-                    sending.take(&heard);
-                }
-                Some(Err(_)) | None => return,
+            tokio::select! {
+                () = sleep_until(sending.wakes_at()) => {}
+                heard = sending.exchange() => if heard.is_err() { return },
             }
         }
-        if sending.sender.leave() {
-            while let Some(Ok(heard)) = client.heard.recv().await {
-                if heard == Heard::Left {
-                    return;
-                }
-            }
-        }
+        sending.leave().await;
     };
     if timeout(FAREWELL_WITHIN, confirmed).await.is_err() {
         tracing::warn!("the broker did not confirm the last messages in time");

@@ -1,18 +1,21 @@
 //! What is under way on one connection.
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::VecDeque;
 use std::time::Duration;
 
-use bytes::Bytes;
+use pondreeve_core::said::said;
 use tokio::time::Instant;
 
-use super::client::{Heard, LARGEST_SENT_BYTES, Sender};
 use super::kept_back::KeptBack;
-use super::message::Topics;
+use super::link::Link;
+use super::message::{Ready, Topics};
 use super::pace::Pace;
+use super::packets::Heard;
+use super::patience::Confirmations;
 use crate::config::farm::Encoding;
-use crate::outbox::Class;
+use crate::journal::outbox_record;
 use crate::outbox::queue::Queue;
+use crate::outbox::{Class, Waiting};
 
 /// Messages sent but not yet confirmed. More than one, so that a distant broker's answer time does not
 /// bound the rate; few, so that little is repeated after a break.
@@ -21,17 +24,14 @@ const WINDOW: usize = 40;
 /// So many of them are kept free for alarms and calls.
 const KEPT_FOR_URGENT: usize = 8;
 
-/// Requests the client may hold: the window, health twice, and room for a disconnect.
-pub(super) const REQUESTS_BOUND: usize = WINDOW + 4;
+/// Largest message sent, topic and payload: far above a summary of every quantity (about 10 KB), far below what brokers
+/// refuse by default. A larger message would make the broker drop the connection, again and again.
+const LARGEST_SENT_BYTES: usize = 128 * 1024;
 
-/// A broker that answers pings but confirms nothing for this long is left and tried anew.
-pub(super) const CONFIRM_WITHIN: Duration = Duration::from_secs(60);
+/// Looked at again after so long at the latest, where a clock says that there is no end to a wait.
+const LONG: Duration = Duration::from_secs(3_600);
 
-/// Fixed header, topic length and packet identifier of a publish packet, MQTT 3.1.1 section 3.3, with room for the
-/// properties of MQTT 5.
-const PACKET_OVERHEAD_BYTES: usize = 16;
-
-/// What was handed to the client.
+/// What is on its way.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Handed {
     Health,
@@ -39,155 +39,210 @@ enum Handed {
 }
 
 pub(super) struct Sending<'a> {
-    pub(super) sender: Sender,
+    link: Link,
+    heard: Vec<Heard>,
     queue: &'a Queue,
     destination: usize,
     topics: &'a Topics,
     encoding: Encoding,
+    /// Room that each message is made in.
+    ready: Ready,
     /// The next message of each class to hand over has this number or a higher one.
     next: [u64; 2],
-    /// Handed to the client, not yet on the wire, in order.
-    handed: VecDeque<Handed>,
-    /// On the wire, by packet identifier.
-    unconfirmed: HashMap<u16, Handed>,
+    /// On the wire or about to be, by packet identifier, in the order in which they went.
+    unconfirmed: VecDeque<(u16, Instant, Handed)>,
+    patience: &'a mut Confirmations,
+    last_id: u16,
     /// Of the last confirmation, or of the first message after none was awaited.
     progress: Instant,
     pace: Pace,
     kept_back: KeptBack,
-    /// A summary could go but for the pace, or for its share of the spread: for so long.
-    held_back: Option<Duration>,
+    /// A summary could go but for the pace, or for its share of the spread, until then.
+    held_back_until: Option<Instant>,
 }
 
 impl<'a> Sending<'a> {
     pub(super) fn new(
-        sender: Sender,
+        link: Link,
         (queue, destination): (&'a Queue, usize),
         topics: &'a Topics,
         encoding: Encoding,
-        (per_second, kept_back): (u32, KeptBack),
+        (per_second, kept_back, patience): (u32, KeptBack, &'a mut Confirmations),
     ) -> Self {
         queue.begin(destination);
         Self {
-            sender,
+            link,
+            heard: Vec::new(),
             queue,
             destination,
             topics,
             encoding,
+            ready: Ready::default(),
             next: [0; 2],
-            handed: VecDeque::new(),
-            unconfirmed: HashMap::new(),
+            unconfirmed: VecDeque::new(),
+            patience,
+            last_id: 0,
             progress: Instant::now(),
             pace: Pace::new(per_second),
             kept_back,
-            held_back: None,
+            held_back_until: None,
         }
     }
 
     pub(super) fn under_way(&self) -> usize {
-        self.handed.len() + self.unconfirmed.len()
+        self.unconfirmed.len()
     }
 
-    /// How long to wait for a confirmation from now on: without end where none is due.
-    pub(super) fn patience(&self) -> Duration {
-        if self.under_way() == 0 {
-            Duration::MAX
-        } else {
-            CONFIRM_WITHIN.saturating_sub(self.progress.elapsed())
+    /// For how long nothing was confirmed though it was due, where that is too long.
+    pub(super) fn overdue(&mut self) -> Option<Duration> {
+        let since = self.progress.elapsed();
+        let overdue = self.under_way() > 0 && since >= self.patience.within();
+        if overdue {
+            self.patience.missed();
         }
+        overdue.then_some(since)
     }
 
-    /// How long until the next summary may go; without end where none is held back.
-    pub(super) fn pause(&self) -> Duration {
-        self.held_back.unwrap_or(Duration::MAX)
+    /// Since when a confirmation is awaited: now where none is.
+    pub(super) fn awaits_since(&self) -> Instant {
+        if self.under_way() > 0 { self.progress } else { Instant::now() }
+    }
+
+    /// When to look again though nothing happened: a summary may go, a confirmation is overdue, the link asks for it.
+    pub(super) fn wakes_at(&self) -> Instant {
+        let patience = (self.under_way() > 0).then(|| self.progress + self.patience.within());
+        let wakes = [patience, self.held_back_until].into_iter().flatten();
+        wakes.fold(self.link.wakes_at(), Instant::min)
     }
 
     /// Publishes the health text, retained.
-    pub(super) fn health(&mut self, text: &'static str) -> bool {
-        let taken = self.sender.publish(&self.topics.health(), true, Bytes::from_static(text.as_bytes()));
-        if taken {
-            self.note(Handed::Health);
-        }
-        taken
+    pub(super) fn health(&mut self, text: &'static str) -> Result<(), String> {
+        self.ready.topic.clear();
+        self.ready.topic.push_str(&self.topics.health());
+        self.ready.payload.clear();
+        self.ready.payload.extend_from_slice(text.as_bytes());
+        self.publish(true, Handed::Health)
     }
 
     /// Hands over messages until the window is full, alarms and calls first.
-    pub(super) fn fill(&mut self) {
-        self.held_back = None;
-        while self.under_way() < WINDOW && self.hand_over(Class::Urgent) {}
-        while self.under_way() < WINDOW - KEPT_FOR_URGENT {
-            let next = self.next[Class::Summary.index()];
-            let Some(at) = self.queue.next_at(self.destination, Class::Summary, next) else { return };
-            if let Some(left) = self.kept_back.left(at) {
-                self.held_back = Some(left);
-                return;
-            }
-            if !self.pace.take() {
-                self.held_back = Some(self.pace.wait());
-                return;
-            }
-            if !self.hand_over(Class::Summary) {
-                return;
-            }
-        }
+    ///
+    /// # Errors
+    /// Why this connection serves no longer.
+    pub(super) fn fill(&mut self) -> Result<(), String> {
+        let window = WINDOW.min(self.link.in_flight());
+        let room = window.saturating_sub(self.under_way());
+        let urgent = self.queue.next_few(
+            self.destination,
+            Class::Urgent,
+            self.next[Class::Urgent.index()],
+            room,
+            |_| true,
+        );
+        self.hand_over(Class::Urgent, urgent)?;
+        // A broker that wants very few on their way has them all in turn.
+        let window = window.saturating_sub(KEPT_FOR_URGENT).max(1);
+        let room = window.saturating_sub(self.under_way());
+        let (pace, kept_back, mut held_back) = (&mut self.pace, &self.kept_back, None);
+        let summaries = self.queue.next_few(
+            self.destination,
+            Class::Summary,
+            self.next[Class::Summary.index()],
+            room,
+            |at| {
+                if let Some(left) = kept_back.left(at) {
+                    held_back = Some(left);
+                } else if !pace.take() {
+                    held_back = Some(pace.wait());
+                }
+                held_back.is_none()
+            },
+        );
+        self.held_back_until = held_back.map(|left| Instant::now() + left.min(LONG));
+        self.hand_over(Class::Summary, summaries)
     }
 
-    /// Whether one was handed over.
-    fn hand_over(&mut self, class: Class) -> bool {
-        let next = self.next[class.index()];
-        let Some(outgoing) = self.queue.next(self.destination, class, next) else { return false };
-        let number = outgoing.number;
-        let ready = match self.topics.ready(&outgoing, self.encoding) {
-            Ok(ready)
-                if ready.payload.len() + ready.topic.len() + PACKET_OVERHEAD_BYTES <= LARGEST_SENT_BYTES =>
-            {
-                ready
-            }
-            unfit => {
-                let why =
-                    unfit.map_or_else(|error| error, |ready| format!("it has {} bytes", ready.payload.len()));
+    fn hand_over(&mut self, class: Class, messages: Vec<Waiting>) -> Result<(), String> {
+        for waiting in messages {
+            let number = waiting.number;
+            let made = match outbox_record::outgoing(&waiting) {
+                Some(outgoing) => self.topics.make(&outgoing, self.encoding, &mut self.ready),
+                None => Err("it cannot be read".to_owned()),
+            };
+            let size = self.ready.payload.len() + self.ready.topic.len();
+            let made = made.and_then(|()| match size {
+                0..LARGEST_SENT_BYTES => Ok(()),
+                _ => Err(format!("it has {size} bytes")),
+            });
+            self.next[class.index()] = number.saturating_add(1);
+            if let Err(why) = made {
                 tracing::error!("message {number} cannot be sent and is given up: {why}");
                 self.queue.confirm(self.destination, class, number);
-                self.next[class.index()] = number.saturating_add(1);
-                return true;
+                continue;
             }
-        };
-        if !self.sender.publish(&ready.topic, false, ready.payload) {
-            // Full or closed: the next event tells which.
-            return false;
+            self.publish(false, Handed::Message(class, number))?;
         }
-        self.next[class.index()] = number.saturating_add(1);
-        self.note(Handed::Message(class, number));
-        true
+        Ok(())
     }
 
-    fn note(&mut self, handed: Handed) {
+    /// Sends what was made ready.
+    fn publish(&mut self, retain: bool, handed: Handed) -> Result<(), String> {
         if self.under_way() == 0 {
             self.progress = Instant::now();
         }
-        self.handed.push_back(handed);
+        let id = self.free_id();
+        let Ready { topic, payload } = &self.ready;
+        self.link.publish(id, topic, retain, payload).map_err(|largest| {
+            String::from(said!(
+                "trouble-forward-too-large",
+                "it takes packets of {most} bytes at most, and a message has {size}: ask who runs the broker",
+                most = largest.to_string(),
+                size = (topic.len() + payload.len()).to_string()
+            ))
+        })?;
+        self.unconfirmed.push_back((id, Instant::now(), handed));
+        Ok(())
     }
 
-    /// Takes one event; whether it confirmed something.
-    pub(super) fn take(&mut self, heard: &Heard) -> bool {
-        match heard {
-            Heard::Sent(packet) => {
-                if let Some(handed) = self.handed.pop_front() {
-                    self.unconfirmed.insert(*packet, handed);
-                }
-                false
+    /// An identifier that nothing on its way has; 0 is none.
+    fn free_id(&mut self) -> u16 {
+        loop {
+            self.last_id = self.last_id.checked_add(1).unwrap_or(1);
+            if self.unconfirmed.iter().all(|(id, ..)| *id != self.last_id) {
+                return self.last_id;
             }
-            Heard::Confirmed(packet) => {
-                self.progress = Instant::now();
-                match self.unconfirmed.remove(packet) {
-                    Some(Handed::Message(class, number)) => {
-                        self.queue.confirm(self.destination, class, number);
-                        true
-                    }
-                    Some(Handed::Health) => true,
-                    None => false,
-                }
-            }
-            Heard::Welcome | Heard::Left | Heard::Other => false,
         }
+    }
+
+    /// Writes, and takes what the broker says; whether it confirmed something.
+    ///
+    /// # Errors
+    /// Why the connection ended.
+    pub(super) async fn exchange(&mut self) -> Result<bool, String> {
+        self.heard.clear();
+        self.link.exchange(&mut self.heard).await?;
+        let (mut confirmed, before) = (Vec::with_capacity(self.heard.len()), self.unconfirmed.len());
+        for heard in &self.heard {
+            let Heard::Confirmed(packet) = heard else { continue };
+            // Brokers confirm in order, nearly always the first.
+            let Some(place) = self.unconfirmed.iter().position(|(id, ..)| id == packet) else { continue };
+            let Some((_, handed_at, handed)) = self.unconfirmed.remove(place) else { continue };
+            self.patience.came(handed_at.elapsed());
+            if let Handed::Message(class, number) = handed {
+                confirmed.push((class, number));
+            }
+        }
+        self.queue.confirm_all(self.destination, confirmed);
+        let any = self.unconfirmed.len() < before;
+        if any {
+            self.progress = Instant::now();
+        }
+        Ok(any)
+    }
+
+    /// Takes leave, so that the broker does not send the last will.
+    pub(super) async fn leave(mut self) {
+        self.link.leave();
+        self.link.flush().await;
+        self.link.close().await;
     }
 }

@@ -108,7 +108,8 @@ fn summary(reader: &mut Reader<'_>) -> Result<PondSummary, Malformed> {
     let alarms_standing = [reader.index()?, reader.index()?, reader.index()?];
     let merged = small(reader)?;
     let count = reader.index()?;
-    let mut quantities = Vec::new();
+    // What is damaged may say any number.
+    let mut quantities = Vec::with_capacity(usize::from(count.min(64)));
     for _ in 0..count {
         let quantity = quantity_of_code(reader.unsigned()?)?;
         let (usable, doubtful) = (small(reader)?, small(reader)?);

@@ -6,7 +6,10 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use pondreeve_core::Timestamp;
 use tokio::sync::Notify;
 
-use super::{Change, Class, Kept, Outgoing, Position, Waiting};
+#[cfg(test)]
+use super::Outgoing;
+use super::{Change, Class, Kept, Position, Waiting};
+#[cfg(test)]
 use crate::journal::outbox_record;
 
 /// How it stands with one destination.
@@ -171,30 +174,35 @@ impl Queue {
 
 /// What a publisher does; its destination is an index in the order of the configuration.
 impl Queue {
-    /// The first message of a class numbered `from` or higher that the destination has not confirmed. What cannot
-    /// be read any more is passed over and counts as confirmed.
-    pub(crate) fn next(&self, destination: usize, class: Class, from: u64) -> Option<Outgoing> {
-        loop {
-            let mut inner = self.lock();
-            let own = inner.destinations.get(destination)?;
-            let waiting = inner.of(own, class, from).next()?.clone();
-            match outbox_record::outgoing(&waiting) {
-                Some(outgoing) => {
-                    if let Some(own) = inner.destinations.get_mut(destination) {
-                        let handed = &mut own.handed[class.index()];
-                        *handed = waiting.number.max(*handed);
-                    }
-                    return Some(outgoing);
-                }
-                None => {
-                    tracing::error!(waiting.number, "a message that waits cannot be read and is given up");
-                    inner.confirm(destination, class, waiting.number);
-                }
-            }
+    /// Messages of a class numbered `from` or higher that the destination has not confirmed, in order, `most` of them at
+    /// most and as long as `may` lets one through by its farm time. They count as on their way.
+    pub(crate) fn next_few(
+        &self,
+        destination: usize,
+        class: Class,
+        from: u64,
+        most: usize,
+        mut may: impl FnMut(Timestamp) -> bool,
+    ) -> Vec<Waiting> {
+        let mut inner = self.lock();
+        let Some(own) = inner.destinations.get(destination) else { return Vec::new() };
+        let waiting = inner.of(own, class, from).take(most).take_while(|waiting| may(waiting.at));
+        let next: Vec<Waiting> = waiting.cloned().collect();
+        if let (Some(own), Some(last)) = (inner.destinations.get_mut(destination), next.last()) {
+            let handed = &mut own.handed[class.index()];
+            *handed = last.number.max(*handed);
         }
+        next
     }
 
-    /// Farm time of what [`Queue::next`] would give, as far as can be told without reading it.
+    /// The number of the first of them, which counts as on its way.
+    #[cfg(test)]
+    pub(crate) fn next(&self, destination: usize, class: Class, from: u64) -> Option<u64> {
+        self.next_few(destination, class, from, 1, |_| true).first().map(|waiting| waiting.number)
+    }
+
+    /// Farm time of the first that [`Queue::next_few`] would give.
+    #[cfg(test)]
     pub(crate) fn next_at(&self, destination: usize, class: Class, from: u64) -> Option<Timestamp> {
         let inner = self.lock();
         let own = inner.destinations.get(destination)?;
@@ -210,8 +218,15 @@ impl Queue {
 
     /// The destination has confirmed a message.
     pub(crate) fn confirm(&self, destination: usize, class: Class, number: u64) {
+        self.confirm_all(destination, [(class, number)]);
+    }
+
+    /// The destination has confirmed messages.
+    pub(crate) fn confirm_all(&self, destination: usize, confirmed: impl IntoIterator<Item = (Class, u64)>) {
         let mut inner = self.lock();
-        inner.confirm(destination, class, number);
+        for (class, number) in confirmed {
+            inner.confirm(destination, class, number);
+        }
         inner.prune();
     }
 

@@ -122,7 +122,7 @@ fn what_is_on_its_way_is_left_as_it_is() {
     let queue = queue_of(backlog(48));
     queue.begin(0);
     for number in 1..=20 {
-        assert_eq!(queue.next(0, Class::Summary, number).map(|own| own.number), Some(number));
+        assert_eq!(queue.next(0, Class::Summary, number), Some(number));
     }
     queue.confirm(0, Class::Summary, 1);
     let bounds = Bounds { most_bytes: 1, thin_after: hours(1) };
