@@ -131,6 +131,7 @@ fn measured(load: &AlarmLoadStatus, words: Words) -> String {
 mod tests {
     use super::super::spanish_tests::{english_in, spanish};
     use super::*;
+    use crate::cli::fits;
     use crate::local::protocol::FrequentAlarm;
     use crate::texts::english;
 
@@ -163,16 +164,9 @@ mod tests {
         }
     }
 
-    fn fits(shown: String) -> String {
-        for line in shown.lines() {
-            assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
-        }
-        shown
-    }
-
     #[test]
     fn the_measures_stand_beside_what_is_aimed_at() {
-        insta::assert_snapshot!(fits(measured(&load(), english())));
+        insta::assert_snapshot!(fits(&measured(&load(), english())));
     }
 
     #[test]
@@ -184,7 +178,7 @@ mod tests {
             acknowledged_after_s: None,
             ..load()
         };
-        let shown = fits(measured(&load(), spanish())) + &fits(measured(&flood, spanish()));
+        let shown = fits(&measured(&load(), spanish())).to_owned() + fits(&measured(&flood, spanish()));
         assert_eq!(english_in(&shown), Vec::<String>::new(), "{shown}");
         insta::assert_snapshot!(shown);
     }

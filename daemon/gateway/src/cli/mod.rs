@@ -357,3 +357,14 @@ fn json_line(object: &impl serde::Serialize) -> Result<String, Failure> {
     line.push('\n');
     Ok(line)
 }
+
+/// What is shown, no line of it wider than a serial console, also where that has no letter but those of ASCII.
+#[cfg(test)]
+fn fits(shown: &str) -> &str {
+    for line in shown.lines() {
+        assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
+        let spelt = crate::console::text::clean(line, false);
+        assert!(spelt.chars().count() <= 80, "wider than a serial console: {spelt}");
+    }
+    shown
+}

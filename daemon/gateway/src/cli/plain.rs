@@ -414,15 +414,9 @@ fn advice_words(advice: &AdviceStatus, pond: &PondStatus, clock: FarmClock) -> S
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cli::fits;
     use crate::console::sample;
     use crate::texts::{Choice, chosen, english};
-
-    fn fits(shown: &str) -> &str {
-        for line in shown.lines() {
-            assert!(text::width(line) <= COLUMNS, "wider than a serial console: {line}");
-        }
-        shown
-    }
 
     #[test]
     fn a_quiet_night() {

@@ -253,6 +253,7 @@ fn effect(out: &mut String, plan: &DosePlanStatus, preview: &DosePreviewStatus, 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cli::fits;
     use crate::local::dose::Nh3Status;
 
     fn plan() -> DosePlanStatus {
@@ -290,13 +291,6 @@ mod tests {
             reasons_said: Vec::new(),
             earliest: Some("2026-11-26T11:15:00Z".to_owned()),
         }
-    }
-
-    fn fits(shown: &str) -> &str {
-        for line in shown.lines() {
-            assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
-        }
-        shown
     }
 
     #[test]

@@ -176,14 +176,8 @@ fn times_below(index: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cli::fits;
     use crate::local::mass_balance::StruviteStatus;
-
-    fn fits(shown: &str) -> &str {
-        for line in shown.lines() {
-            assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
-        }
-        shown
-    }
 
     fn own() -> FeedLoadStatus {
         FeedLoadStatus {

@@ -1,6 +1,7 @@
 //! Results as an adviser reads them.
 
 use super::*;
+use crate::cli::fits;
 use crate::cli::spanish_tests::{english_in, spanish};
 use crate::local::evidence::{EffectStatus, LostStatus, TogetherStatus};
 use crate::local::trial::TrialStatus;
@@ -108,13 +109,6 @@ fn tan() -> EvidenceStatus {
         formulas: vec!["n days are worth n (1 - r) / (1 + r)".to_owned()],
         said: None,
     }
-}
-
-fn fits(shown: &str) -> &str {
-    for line in shown.lines() {
-        assert!(line.chars().count() <= 80, "wider than a serial console: {line}");
-    }
-    shown
 }
 
 fn clock() -> FarmClock {
