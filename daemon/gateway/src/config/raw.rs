@@ -21,9 +21,7 @@ use pondreeve_protocol::modbus::Framing;
 
 use super::farm::{Encoding, Parity, Version};
 use super::reader::At;
-use super::rules::{
-    Choice, FilePath, Id, Length, QuantityId, Text, YesNo, length_ms, length_s, number, whole,
-};
+use super::rules::{Choice, FilePath, Id, Length, Text, YesNo, length_ms, length_s, number, whole};
 use super::tables::{ListOf, PerQuantity, TableOf, TablesOf, table};
 pub use annunciation::{RawAnnunciation, RawCallStep, RawCalls, RawCommand, RawGpio, RawOutput, RawRelay};
 pub use brokers::{RawBroker, RawNode, RawTopicProbe, RawTopicValue};
