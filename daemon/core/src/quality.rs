@@ -108,8 +108,7 @@ impl Flag {
 
 /// Syntax: the value is a finite number that this quantity can have at all.
 pub fn syntax(quantity: Quantity, value: f64) -> Flag {
-    let (lowest, highest) = quantity.conceivable();
-    if value.is_finite() && value >= lowest && value <= highest { Flag::Pass } else { Flag::Fail }
+    if quantity.can_be(value) { Flag::Pass } else { Flag::Fail }
 }
 
 /// Gross range: what the probe can read and the pond can reach. Bounds are included.

@@ -3,7 +3,7 @@
 //! who follows the advice. Prints energy, hours of low oxygen and starts.
 //!
 //! ```text
-//! cargo run --release -p pondreeve-tests --example aeration_crop -- [--seeds 100..120]
+//! cargo run --release -p pondreeve-tests --example aeration_crop -- [--seeds 100..120] [--pond earthen]
 //! ```
 //!
 //! Seeds 1 to 9 were looked at while the plan was made; 100 and on were not.
@@ -20,20 +20,28 @@ use pond::{DAYS, KINDS};
 use watched::{NightScore, Watched};
 use ways::{Follower, Outcome, Threshold, Timers, run};
 
-fn seeds() -> Result<Range<u64>, String> {
-    let args: Vec<String> = std::env::args().skip(1).collect();
-    match args.as_slice() {
-        [] => Ok(100..120),
-        [flag, range] if flag == "--seeds" => {
-            let parts = range.split_once("..").and_then(|(a, b)| Some(a.parse().ok()?..b.parse().ok()?));
-            parts.ok_or_else(|| format!("--seeds {range}: accepted is FROM..TO, such as 100..120"))
+const ACCEPTED: &str = "--seeds FROM..TO, such as 100..120, and --pond with what its name begins with";
+
+/// The seeds, and what the names of the ponds begin with.
+fn asked() -> Result<(Range<u64>, String), String> {
+    let (mut seeds, mut pond) = (100..120, String::new());
+    let mut words = std::env::args().skip(1);
+    while let Some(word) = words.next() {
+        let value = words.next().ok_or_else(|| format!("{word}: accepted is {ACCEPTED}"))?;
+        let range =
+            || Some(value.split_once("..")?).and_then(|(a, b)| Some(a.parse().ok()?..b.parse().ok()?));
+        match (word.as_str(), range()) {
+            ("--seeds", Some(range)) => seeds = range,
+            ("--pond", _) if KINDS.iter().any(|kind| kind.name.starts_with(&value)) => pond = value,
+            _ => return Err(format!("{word} {value}: accepted is {ACCEPTED}")),
         }
-        _ => Err(format!("{args:?}: accepted is nothing, or --seeds FROM..TO")),
     }
+    Ok((seeds, pond))
 }
 
 fn main() -> Result<(), String> {
-    let seeds = seeds()?;
+    let (seeds, pond) = asked()?;
+    let kinds = KINDS.iter().copied().filter(|kind| kind.name.starts_with(&pond));
     println!(
         "{DAYS}-day crops, seeds {}..{}; kWh, hours and starts are means of a crop",
         seeds.start, seeds.end
@@ -43,7 +51,7 @@ fn main() -> Result<(), String> {
         "pond", "way", "kWh", "share", "h < 4", "h < 3", "lowest", "starts"
     );
     let mut totals = [Outcome::default(); 4];
-    for kind in KINDS {
+    for kind in kinds.clone() {
         let mut sums = [Outcome { lowest_mg_l: f64::INFINITY, ..Outcome::default() }; 4];
         let mut alarms = [0_u32; 3];
         let mut forecast = NightScore::default();
@@ -91,7 +99,7 @@ fn main() -> Result<(), String> {
             total.starts += sum.starts;
         }
     }
-    print("all", &totals, (seeds.count() * KINDS.len()) as f64);
+    print("all", &totals, (seeds.count() * kinds.count()) as f64);
     Ok(())
 }
 

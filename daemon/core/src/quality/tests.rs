@@ -53,6 +53,14 @@ fn gross_range_and_syntax_judge_the_value() {
     }
 }
 
+/// What tells whether an aerator runs says 0 or 1. Half is neither, and must not count as running or as stopped.
+#[test]
+fn a_state_between_on_and_off_fails() {
+    for (value, flag) in [(0.0, Flag::Pass), (1.0, Flag::Pass), (0.5, Flag::Fail), (2.0, Flag::Fail)] {
+        assert_eq!(syntax(Quantity::AeratorOn, value), flag, "{value}");
+    }
+}
+
 #[test]
 fn calibration_is_applied_before_the_tests_and_raw_is_kept() {
     let (mut state, mut channel) = oxygen();
