@@ -136,11 +136,14 @@ impl Plot {
         let root = SVGBackend::with_string(text, (WIDTH, HEIGHT)).into_drawing_area();
         let (low, high) = self.range();
         let last = self.days.len().saturating_sub(1).max(1) as f64;
+        // Numbers of five characters would run into the unit; how far off a value may be stands in the heading.
+        let beside = if self.decimals > 2 { 64 } else { 52 };
+        let unit = self.unit.split(" ±").next().unwrap_or_default();
         let mut chart = ChartBuilder::on(&root)
             .margin(8)
             .margin_right(if self.limits.is_empty() { 16 } else { LABELS })
             .x_label_area_size(30)
-            .y_label_area_size(52)
+            .y_label_area_size(beside)
             .build_cartesian_2d(-0.5..last + 0.5, low..high)?;
         let decimals = self.decimals;
         let days = &self.days;
@@ -159,7 +162,7 @@ impl Plot {
             .bold_line_style(GRID)
             .axis_style(INK)
             .y_labels(5)
-            .y_desc(self.unit.as_str())
+            .y_desc(unit)
             .axis_desc_style(SMALL.into_font().color(&INK))
             .label_style(SMALL.into_font().color(&INK))
             .y_label_formatter(&|value| format!("{value:.decimals$}"))
