@@ -4,6 +4,7 @@
 //! looked for that holds a few entries, read forward and handed out backward; then the stretch before it.
 
 use std::collections::VecDeque;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use sled::IVec;
 
@@ -53,8 +54,16 @@ impl Backward {
         Self { of, from, read: VecDeque::new(), end, top: None, is_done: false }
     }
 
-    /// Entries from `low` on, and before `high` or the end.
+    /// Entries from `low` on, and before `high` or the end. A panic of sled over what is damaged is told as an error:
+    /// what lies behind the damage is then looked for in a shorter stretch, and not lost with it.
     fn stretch(&self, low: u128, high: Option<u128>, most: usize) -> Stretch {
+        let read = catch_unwind(AssertUnwindSafe(|| self.read_stretch(low, high, most)));
+        read.unwrap_or_else(|_| {
+            Stretch::Failed(sled::Error::ReportableBug("reading a damaged stretch panicked".to_owned()))
+        })
+    }
+
+    fn read_stretch(&self, low: u128, high: Option<u128>, most: usize) -> Stretch {
         let start: &[u8] = &low.to_be_bytes();
         let start = if start < &self.from[..] { &self.from[..] } else { start };
         let high = high.map(u128::to_be_bytes);
