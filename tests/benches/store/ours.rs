@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use anyhow::{Result, anyhow, ensure};
-use pondreeve::journal::record::BatchWriter;
+use pondreeve::journal::record::{BATCH_BYTES, BatchWriter};
 use pondreeve::journal::verdict::Verdicts;
 use pondreeve::journal::{Commit, From, Journal, Limits, Query};
 use pondreeve_core::effect::{Effect, Flag, Reading};
@@ -14,9 +14,6 @@ use pondreeve_core::{Event, Input, Span, Timestamp};
 
 use super::contestant::Contestant;
 use super::readings::{Poll, QUANTITIES, START_MS, farm, probe_of};
-
-/// A batch is closed at this size, as in the daemon.
-const BATCH_BYTES: usize = 8 * 1024;
 
 pub struct Ours {
     journal: Journal,
@@ -45,7 +42,7 @@ impl Contestant for Ours {
             let site = Input { seq: 1, at: Timestamp(START_MS), event: Event::Started { site: farm() } };
             let mut batch = BatchWriter::new(1, site.at);
             batch.input(&site);
-            let batches = vec![(1, batch.finish().into())];
+            let batches = vec![(1, batch.finish()).into()];
             ours.keep(&Commit { batches, ..Commit::default() })?;
             ours.next_seq = 2;
         }
@@ -59,31 +56,34 @@ impl Contestant for Ours {
     fn prepare(clerk: &mut Clerk, polls: Vec<Poll>) -> Commit {
         let mut batches = Vec::new();
         let mut open: Option<BatchWriter> = None;
+        // In the same memory each time: what makes samples is no part of the store.
+        let (mut samples, mut judged) = (Vec::new(), Vec::new());
         for poll in &polls {
             let seq = clerk.next_seq;
             clerk.next_seq += 1;
-            let batch = open.get_or_insert_with(|| BatchWriter::new(seq, poll.at));
-            let samples: Vec<Sample> = QUANTITIES
-                .into_iter()
-                .zip(poll.values)
-                .map(|(quantity, value)| Sample {
-                    probe: probe_of(poll.pond),
-                    quantity,
-                    channel: None,
-                    value,
-                    taken_at: None,
-                })
-                .collect();
-            let judged: Vec<Effect> = samples.iter().map(|sample| judged(poll, sample)).collect();
+            let batch = open.get_or_insert_with(|| BatchWriter::holding(seq, poll.at));
+            samples.clear();
+            samples.extend(QUANTITIES.into_iter().zip(poll.values).map(|(quantity, value)| Sample {
+                probe: probe_of(poll.pond),
+                quantity,
+                channel: None,
+                value,
+                taken_at: None,
+            }));
+            judged.clear();
+            judged.extend(samples.iter().map(|sample| self::judged(poll, sample)));
             batch.verdicts(&Verdicts::of_sweep(seq, &samples, &judged));
-            batch.input(&Input { seq, at: poll.at, event: Event::Sweep { samples } });
+            let input = Input { seq, at: poll.at, event: Event::Sweep { samples } };
+            batch.input(&input);
+            let Event::Sweep { samples: used } = input.event else { unreachable!("it was made just now") };
+            samples = used;
             if batch.size_bytes() >= BATCH_BYTES
                 && let Some(full) = open.take()
             {
-                batches.push((full.key(), full.finish().into()));
+                batches.push(full.into());
             }
         }
-        batches.extend(open.map(|batch| (batch.key(), batch.finish().into())));
+        batches.extend(open.map(Into::into));
         Commit { batches, ..Commit::default() }
     }
 

@@ -38,7 +38,7 @@ fn write(scratch: &Scratch, end_ms: i64, every_ms: i64) -> Result<u64> {
     let started = Input { seq: 1, at: Timestamp(begin_ms), event: Event::Started { site } };
     let mut batch = BatchWriter::new(1, started.at);
     batch.input(&started);
-    let mut commit = Commit { batches: vec![(1, batch.finish().into())], ..Commit::default() };
+    let mut commit = Commit { batches: vec![(1, batch.finish()).into()], ..Commit::default() };
     let (mut seq, mut at_ms) = (2_u64, begin_ms);
     while at_ms < end_ms {
         let hour_ends_ms = at_ms + 3_600_000;
@@ -83,12 +83,12 @@ fn write(scratch: &Scratch, end_ms: i64, every_ms: i64) -> Result<u64> {
             if batch.size_bytes() >= BATCH_BYTES
                 && let Some(full) = open.take()
             {
-                commit.batches.push((full.key(), full.finish().into()));
+                commit.batches.push(full.into());
             }
             seq += 1;
             at_ms += every_ms;
         }
-        commit.batches.extend(open.map(|batch| (batch.key(), batch.finish().into())));
+        commit.batches.extend(open.map(Into::into));
         let notes = journal.commit(&commit, Timestamp(at_ms)).map_err(|error| anyhow!("{error}"))?;
         ensure!(notes.is_empty(), "{notes:?}");
         journal.upkeep(Timestamp(at_ms));

@@ -191,7 +191,7 @@ async fn a_store_without_a_trail_begins_one() {
     let mut batch = crate::journal::record::BatchWriter::new(1, EVENING);
     batch.input(&Input { seq: 1, at: EVENING, event: Event::Started { site: farm.site.clone() } });
     batch.input(&Input { seq: 2, at: EVENING, event: oxygen(5.0) });
-    let batches = vec![(1, batch.finish().into())];
+    let batches = vec![(1, batch.finish()).into()];
     journal.commit(&crate::journal::Commit { batches, ..Default::default() }, EVENING).unwrap();
     drop(journal);
     farm.site.ponds[0].limits.do_low_mg_l[0].limit = 4.5;

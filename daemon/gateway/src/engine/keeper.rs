@@ -1,7 +1,6 @@
 //! What is not yet on disk, and getting it there.
 
 use std::collections::{BTreeSet, HashMap, VecDeque};
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use pondreeve_core::said::said;
@@ -10,20 +9,20 @@ use pondreeve_core::{Effect, Event, Input, Quantity, Timestamp};
 use tokio::sync::oneshot;
 
 use crate::audit::Note;
-use crate::journal::record::{BatchWriter, read_batch};
+use crate::journal::record::{BATCH_BYTES, BatchWriter, read_batch};
 use crate::journal::store::{Commit, KeyedBatch, RETRY_AFTER};
 use crate::journal::verdict::{Late, Origin, Verdicts};
 use crate::journal::writer::{Committed, Writer};
 use crate::outbox::Change;
-
-/// A batch is closed at this size: values that share a database page stay cheap to rewrite.
-const BATCH_BYTES: usize = 8 * 1024;
 
 /// Batches of one commit, so that a backlog goes to disk in steps of at most about a megabyte.
 const BATCHES_PER_COMMIT: usize = 128;
 
 /// A commit is due early once this much waits.
 const EARLY_BYTES: usize = 256 * 1024;
+
+/// While more waits, batches hold nothing beside their bytes: it takes three times their room.
+const MOST_HELD_BYTES: usize = 1024 * 1024;
 
 /// What is kept in memory while the disk takes nothing, a day of a farm with four ponds. Beyond it the
 /// oldest goes: what the alarms rest on is in the core already.
@@ -109,7 +108,9 @@ impl Keeper {
         if self.open.as_ref().is_some_and(|batch| batch.size_bytes() >= BATCH_BYTES) {
             self.close_batch();
         }
-        let batch = self.open.get_or_insert_with(|| BatchWriter::new(input.seq, input.at));
+        let much_waits = self.closed_bytes > MOST_HELD_BYTES;
+        let begin = if much_waits { BatchWriter::new } else { BatchWriter::holding };
+        let batch = self.open.get_or_insert_with(|| begin(input.seq, input.at));
         batch.input(input);
         self.waiting_since.get_or_insert_with(Instant::now);
     }
@@ -223,10 +224,11 @@ impl Keeper {
             return;
         }
         self.close_batch();
-        let batches: Vec<KeyedBatch> = self.closed.iter().take(BATCHES_PER_COMMIT).cloned().collect();
+        let waiting = self.closed.iter_mut().take(BATCHES_PER_COMMIT);
+        let batches: Vec<KeyedBatch> = waiting.map(KeyedBatch::hand_over).collect();
         let left_out = self.left_out_unkept.clone();
-        let before = batches.last().map_or(self.kept_before, |(key, bytes)| read_batch(*key, bytes).next_seq);
-        let last_key = batches.last().map(|(key, _)| *key);
+        let before = batches.last().map_or(self.kept_before, KeyedBatch::next_seq);
+        let last_key = batches.last().map(|batch| batch.key);
         let left_out_count = left_out.len();
         match self.writer.commit(Commit { batches, left_out }, now) {
             Some(answer) => {
@@ -279,7 +281,7 @@ impl Keeper {
 
     /// Inputs that are not on disk, oldest first, for a rebuild of the state.
     pub(super) fn unkept(&self) -> Vec<Input> {
-        let closed = self.closed.iter().flat_map(|(key, bytes)| read_batch(*key, bytes).inputs);
+        let closed = self.closed.iter().flat_map(|batch| read_batch(batch.key, &batch.bytes).inputs);
         let mut inputs: Vec<Input> = closed.collect();
         if let Some(open) = &self.open {
             inputs.extend(read_batch(open.key(), open.bytes()).inputs);
@@ -304,7 +306,7 @@ impl Keeper {
                 self.kept_before = self.kept_before.max(under_way.before);
                 // By key, not by count: the oldest may have been given up in the meantime.
                 if let Some(last_key) = under_way.last_key {
-                    while self.closed.front().is_some_and(|(key, _)| *key <= last_key) {
+                    while self.closed.front().is_some_and(|batch| batch.key <= last_key) {
                         self.drop_oldest();
                     }
                 }
@@ -323,20 +325,20 @@ impl Keeper {
 
     fn close_batch(&mut self) {
         let Some(batch) = self.open.take() else { return };
-        let (key, bytes) = (batch.key(), batch.finish());
-        self.closed_bytes += bytes.len();
-        self.closed.push_back((key, Arc::from(bytes)));
+        let batch = KeyedBatch::from(batch);
+        self.closed_bytes += batch.bytes.len();
+        self.closed.push_back(batch);
         while self.closed_bytes > BACKLOG_BYTES {
-            if let Some((key, bytes)) = self.closed.front() {
-                self.dropped += read_batch(*key, bytes).inputs.len() as u64;
+            if let Some(batch) = self.closed.front() {
+                self.dropped += read_batch(batch.key, &batch.bytes).inputs.len() as u64;
             }
             self.drop_oldest();
         }
     }
 
     fn drop_oldest(&mut self) {
-        if let Some((_, bytes)) = self.closed.pop_front() {
-            self.closed_bytes -= bytes.len();
+        if let Some(batch) = self.closed.pop_front() {
+            self.closed_bytes -= batch.bytes.len();
         }
     }
 }

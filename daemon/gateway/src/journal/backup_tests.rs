@@ -62,7 +62,7 @@ fn store(folder: &TempDir) -> (Journal, PathBuf) {
         if seq.is_multiple_of(3) {
             (0..NOTES).for_each(|_| batch.note(seq, &note(seq)));
         }
-        let batches = vec![(seq, batch.finish().into())];
+        let batches = vec![(seq, batch.finish()).into()];
         journal.commit(&Commit { batches, ..Commit::default() }, at(seq)).unwrap();
         journal.upkeep(at(seq));
     }

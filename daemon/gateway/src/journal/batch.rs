@@ -1,7 +1,6 @@
 //! Reading a batch back; what it looks like stands in [`super::record`].
 
-use pondreeve_core::input::Sample;
-use pondreeve_core::{Event, Input, Timestamp};
+use pondreeve_core::{Input, Timestamp};
 
 use super::audit_record;
 use super::codec::{Malformed, Reader};
@@ -34,63 +33,31 @@ pub struct Batch {
     pub complete: usize,
 }
 
-/// Larger pieces, and more of them, are given back to the system.
-const MOST_SPARE: usize = 1_024;
+impl Batch {
+    /// Takes the record that this body is, whatever its checksum.
+    pub(super) fn take_body(&mut self, key: u64, base: Timestamp, body: &[u8]) -> Result<(), Malformed> {
+        self.take(read_body(key, base, body)?);
+        Ok(())
+    }
 
-/// What batches that were read before leave for the next one: reading a backlog back asked the system for memory
-/// twice for each sweep, which took a quarter of the time of a commit.
-#[derive(Debug, Default)]
-pub(super) struct Spare {
-    pub(super) samples: Vec<Vec<Sample>>,
-    verdicts: Vec<Verdicts>,
-}
-
-impl Spare {
-    /// Takes back what a batch no longer needs.
-    pub(super) fn take_back(&mut self, mut batch: Batch) -> Batch {
-        for input in batch.inputs.drain(..) {
-            if let Event::Sweep { mut samples } = input.event
-                && samples.capacity() <= MOST_SPARE
-                && self.samples.len() < MOST_SPARE
-            {
-                samples.clear();
-                self.samples.push(samples);
+    fn take(&mut self, record: Record) {
+        match record {
+            Record::Input(input) => {
+                self.next_seq = self.next_seq.max(input.seq.saturating_add(1));
+                self.inputs.push(input);
             }
+            Record::Verdicts(verdicts) => self.verdicts.push(verdicts),
+            Record::Late(late) => self.late.push(late),
+            Record::Note(seq, note) => self.notes.push((seq, note)),
+            Record::Outbox(seq, change) => self.outbox.push((seq, change)),
+            Record::Settings(seq, text) => self.settings = Some((seq, text)),
         }
-        let room = MOST_SPARE.saturating_sub(self.verdicts.len());
-        self.verdicts
-            .extend(batch.verdicts.drain(..).filter(|own| own.codes.capacity() <= MOST_SPARE).take(room));
-        batch.late.clear();
-        batch.notes.clear();
-        batch.outbox.clear();
-        batch.settings = None;
-        (batch.damaged, batch.next_seq, batch.complete) = (0, 0, 0);
-        batch
     }
 }
 
 /// Reads a batch back. Total: any bytes give a result, and what cannot be read is counted.
 pub fn read_batch(key: u64, bytes: &[u8]) -> Batch {
-    read_batch_into(Batch::default(), key, bytes, Written::Before, &mut Spare::default())
-}
-
-/// Where the bytes of a batch come from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Written {
-    /// From a disk, which may have changed them.
-    Before,
-    /// From the writer in this process, on their way to the disk: the checksums are those it has just computed.
-    JustNow,
-}
-
-/// The same into a batch that is empty.
-pub(super) fn read_batch_into(
-    mut batch: Batch,
-    key: u64,
-    bytes: &[u8],
-    written: Written,
-    spare: &mut Spare,
-) -> Batch {
+    let mut batch = Batch::default();
     let sums = Sums::under(key);
     let first = bytes.get(..HEAD_BYTES).and_then(|head| read_head(&sums, head));
     let last_at = bytes.len().saturating_sub(HEAD_BYTES);
@@ -103,23 +70,12 @@ pub(super) fn read_batch_into(
     batch.damaged += u64::from(first.is_none() || last.is_none());
     let end = if last.is_some() { last_at } else { bytes.len() };
     let mut at = HEAD_BYTES;
-    let checked = (written == Written::Before).then_some(&sums);
     let mut in_damage = false;
     let mut complete = None;
     while at < end {
-        match read_record(key, base, &bytes[at..end], checked, spare) {
+        match read_record(key, base, &bytes[at..end], &sums) {
             Some((record, used)) => {
-                match record {
-                    Record::Input(input) => {
-                        batch.next_seq = batch.next_seq.max(input.seq.saturating_add(1));
-                        batch.inputs.push(input);
-                    }
-                    Record::Verdicts(verdicts) => batch.verdicts.push(verdicts),
-                    Record::Late(late) => batch.late.push(late),
-                    Record::Note(seq, note) => batch.notes.push((seq, note)),
-                    Record::Outbox(seq, change) => batch.outbox.push((seq, change)),
-                    Record::Settings(seq, text) => batch.settings = Some((seq, text)),
-                }
+                batch.take(record);
                 at += used;
                 in_damage = false;
             }
@@ -156,39 +112,30 @@ enum Record {
 }
 
 /// The record at the start of `bytes` and its length, if there is a good one.
-fn read_record(
-    key: u64,
-    base: Timestamp,
-    bytes: &[u8],
-    checked: Option<&Sums>,
-    spare: &mut Spare,
-) -> Option<(Record, usize)> {
+fn read_record(key: u64, base: Timestamp, bytes: &[u8], sums: &Sums) -> Option<(Record, usize)> {
     let mut reader = Reader::new(bytes);
     let length = usize::try_from(reader.unsigned().ok()?).ok()?;
     let body = reader.bytes(length).ok()?;
     let sum = u32::from_le_bytes(reader.array().ok()?);
-    if checked.is_some_and(|sums| sum != sums.of(body)) {
+    if sum != sums.of(body) {
         return None;
     }
-    let record = read_body(key, base, body, spare).ok()?;
+    let record = read_body(key, base, body).ok()?;
     Some((record, bytes.len() - reader.left()))
 }
 
 /// The body of one record, whatever its checksum; whether there was one.
 pub(super) fn read_loose(key: u64, base: Timestamp, body: &[u8]) -> bool {
-    read_body(key, base, body, &mut Spare::default()).is_ok()
+    read_body(key, base, body).is_ok()
 }
 
-fn read_body(key: u64, base: Timestamp, body: &[u8], spare: &mut Spare) -> Result<Record, Malformed> {
+fn read_body(key: u64, base: Timestamp, body: &[u8]) -> Result<Record, Malformed> {
     let mut reader = Reader::new(body);
     let code = reader.byte()?;
     let seq = key.checked_add(reader.unsigned()?).ok_or(Malformed::Unknown)?;
     let at = Timestamp(base.as_millis().wrapping_add(reader.signed()?));
     let record = match code {
-        kind::VERDICTS => {
-            let reused = spare.verdicts.pop().unwrap_or_default();
-            Record::Verdicts(Verdicts::read(&mut reader, seq, reused)?)
-        }
+        kind::VERDICTS => Record::Verdicts(Verdicts::read(&mut reader, seq)?),
         kind::NOTE => Record::Note(seq, audit_record::read(&mut reader, at)?),
         kind::SETTINGS => Record::Settings(seq, reader.text()?),
         outbox_record::QUEUED
@@ -196,7 +143,7 @@ fn read_body(key: u64, base: Timestamp, body: &[u8], spare: &mut Spare) -> Resul
         | outbox_record::CONFIRMED
         | outbox_record::COMMANDED => Record::Outbox(seq, outbox_record::read(&mut reader, code)?),
         kind::LATE => Record::Late(Late::read(&mut reader, at, quantity_of_code)?),
-        _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at, spare)? }),
+        _ => Record::Input(Input { seq, at, event: read_event(&mut reader, code, at)? }),
     };
     reader.end()?;
     Ok(record)

@@ -9,6 +9,7 @@
 use std::collections::BTreeSet;
 use std::io;
 use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use pondreeve_core::Timestamp;
@@ -16,7 +17,7 @@ use pondreeve_core::Timestamp;
 use super::keys::{Key, hour_of, parts};
 use super::record::Batch;
 use super::seal::Sealed;
-use super::store::{Commit, Journal, extent_of, newest_in};
+use super::store::{Commit, Journal, extent_of};
 use super::tail::{Item, Kind, Tail};
 use super::trail::Ends;
 use crate::outbox::Change;
@@ -140,8 +141,8 @@ pub(super) struct Taken {
 }
 
 impl Taken {
-    pub(super) fn batch(&mut self, batch: &Batch) {
-        self.newest_at = self.newest_at.max(newest_in(batch));
+    pub(super) fn batch(&mut self, batch: &Batch, newest_at: Option<Timestamp>) {
+        self.newest_at = self.newest_at.max(newest_at);
         self.trail.take(batch);
         self.settings = batch.settings.as_ref().map(|(_, text)| text.clone()).or(self.settings.take());
         self.outbox.extend(batch.outbox.iter().cloned());
@@ -153,10 +154,10 @@ impl Taken {
 pub(super) fn items_of<'a>(commit: &'a Commit, left_out: &'a [u8]) -> Vec<Item<'a>> {
     let mut items: Vec<Item<'a>> = Vec::with_capacity(commit.batches.len() + 1);
     let mut following = commit.batches.iter().skip(1);
-    for (key, bytes) in &commit.batches {
+    for batch in &commit.batches {
         // A batch ends before the next begins, so none need be read for it.
-        let next_seq = following.next().map_or(0, |(next, _)| *next);
-        items.push(Item { kind: Kind::Batch, key: *key, body: bytes, next_seq });
+        let next_seq = following.next().map_or(0, |next| next.key);
+        items.push(Item { kind: Kind::Batch, key: batch.key, body: &batch.bytes, next_seq });
     }
     if !left_out.is_empty() {
         items.push(Item { kind: Kind::LeftOut, key: 0, body: left_out, next_seq: 0 });
@@ -200,4 +201,31 @@ pub(super) fn write(
 
 fn failed_beside() -> io::Error {
     io::Error::other("the thread that writes inputs down failed")
+}
+
+/// What `make` makes of every item, in their order. Where it is worth it a second thread takes every other one that is
+/// still to be made.
+pub(super) fn by_two<T: Sync, R: Send>(items: &[T], worth: bool, make: impl Fn(&T) -> R + Sync) -> Vec<R> {
+    if !worth || items.len() < 2 {
+        return items.iter().map(make).collect();
+    }
+    let next = AtomicUsize::new(0);
+    let some = || -> Vec<(usize, R)> {
+        let places = std::iter::from_fn(|| Some(next.fetch_add(1, Ordering::Relaxed)));
+        places.map_while(|place| Some((place, make(items.get(place)?)))).collect()
+    };
+    let mut made = std::thread::scope(|threads| {
+        let beside = std::thread::Builder::new().name("journal packing".to_owned());
+        // Where no further thread is to be had, this one does it all.
+        let beside = beside.spawn_scoped(threads, some).ok();
+        let mut made = some();
+        match beside.map(std::thread::ScopedJoinHandle::join) {
+            Some(Ok(others)) => made.extend(others),
+            Some(Err(panic)) => std::panic::resume_unwind(panic),
+            None => {}
+        }
+        made
+    });
+    made.sort_unstable_by_key(|(place, _)| *place);
+    made.into_iter().map(|(_, made)| made).collect()
 }

@@ -18,7 +18,7 @@ use pondreeve_core::{Event, Input, Quantity, Timestamp};
 use super::codec::{Malformed, Reader, put_text, put_unsigned};
 use super::columns::{MOST_ROWS, integers, put_integers, put_times, put_values, times, values};
 use super::record::{quantity_code, quantity_of_code};
-use super::verdict::{self, Verdict};
+use super::verdict::{self, Said, Verdict};
 
 const VERSION: u8 = 1;
 
@@ -101,33 +101,33 @@ impl Shape {
     }
 }
 
-/// Rows of one shape on their way into a chunk.
+/// Rows of one shape on their way into a chunk. They are kept as they come, row by row: a sweep then touches a few
+/// places of memory, not two for each of its columns.
 #[derive(Debug, Default)]
 pub(super) struct Rows {
     pub(super) seqs: Vec<i64>,
     pub(super) ats: Vec<i64>,
-    columns: Vec<Cells>,
-}
-
-#[derive(Debug, Default)]
-struct Cells {
     values: Vec<f64>,
-    taken: Vec<i64>,
     codes: Vec<u8>,
-    told: Vec<f64>,
+    /// Columns whose probe tells when it measured, and how long before arrival.
+    timed: Vec<usize>,
+    taken: Vec<i64>,
+    /// Column and value of what verdicts tell.
+    told: Vec<(usize, f64)>,
 }
 
 impl Rows {
     /// With room for so many rows, so that it need not be made again and again while they come.
     pub(super) fn with_room(shape: &Shape, rows: usize) -> Self {
-        let cells = |column: &Column| Cells {
-            values: Vec::with_capacity(rows),
-            taken: Vec::with_capacity(if column.timed { rows } else { 0 }),
-            codes: Vec::with_capacity(rows),
-            told: Vec::new(),
-        };
-        let columns = shape.columns.iter().map(cells).collect();
-        Self { seqs: Vec::with_capacity(rows), ats: Vec::with_capacity(rows), columns }
+        let (columns, timed) = (shape.columns.len(), shape.columns.iter().filter(|own| own.timed).count());
+        Self {
+            seqs: Vec::with_capacity(rows),
+            ats: Vec::with_capacity(rows),
+            values: Vec::with_capacity(rows * columns),
+            codes: Vec::with_capacity(rows * columns),
+            taken: Vec::with_capacity(rows * timed),
+            ..Self::default()
+        }
     }
 
     /// Adds a sweep of this shape; verdicts on it, if any are known, in the order of its samples.
@@ -138,25 +138,58 @@ impl Rows {
         samples: &[Sample],
         mut verdicts: impl Iterator<Item = Option<Verdict>>,
     ) {
+        self.push_coded(shape, input, samples, |_, expected, told| {
+            verdict::code(verdicts.next().flatten(), expected, told)
+        });
+    }
+
+    /// The same with verdicts as they were written beside the sweep.
+    pub(super) fn push_said(
+        &mut self,
+        shape: &Shape,
+        input: (u64, Timestamp),
+        samples: &[Sample],
+        said: Option<Said<'_>>,
+    ) {
+        let mut said = said.map(Said::recoder).unwrap_or_default();
+        self.push_coded(shape, input, samples, |reported, expected, told| {
+            said.next(reported, expected, told)
+        });
+    }
+
+    fn push_coded(
+        &mut self,
+        shape: &Shape,
+        input: (u64, Timestamp),
+        samples: &[Sample],
+        mut code: impl FnMut(f64, f64, &mut Vec<f64>) -> u8,
+    ) {
         let (seq, at) = input;
+        if self.seqs.is_empty() {
+            let timed = samples.iter().enumerate().filter(|(_, sample)| sample.taken_at.is_some());
+            self.timed = timed.map(|(place, _)| place).collect();
+        }
         self.seqs.push(seq as i64);
         self.ats.push(at.as_millis());
-        self.columns.resize_with(shape.columns.len(), Cells::default);
-        for ((cells, column), sample) in self.columns.iter_mut().zip(&shape.columns).zip(samples) {
-            cells.values.push(sample.value);
-            if let Some(taken_at) = sample.taken_at {
-                cells.taken.push(at.as_millis().wrapping_sub(taken_at.as_millis()));
-            }
-            let verdict = verdicts.next().flatten();
-            cells.codes.push(verdict::code(verdict, column.expected(sample.value), &mut cells.told));
+        self.values.extend(samples.iter().map(|sample| sample.value));
+        if !self.timed.is_empty() {
+            let taken = samples.iter().filter_map(|sample| sample.taken_at);
+            self.taken.extend(taken.map(|taken_at| at.as_millis().wrapping_sub(taken_at.as_millis())));
+        }
+        let mut told = Vec::new();
+        for (place, (column, sample)) in shape.columns.iter().zip(samples).enumerate() {
+            self.codes.push(code(sample.value, column.expected(sample.value), &mut told));
+            self.told.extend(told.drain(..).map(|value| (place, value)));
         }
     }
 
     /// Time of the oldest measurement in it.
     pub(super) fn oldest(&self) -> i64 {
         let arrived = self.ats.iter().copied().min().unwrap_or(i64::MAX);
-        let taken = self.columns.iter().flat_map(|cells| self.ats.iter().zip(&cells.taken));
-        taken.map(|(at, before)| at.wrapping_sub(*before)).fold(arrived, i64::min)
+        let of_row = self.taken.chunks(self.timed.len().max(1));
+        let taken = self.ats.iter().zip(of_row);
+        let taken = taken.flat_map(|(at, taken)| taken.iter().map(|before| at.wrapping_sub(*before)));
+        taken.fold(arrived, i64::min)
     }
 
     /// The chunk's bytes, checked against `key` when they are read.
@@ -165,25 +198,33 @@ impl Rows {
         put_unsigned(&mut out, self.seqs.len() as u64);
         put_integers(&mut out, &self.seqs);
         put_times(&mut out, &self.ats);
-        let mut first_taken: Option<&[i64]> = None;
-        let mut section = Vec::new();
-        for cells in &self.columns {
+        let width = self.values.len().checked_div(self.seqs.len()).unwrap_or(0);
+        let mut first_taken: Option<Vec<i64>> = None;
+        let (mut section, mut values, mut codes) = (Vec::new(), Vec::new(), Vec::new());
+        for place in 0..width {
             section.clear();
-            put_values(&mut section, &cells.values);
-            if !cells.taken.is_empty() {
-                match first_taken {
-                    None => put_integers(&mut section, &cells.taken),
+            of_column(&self.values, place, width, &mut values);
+            put_values(&mut section, &values);
+            if let Some(nth) = self.timed.iter().position(|own| *own == place) {
+                let mut taken = Vec::new();
+                of_column(&self.taken, nth, self.timed.len(), &mut taken);
+                match &first_taken {
+                    None => {
+                        put_integers(&mut section, &taken);
+                        first_taken = Some(taken);
+                    }
                     Some(first) => {
-                        let differs =
-                            cells.taken.iter().zip(first).map(|(own, first)| own.wrapping_sub(*first));
+                        let differs = taken.iter().zip(first).map(|(own, first)| own.wrapping_sub(*first));
                         put_integers(&mut section, &differs.collect::<Vec<_>>());
                     }
                 }
-                first_taken.get_or_insert(&cells.taken);
             }
-            verdict::put_codes(&mut section, &cells.codes);
-            if !cells.told.is_empty() {
-                put_values(&mut section, &cells.told);
+            of_column(&self.codes, place, width, &mut codes);
+            verdict::put_codes(&mut section, &codes);
+            let told = self.told.iter().filter(|(of, _)| *of == place).map(|(_, value)| *value);
+            let told: Vec<f64> = told.collect();
+            if !told.is_empty() {
+                put_values(&mut section, &told);
             }
             put_unsigned(&mut out, section.len() as u64);
             out.extend_from_slice(&section);
@@ -192,6 +233,12 @@ impl Rows {
         out.extend_from_slice(&sum.to_le_bytes());
         out
     }
+}
+
+/// One column of what is kept row by row.
+fn of_column<T: Copy>(rows: &[T], place: usize, width: usize, column: &mut Vec<T>) {
+    column.clear();
+    column.extend(rows.chunks_exact(width.max(1)).filter_map(|row| row.get(place)));
 }
 
 pub(super) fn checksum(key: &[u8], body: &[u8]) -> u32 {

@@ -43,37 +43,46 @@ const MOST_DECIMALS: u8 = 6;
 /// Number of forms; a caller may multiply the form with something else in the same byte.
 pub(super) const FORMS: u8 = AS_DECIMAL + MOST_DECIMALS + 1;
 
-/// The shortest form that gives back the same bits, and its bytes. What a probe sends is nearly always
-/// a short decimal or an f32.
-pub(super) fn number_form(value: f64, body: &mut Vec<u8>) -> u8 {
-    body.clear();
-    let mut decimal = None;
-    for decimals in 0..=MOST_DECIMALS {
-        let whole = nearest(value * power_of_ten(decimals));
-        // Zigzag of 2^41 takes six bytes, less than an f64. NaN fails the comparison.
-        if whole.abs() < 2_199_023_255_552.0
-            && (whole as i64 as f64 / power_of_ten(decimals)).to_bits() == value.to_bits()
-        {
-            put_signed(body, whole as i64);
-            decimal = Some(decimals);
-            break;
-        }
-    }
+/// Appends a number: the code of the shortest form that gives back the same bits, plus `beside`, and its bytes. What a
+/// probe sends is nearly always a short decimal or an f32.
+pub(super) fn put_number(out: &mut Vec<u8>, value: f64, beside: u8) {
     let narrow = value as f32;
-    let fits_f32 = f64::from(narrow).to_bits() == value.to_bits();
-    match decimal {
-        Some(decimals) if body.len() <= 4 || !fits_f32 => AS_DECIMAL + decimals,
-        _ if fits_f32 => {
-            body.clear();
-            body.extend_from_slice(&narrow.to_le_bytes());
-            AS_F32
+    let fits_f32 = || f64::from(narrow).to_bits() == value.to_bits();
+    match short_decimal(value) {
+        // Zigzag of 2^27 is the first that takes more than four bytes, as many as an f32.
+        Some((decimals, whole)) if whole.unsigned_abs() < 1 << 27 || !fits_f32() => {
+            out.push(AS_DECIMAL + decimals + beside);
+            put_signed(out, whole);
+        }
+        _ if fits_f32() => {
+            out.push(AS_F32 + beside);
+            out.extend_from_slice(&narrow.to_le_bytes());
         }
         _ => {
-            body.clear();
-            body.extend_from_slice(&value.to_le_bytes());
-            AS_F64
+            out.push(AS_F64 + beside);
+            out.extend_from_slice(&value.to_le_bytes());
         }
     }
+}
+
+/// The fewest decimals with which a number is whole, and that whole number.
+fn short_decimal(value: f64) -> Option<(u8, i64)> {
+    let with = |decimals: u8| {
+        let whole = nearest(value * power_of_ten(decimals));
+        // Zigzag of 2^41 takes six bytes, less than an f64. NaN fails the comparison.
+        let fits = whole.abs() < 2_199_023_255_552.0
+            && (whole as i64 as f64 / power_of_ten(decimals)).to_bits() == value.to_bits();
+        fits.then_some(whole as i64)
+    };
+    // Most have two. Where fewer do, the same quotient is rounded to the same bits.
+    if let Some(hundredths) = with(2) {
+        return Some(match hundredths {
+            whole if whole % 100 == 0 => (0, whole / 100),
+            tenths if tenths % 10 == 0 => (1, tenths / 10),
+            _ => (2, hundredths),
+        });
+    }
+    (0..=MOST_DECIMALS).find_map(|decimals| Some((decimals, with(decimals)?)))
 }
 
 /// The nearest whole number. Many processors have no instruction for it, and the system's function takes longer than
@@ -189,16 +198,36 @@ mod tests {
         }
     }
 
+    fn written(value: f64) -> (u8, Vec<u8>) {
+        let mut out = Vec::new();
+        put_number(&mut out, value, 0);
+        (out.remove(0), out)
+    }
+
     #[test]
     fn what_a_probe_sends_is_short() {
-        let mut body = Vec::new();
-        for (value, length) in [(0.0, 1), (1.0, 1), (4.6, 1), (28.31, 2), (7.85, 2), (1013.2, 3)] {
-            let form = number_form(value, &mut body);
-            assert_eq!(body.len(), length, "{value}");
-            assert_eq!(Reader::new(&body).number(form), Ok(value));
+        for (value, form, length) in [
+            (0.0, AS_DECIMAL, 1),
+            (1.0, AS_DECIMAL, 1),
+            (4.6, AS_DECIMAL + 1, 1),
+            (28.31, AS_DECIMAL + 2, 2),
+            (7.85, AS_DECIMAL + 2, 2),
+            (1013.2, AS_DECIMAL + 1, 3),
+            (7.123, AS_DECIMAL + 3, 2),
+            // 2^27 and one less.
+            (134_217_727.0, AS_DECIMAL, 4),
+            (134_217_728.0, AS_F32, 4),
+            // 2^41 and one less: no f32 holds the one less.
+            (2_199_023_255_551.0, AS_DECIMAL, 6),
+            (2_199_023_255_552.0, AS_F32, 4),
+            (f64::from(5.123_456_7_f32), AS_F32, 4),
+            (-0.0, AS_F32, 4),
+            (std::f64::consts::PI, AS_F64, 8),
+        ] {
+            let (found, body) = written(value);
+            assert_eq!((found, body.len()), (form, length), "{value}");
+            assert_eq!(Reader::new(&body).number(form).map(f64::to_bits), Ok(value.to_bits()));
         }
-        let form = number_form(f64::from(5.123_456_7_f32), &mut body);
-        assert_eq!((form, body.len()), (AS_F32, 4));
     }
 
     #[test]
@@ -212,16 +241,14 @@ mod tests {
         #[test]
         fn numbers_come_back_with_the_same_bits(bits: u64) {
             let value = f64::from_bits(bits);
-            let mut body = Vec::new();
-            let form = number_form(value, &mut body);
+            let (form, body) = written(value);
             prop_assert_eq!(Reader::new(&body).number(form).map(f64::to_bits), Ok(bits));
         }
 
         #[test]
         fn decimals_come_back_with_the_same_bits(thousandths in -10_000_000_i64..10_000_000, scale in 0_u8..7) {
             let value = thousandths as f64 / power_of_ten(scale);
-            let mut body = Vec::new();
-            let form = number_form(value, &mut body);
+            let (form, body) = written(value);
             prop_assert_eq!(Reader::new(&body).number(form).map(f64::to_bits), Ok(value.to_bits()));
             prop_assert!(body.len() <= 4);
         }

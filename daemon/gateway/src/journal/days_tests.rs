@@ -58,7 +58,7 @@ fn fill(journal: &mut Journal, seqs: std::ops::RangeInclusive<u64>) {
             }
             batch.verdicts(&verdicts);
         }
-        let batches = vec![(seq, batch.finish().into())];
+        let batches = vec![(seq, batch.finish()).into()];
         journal.commit(&Commit { batches, ..Commit::default() }, at(seq)).unwrap();
         journal.upkeep(at(seq));
     }

@@ -16,7 +16,7 @@ const ALL: Stretch = Stretch { from: Timestamp(0), to: Timestamp(i64::MAX), most
 fn put(journal: &mut Journal, inputs: &[Input]) {
     let mut batch = BatchWriter::new(inputs[0].seq, inputs[0].at);
     inputs.iter().for_each(|input| batch.input(input));
-    let commit = Commit { batches: vec![(inputs[0].seq, batch.finish().into())], ..Commit::default() };
+    let commit = Commit { batches: vec![(inputs[0].seq, batch.finish()).into()], ..Commit::default() };
     journal.commit(&commit, inputs[0].at).unwrap();
 }
 

@@ -74,7 +74,7 @@ fn batch(seq: u64) -> KeyedBatch {
     };
     let mut batch = BatchWriter::new(seq, NOW);
     batch.input(&pondreeve_core::Input { seq, at: NOW, event });
-    (seq, batch.finish().into())
+    batch.into()
 }
 
 /// The database runs into the end of the disk in the middle of its own writing, again and again, and is

@@ -190,7 +190,7 @@ fn their_days_get_files_as_they_go_on() {
             let at = NOW + Span::from_hours(hour);
             let mut batch = BatchWriter::new(seq, at);
             batch.input(&Input { seq, at, event: Event::Tick });
-            let batches = vec![(seq, batch.finish().into())];
+            let batches = vec![(seq, batch.finish()).into()];
             journal.commit(&Commit { batches, ..Commit::default() }, NOW).unwrap();
             journal.upkeep(NOW);
         }

@@ -36,7 +36,7 @@ fn services_of_long_ago_are_found_alone() {
     ];
     let mut batch = BatchWriter::new(1, NOW);
     inputs.iter().for_each(|input| batch.input(input));
-    journal.commit(&Commit { batches: vec![(1, batch.finish().into())], ..Commit::default() }, NOW).unwrap();
+    journal.commit(&Commit { batches: vec![(1, batch.finish()).into()], ..Commit::default() }, NOW).unwrap();
     journal.seal_all(NOW);
     let lasting = |journal: &mut Journal| {
         let mut found = Vec::new();

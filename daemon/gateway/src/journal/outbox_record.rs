@@ -15,7 +15,7 @@ use std::sync::Arc;
 use pondreeve_core::Timestamp;
 use pondreeve_core::effect::QuantitySummary;
 
-use super::codec::{Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
+use super::codec::{Malformed, Reader, put_number, put_signed, put_text, put_unsigned};
 use super::command_record;
 use super::quantity_code::{quantity_code, quantity_of_code};
 use crate::outbox::{Body, Change, Class, Outgoing, PondSummary, Position, Waiting};
@@ -80,14 +80,12 @@ fn put_summary(out: &mut Vec<u8>, summary: &PondSummary) {
     summary.alarms_standing.iter().for_each(|count| put_unsigned(out, u64::from(*count)));
     put_unsigned(out, u64::from(summary.merged));
     put_unsigned(out, summary.quantities.len() as u64);
-    let mut digits = Vec::new();
     for own in &summary.quantities {
         put_unsigned(out, quantity_code(own.quantity));
         put_unsigned(out, u64::from(own.usable));
         put_unsigned(out, u64::from(own.doubtful));
         for value in [own.minimum, own.mean, own.maximum, own.last] {
-            out.push(number_form(value, &mut digits));
-            out.extend_from_slice(&digits);
+            put_number(out, value, 0);
         }
     }
 }

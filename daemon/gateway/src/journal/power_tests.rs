@@ -169,10 +169,10 @@ fn commit_after(journal: &mut Journal, end: u64, count: u64) -> u64 {
         if batch.size_bytes() >= 8 * 1024
             && let Some(full) = open.take()
         {
-            batches.push((full.key(), full.finish().into()));
+            batches.push(full.into());
         }
     }
-    batches.extend(open.map(|batch| (batch.key(), batch.finish().into())));
+    batches.extend(open.map(Into::into));
     journal.commit(&Commit { batches, left_out: vec![] }, NOW).unwrap();
     end
 }

@@ -16,11 +16,12 @@ use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Event, Input, Span, Timestamp};
 
 use super::audit_record;
-use super::batch::Spare;
 pub use super::batch::{Batch, read_batch};
 use super::call_record;
-use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_text, put_unsigned};
+use super::codec::{self, FORMS, Malformed, Reader, put_signed, put_text, put_unsigned};
 use super::diary_record;
+pub use super::flat::BATCH_BYTES;
+use super::flat::Flat;
 use super::outbox_record;
 pub(super) use super::quantity_code::{quantity_code, quantity_of_code};
 use super::service_record;
@@ -69,12 +70,12 @@ pub(super) mod kind {
 /// A batch under construction.
 #[derive(Debug)]
 pub struct BatchWriter {
+    held: Option<Flat>,
     key: u64,
     sums: Sums,
     base: Timestamp,
     bytes: Vec<u8>,
     body: Vec<u8>,
-    digits: Vec<u8>,
     records: usize,
 }
 
@@ -84,7 +85,14 @@ impl BatchWriter {
         let mut bytes = Vec::with_capacity(1_024);
         let sums = Sums::under(key);
         put_head(&mut bytes, &sums, base);
-        Self { key, sums, base, bytes, body: Vec::new(), digits: Vec::new(), records: 0 }
+        Self { held: None, key, sums, base, bytes, body: Vec::new(), records: 0 }
+    }
+
+    /// The same, which also holds what goes into it laid out for sealing, so that nobody need read it back for that.
+    pub fn holding(key: u64, base: Timestamp) -> Self {
+        let mut batch = Self { held: Some(Flat::with_room()), ..Self::new(key, base) };
+        batch.bytes.reserve(BATCH_BYTES);
+        batch
     }
 
     /// The key.
@@ -109,8 +117,12 @@ impl BatchWriter {
         body.push(kind);
         put_unsigned(body, input.seq.saturating_sub(self.key));
         put_signed(body, input.at.as_millis().wrapping_sub(self.base.as_millis()));
-        put_event(body, &mut self.digits, input.at, &input.event);
+        put_event(body, input.at, &input.event);
         self.seal();
+        match (&mut self.held, &input.event) {
+            (Some(held), Event::Sweep { samples }) => held.sweep(input.seq, input.at, samples),
+            _ => self.hold_as_written(),
+        }
     }
 
     /// Appends what the core made of an input.
@@ -120,8 +132,11 @@ impl BatchWriter {
         body.push(kind::VERDICTS);
         put_unsigned(body, verdicts.seq.saturating_sub(self.key));
         put_signed(body, 0);
-        verdicts.put(body, &mut self.digits);
+        verdicts.put(body);
         self.seal();
+        if let Some(held) = &mut self.held {
+            held.verdicts(verdicts);
+        }
     }
 
     /// Appends a value that belongs to no sample.
@@ -131,8 +146,9 @@ impl BatchWriter {
         body.push(kind::LATE);
         put_unsigned(body, 0);
         put_signed(body, late.at.as_millis().wrapping_sub(self.base.as_millis()));
-        late.put(body, &mut self.digits, quantity_code(late.quantity));
+        late.put(body, quantity_code(late.quantity));
         self.seal();
+        self.hold_as_written();
     }
 
     /// Appends a note of the audit trail on an input.
@@ -144,6 +160,7 @@ impl BatchWriter {
         put_signed(body, note.at.as_millis().wrapping_sub(self.base.as_millis()));
         audit_record::put(body, note);
         self.seal();
+        self.hold_as_written();
     }
 
     /// Appends what happened to what waits to go out, with an input.
@@ -155,6 +172,7 @@ impl BatchWriter {
         put_signed(body, 0);
         outbox_record::put(body, change);
         self.seal();
+        self.hold_as_written();
     }
 
     /// Appends the settings in force from an input on, a start.
@@ -166,6 +184,7 @@ impl BatchWriter {
         put_signed(body, 0);
         put_text(body, text);
         self.seal();
+        self.hold_as_written();
     }
 
     /// The bytes so far; readable, but without the second head.
@@ -174,9 +193,22 @@ impl BatchWriter {
     }
 
     /// The finished bytes.
-    pub fn finish(mut self) -> Vec<u8> {
+    pub fn finish(self) -> Vec<u8> {
+        self.finish_held().0
+    }
+
+    /// The same and what it held.
+    pub(super) fn finish_held(mut self) -> (Vec<u8>, Option<Flat>) {
         put_head(&mut self.bytes, &self.sums, self.base);
-        self.bytes
+        (self.bytes, self.held)
+    }
+
+    /// Holds the record that was written last as it reads.
+    fn hold_as_written(&mut self) {
+        if let Some(mut held) = self.held.take() {
+            // What does not read back leaves the batch to be read from its bytes.
+            self.held = held.rest.take_body(self.key, self.base, &self.body).ok().map(|()| held);
+        }
     }
 
     fn seal(&mut self) {
@@ -239,7 +271,7 @@ fn event_kind(event: &Event) -> u8 {
     }
 }
 
-fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Event) {
+fn put_event(out: &mut Vec<u8>, at: Timestamp, event: &Event) {
     match event {
         Event::Started { site } | Event::SiteChanged { site } => {
             put_text(out, &site_record::to_text(site));
@@ -254,7 +286,7 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
                 if let Some(channel) = channel {
                     put_unsigned(out, u64::from(channel));
                 }
-                put_number(out, digits, at, value, taken_at);
+                put_number(out, at, value, taken_at);
             }
         }
         Event::ProbeFault { probe, fault } => {
@@ -274,12 +306,12 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
         Event::ManualSample { pond, quantity, value, taken_at, by } => {
             put_unsigned(out, u64::from(pond.0));
             put_unsigned(out, quantity_code(*quantity));
-            put_number(out, digits, at, *value, *taken_at);
+            put_number(out, at, *value, *taken_at);
             put_text(out, by);
         }
         Event::ProbeSetting { probe, salinity_psu } => {
             put_unsigned(out, u64::from(probe.0));
-            put_number(out, digits, at, *salinity_psu, None);
+            put_number(out, at, *salinity_psu, None);
         }
         Event::Service { probe, step, by } => {
             put_unsigned(out, u64::from(probe.0));
@@ -344,16 +376,8 @@ fn put_event(out: &mut Vec<u8>, digits: &mut Vec<u8>, at: Timestamp, event: &Eve
 }
 
 /// Form of the number, plus [`FORMS`] where a time of its own follows; the number; the time.
-fn put_number(
-    out: &mut Vec<u8>,
-    digits: &mut Vec<u8>,
-    at: Timestamp,
-    value: f64,
-    taken_at: Option<Timestamp>,
-) {
-    let form = number_form(value, digits);
-    out.push(if taken_at.is_some() { form + FORMS } else { form });
-    out.extend_from_slice(digits);
+fn put_number(out: &mut Vec<u8>, at: Timestamp, value: f64, taken_at: Option<Timestamp>) {
+    codec::put_number(out, value, if taken_at.is_some() { FORMS } else { 0 });
     if let Some(taken_at) = taken_at {
         put_signed(out, taken_at.as_millis().wrapping_sub(at.as_millis()));
     }
@@ -368,12 +392,7 @@ fn number(reader: &mut Reader<'_>, at: Timestamp) -> Result<(f64, Option<Timesta
     Ok((value, Some(Timestamp(at.as_millis().wrapping_add(reader.signed()?)))))
 }
 
-pub(super) fn read_event(
-    reader: &mut Reader<'_>,
-    code: u8,
-    at: Timestamp,
-    spare: &mut Spare,
-) -> Result<Event, Malformed> {
+pub(super) fn read_event(reader: &mut Reader<'_>, code: u8, at: Timestamp) -> Result<Event, Malformed> {
     Ok(match code {
         kind::STARTED => Event::Started { site: site_record::from_text(&reader.text()?)? },
         kind::SITE_CHANGED => Event::SiteChanged { site: site_record::from_text(&reader.text()?)? },
@@ -382,8 +401,7 @@ pub(super) fn read_event(
         kind::SWEEP => {
             let count = usize::try_from(reader.unsigned()?).map_err(|_| Malformed::CutShort)?;
             // The shortest sample takes four bytes, so a wrong count cannot ask for much memory.
-            let mut samples = spare.samples.pop().unwrap_or_default();
-            samples.reserve(count.min(reader.left() / 4));
+            let mut samples = Vec::with_capacity(count.min(reader.left() / 4));
             for _ in 0..count {
                 let probe = ProbeIndex(reader.index()?);
                 let code = reader.unsigned()?;

@@ -1,11 +1,16 @@
 //! What is written comes back, and what is damaged costs itself only.
 
 use pondreeve_core::call::{CallPlan, Carried, Outcome};
+use pondreeve_core::effect::Flag;
 use pondreeve_core::service::Step;
 use pondreeve_core::site::{AeratorGroup, Channel, Timer};
 use pondreeve_core::{Quantity, Site};
 use proptest::prelude::*;
 
+use super::super::flat::Piece;
+use super::super::seal::Sealer;
+use super::super::shapes::Shapes;
+use super::super::verdict::{Verdict, code};
 use super::*;
 
 fn farm() -> Site {
@@ -293,4 +298,54 @@ fn every_quantity_has_its_code() {
         Err(Malformed::Unknown)
     );
     assert_eq!(quantity_of_code(u64::MAX), Err(Malformed::Unknown));
+}
+
+/// What a batch's writer lays out for sealing is what a reader of its bytes finds, number by number and bit by bit;
+/// and so is what becomes of both in the database.
+#[test]
+fn what_a_writer_holds_is_what_a_reader_finds() {
+    use proptest::strategy::ValueTree;
+    use proptest::test_runner::TestRunner;
+
+    let mut runner = TestRunner::deterministic();
+    let some = prop::collection::vec((any_event(), prop::collection::vec(any::<bool>(), 3)), 0..9);
+    for round in 0..400_u64 {
+        let events = some.new_tree(&mut runner).unwrap().current();
+        let (key, base) = (round * 3 + 1, Timestamp(1_780_000_000_000));
+        let mut batch = BatchWriter::holding(key, base);
+        for (seq, (event, chosen)) in (key..).zip(&events) {
+            let input = Input { seq, at: base + Span::from_millis(seq as i64 * 70), event: event.clone() };
+            let mut verdicts = Verdicts { seq, ..Verdicts::default() };
+            if let (Event::Sweep { samples }, [true, as_expected, _]) = (event, &chosen[..]) {
+                for sample in samples {
+                    let value = if *as_expected { sample.value } else { sample.value / 3.0 };
+                    let verdict = Verdict { flag: Flag::Suspect, value: Some(value) };
+                    verdicts.codes.push(code(Some(verdict), sample.value, &mut verdicts.told));
+                }
+            }
+            // The engine writes the input first; nothing hangs on it.
+            if chosen[2] {
+                batch.verdicts(&verdicts);
+            }
+            batch.input(&input);
+            if !chosen[2] {
+                batch.verdicts(&verdicts);
+            }
+            batch.settings(seq, "settings");
+        }
+        let (bytes, held) = batch.finish_held();
+        let (held, read) = (held.unwrap(), read_batch(key, &bytes));
+        let texts = |pieces: &mut dyn Iterator<Item = Piece<'_>>| -> Vec<String> {
+            pieces.map(|piece| format!("{:?} {:?}", piece.input(), piece.said)).collect()
+        };
+        assert_eq!(texts(&mut held.pieces()), texts(&mut read.pieces()));
+        assert_eq!((held.rest.next_seq, &held.rest.settings), (read.next_seq, &read.settings));
+        assert_eq!(held.newest_at(), read.inputs.iter().map(|input| input.at).max());
+        let (mut shapes, mut sealed) = ([Shapes::default(), Shapes::default()], [Vec::new(), Vec::new()]);
+        let mut sealers = [Sealer::default(), Sealer::default()];
+        sealers[0].flat(&held, &mut shapes[0], &mut |own| sealed[0].push(format!("{own:?}")));
+        sealers[1].batch(&read, &mut shapes[1], &mut |own| sealed[1].push(format!("{own:?}")));
+        let rest = [0, 1].map(|place| format!("{:?}", sealers[place].finish(&mut shapes[place])));
+        assert_eq!((&sealed[0], &rest[0]), (&sealed[1], &rest[1]));
+    }
 }

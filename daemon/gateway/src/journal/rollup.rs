@@ -17,13 +17,12 @@ use super::columns::{integers, put_integers, put_values, values};
 use super::keys::{Key, key, kind};
 use super::query::Query;
 use super::record::quantity_code;
-use super::sealed::Batch;
 use super::store::Journal;
 
 const VERSION: u8 = 1;
 
 pub(super) const DAY_MS: i64 = 86_400_000;
-const QUARTER_MS: i64 = 900_000;
+pub(super) const QUARTER_MS: i64 = 900_000;
 
 /// How fine an answer is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -75,7 +74,7 @@ pub struct Rolled {
 }
 
 impl Rolled {
-    fn empty(from: Timestamp) -> Self {
+    pub(super) fn empty(from: Timestamp) -> Self {
         let nothing = None;
         Self {
             from,
@@ -95,7 +94,7 @@ impl Rolled {
         f64::from(self.usable) / f64::from(all.max(1))
     }
 
-    fn add(&mut self, flag: Option<Flag>, value: Option<f64>) {
+    pub(super) fn add(&mut self, flag: Option<Flag>, value: Option<f64>) {
         match flag {
             Some(Flag::Pass | Flag::NotEvaluated) => {
                 if let Some(value) = value.filter(|value| value.is_finite()) {
@@ -131,7 +130,10 @@ impl Rolled {
 }
 
 /// Readings in order of time to pieces of `length`.
-fn roll(readings: impl Iterator<Item = (Timestamp, Option<Flag>, Option<f64>)>, length: i64) -> Vec<Rolled> {
+pub(super) fn roll(
+    readings: impl Iterator<Item = (Timestamp, Option<Flag>, Option<f64>)>,
+    length: i64,
+) -> Vec<Rolled> {
     let mut rolled: Vec<Rolled> = Vec::new();
     for (at, flag, value) in readings {
         let from = Timestamp(at.as_millis().div_euclid(length) * length);
@@ -161,7 +163,7 @@ fn coarser(quarters: &[Rolled], level: Level) -> Vec<Rolled> {
     rolled
 }
 
-fn day_key(pond: &str, quantity: Quantity, day: u32) -> Vec<u8> {
+pub(super) fn day_key(pond: &str, quantity: Quantity, day: u32) -> Vec<u8> {
     let code = u32::try_from(quantity_code(quantity)).unwrap_or(u32::MAX);
     let mut bytes = key(0, kind::ROLLED, code, u64::from(day)).to_vec();
     bytes.extend_from_slice(pond.as_bytes());
@@ -175,7 +177,7 @@ fn checksum(key: &[u8], body: &[u8]) -> u32 {
     hasher.finalize()
 }
 
-fn to_bytes(key: &[u8], quarters: &[Rolled], quantity: Quantity) -> Vec<u8> {
+pub(super) fn to_bytes(key: &[u8], quarters: &[Rolled], quantity: Quantity) -> Vec<u8> {
     let scale = 10_f64.powi(i32::try_from(quantity.decimals() + 2).unwrap_or(6));
     // Two digits more than people are shown; what has no value is told by the count.
     let short = |value: Option<f64>| value.map_or(0.0, |value| (value * scale).round() / scale);
@@ -249,31 +251,6 @@ fn from_bytes(key: &[u8], bytes: &[u8], day: u32) -> Result<Vec<Rolled>, Malform
 }
 
 impl Journal {
-    /// Rolls one day up, from its readings.
-    pub(super) fn roll_day(&self, day: u32) -> Result<(), String> {
-        let Some(store) = &self.store else { return Err(self.trouble.clone()) };
-        let from = Timestamp(i64::from(day) * DAY_MS);
-        let mut batch = Batch::default();
-        for (pond, quantity) in self.shapes.series() {
-            let query = Query { pond, quantity, from, to: Timestamp(from.as_millis() + DAY_MS) };
-            let readings = self.query_stored(&query)?;
-            if readings.is_empty() {
-                continue;
-            }
-            let quarters = roll(readings.iter().map(|own| (own.at, own.flag, own.value)), QUARTER_MS);
-            let key = day_key(&query.pond, quantity, day);
-            let value = to_bytes(&key, &quarters, quantity);
-            batch.insert(key, value);
-        }
-        batch.insert(
-            &key(0, kind::ROLLED_BEFORE, 0, 0)[..],
-            &u64::from(self.rolled_before.max(day + 1)).to_be_bytes(),
-        );
-        batch.remove(&key(0, kind::STALE_DAY, day, 0)[..]);
-        // Lost to a cut, it is rolled up again: what removes its readings is on disk for good no sooner than this.
-        store.change_in_time(batch).map_err(|error| error.to_string())
-    }
-
     /// Hands out a quantity of a pond at a level, oldest first: from roll-ups where they are, from readings
     /// where not.
     ///

@@ -2,14 +2,14 @@
 
 use pondreeve_core::effect::Flag;
 use pondreeve_core::input::Sample;
-use pondreeve_core::site::ProbeIndex;
+use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Event, Input, Quantity, Timestamp};
 use tempfile::TempDir;
 
 use super::record::BatchWriter;
 use super::rollup::{Level, Rolled};
 use super::thinning::Limits;
-use super::verdict::{Verdict, Verdicts, code};
+use super::verdict::{Late, Origin, Verdict, Verdicts, code};
 use super::{Commit, Journal, Query};
 
 /// Midnight UTC, 2026-05-28.
@@ -40,7 +40,7 @@ fn commit(journal: &mut Journal, inputs: &[(u64, i64, f64, Option<i64>, Flag)]) 
         batch.verdicts(&verdicts);
     }
     let last = at(inputs.last().unwrap().1);
-    let batches = vec![(inputs[0].0, batch.finish().into())];
+    let batches = vec![(inputs[0].0, batch.finish()).into()];
     journal.commit(&Commit { batches, ..Commit::default() }, last).unwrap();
     journal.upkeep(last);
 }
@@ -200,4 +200,43 @@ fn a_clock_that_is_set_late_costs_no_half_century_of_roll_ups() {
     };
     assert_eq!(means(0, DAY), [Some(5.0)]);
     assert_eq!(means(-START, -START + DAY), [Some(4.0)]);
+}
+
+/// Before its day is rolled up, a reading of the last minute of it comes after midnight, and ten of ten o'clock are
+/// found to have failed, minutes 600 to 609. By hand, from the figures of [`check`]: of those ten one was suspect, so
+/// usable are 1,296 + 1 − 9 = 1,288, suspect 143, failed 10; their sum is 931,824 + 9,500 − 5,436 = 935,888 thousandths,
+/// the mean 726.621. In the quarter from ten on five are left, one of them suspect.
+#[test]
+fn a_day_counts_what_came_late_and_what_was_judged_again() {
+    let folder = TempDir::new().unwrap();
+    let (mut journal, _) = Journal::open(&folder.path().join("store"), Timestamp(START)).unwrap();
+    journal.pace.most_hours = 1;
+    commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
+    fill(&mut journal, 0..1);
+    let mut batch = BatchWriter::new(1_442, Timestamp(START + DAY - 50));
+    batch.input(&Input { seq: 1_442, at: Timestamp(START + DAY - 50), event: Event::Tick });
+    let minute = |minute: i64| Timestamp(START + minute * MINUTE);
+    batch.late(&Late {
+        origin: Origin::Amended,
+        pond: Some(PondIndex(0)),
+        probe: Some(ProbeIndex(0)),
+        quantity: Quantity::DoMgL,
+        at: minute(600),
+        value: None,
+        flag: Flag::Fail,
+        channel: None,
+        until: minute(610),
+    });
+    journal.commit(&Commit { batches: vec![batch.into()], ..Commit::default() }, minute(1_440)).unwrap();
+    commit(&mut journal, &[(1_443, DAY + 5_000, 9.5, Some(DAY - 10_000), Flag::Pass)]);
+    commit(&mut journal, &[(1_444, DAY + 90 * MINUTE, 0.5, None, Flag::Pass)]);
+    assert_eq!(i64::from(journal.rolled_before), START / DAY + 1);
+    let day = ask(&journal, Level::Day, 0, DAY)[0];
+    assert_eq!((day.usable, day.suspect, day.failed, day.missing), (1_288, 143, 10, 0));
+    assert_eq!(day.maximum, Some(9.5));
+    // Means of quarter hours are kept to four digits.
+    assert!((day.mean.unwrap() - 0.726_621).abs() < 5e-5, "{day:?}");
+    let quarters = ask(&journal, Level::Quarter, 0, DAY);
+    assert_eq!((quarters[40].usable, quarters[40].suspect, quarters[40].failed), (4, 1, 10));
+    assert_eq!((quarters[95].usable, quarters[95].maximum), (14, Some(9.5)));
 }

@@ -11,20 +11,25 @@ use pondreeve_core::input::Sample;
 use pondreeve_core::site::Site;
 use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
+use super::catch_up::by_two;
 use super::chunk::{Chunk, Column, Rows, Shape};
 use super::codec::{Malformed, Reader};
+use super::flat::{Flat, Piece, What};
 use super::hashing::Mixing;
 use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts, start_of};
 use super::record::{Batch, BatchWriter, read_batch};
 use super::shapes::{MOST_SHAPES, Shapes};
 use super::site_record;
-use super::verdict::{Late, Origin, Verdict, Verdicts};
+use super::verdict::{Late, Origin, Said, Verdict, Verdicts};
 use crate::audit::Note;
 use crate::outbox::Change;
 
 /// Samples sealed together at most: what they take in memory, a few megabytes, stays in bounds however
 /// fast they come.
 const MOST_SAMPLES: usize = 1 << 16;
+
+/// An hour of so many samples is packed by two threads.
+const WORTH_TWO: usize = 1 << 13;
 
 /// Rows that room is made for ahead: an hour of a reading each ten seconds.
 const MOST_ROOM: usize = 360;
@@ -94,59 +99,77 @@ impl Sealer {
 
     /// Takes a batch; hands what is full to `out`. Inputs that were taken already are passed over.
     pub(super) fn batch(&mut self, batch: &Batch, shapes: &mut Shapes, out: &mut dyn FnMut(Sealed)) {
-        let taken_before = self.next_seq;
-        let mut verdicts = batch.verdicts.iter().peekable();
-        let mut notes = batch.notes.iter().peekable();
-        let mut outbox = batch.outbox.iter().peekable();
-        for input in &batch.inputs {
-            while verdicts.next_if(|verdicts| verdicts.seq < input.seq).is_some() {}
-            let own = verdicts.next_if(|verdicts| verdicts.seq == input.seq);
-            while notes.next_if(|(seq, _)| *seq < input.seq).is_some() {}
-            while outbox.next_if(|(seq, _)| *seq < input.seq).is_some() {}
-            if input.seq < self.next_seq {
+        self.pieces(batch.pieces(), batch, shapes, out);
+    }
+
+    /// The same of one laid out by its writer.
+    pub(super) fn flat(&mut self, flat: &Flat, shapes: &mut Shapes, out: &mut dyn FnMut(Sealed)) {
+        self.pieces(flat.pieces(), &flat.rest, shapes, out);
+    }
+
+    fn pieces<'a>(
+        &mut self,
+        pieces: impl Iterator<Item = Piece<'a>>,
+        beside: &Batch,
+        shapes: &mut Shapes,
+        out: &mut dyn FnMut(Sealed),
+    ) {
+        let mut notes = beside.notes.iter().peekable();
+        let mut outbox = beside.outbox.iter().peekable();
+        let mut any_new = false;
+        for piece in pieces {
+            let seq = piece.seq;
+            while notes.next_if(|(of, _)| *of < seq).is_some() {}
+            while outbox.next_if(|(of, _)| *of < seq).is_some() {}
+            if seq < self.next_seq {
                 continue;
             }
-            let hour = hour_of(input.at).max(self.hour);
+            any_new = true;
+            let hour = hour_of(piece.at).max(self.hour);
             if (hour != self.hour || self.samples >= MOST_SAMPLES) && self.inputs > 0 {
                 out(self.finish(shapes));
             }
             self.hour = hour;
-            self.input(input, own, shapes);
-            while let Some((_, note)) = notes.next_if(|(seq, _)| *seq == input.seq) {
+            self.piece(&piece, shapes);
+            while let Some((_, note)) = notes.next_if(|(of, _)| *of == seq) {
                 self.notes.push(note.clone());
             }
-            while let Some((_, change)) = outbox.next_if(|(seq, _)| *seq == input.seq) {
+            while let Some((_, change)) = outbox.next_if(|(of, _)| *of == seq) {
                 self.outbox.push(change.clone());
             }
-            let of_this = batch.settings.as_ref().filter(|(seq, _)| *seq == input.seq);
+            let of_this = beside.settings.as_ref().filter(|(of, _)| *of == seq);
             self.settings = of_this.map(|(_, text)| text.clone()).or(self.settings.take());
         }
         // Those of a batch of which every input was taken already were taken with them.
-        if batch.inputs.iter().any(|input| input.seq >= taken_before) {
-            self.late.extend(&batch.late);
+        if any_new {
+            self.late.extend(&beside.late);
         }
     }
 
-    fn input(&mut self, input: &Input, verdicts: Option<&Verdicts>, shapes: &mut Shapes) {
-        self.first_seq.get_or_insert(input.seq);
-        self.next_seq = input.seq.saturating_add(1);
+    fn piece(&mut self, piece: &Piece<'_>, shapes: &mut Shapes) {
+        self.first_seq.get_or_insert(piece.seq);
+        self.next_seq = piece.seq.saturating_add(1);
         self.inputs += 1;
-        match &input.event {
-            Event::Sweep { samples } => {
+        match piece.what {
+            What::Sweep(samples) => {
                 self.samples += samples.len().max(1);
                 match self.shape_of(samples, shapes) {
                     Some(number) => {
                         let Some(shape) = shapes.get(number) else { return };
-                        let said = verdicts.map(|own| own.on(samples.iter().map(|sample| sample.value)));
-                        let said = said.into_iter().flatten();
                         let room = || Rows::with_room(shape, self.rows_before);
                         let rows = self.rows.entry(number).or_insert_with(room);
-                        rows.push(shape, (input.seq, input.at), samples, said);
+                        rows.push_said(shape, (piece.seq, piece.at), samples, piece.said);
                     }
-                    None => self.other(input, verdicts),
+                    None => self.other(&piece.input(), piece.said),
                 }
             }
-            Event::Tick | Event::ProbeFault { .. } => self.other(input, verdicts),
+            What::Other(input) => self.input(input, piece.said),
+        }
+    }
+
+    fn input(&mut self, input: &Input, said: Option<Said<'_>>) {
+        match &input.event {
+            Event::Tick | Event::ProbeFault { .. } => self.other(input, said),
             event => {
                 let is_lasting = match event {
                     Event::Started { site } | Event::SiteChanged { site } => self.take_site(site),
@@ -161,7 +184,7 @@ impl Sealer {
                     }
                 };
                 if let Event::ManualSample { pond, quantity, value, taken_at, .. } = event {
-                    let verdict = verdicts.and_then(|own| own.on(std::iter::once(*value)).next().flatten());
+                    let verdict = said.and_then(|own| own.on(std::iter::once(*value)).next().flatten());
                     self.entered.push(Late {
                         origin: Origin::Amended,
                         pond: Some(*pond),
@@ -186,11 +209,11 @@ impl Sealer {
         }
     }
 
-    fn other(&mut self, input: &Input, verdicts: Option<&Verdicts>) {
+    fn other(&mut self, input: &Input, said: Option<Said<'_>>) {
         let batch = self.others.get_or_insert_with(|| BatchWriter::new(input.seq, input.at));
         batch.input(input);
-        if let Some(verdicts) = verdicts {
-            batch.verdicts(verdicts);
+        if let Some(said) = said {
+            batch.verdicts(&Verdicts::of_said(input.seq, said));
         }
         self.samples += 1;
     }
@@ -257,12 +280,16 @@ impl Sealer {
         let mut entries = std::mem::take(&mut self.entries);
         let first_seq = self.first_seq.take().unwrap_or(self.next_seq);
         self.rows_before = self.rows.values().map(|rows| rows.seqs.len()).max().unwrap_or(0).min(MOST_ROOM);
-        for (number, rows) in std::mem::take(&mut self.rows) {
-            let key_of_chunk = key(self.hour, kind::CHUNK, number, first_seq);
+        let chunk_of = |number: u32| key(self.hour, kind::CHUNK, number, first_seq);
+        let rows: Vec<(u32, Rows)> = std::mem::take(&mut self.rows).into_iter().collect();
+        let packed =
+            by_two(&rows, self.samples >= WORTH_TWO, |(number, rows)| rows.to_bytes(&chunk_of(*number)));
+        for ((number, rows), packed) in rows.iter().zip(packed) {
+            let key_of_chunk = chunk_of(*number);
             for hour in hour_of_ms(rows.oldest()).max(self.hour.saturating_sub(MOST_LATE_HOURS))..self.hour {
-                entries.push((key(hour, kind::LATE_CHUNK, number, first_seq), key_of_chunk.to_vec()));
+                entries.push((key(hour, kind::LATE_CHUNK, *number, first_seq), key_of_chunk.to_vec()));
             }
-            entries.push((key_of_chunk, rows.to_bytes(&key_of_chunk)));
+            entries.push((key_of_chunk, packed));
         }
         if let Some(others) = self.others.take() {
             entries.push((key(self.hour, kind::OTHER, 0, first_seq), {

@@ -215,7 +215,7 @@ fn a_query_finds_what_was_measured_with_its_flags() {
             batch.input(&Input { seq, at, event });
         }
         late.iter().for_each(|late| batch.late(late));
-        let batches = vec![(seq, batch.finish().into())];
+        let batches = vec![(seq, batch.finish()).into()];
         journal.commit(&super::Commit { batches, ..super::Commit::default() }, at).unwrap();
         journal.upkeep(at);
     };

@@ -7,6 +7,7 @@ use pondreeve_core::Timestamp;
 
 use super::catch_up::{Due, together};
 use super::database::Trouble;
+use super::flat::Flat;
 use super::keys::{Key, hour_of, key, kind, parts};
 use super::record::{Batch, read_batch};
 use super::rollup::stale_days;
@@ -35,9 +36,18 @@ pub(super) struct Gathering {
 impl Gathering {
     /// Takes a batch that has so many bytes in the tail.
     pub(super) fn take(&mut self, batch: &Batch, bytes: u64, shapes: &mut Shapes) {
+        self.take_by(bytes, |sealer, out| sealer.batch(batch, shapes, out));
+    }
+
+    /// The same of one laid out by its writer.
+    pub(super) fn take_flat(&mut self, flat: &Flat, bytes: u64, shapes: &mut Shapes) {
+        self.take_by(bytes, |sealer, out| sealer.flat(flat, shapes, out));
+    }
+
+    fn take_by(&mut self, bytes: u64, take: impl FnOnce(&mut Sealer, &mut dyn FnMut(Sealed))) {
         let before = self.full.len();
         let full = &mut self.full;
-        self.sealer.batch(batch, shapes, &mut |sealed| full.push(sealed));
+        take(&mut self.sealer, &mut |sealed| full.push(sealed));
         // The hour ended somewhere in this batch.
         self.rest_bytes = if self.full.len() > before { bytes } else { self.rest_bytes + bytes };
     }

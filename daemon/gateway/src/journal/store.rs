@@ -12,14 +12,14 @@ use nix::fcntl::Flock;
 use pondreeve_core::Timestamp;
 use thiserror::Error;
 
-use super::batch::{Spare, Written, read_batch_into};
 use super::catch_up::{self, Pace, Taken};
 use super::checkpoint;
 use super::copy::Copy;
 use super::database::{Store, Trouble, describe, may_pass};
+use super::flat::Flat;
 use super::folder::free_bytes;
 use super::outbox::Outbox;
-use super::record::{Batch, read_batch};
+use super::record::{Batch, BatchWriter, read_batch};
 use super::sealing::{Gathering, Unsealed};
 use super::shapes::Shapes;
 use super::tail::Tail;
@@ -75,8 +75,45 @@ pub enum OpenError {
     },
 }
 
-/// One batch on its way to disk: key and bytes.
-pub type KeyedBatch = (u64, Arc<[u8]>);
+/// One batch on its way to disk.
+#[derive(Debug, Clone)]
+pub struct KeyedBatch {
+    /// Position of its first input.
+    pub key: u64,
+    /// What is written.
+    pub bytes: Arc<[u8]>,
+    /// The same laid out for sealing, where the writer held it.
+    held: Option<Arc<Flat>>,
+}
+
+impl From<BatchWriter> for KeyedBatch {
+    fn from(batch: BatchWriter) -> Self {
+        let key = batch.key();
+        let (bytes, held) = batch.finish_held();
+        Self { key, bytes: bytes.into(), held: held.map(Arc::new) }
+    }
+}
+
+impl From<(u64, Vec<u8>)> for KeyedBatch {
+    fn from((key, bytes): (u64, Vec<u8>)) -> Self {
+        Self { key, bytes: bytes.into(), held: None }
+    }
+}
+
+impl KeyedBatch {
+    /// The position after its last input; 0 if there is none.
+    pub fn next_seq(&self) -> u64 {
+        match &self.held {
+            Some(held) => held.rest.next_seq,
+            None => read_batch(self.key, &self.bytes).next_seq,
+        }
+    }
+
+    /// The batch for a commit. What was held goes with it: should the commit fail, the bytes are read for the next.
+    pub fn hand_over(&mut self) -> Self {
+        Self { key: self.key, bytes: Arc::clone(&self.bytes), held: self.held.take() }
+    }
+}
 
 /// What goes to disk together.
 #[derive(Debug, Clone, Default)]
@@ -100,8 +137,6 @@ pub struct Journal {
     pub(super) gathering: Option<Gathering>,
     /// When hours are put into the database one by one, and when together.
     pub(super) pace: Pace,
-    /// Room that commits read their batches into.
-    spare: (Batch, Spare),
     /// Everything before this position is sealed in the database, the last of it in this hour.
     pub(super) sealed_before: u64,
     pub(super) sealed_hour: u32,
@@ -176,7 +211,6 @@ impl Journal {
             shapes: Shapes::default(),
             gathering: None,
             pace: Pace::default(),
-            spare: Default::default(),
             sealed_before: 0,
             sealed_hour: 0,
             open_hour: 0,
@@ -260,15 +294,21 @@ impl Journal {
         let mut items = catch_up::items_of(commit, &left_out);
         let mut taken = Taken { newest_at: self.newest_at, trail: self.trail, ..Taken::default() };
         let mut take = || {
-            for (key, bytes) in &commit.batches {
-                let (room, spare) = &mut self.spare;
-                let batch = read_batch_into(std::mem::take(room), *key, bytes, Written::JustNow, spare);
-                // Should writing fail, the store is closed, and this forgotten.
-                if let Some(gathering) = &mut self.gathering {
-                    gathering.take(&batch, bytes.len() as u64, &mut self.shapes);
+            // Should writing fail, the store is closed, and what was gathered forgotten.
+            for KeyedBatch { key, bytes, held } in &commit.batches {
+                let length = bytes.len() as u64;
+                if let Some(held) = held {
+                    if let Some(gathering) = &mut self.gathering {
+                        gathering.take_flat(held, length, &mut self.shapes);
+                    }
+                    taken.batch(&held.rest, held.newest_at());
+                } else {
+                    let batch = read_batch(*key, bytes);
+                    if let Some(gathering) = &mut self.gathering {
+                        gathering.take(&batch, length, &mut self.shapes);
+                    }
+                    taken.batch(&batch, newest_in(&batch));
                 }
-                taken.batch(&batch);
-                *room = spare.take_back(batch);
             }
             taken.next_seq
         };

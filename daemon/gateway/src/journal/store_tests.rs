@@ -22,7 +22,7 @@ fn input(seq: u64) -> Input {
 fn batch(seqs: std::ops::Range<u64>) -> KeyedBatch {
     let mut batch = BatchWriter::new(seqs.start, input(seqs.start).at);
     seqs.for_each(|seq| batch.input(&input(seq)));
-    (batch.key(), batch.finish().into())
+    batch.into()
 }
 
 fn open(path: &Path) -> (Journal, Vec<String>) {
@@ -340,7 +340,7 @@ fn the_tail_takes_turns_and_the_store_goes_on() {
         let event = Event::Acknowledge { alarm: "x".repeat(60_000), by: "ana".to_owned() };
         let mut batch = BatchWriter::new(seq, NOW);
         batch.input(&Input { seq, at: NOW, event });
-        let batches = vec![(seq, batch.finish().into())];
+        let batches = vec![(seq, batch.finish()).into()];
         let notes = journal.commit(&Commit { batches, ..Commit::default() }, NOW).unwrap();
         assert!(notes.is_empty(), "{notes:?}");
         journal.upkeep(NOW);
@@ -411,7 +411,7 @@ fn sealed_hours_come_back_bit_for_bit() {
         let mut batch = BatchWriter::new(part[0].seq, part[0].at);
         part.iter().for_each(|input| batch.input(input));
         journal
-            .commit(&Commit { batches: vec![(part[0].seq, batch.finish().into())], ..Commit::default() }, NOW)
+            .commit(&Commit { batches: vec![(part[0].seq, batch.finish()).into()], ..Commit::default() }, NOW)
             .unwrap();
         journal.upkeep(NOW);
         if number % 60 == 59 {

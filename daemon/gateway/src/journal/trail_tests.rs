@@ -44,7 +44,7 @@ fn fill(journal: &mut Journal, from: u64, to: u64, seal: bool) {
             batch.input(&Input { seq, at: at(seq), event });
             batch.note(seq, &note(seq));
         }
-        let batches = vec![(group[0], batch.finish().into())];
+        let batches = vec![(group[0], batch.finish()).into()];
         journal.commit(&Commit { batches, ..Commit::default() }, NOW).unwrap();
         if seal {
             journal.upkeep(NOW);
@@ -187,7 +187,7 @@ fn the_trail_outlasts_the_readings() {
         } else {
             batch.input(&Input { seq, at: at(seq), event: crate::engine::tests::oxygen(6.0) });
         }
-        let batches = vec![(seq, batch.finish().into())];
+        let batches = vec![(seq, batch.finish()).into()];
         journal.commit(&Commit { batches, ..Commit::default() }, NOW).unwrap();
         journal.upkeep(NOW);
     }

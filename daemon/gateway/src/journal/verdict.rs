@@ -9,7 +9,7 @@ use pondreeve_core::input::Sample;
 use pondreeve_core::site::{PondIndex, ProbeIndex};
 use pondreeve_core::{Effect, Quantity, Timestamp};
 
-use super::codec::{FORMS, Malformed, Reader, number_form, put_signed, put_unsigned};
+use super::codec::{FORMS, Malformed, Reader, put_number, put_signed, put_unsigned};
 
 /// How the value comes about: the flag's byte plus one of these.
 const AS_EXPECTED: u8 = 0x10;
@@ -33,6 +33,13 @@ pub struct Verdicts {
     pub(super) codes: Vec<u8>,
     /// Values that are not as expected.
     pub(super) told: Vec<f64>,
+}
+
+/// What verdicts on one input say, wherever they are kept.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Said<'a> {
+    pub(super) codes: &'a [u8],
+    pub(super) told: &'a [f64],
 }
 
 /// Where a value comes from that belongs to no sample.
@@ -120,15 +127,7 @@ pub(super) fn put_codes(out: &mut Vec<u8>, codes: &[u8]) {
 
 /// Reads runs of codes; there must be `rows` of them, or any number up to `rows` where not `exactly`.
 pub(super) fn codes(reader: &mut Reader<'_>, rows: usize, exactly: bool) -> Result<Vec<u8>, Malformed> {
-    codes_into(Vec::new(), reader, rows, exactly)
-}
-
-fn codes_into(
-    mut codes: Vec<u8>,
-    reader: &mut Reader<'_>,
-    rows: usize,
-    exactly: bool,
-) -> Result<Vec<u8>, Malformed> {
+    let mut codes = Vec::new();
     for _ in 0..reader.unsigned()? {
         let length = usize::try_from(reader.unsigned()?).map_err(|_| Malformed::CutShort)?;
         let code = reader.byte()?;
@@ -182,29 +181,24 @@ impl Verdicts {
         self.codes.iter().all(|&code| code == 0)
     }
 
-    /// The verdicts on samples of these values.
-    pub(super) fn on<'a>(
-        &'a self,
-        reported: impl Iterator<Item = f64> + 'a,
-    ) -> impl Iterator<Item = Option<Verdict>> + 'a {
-        let mut told = self.told.iter().copied();
-        let codes = self.codes.iter().copied().chain(std::iter::repeat(0));
-        reported.zip(codes).map(move |(value, code)| decode(code, value, &mut told).ok().flatten())
+    pub(super) fn said(&self) -> Said<'_> {
+        Said { codes: &self.codes, told: &self.told }
     }
 
-    pub(super) fn put(&self, out: &mut Vec<u8>, digits: &mut Vec<u8>) {
+    pub(super) fn of_said(seq: u64, said: Said<'_>) -> Self {
+        Self { seq, codes: said.codes.to_vec(), told: said.told.to_vec() }
+    }
+
+    pub(super) fn put(&self, out: &mut Vec<u8>) {
         put_codes(out, &self.codes);
         for &value in &self.told {
-            put_value(out, digits, value);
+            put_number(out, value, 0);
         }
     }
 
-    /// Reads verdicts into the room of some that nobody needs any more.
-    pub(super) fn read(reader: &mut Reader<'_>, seq: u64, reused: Self) -> Result<Self, Malformed> {
-        let Self { mut codes, mut told, .. } = reused;
-        codes.clear();
-        told.clear();
-        let codes = codes_into(codes, reader, super::columns::MOST_ROWS, false)?;
+    pub(super) fn read(reader: &mut Reader<'_>, seq: u64) -> Result<Self, Malformed> {
+        let codes = codes(reader, super::columns::MOST_ROWS, false)?;
+        let mut told = Vec::new();
         for _ in 0..count_told(&codes) {
             told.push(value(reader)?);
         }
@@ -212,14 +206,46 @@ impl Verdicts {
     }
 }
 
+impl<'a> Said<'a> {
+    /// The same as one code after the other.
+    pub(super) fn recoder(self) -> Recoder<'a> {
+        Recoder { codes: self.codes.iter(), told: self.told.iter().copied() }
+    }
+
+    /// The verdicts on samples of these values.
+    pub(super) fn on(
+        self,
+        reported: impl Iterator<Item = f64> + 'a,
+    ) -> impl Iterator<Item = Option<Verdict>> + 'a {
+        let mut told = self.told.iter().copied();
+        let codes = self.codes.iter().copied().chain(std::iter::repeat(0));
+        reported.zip(codes).map(move |(value, code)| decode(code, value, &mut told).ok().flatten())
+    }
+}
+
+/// Codes verdicts anew, sample by sample, against what is expected after calibration.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Recoder<'a> {
+    codes: std::slice::Iter<'a, u8>,
+    told: std::iter::Copied<std::slice::Iter<'a, f64>>,
+}
+
+impl Recoder<'_> {
+    /// The code of the next sample; what is not as expected goes to `told`.
+    pub(super) fn next(&mut self, reported: f64, expected: f64, told: &mut Vec<f64>) -> u8 {
+        const GOOD: u8 = Flag::Pass as u8 | AS_EXPECTED;
+        let own = self.codes.next().copied().unwrap_or(0);
+        // Nearly all are so.
+        if own == 0 || (own == GOOD && reported.to_bits() == expected.to_bits()) {
+            return own;
+        }
+        code(decode(own, reported, &mut self.told).ok().flatten(), expected, told)
+    }
+}
+
 /// How many of these codes have a value of their own beside them.
 pub(super) fn count_told(codes: &[u8]) -> usize {
     codes.iter().filter(|&&code| code & 0xf0 == TOLD).count()
-}
-
-fn put_value(out: &mut Vec<u8>, digits: &mut Vec<u8>, value: f64) {
-    out.push(number_form(value, digits));
-    out.extend_from_slice(digits);
 }
 
 fn value(reader: &mut Reader<'_>) -> Result<f64, Malformed> {
@@ -268,14 +294,14 @@ impl Late {
         })
     }
 
-    pub(super) fn put(&self, out: &mut Vec<u8>, digits: &mut Vec<u8>, quantity: u64) {
+    pub(super) fn put(&self, out: &mut Vec<u8>, quantity: u64) {
         out.push(self.origin as u8);
         put_unsigned(out, self.pond.map_or(0, |pond| u64::from(pond.0) + 1));
         put_unsigned(out, self.probe.map_or(0, |probe| u64::from(probe.0) + 1));
         put_unsigned(out, quantity);
         out.push(self.flag as u8 | if self.value.is_some() { TOLD } else { NO_VALUE });
         if let Some(value) = self.value {
-            put_value(out, digits, value);
+            put_number(out, value, 0);
         }
         if self.origin == Origin::Amended {
             put_unsigned(out, self.channel.map_or(0, |channel| u64::from(channel) + 1));
