@@ -1,12 +1,11 @@
 //! What a pond's entries come to, and what contradicts them.
 
-use alloc::format;
 use alloc::vec::Vec;
 
 use super::entry::{Basin, Entry, Kind, What};
-use super::names::kind_said;
-use crate::said::{Said, fixed, length, said};
 use crate::time::{Span, Timestamp};
+
+mod agree;
 
 /// An entry can be corrected or withdrawn for so long after it was recorded; what counts of the crop that
 /// is in the pond, until that crop is out.
@@ -14,10 +13,6 @@ pub const CORRECTED_WITHIN: Span = Span::from_hours(22 * 24);
 
 /// Entries kept in memory per pond.
 pub const MOST_KEPT: usize = 1_000;
-
-/// A harvest counted by weight and average body weight may come out this much above what is left: a sample
-/// tells the average to 5 to 10 %. (Common practice, no source.)
-const COUNT_TOLERANCE: f64 = 0.10;
 
 /// Water counts as moving this long after its beginning where no end was said. (Common practice, no source.)
 const MOVES_FOR: Span = Span::from_hours(1);
@@ -185,107 +180,6 @@ impl Book {
     /// Whether an entry is known here.
     pub fn knows(&self, number: u64) -> bool {
         self.kept.iter().any(|kept| kept.number == number)
-    }
-
-    /// Holds an entry against the others of its pond.
-    ///
-    /// # Errors
-    /// What contradicts it, and what would have been accepted.
-    pub fn contradiction(&self, entry: &Entry) -> Result<(), Said> {
-        match entry.corrects {
-            Some(number) => self.can_correct(number, entry.what.kind())?,
-            None if entry.what.kind() == Kind::Withdrawal => {
-                return Err(said!(
-                    "refused-withdrawal",
-                    "a withdrawal of nothing; accepted is the number of an entry"
-                ));
-            }
-            None => {}
-        }
-        let others = || self.valid().filter(|kept| Some(kept.number) != entry.corrects);
-        match &entry.what {
-            What::Drain(_) | What::Exchange(_) => {
-                let stop = entry.what.stop().unwrap_or(entry.at);
-                let overlaps = |kept: &&Kept| {
-                    let ends = kept.stop.unwrap_or(kept.at);
-                    matches!(kept.kind, Kind::Drain | Kind::Exchange)
-                        && (kept.at == entry.at || (kept.at < stop && entry.at < ends))
-                };
-                others().find(overlaps).map_or(Ok(()), |kept| {
-                    Err(said!(
-                        "refused-overlap",
-                        "it overlaps entry {number}, {kind} of the same pond; accepted is a time outside that, or a correction of entry {number}",
-                        number = format!("{}", kept.number),
-                        kind = kind_said(kept.kind)
-                    ))
-                })
-            }
-            What::Harvest(taken) => self.left_for(entry, taken.kg, taken.abw_g),
-            _ => Ok(()),
-        }
-    }
-
-    fn can_correct(&self, number: u64, kind: Kind) -> Result<(), Said> {
-        let Some(kept) = self.kept.iter().find(|kept| kept.number == number) else {
-            return Err(said!(
-                "refused-correction",
-                "it corrects entry {number}, which is none of this pond that can still be corrected; accepted are entries recorded in the last {within}, and those of the crop in the pond",
-                number = format!("{number}"),
-                within = length(CORRECTED_WITHIN)
-            ));
-        };
-        if let Some(later) = kept.over {
-            return Err(said!(
-                "refused-superseded",
-                "it corrects entry {number}, whose place entry {later} has taken; accepted is a correction of entry {later}, or a new entry",
-                number = format!("{number}"),
-                later = format!("{later}")
-            ));
-        }
-        match kept.kind {
-            Kind::Withdrawal => Err(said!(
-                "refused-of-withdrawal",
-                "it corrects entry {number}, which is a withdrawal; accepted is to record anew what was withdrawn",
-                number = format!("{number}")
-            )),
-            own if own != kind && kind != Kind::Withdrawal => Err(said!(
-                "refused-kind",
-                "it corrects entry {number}, which is of another kind; accepted is {kind}, or a withdrawal of it and a new entry",
-                number = format!("{number}"),
-                kind = kind_said(own)
-            )),
-            _ => Ok(()),
-        }
-    }
-
-    /// Whether a harvest is within what was stocked less what was harvested before.
-    fn left_for(&self, entry: &Entry, kg: f64, abw_g: Option<f64>) -> Result<(), Said> {
-        let others = || self.valid().filter(|kept| Some(kept.number) != entry.corrects);
-        let ended = ended_before(others(), entry.at);
-        let Some(crop) = crop_of(others(), entry.at, 0.0) else {
-            // Where no stocking was recorded there is nothing to hold it against.
-            return ended.map_or(Ok(()), |_| {
-                Err(said!(
-                    "refused-not-stocked",
-                    "nothing was stocked since the final harvest; accepted is a harvest after a stocking, or a correction of that final harvest",
-                ))
-            });
-        };
-        let Some(abw_g) = abw_g.or(crop.abw_g.map(|(own, _)| own)) else { return Ok(()) };
-        let (count, left) = (kg * 1_000.0 / abw_g, crop.stocked - crop.harvested);
-        if count > left * (1.0 + COUNT_TOLERANCE) {
-            return Err(said!(
-                "refused-harvest",
-                "{kg} kg at {abw} g are {count} shrimp, but {stocked} were stocked and {harvested} harvested before; up to {most} kg are accepted, or another average body weight",
-                kg = format!("{kg}"),
-                abw = fixed(abw_g, 2),
-                count = fixed(count, 0),
-                stocked = fixed(crop.stocked, 0),
-                harvested = fixed(crop.harvested, 0),
-                most = fixed((left * (1.0 + COUNT_TOLERANCE) * abw_g / 1_000.0).max(0.0), 0)
-            ));
-        }
-        Ok(())
     }
 
     /// Takes an entry that was accepted.

@@ -535,7 +535,11 @@ refused-superseded = it corrects entry { $number }, whose place entry { $later }
 refused-of-withdrawal = it corrects entry { $number }, which is a withdrawal; accepted is to record anew what was withdrawn
 refused-kind = it corrects entry { $number }, which is of another kind; accepted is { $kind }, or a withdrawal of it and a new entry
 refused-not-stocked = nothing was stocked since the final harvest; accepted is a harvest after a stocking, or a correction of that final harvest
-refused-harvest = { $kg } kg at { $abw } g are { $count } shrimp, but { $stocked } were stocked and { $harvested } harvested before; up to { $most } kg are accepted, or another average body weight
+refused-harvest = { $kg } kg at { $abw } g are { $count } shrimp, but { $stocked } were stocked, { $harvested } harvested and { $dead } found dead before; up to { $most } kg are accepted, or another average body weight
+refused-twice = entry { $number } says the same of the same time; accepted is another time, or a correction of entry { $number }
+refused-shrunk = { $abw } g each, but they weighed { $before } g each before; accepted are { $least } g each and more, or a correction of that entry. Are all shrimp counted that were weighed, and is it grams?
+refused-stock = with it { $out } shrimp would have been harvested or found dead of { $stocked } stocked; accepted are { $most } at most, or a correction of another entry of this crop
+refused-not-in-stock = it takes { $taken } containers of { $lot }, but by the count of entry { $count } and the doses since { $left } are left; accepted are up to { $left }, a count first with what was delivered, or the same once it is confirmed that it was so
 refused-value = { $name } = { $value } cannot be; accepted is { $low } to { $high } { $unit }
 refused-empty = { $name } is empty; accepted are 1 to { $longest } bytes of text
 refused-text = { $name } is too long or has control characters in it; accepted are 1 to { $longest } bytes on one line

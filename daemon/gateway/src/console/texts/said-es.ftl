@@ -534,7 +534,11 @@ refused-superseded = corrige la anotación { $number }, cuyo lugar tomó la { $l
 refused-of-withdrawal = corrige la anotación { $number }, que es un retiro; se acepta anotar de nuevo lo que se retiró
 refused-kind = corrige la anotación { $number }, que es de otro tipo; se acepta { $kind }, o retirarla y anotar de nuevo
 refused-not-stocked = no se sembró nada desde la cosecha final; se acepta una cosecha después de una siembra, o corregir esa cosecha final
-refused-harvest = { $kg } kg de { $abw } g son { $count } camarones, pero se sembraron { $stocked } y antes se cosecharon { $harvested }; se acepta hasta { $most } kg, u otro peso medio
+refused-harvest = { $kg } kg de { $abw } g son { $count } camarones, pero se sembraron { $stocked }, antes se cosecharon { $harvested } y se hallaron { $dead } muertos; se acepta hasta { $most } kg, u otro peso medio
+refused-twice = la anotación { $number } dice lo mismo de la misma hora; se acepta otra hora, o una corrección de la anotación { $number }
+refused-shrunk = { $abw } g cada uno, pero antes pesaban { $before } g cada uno; se aceptan { $least } g o más cada uno, o una corrección de esa anotación. ¿Se contaron todos los camarones que se pesaron, y son gramos?
+refused-stock = con ella serían { $out } los camarones cosechados o hallados muertos de { $stocked } sembrados; se aceptan { $most } a lo sumo, o una corrección de otra anotación de este ciclo
+refused-not-in-stock = lleva { $taken } envases de { $lot }, pero por el conteo de la anotación { $count } y las dosis desde entonces quedan { $left }; se acepta hasta { $left }, antes un conteo con lo que llegó, o lo mismo cuando se confirme que así fue
 refused-value = { $name } = { $value } no puede ser; se acepta { $low } a { $high } { $unit }
 refused-empty = { $name }: está vacío; se acepta un texto de 1 a { $longest } bytes
 refused-text = { $name }: es muy largo o tiene caracteres de control; se acepta de 1 a { $longest } bytes en una línea
