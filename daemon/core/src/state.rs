@@ -130,9 +130,8 @@ impl State {
         let scene = self.scene()?;
         let position = usize::from(pond.0);
         let configured = scene.site.ponds.get(position)?;
-        let last_dose = self.diary.book(&configured.id).and_then(crate::diary::Book::last_dose);
-        let told = (self.basin(pond, configured, self.now), last_dose);
-        Some(self.ponds.get(position)?.plan_dose(&scene, configured, ask, told))
+        let basin = self.basin(pond, configured, self.now);
+        Some(self.ponds.get(position)?.plan_dose(&scene, configured, ask, basin))
     }
 
     /// What a day's feed brings into a pond's water and asks of it: of the feed that is said, or else of the last

@@ -20,6 +20,18 @@ const MOVES_FOR: Span = Span::from_hours(1);
 /// Water is not let out within this long of a dose without the adviser's approval. (Common practice, no source.)
 pub const KEPT_AFTER_DOSE: Span = Span::from_hours(48);
 
+/// A pond is not dosed for so long after a storm, a moult or another disturbance. (Common practice, no source.)
+const UPSET_FOR: Span = Span::from_hours(24);
+
+/// Words of a weather note or another note that tell of a storm or a moult, in English and Spanish.
+const UPSETTING: [&str; 7] = ["storm", "heavy rain", "moult", "molt", "tormenta", "lluvia fuerte", "muda"];
+
+/// Whether words tell of a storm or a moult.
+fn upsets(words: &str) -> bool {
+    let words = words.to_lowercase();
+    UPSETTING.iter().any(|own| words.contains(own))
+}
+
 /// Share of what was stocked that is taken to live where nobody has counted. (Common practice, no source:
 /// survival is a guess until harvest.)
 pub const GUESSED_SURVIVAL: f64 = 0.8;
@@ -50,6 +62,7 @@ enum Fact {
     Stocking { count: f64, abw_g: Option<f64> },
     Mortality { count: Option<f64>, kg: Option<f64> },
     Harvest { kg: f64, abw_g: Option<f64>, is_final: bool },
+    Disturbance,
 }
 
 impl Fact {
@@ -70,9 +83,10 @@ impl Fact {
             What::Harvest(taken) => {
                 Self::Harvest { kg: taken.kg, abw_g: taken.abw_g, is_final: taken.is_final }
             }
+            What::Disturbance(_) => Self::Disturbance,
+            What::Weather { words } | What::Note { words } if upsets(words) => Self::Disturbance,
             What::Sludge(_)
             | What::Count(_)
-            | What::Disturbance(_)
             | What::Weather { .. }
             | What::Cost { .. }
             | What::Price { .. }
@@ -272,6 +286,14 @@ impl Book {
             _ => None,
         });
         doses.max_by_key(|dose| dose.at)
+    }
+
+    /// Whether a storm, a moult or another disturbance counts at a time: its entry, and until when. A day from
+    /// when it was over, or from when it was entered to have been.
+    pub fn disturbed(&self, now: Timestamp) -> Option<(u64, Timestamp)> {
+        let own = self.valid().filter(|kept| kept.fact == Fact::Disturbance && kept.at <= now);
+        let until = own.map(|kept| (kept.number, kept.stop.unwrap_or(kept.at) + UPSET_FOR));
+        until.filter(|(_, until)| now < *until).max_by_key(|(_, until)| *until)
     }
 
     /// Mean depth after water was last let out or in, m, and when that was; with the entry's number.

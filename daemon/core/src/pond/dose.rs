@@ -2,7 +2,7 @@
 
 use super::{PondState, Scene};
 use crate::derived::KIT_GOOD_FOR;
-use crate::diary::{Basin, LastDose};
+use crate::diary::{Basin, Book};
 use crate::dosing::{DoseAsk, DosePlan, DoseWater, plan};
 use crate::effect::Flag;
 use crate::mass_balance::{StruviteLook, struvite_look};
@@ -12,15 +12,10 @@ use crate::site::Pond;
 
 impl PondState {
     /// Plans a dose for the pond as it is now, with the water that is in it and what was last given.
-    pub(crate) fn plan_dose(
-        &self,
-        scene: &Scene<'_>,
-        pond: &Pond,
-        ask: &DoseAsk,
-        (basin, last_dose): (Basin, Option<LastDose>),
-    ) -> DosePlan {
+    pub(crate) fn plan_dose(&self, scene: &Scene<'_>, pond: &Pond, ask: &DoseAsk, basin: Basin) -> DosePlan {
         let water = self.water(scene, pond);
         let window = |quantity| self.channels(scene, quantity).map(|(_, state)| &state.window).next();
+        let book = scene.diary.book(&pond.id);
         plan(
             ask,
             &DoseWater {
@@ -36,9 +31,13 @@ impl PondState {
                     self.aerators_on.iter().filter(|on| **on == Some(true)).count(),
                     self.aerators_on.len(),
                 ),
-                ph_day: window(Quantity::Ph),
+                ph_day: Some(window(Quantity::Ph).unwrap_or(self.follow_up.ph_by_hand())),
                 temperature_day: window(Quantity::TemperatureC),
-                last_dose: last_dose.map(|dose| dose.at),
+                last_dose: book.and_then(Book::last_dose).map(|dose| dose.at),
+                stocked: book
+                    .and_then(|book| book.crop(scene.now, scene.site.longitude_deg))
+                    .map(|crop| crop.stocked_at),
+                disturbed: book.and_then(|book| book.disturbed(scene.now)),
                 night: scene.night,
                 now: scene.now,
             },
@@ -52,6 +51,9 @@ impl PondState {
         let by_probe = self.channels(scene, Quantity::Ph).filter_map(|(_, state)| state.seen);
         let by_probe = by_probe.filter(|seen| seen.flag == Flag::Pass).max_by_key(|seen| seen.at);
         let by_hand = self.hand.get(&Quantity::Ph).copied();
+        if let Some(hand) = by_hand {
+            self.follow_up.note_hand(hand.value, hand.at);
+        }
         for seen in [by_hand, by_probe].into_iter().flatten() {
             self.follow_up.take_ph(seen.value, seen.at);
         }

@@ -80,7 +80,7 @@ impl Book {
             kept.at == entry.at
                 && kept.kind == entry.what.kind()
                 && kept.fact == fact
-                && fact != Fact::Nothing
+                && !matches!(fact, Fact::Nothing | Fact::Disturbance)
                 && kept.stop == entry.what.stop()
         };
         self.others(entry).find(same).map_or(Ok(()), |kept| {

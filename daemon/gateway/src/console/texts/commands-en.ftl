@@ -161,7 +161,9 @@ plan-wrong-end = Common practice, no source. In doubt act as if more had been gi
 plan-head = { $pond } { $name }: { $dose } { $unit } in { $volume } m3 is { $kg } kg = { $litres } L
 plan-containers = { $head } = { $containers } containers ({ $open } to open)
 plan-no-lot = no lot named
-plan-product = { $head }. ({ $lot }: { $solids } % solids, { $density } kg/L)
+plan-product = { $head } ({ $lot }: { $solids } % solids, { $density } kg/L)
+plan-three-readings = { $dose } ppm can mean { $slurry } kg (slurry_mass), { $solids } kg (solids_mass) or { $volume } kg (slurry_volume). Taken here: the first. Say which: --lot, or --basis.
+plan-before-stocking = Before shrimp are put in: wait 48 h after the dose, and read the pH.
 plan-go = Nothing known speaks against dosing now.
 plan-not-now-until = NOT NOW: { $reasons }. Earliest { $when }.
 plan-not-now = NOT NOW: { $reasons }. When cannot be said before that is mended.

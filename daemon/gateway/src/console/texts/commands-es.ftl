@@ -161,7 +161,9 @@ plan-wrong-end = Práctica común, sin fuente. En duda, actúe como si fuera má
 plan-head = { $pond } { $name }: { $dose } { $unit } en { $volume } m3 son { $kg } kg = { $litres } L
 plan-containers = { $head } = { $containers } envases (hay que abrir { $open })
 plan-no-lot = sin lote
-plan-product = { $head }. ({ $lot }: { $solids } % de sólidos, { $density } kg/L)
+plan-product = { $head } ({ $lot }: { $solids } % de sólidos, { $density } kg/L)
+plan-three-readings = { $dose } ppm puede ser { $slurry } kg (slurry_mass), { $solids } kg (solids_mass) o { $volume } kg (slurry_volume). Aquí se toma lo primero. Diga cuál: --lot, o --basis.
+plan-before-stocking = Antes de meter camarón: espere 48 h después de la dosis, y lea el pH.
 plan-go = Nada de lo que se sabe habla en contra de dosificar ahora.
 plan-not-now-until = AHORA NO: { $reasons }. Lo más pronto: { $when }.
 plan-not-now = AHORA NO: { $reasons }. Cuándo, no se puede decir hasta arreglar eso.

@@ -225,6 +225,27 @@ async fn a_trial_is_fixed_lived_through_and_told() {
     assert_eq!(late.level, "not_enough_evidence");
     assert_eq!(late.reasons, ["what is compared was chosen after the first dose"]);
 
+    // A dose that comes to mind when the outcome is known is told as that; so is one that is withdrawn then.
+    let at = FIRST + hours(24 * 18 + 11);
+    let what = What::Dose(Dose { slurry_kg: Some(30.0), ..Dose::default() });
+    let entry = Entry { number: 0, at, corrects: None, basin: None, what };
+    let applied = trying.rig.send(Event::Diary { pond: PondIndex(0), entry, by: "ana".to_owned() }).await;
+    let Applied::Recorded(second) = applied else { panic!("{applied:?}") };
+    let own = trying.evidence(1).await;
+    assert_eq!((own.doses.len(), own.level.as_str()), (2, "consistent_with_an_effect"), "as without it");
+    let number = second.entry.number;
+    let told = format!("2026-05-19 p1: a dose was entered more than 48 h afterwards (entry {number})");
+    assert!(own.noted.contains(&told), "{:?}", own.noted);
+    let what = What::Withdrawal { reason: "it was not".to_owned() };
+    let entry = Entry { number: 0, at, corrects: Some(number), basin: None, what };
+    trying.rig.send(Event::Diary { pond: PondIndex(0), entry, by: "ana".to_owned() }).await;
+    let own = trying.evidence(1).await;
+    let later = number + 1;
+    let told = format!(
+        "2026-05-19 p1: entry {number} of a dose was corrected or withdrawn more than 48 h afterwards (entry {later})"
+    );
+    assert!(own.doses.len() == 1 && own.noted.contains(&told), "{:?}", own.noted);
+
     // What else was done to one pond only takes the evidence away, whenever it is recorded.
     for day in 20..30 {
         let stop = Some(FIRST + hours(24 * day + 13));
