@@ -239,15 +239,16 @@ fn a_dose_entered_twice_shows_as_fewer_gone() {
     count(&mut farm, 0, 6 * HOUR, 10.0);
     dose(&mut farm, 0, IN, 50.0);
     dose(&mut farm, 1, IN + 30, 25.0);
-    let twice = dose(&mut farm, 1, IN + 32, 25.0);
-    count(&mut farm, 1, IN + 40, 7.0);
+    // By another's watch it began when the first was in.
+    let twice = dose(&mut farm, 1, IN + 50, 25.0);
+    count(&mut farm, 1, IN + 60, 7.0);
     let said = farm.message("p2.dose-count");
     assert!(
         said.contains("1.0 container (25 kg) fewer are gone") && said.contains("entered twice"),
         "{said}"
     );
     assert!(course(&farm, "p1.dose-count").is_empty(), "told where it was counted");
-    record(&mut farm, 1, IN + 45, Some(twice), IN, What::Withdrawal { reason: "twice".into() });
+    record(&mut farm, 1, IN + 65, Some(twice), IN, What::Withdrawal { reason: "twice".into() });
     assert_eq!(farm.state("p2.dose-count"), Returned);
 }
 
