@@ -5,7 +5,7 @@ use crate::derived::KIT_GOOD_FOR;
 use crate::diary::{Basin, Book};
 use crate::dosing::{DoseAsk, DosePlan, DoseWater, plan};
 use crate::effect::Flag;
-use crate::mass_balance::{StruviteLook, struvite_look};
+use crate::mass_balance::{PoreWater, StruviteLook, struvite_look};
 use crate::quality::Seen;
 use crate::quantity::Quantity;
 use crate::site::Pond;
@@ -74,6 +74,19 @@ impl PondState {
             )
         };
         (look(), self.newest(scene, Quantity::AlkalinityMgL).map(|seen| seen.value))
+    }
+
+    /// How the pore water of the pond's sludge stands with struvite.
+    pub(crate) fn pore_struvite(
+        &self,
+        scene: &Scene<'_>,
+        pond: &Pond,
+        pore: PoreWater,
+    ) -> Option<StruviteLook> {
+        let water = self.water(scene, pond);
+        let magnesium = self.kit(scene, Quantity::MagnesiumMgL).map(|seen| seen.value);
+        let own = (pore.tan_mg_l, pore.phosphate_mg_l);
+        struvite_look(water.temperature_c?.value, water.salinity_psu, pore.ph, own, magnesium)
     }
 
     /// Total ammonia by a kit that is not too old.

@@ -212,11 +212,13 @@ struvite-unknown = Estruvita: no se sabe. Hacen falta TAN y fosfato por kit de n
 struvite-measured = medido
 struvite-as-sea = como en agua de mar de esta salinidad
 struvite-with = TAN { $tan }, fosfato { $phosphate }, magnesio { $magnesium } mg/L ({ $whence }), pH { $ph }
-struvite-below = Estruvita en el agua: índice { $index }, { $times } veces bajo la saturación con { $with }. No se forma, y el magnesio de una dosis no cambia eso.
-struvite-near = Estruvita en el agua: índice { $index } con { $with }: muy cerca de la saturación para saberlo.
-struvite-above = Estruvita en el agua: índice { $index } con { $with }. Podrían formarse a lo más { $most } mg/L.
-struvite-none = Estruvita en el agua: no se puede formar con { $with }.
-struvite-sludge = En el agua dentro del lodo puede ser distinto: eso no se mide aquí. Con su TAN, fosfato y pH lo dice pondreeve calc (struvite).
+struvite-in-water = en el agua
+struvite-in-pore = en el agua dentro del lodo
+struvite-below = Estruvita { $place }: índice { $index }, { $times } veces bajo la saturación con { $with }. No se forma, y el magnesio de una dosis no cambia eso.
+struvite-near = Estruvita { $place }: índice { $index } con { $with }: muy cerca de la saturación para saberlo.
+struvite-above = Estruvita { $place }: índice { $index } con { $with }. Podrían formarse a lo más { $most } mg/L.
+struvite-none = Estruvita { $place }: no se puede formar con { $with }.
+struvite-sludge = En el agua dentro del lodo puede ser distinto: mida en ella TAN, fosfato y pH y délos con --sludge-tan, --sludge-phosphate y --sludge-ph.
 
 ## plan balance. Nombres de filas 36 columnas, valores 10.
 

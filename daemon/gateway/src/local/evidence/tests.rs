@@ -193,6 +193,9 @@ async fn a_trial_is_fixed_lived_through_and_told() {
     let Reply::Trials { trials } = trying.fix(late).await else { panic!("it is fixed") };
     assert!(trials[1].after_first_dose);
 
+    let own = trying.evidence(1).await;
+    assert!(own.noted[0].starts_with("one of 2 comparisons that were fixed for p1"), "{:?}", own.noted);
+
     // The control's bank breaks on day 24; somebody says so on the same day.
     trying.live(24 * 24 + 12).await;
     let broke = |words: &str| What::Disturbance(Disturbance { stop: None, words: words.to_owned() });
