@@ -294,3 +294,38 @@ fn ticks_do_not_matter_and_why_tells() {
     let why = calm.state.why("p1.dose-count").unwrap();
     assert!(why.says.contains("more are gone") && why.raised_when.contains("deliveries"), "{why:?}");
 }
+
+/// The afternoon's pH typed in the next morning, after the morning's own.
+#[test]
+fn an_afternoon_s_ph_that_is_entered_late_is_known() {
+    let mut farm = Farm::start(6 * HOUR);
+    let now = 34 * HOUR;
+    let enter = |farm: &mut Farm, quantity, value, hour: i64| {
+        let taken_at = Some(at(hour * HOUR));
+        farm.event(
+            now,
+            Event::ManualSample { pond: PondIndex(1), quantity, value, taken_at, by: "ana".into() },
+        );
+    };
+    for (quantity, value) in [(Quantity::TanMgL, 0.9), (Quantity::Ph, 7.9)] {
+        enter(&mut farm, quantity, value, 34);
+    }
+    let ask = pondreeve_core::dosing::DoseAsk {
+        dose: 4.0,
+        basis: pondreeve_chemistry::dose::Basis::SlurryMass,
+        basis_is_said: true,
+        slurry: pondreeve_chemistry::dose::Slurry::new(60.0, 1.53).unwrap(),
+        container_kg: None,
+        in_crop: true,
+    };
+    let is_missed = |farm: &Farm| {
+        let plan = farm.state.plan_dose(PondIndex(1), &ask).unwrap();
+        plan.objections.iter().any(|own| own.words.contains("no pH of the last afternoon"))
+    };
+    assert!(is_missed(&farm));
+    // One of these hours is of the afternoon.
+    for hour in 11..34 {
+        enter(&mut farm, Quantity::Ph, 8.3, hour);
+    }
+    assert!(!is_missed(&farm));
+}

@@ -35,18 +35,14 @@ pub struct FollowUp {
     pub odd: Option<Odd>,
     /// Which of [`CHECKS`] after the newest dose was made, and what pH it found.
     made: [Option<f64>; 3],
-    /// pH that people read, for ponds without a probe of it; and when the newest was read.
+    /// pH that people read, for ponds without a probe of it.
     by_hand: Window,
-    newest_by_hand: Option<Timestamp>,
 }
 
 impl FollowUp {
     /// Keeps a pH that somebody read.
     pub(crate) fn note_hand(&mut self, ph: f64, at: Timestamp) {
-        if self.newest_by_hand != Some(at) {
-            self.newest_by_hand = Some(at);
-            self.by_hand.add(at, ph);
-        }
+        self.by_hand.add(at, ph);
     }
 
     /// pH of the last day as people read it.

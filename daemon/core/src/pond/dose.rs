@@ -1,7 +1,7 @@
 //! What a dose is planned from.
 
 use super::{PondState, Scene};
-use crate::derived::KIT_GOOD_FOR;
+use crate::derived::{DAY, KIT_GOOD_FOR};
 use crate::diary::{Basin, Book};
 use crate::dosing::{DoseAsk, DosePlan, DoseWater, plan};
 use crate::effect::Flag;
@@ -15,6 +15,8 @@ impl PondState {
     pub(crate) fn plan_dose(&self, scene: &Scene<'_>, pond: &Pond, ask: &DoseAsk, basin: Basin) -> DosePlan {
         let water = self.water(scene, pond);
         let window = |quantity| self.channels(scene, quantity).map(|(_, state)| &state.window).next();
+        // Where the probe was silent all day, or there is none, what people read counts.
+        let by_probe = window(Quantity::Ph).filter(|day| day.mean(scene.now - DAY, scene.now).is_some());
         let book = scene.diary.book(&pond.id);
         plan(
             ask,
@@ -31,7 +33,7 @@ impl PondState {
                     self.aerators_on.iter().filter(|on| **on == Some(true)).count(),
                     self.aerators_on.len(),
                 ),
-                ph_day: Some(window(Quantity::Ph).unwrap_or(self.follow_up.ph_by_hand())),
+                ph_day: Some(by_probe.unwrap_or(self.follow_up.ph_by_hand())),
                 temperature_day: window(Quantity::TemperatureC),
                 last_dose: book.and_then(Book::last_dose).map(|dose| dose.at),
                 stocked: book
@@ -51,9 +53,6 @@ impl PondState {
         let by_probe = self.channels(scene, Quantity::Ph).filter_map(|(_, state)| state.seen);
         let by_probe = by_probe.filter(|seen| seen.flag == Flag::Pass).max_by_key(|seen| seen.at);
         let by_hand = self.hand.get(&Quantity::Ph).copied();
-        if let Some(hand) = by_hand {
-            self.follow_up.note_hand(hand.value, hand.at);
-        }
         for seen in [by_hand, by_probe].into_iter().flatten() {
             self.follow_up.take_ph(seen.value, seen.at);
         }
@@ -74,6 +73,11 @@ impl PondState {
             )
         };
         (look(), self.newest(scene, Quantity::AlkalinityMgL).map(|seen| seen.value))
+    }
+
+    /// Keeps a pH that somebody read, also one that is entered late.
+    pub(crate) fn note_ph_by_hand(&mut self, seen: Seen) {
+        self.follow_up.note_hand(seen.value, seen.at);
     }
 
     /// How the pore water of the pond's sludge stands with struvite.
