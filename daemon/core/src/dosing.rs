@@ -45,6 +45,8 @@ pub const IN_CROP_AT_MOST: f64 = 5.0;
 pub const HOURS_AFTER_SUNRISE: (Span, Span) = (Span::from_minutes(15), Span::from_hours(3));
 /// The day's curve is gone through in steps of this.
 const STEP: Span = Span::from_minutes(30);
+/// pH is highest within so long before sunset. (Common practice, no source.)
+const AFTERNOON: Span = Span::from_hours(6);
 /// So many mornings are looked ahead.
 const MORNINGS: i64 = 8;
 
@@ -55,6 +57,8 @@ pub struct DoseAsk {
     pub dose: f64,
     /// What that counts.
     pub basis: Basis,
+    /// Somebody said so: the lot, or who asks.
+    pub basis_is_said: bool,
     /// The product.
     pub slurry: Slurry,
     /// Net mass of a full container, kg.
@@ -90,6 +94,10 @@ pub struct DoseWater<'a> {
     pub temperature_day: Option<&'a Window>,
     /// When the pond was last dosed.
     pub last_dose: Option<Timestamp>,
+    /// When the crop that is in the pond was stocked, where the diary knows of one.
+    pub stocked: Option<Timestamp>,
+    /// A storm, a moult or another disturbance that was entered: its entry, and until when it counts.
+    pub disturbed: Option<(u64, Timestamp)>,
     /// The farm's night.
     pub night: Night,
     /// Now.
@@ -160,9 +168,26 @@ pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
     let preview = preview(amount.solids_mg_l, water);
     let mut objections = Vec::new();
     let mut object = |words: Said, passes: bool| objections.push(Objection { words, passes });
+    if !ask.basis_is_said {
+        let basis = said!(
+            "against-no-basis",
+            "what {dose} ppm counts is not said: name the lot, or the basis by its label",
+            dose = format!("{}", ask.dose)
+        );
+        object(basis, false);
+    }
     stale(water, &mut object);
     let slurry_mg_l = amount.slurry_kg / water.volume_m3 * 1_000.0;
-    if ask.in_crop && slurry_mg_l > IN_CROP_AT_MOST {
+    if let Some(stocked) = water.stocked.filter(|_| !ask.in_crop) {
+        let shrimp = said!(
+            "against-stocked",
+            "by the diary shrimp were stocked {ago} ago: this is no dose before stocking",
+            ago = length(water.now - stocked)
+        );
+        object(shrimp, false);
+    }
+    // Arithmetic may leave a five a little above five.
+    if (ask.in_crop || water.stocked.is_some()) && slurry_mg_l > IN_CROP_AT_MOST * (1.0 + 1e-9) {
         object(
             said!(
                 "against-strength",
@@ -196,6 +221,15 @@ pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
                 below = format!("{TAN_PH:.1}")
             ),
             true,
+        );
+    }
+    if water.tan.is_some_and(|tan| tan.value > NH3_MEAN_AT_MOST) && !knows_afternoon(water) {
+        object(
+            said!(
+                "against-no-afternoon",
+                "no pH of the last afternoon is known, when ammonia peaks: read it then, or have a probe"
+            ),
+            false,
         );
     }
     if let Some([_, with]) = preview.and_then(|preview| preview.nh3) {
@@ -251,6 +285,14 @@ pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
         );
         object(dosed, true);
     }
+    if let Some((number, _)) = water.disturbed.filter(|(_, until)| water.now < *until) {
+        let disturbed = said!(
+            "against-disturbed",
+            "a storm, a moult or another disturbance was entered (entry {number})",
+            number = format!("{number}")
+        );
+        object(disturbed, true);
+    }
     if !is_hour(water.night, water.now) {
         object(
             said!(
@@ -267,6 +309,22 @@ pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
     };
     let containers = ask.container_kg.and_then(|net_kg| amount.containers(net_kg).ok());
     DosePlan { volume_m3: water.volume_m3, amount, containers, preview, objections, earliest }
+}
+
+/// Whether a pH of the last day's afternoon is known: from six hours before sunset on it is highest. Where the sun
+/// does not rise and set, any pH of the day will do.
+fn knows_afternoon(water: &DoseWater<'_>) -> bool {
+    let Some(day) = water.ph_day else { return false };
+    let from = water.now - DAY;
+    match water.night {
+        Night::Between { sunset, .. } => {
+            [sunset, sunset - DAY, sunset - DAY - DAY].into_iter().any(|sunset| {
+                let (start, end) = ((sunset - AFTERNOON).max(from), sunset.min(water.now));
+                start < end && day.mean(start, end).is_some()
+            })
+        }
+        Night::Never { .. } | Night::Always { .. } => day.mean(from, water.now).is_some(),
+    }
 }
 
 /// What must be measured first.
@@ -389,7 +447,8 @@ fn earliest(water: &DoseWater<'_>, is_now: bool) -> Option<Timestamp> {
         .map(|morning| sunrise + Span::from_millis(morning * DAY.as_millis()) + from)
         .filter(|&at| at > water.now)
         .find(|&at| {
-            let apart = water.last_dose.is_none_or(|last| at - last >= APART);
+            let apart = water.last_dose.is_none_or(|last| at - last >= APART)
+                && water.disturbed.is_none_or(|(_, until)| until <= at);
             // The same hour within the last day.
             let days = (at - water.now).as_millis().div_euclid(DAY.as_millis()) + 1;
             let then = at - Span::from_millis(days * DAY.as_millis());

@@ -146,6 +146,19 @@ pub struct MassBalance {
     pub alkalinity_mg_l: Option<f64>,
     /// Struvite in the water; `None` where a value is missing.
     pub struvite: Option<StruviteLook>,
+    /// Struvite in the pore water of the sludge; `None` where nobody measured it, or a value is out of its range.
+    pub pore_struvite: Option<StruviteLook>,
+}
+
+/// Pore water of the sludge as somebody measured it. Its temperature, salinity and magnesium are the pond's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PoreWater {
+    /// Total ammonia, mg/L as N.
+    pub tan_mg_l: f64,
+    /// Phosphate, mg/L as P.
+    pub phosphate_mg_l: f64,
+    /// pH.
+    pub ph: f64,
 }
 
 #[cfg(test)]
@@ -169,6 +182,17 @@ mod tests {
         near(load.phosphorus_mg_l, 0.19456, 0.0001);
         near(ALKALINITY_PER_NITROGEN, 7.14, 0.01);
         near(OXYGEN_PER_NITROGEN, 4.57, 0.01);
+    }
+
+    /// Pore water of sludge, tens of mg/L of TAN and phosphate: PHREEQC says 0.35 and 1.63 (rows st-0131 and st-0100
+    /// of the reference table, which `tests/reference` holds the whole formula to).
+    #[test]
+    fn the_pore_water_of_sludge_may_form_some() {
+        let index = |look: Option<StruviteLook>| look.unwrap().saturation.index.unwrap();
+        let pore = struvite_look(33.93, 17.32, 8.136, (71.4, 59.86), Some(473.6));
+        assert!((index(pore) - 0.35).abs() < 0.1, "{pore:?}");
+        let rich = struvite_look(25.0, 10.0, 8.5, (300.0, 100.0), Some(418.5));
+        assert!((index(rich) - 1.63).abs() < 0.1 && rich.unwrap().saturation.at_most_mg_l > 0.0, "{rich:?}");
     }
 
     /// At 20 PSU with 2 mg/L TAN and 0.5 mg/L phosphate, pond water is far below saturation: by a conditional

@@ -12,7 +12,7 @@ use crate::evidence::trial::Trials;
 use crate::gateway_fault;
 use crate::input::{Event, Input};
 use crate::limit_change::LimitChange;
-use crate::mass_balance::{FeedLoad, MassBalance};
+use crate::mass_balance::{FeedLoad, MassBalance, PoreWater};
 use crate::metabolism::Fall;
 use crate::night;
 use crate::node::{self, NodeState};
@@ -130,23 +130,30 @@ impl State {
         let scene = self.scene()?;
         let position = usize::from(pond.0);
         let configured = scene.site.ponds.get(position)?;
-        let last_dose = self.diary.book(&configured.id).and_then(crate::diary::Book::last_dose);
-        let told = (self.basin(pond, configured, self.now), last_dose);
-        Some(self.ponds.get(position)?.plan_dose(&scene, configured, ask, told))
+        let basin = self.basin(pond, configured, self.now);
+        Some(self.ponds.get(position)?.plan_dose(&scene, configured, ask, basin))
     }
 
     /// What a day's feed brings into a pond's water and asks of it: of the feed that is said, or else of the last
     /// week's. `None` where there is no such pond.
-    pub fn mass_balance(&self, pond: PondIndex, feed_kg: Option<f64>, protein: f64) -> Option<MassBalance> {
+    pub fn mass_balance(
+        &self,
+        pond: PondIndex,
+        feed_kg: Option<f64>,
+        protein: f64,
+        pore: Option<PoreWater>,
+    ) -> Option<MassBalance> {
         let scene = self.scene()?;
         let position = usize::from(pond.0);
         let configured = scene.site.ponds.get(position)?;
         let week = || self.diary.book(&configured.id)?.feed_of_week(self.now, scene.site.longitude_deg);
         let volume_m3 = self.basin(pond, configured, self.now).volume_m3();
-        let (struvite, alkalinity_mg_l) = self.ponds.get(position)?.struvite(&scene, configured);
+        let state = self.ponds.get(position)?;
+        let (struvite, alkalinity_mg_l) = state.struvite(&scene, configured);
+        let pore_struvite = pore.and_then(|pore| state.pore_struvite(&scene, configured, pore));
         let feed = feed_kg.map(|kg| (kg, 0)).or_else(week);
         let load = feed.map(|feed| FeedLoad::of(feed, protein, volume_m3));
-        Some(MassBalance { load, alkalinity_mg_l, struvite })
+        Some(MassBalance { load, alkalinity_mg_l, struvite, pore_struvite })
     }
 
     /// What surrounds each pond, for looking only; `None` before a farm is known.

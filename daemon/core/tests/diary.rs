@@ -122,10 +122,10 @@ fn a_crop_from_stocking_to_harvest() {
     assert_eq!(record(&mut farm, 0, day, entry(day, harvest(1_800.0, Some(9.0), false))), Ok(4));
     let crop = farm.state.view().ponds[0].diary.unwrap().crop.unwrap();
     assert_eq!((crop.harvested, crop.dead, crop.alive_at_most()), (200_000.0, 10_000.0, 390_000.0));
-    // 400,000 are left by the books: 6,000 kg at 15 g, and a tenth more for the error of a sample.
+    // 390,000 are left by the books, and a tenth of the 600,000 for the error of counts: 6,750 kg at 15 g.
     let last = 105 * DAY;
     let refused = record(&mut farm, 0, last, entry(last, harvest(6_800.0, Some(15.0), true))).unwrap_err();
-    assert!(refused.contains("453333 shrimp") && refused.contains("up to 6600 kg"), "{refused}");
+    assert!(refused.contains("453333 shrimp") && refused.contains("up to 6750 kg"), "{refused}");
     assert_eq!(record(&mut farm, 0, last, entry(last, harvest(6_500.0, Some(15.0), true))), Ok(5));
     assert_eq!(farm.state.view().ponds[0].diary.unwrap().crop, None);
     let refused = record(&mut farm, 0, last + 9, entry(last + 9, harvest(5.0, None, false))).unwrap_err();

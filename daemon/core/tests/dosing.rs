@@ -239,15 +239,16 @@ fn a_dose_entered_twice_shows_as_fewer_gone() {
     count(&mut farm, 0, 6 * HOUR, 10.0);
     dose(&mut farm, 0, IN, 50.0);
     dose(&mut farm, 1, IN + 30, 25.0);
-    let twice = dose(&mut farm, 1, IN + 32, 25.0);
-    count(&mut farm, 1, IN + 40, 7.0);
+    // By another's watch it began when the first was in.
+    let twice = dose(&mut farm, 1, IN + 50, 25.0);
+    count(&mut farm, 1, IN + 60, 7.0);
     let said = farm.message("p2.dose-count");
     assert!(
         said.contains("1.0 container (25 kg) fewer are gone") && said.contains("entered twice"),
         "{said}"
     );
     assert!(course(&farm, "p1.dose-count").is_empty(), "told where it was counted");
-    record(&mut farm, 1, IN + 45, Some(twice), IN, What::Withdrawal { reason: "twice".into() });
+    record(&mut farm, 1, IN + 65, Some(twice), IN, What::Withdrawal { reason: "twice".into() });
     assert_eq!(farm.state("p2.dose-count"), Returned);
 }
 
@@ -292,4 +293,39 @@ fn ticks_do_not_matter_and_why_tells() {
     }
     let why = calm.state.why("p1.dose-count").unwrap();
     assert!(why.says.contains("more are gone") && why.raised_when.contains("deliveries"), "{why:?}");
+}
+
+/// The afternoon's pH typed in the next morning, after the morning's own.
+#[test]
+fn an_afternoon_s_ph_that_is_entered_late_is_known() {
+    let mut farm = Farm::start(6 * HOUR);
+    let now = 34 * HOUR;
+    let enter = |farm: &mut Farm, quantity, value, hour: i64| {
+        let taken_at = Some(at(hour * HOUR));
+        farm.event(
+            now,
+            Event::ManualSample { pond: PondIndex(1), quantity, value, taken_at, by: "ana".into() },
+        );
+    };
+    for (quantity, value) in [(Quantity::TanMgL, 0.9), (Quantity::Ph, 7.9)] {
+        enter(&mut farm, quantity, value, 34);
+    }
+    let ask = pondreeve_core::dosing::DoseAsk {
+        dose: 4.0,
+        basis: pondreeve_chemistry::dose::Basis::SlurryMass,
+        basis_is_said: true,
+        slurry: pondreeve_chemistry::dose::Slurry::new(60.0, 1.53).unwrap(),
+        container_kg: None,
+        in_crop: true,
+    };
+    let is_missed = |farm: &Farm| {
+        let plan = farm.state.plan_dose(PondIndex(1), &ask).unwrap();
+        plan.objections.iter().any(|own| own.words.contains("no pH of the last afternoon"))
+    };
+    assert!(is_missed(&farm));
+    // One of these hours is of the afternoon.
+    for hour in 11..34 {
+        enter(&mut farm, Quantity::Ph, 8.3, hour);
+    }
+    assert!(!is_missed(&farm));
 }

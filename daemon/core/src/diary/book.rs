@@ -1,12 +1,11 @@
 //! What a pond's entries come to, and what contradicts them.
 
-use alloc::format;
 use alloc::vec::Vec;
 
 use super::entry::{Basin, Entry, Kind, What};
-use super::names::kind_said;
-use crate::said::{Said, fixed, length, said};
 use crate::time::{Span, Timestamp};
+
+mod agree;
 
 /// An entry can be corrected or withdrawn for so long after it was recorded; what counts of the crop that
 /// is in the pond, until that crop is out.
@@ -15,15 +14,23 @@ pub const CORRECTED_WITHIN: Span = Span::from_hours(22 * 24);
 /// Entries kept in memory per pond.
 pub const MOST_KEPT: usize = 1_000;
 
-/// A harvest counted by weight and average body weight may come out this much above what is left: a sample
-/// tells the average to 5 to 10 %. (Common practice, no source.)
-const COUNT_TOLERANCE: f64 = 0.10;
-
 /// Water counts as moving this long after its beginning where no end was said. (Common practice, no source.)
 const MOVES_FOR: Span = Span::from_hours(1);
 
 /// Water is not let out within this long of a dose without the adviser's approval. (Common practice, no source.)
 pub const KEPT_AFTER_DOSE: Span = Span::from_hours(48);
+
+/// A pond is not dosed for so long after a storm, a moult or another disturbance. (Common practice, no source.)
+const UPSET_FOR: Span = Span::from_hours(24);
+
+/// Words of a weather note or another note that tell of a storm or a moult, in English and Spanish.
+const UPSETTING: [&str; 7] = ["storm", "heavy rain", "moult", "molt", "tormenta", "lluvia fuerte", "muda"];
+
+/// Whether words tell of a storm or a moult.
+fn upsets(words: &str) -> bool {
+    let words = words.to_lowercase();
+    UPSETTING.iter().any(|own| words.contains(own))
+}
 
 /// Share of what was stocked that is taken to live where nobody has counted. (Common practice, no source:
 /// survival is a guess until harvest.)
@@ -55,6 +62,7 @@ enum Fact {
     Stocking { count: f64, abw_g: Option<f64> },
     Mortality { count: Option<f64>, kg: Option<f64> },
     Harvest { kg: f64, abw_g: Option<f64>, is_final: bool },
+    Disturbance,
 }
 
 impl Fact {
@@ -75,9 +83,10 @@ impl Fact {
             What::Harvest(taken) => {
                 Self::Harvest { kg: taken.kg, abw_g: taken.abw_g, is_final: taken.is_final }
             }
+            What::Disturbance(_) => Self::Disturbance,
+            What::Weather { words } | What::Note { words } if upsets(words) => Self::Disturbance,
             What::Sludge(_)
             | What::Count(_)
-            | What::Disturbance(_)
             | What::Weather { .. }
             | What::Cost { .. }
             | What::Price { .. }
@@ -187,107 +196,6 @@ impl Book {
         self.kept.iter().any(|kept| kept.number == number)
     }
 
-    /// Holds an entry against the others of its pond.
-    ///
-    /// # Errors
-    /// What contradicts it, and what would have been accepted.
-    pub fn contradiction(&self, entry: &Entry) -> Result<(), Said> {
-        match entry.corrects {
-            Some(number) => self.can_correct(number, entry.what.kind())?,
-            None if entry.what.kind() == Kind::Withdrawal => {
-                return Err(said!(
-                    "refused-withdrawal",
-                    "a withdrawal of nothing; accepted is the number of an entry"
-                ));
-            }
-            None => {}
-        }
-        let others = || self.valid().filter(|kept| Some(kept.number) != entry.corrects);
-        match &entry.what {
-            What::Drain(_) | What::Exchange(_) => {
-                let stop = entry.what.stop().unwrap_or(entry.at);
-                let overlaps = |kept: &&Kept| {
-                    let ends = kept.stop.unwrap_or(kept.at);
-                    matches!(kept.kind, Kind::Drain | Kind::Exchange)
-                        && (kept.at == entry.at || (kept.at < stop && entry.at < ends))
-                };
-                others().find(overlaps).map_or(Ok(()), |kept| {
-                    Err(said!(
-                        "refused-overlap",
-                        "it overlaps entry {number}, {kind} of the same pond; accepted is a time outside that, or a correction of entry {number}",
-                        number = format!("{}", kept.number),
-                        kind = kind_said(kept.kind)
-                    ))
-                })
-            }
-            What::Harvest(taken) => self.left_for(entry, taken.kg, taken.abw_g),
-            _ => Ok(()),
-        }
-    }
-
-    fn can_correct(&self, number: u64, kind: Kind) -> Result<(), Said> {
-        let Some(kept) = self.kept.iter().find(|kept| kept.number == number) else {
-            return Err(said!(
-                "refused-correction",
-                "it corrects entry {number}, which is none of this pond that can still be corrected; accepted are entries recorded in the last {within}, and those of the crop in the pond",
-                number = format!("{number}"),
-                within = length(CORRECTED_WITHIN)
-            ));
-        };
-        if let Some(later) = kept.over {
-            return Err(said!(
-                "refused-superseded",
-                "it corrects entry {number}, whose place entry {later} has taken; accepted is a correction of entry {later}, or a new entry",
-                number = format!("{number}"),
-                later = format!("{later}")
-            ));
-        }
-        match kept.kind {
-            Kind::Withdrawal => Err(said!(
-                "refused-of-withdrawal",
-                "it corrects entry {number}, which is a withdrawal; accepted is to record anew what was withdrawn",
-                number = format!("{number}")
-            )),
-            own if own != kind && kind != Kind::Withdrawal => Err(said!(
-                "refused-kind",
-                "it corrects entry {number}, which is of another kind; accepted is {kind}, or a withdrawal of it and a new entry",
-                number = format!("{number}"),
-                kind = kind_said(own)
-            )),
-            _ => Ok(()),
-        }
-    }
-
-    /// Whether a harvest is within what was stocked less what was harvested before.
-    fn left_for(&self, entry: &Entry, kg: f64, abw_g: Option<f64>) -> Result<(), Said> {
-        let others = || self.valid().filter(|kept| Some(kept.number) != entry.corrects);
-        let ended = ended_before(others(), entry.at);
-        let Some(crop) = crop_of(others(), entry.at, 0.0) else {
-            // Where no stocking was recorded there is nothing to hold it against.
-            return ended.map_or(Ok(()), |_| {
-                Err(said!(
-                    "refused-not-stocked",
-                    "nothing was stocked since the final harvest; accepted is a harvest after a stocking, or a correction of that final harvest",
-                ))
-            });
-        };
-        let Some(abw_g) = abw_g.or(crop.abw_g.map(|(own, _)| own)) else { return Ok(()) };
-        let (count, left) = (kg * 1_000.0 / abw_g, crop.stocked - crop.harvested);
-        if count > left * (1.0 + COUNT_TOLERANCE) {
-            return Err(said!(
-                "refused-harvest",
-                "{kg} kg at {abw} g are {count} shrimp, but {stocked} were stocked and {harvested} harvested before; up to {most} kg are accepted, or another average body weight",
-                kg = format!("{kg}"),
-                abw = fixed(abw_g, 2),
-                count = fixed(count, 0),
-                stocked = fixed(crop.stocked, 0),
-                harvested = fixed(crop.harvested, 0),
-                most = fixed((left * (1.0 + COUNT_TOLERANCE) * abw_g / 1_000.0).max(0.0), 0)
-            ));
-        }
-        Ok(())
-    }
-
     /// Takes an entry that was accepted.
     pub fn take(&mut self, entry: &Entry, recorded: Timestamp) {
         if let Some(corrected) = entry.corrects
@@ -378,6 +286,14 @@ impl Book {
             _ => None,
         });
         doses.max_by_key(|dose| dose.at)
+    }
+
+    /// Whether a storm, a moult or another disturbance counts at a time: its entry, and until when. A day from
+    /// when it was over, or from when it was entered to have been.
+    pub fn disturbed(&self, now: Timestamp) -> Option<(u64, Timestamp)> {
+        let own = self.valid().filter(|kept| kept.fact == Fact::Disturbance && kept.at <= now);
+        let until = own.map(|kept| (kept.number, kept.stop.unwrap_or(kept.at) + UPSET_FOR));
+        until.filter(|(_, until)| now < *until).max_by_key(|(_, until)| *until)
     }
 
     /// Mean depth after water was last let out or in, m, and when that was; with the entry's number.

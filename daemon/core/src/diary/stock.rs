@@ -4,13 +4,14 @@
 //! reckoning starts; a count that agrees, or whose difference somebody explains, is where it goes on from. One that
 //! does not is no new start: a recount, a corrected dose or one entered afterwards may mend it.
 
+use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 
 use super::book::{CORRECTED_WITHIN, KEPT_AFTER_DOSE};
 use super::dose::MISMATCH;
 use super::entry::{Entry, What};
-use crate::said::{Said, said};
+use crate::said::{Said, said, tenth};
 use crate::time::Timestamp;
 
 /// So much of a container a count may be off: nobody can tell the part left in an opened drum better. (Common
@@ -197,7 +198,39 @@ impl Stock {
                 }
             }
         }
+        reckoning.left = reckoning.start.and(used).map(|used| start_left + delivered - used);
+        reckoning.container_kg = container_kg;
         reckoning
+    }
+
+    /// Whether a dose takes no more than is left of its lot: by the count that the reckoning goes on from, and the
+    /// doses since. Where a count does not fit, nothing is known to be left, and that is told by itself.
+    ///
+    /// # Errors
+    /// How much is left, and what would have been accepted.
+    pub fn has_enough(&self, entry: &Entry) -> Result<(), Said> {
+        let What::Dose(dose) = &entry.what else { return Ok(()) };
+        let others = Self {
+            lines: self.lines.iter().filter(|line| Some(line.number) != entry.corrects).cloned().collect(),
+        };
+        let reckoning = others.reckon(dose.lot.as_ref());
+        let container_kg = dose.container_kg.or(reckoning.container_kg);
+        let taken = dose.kg().zip(container_kg).map(|(kg, each)| kg / each).or(dose.containers);
+        let (Some(start), Some(left), Some(taken)) = (reckoning.start, reckoning.left, taken) else {
+            return Ok(());
+        };
+        let is_known = reckoning.odd.is_none() && entry.at >= start.at && !dose.is_confirmed;
+        if !is_known || taken <= left + (MISMATCH * taken).max(COUNT_TOLERANCE) {
+            return Ok(());
+        }
+        Err(said!(
+            "refused-not-in-stock",
+            "it takes {taken} containers of {lot}, but by the count of entry {count} and the doses since {left} are left; accepted are up to {left}, a count first with what was delivered, or the same once it is confirmed that it was so",
+            taken = tenth(taken),
+            lot = lot_said(dose.lot.as_ref()),
+            count = format!("{}", start.number),
+            left = tenth(left.max(0.0))
+        ))
     }
 
     /// What speaks against what was recorded of a pond: the newest count there that does not fit, or a dose whose
@@ -231,6 +264,10 @@ struct Reckoning<'a> {
     start: Option<&'a Line>,
     /// The newest count, where it does not fit.
     odd: Option<(&'a Line, Disagreement)>,
+    /// Containers left by it and the doses since, where these are known in containers.
+    left: Option<f64>,
+    /// Slurry in a full container, kg, as last said.
+    container_kg: Option<f64>,
 }
 
 /// A lot as it is told.

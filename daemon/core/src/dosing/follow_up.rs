@@ -13,6 +13,7 @@ use crate::said::{Said, said, tenth};
 use crate::site::{Pond, Site};
 use crate::state::Diary;
 use crate::time::{Span, Timestamp};
+use crate::window::Window;
 
 /// pH is read so long after all of a dose is in. (Common practice, no source.)
 pub const CHECKS: [Span; 3] = [Span::from_hours(1), Span::from_hours(4), Span::from_hours(24)];
@@ -34,9 +35,21 @@ pub struct FollowUp {
     pub odd: Option<Odd>,
     /// Which of [`CHECKS`] after the newest dose was made, and what pH it found.
     made: [Option<f64>; 3],
+    /// pH that people read, for ponds without a probe of it.
+    by_hand: Window,
 }
 
 impl FollowUp {
+    /// Keeps a pH that somebody read.
+    pub(crate) fn note_hand(&mut self, ph: f64, at: Timestamp) {
+        self.by_hand.add(at, ph);
+    }
+
+    /// pH of the last day as people read it.
+    pub(crate) const fn ph_by_hand(&self) -> &Window {
+        &self.by_hand
+    }
+
     /// Must be made anew: the farm or the watch has changed.
     pub fn outdate(&mut self) {
         self.revision = None;

@@ -1,5 +1,7 @@
 //! Doses planned by hand, and each reason against one.
 
+use alloc::boxed::Box;
+
 use super::*;
 
 const SUNRISE: Timestamp = Timestamp(10 * 86_400_000 + 6 * 3_600_000);
@@ -16,14 +18,17 @@ fn ask(dose: f64) -> DoseAsk {
     DoseAsk {
         dose,
         basis: Basis::SlurryMass,
+        basis_is_said: true,
         slurry: Slurry::new(60.0, 1.53).unwrap(),
         container_kg: Some(25.0),
         in_crop: true,
     }
 }
 
-/// An hour after sunrise: pH 7.9, oxygen rising, kit values of the day.
+/// An hour after sunrise: pH 7.9 and 8.2 on the afternoon before, oxygen rising, kit values of the day.
 fn morning() -> DoseWater<'static> {
+    let mut day = Window::default();
+    day.add(at(9.5 - 24.0), 8.2);
     DoseWater {
         volume_m3: 7_500.0,
         temperature_c: seen(29.0),
@@ -34,9 +39,11 @@ fn morning() -> DoseWater<'static> {
         magnesium: None,
         oxygen: seen(4.8),
         running: (2, 3),
-        ph_day: None,
+        ph_day: Some(Box::leak(Box::new(day))),
         temperature_day: None,
         last_dose: None,
+        stocked: Some(at(-58.0 * 24.0)),
+        disturbed: None,
         night: Night::Between { sunset: SUNRISE - Span::from_hours(12), sunrise: SUNRISE },
         now: at(1.0),
     }
@@ -68,7 +75,7 @@ fn a_good_morning_has_no_objection() {
 #[test]
 fn each_reason_is_said() {
     type Case<'a> = (&'a str, &'a dyn Fn(&mut DoseWater<'_>));
-    let cases: [Case<'_>; 11] = [
+    let cases: [Case<'_>; 14] = [
         ("pH 8.60 (limit 8.5)", &|water| (water.ph, water.tan) = (seen(8.6), seen(0.1))),
         ("pH is not known", &|water| water.ph = None),
         ("the pH reading is suspect", &|water| {
@@ -84,6 +91,16 @@ fn each_reason_is_said() {
         ("no aerator runs", &|water| water.running = (0, 3)),
         ("dosed 4 days ago", &|water| water.last_dose = Some(at(1.0 - 96.0))),
         ("not the hour for it", &|water| water.now = at(9.5)),
+        ("no pH of the last afternoon is known", &|water| water.ph_day = None),
+        ("no pH of the last afternoon is known", &|water| {
+            // Half an hour before sunrise: of the afternoon that tells nothing.
+            let mut day = Window::default();
+            day.add(at(-0.5), 7.8);
+            water.ph_day = Some(Box::leak(Box::new(day)));
+        }),
+        ("a moult or another disturbance was entered (entry 7)", &|water| {
+            water.disturbed = Some((7, at(9.0)));
+        }),
     ];
     for (said, change) in cases {
         let mut water = morning();
@@ -129,6 +146,33 @@ fn the_days_curve_makes_the_peak() {
     assert_eq!(words(&plan), [""; 0]);
 }
 
+/// Whether shrimp are in the pond the diary says, not who asks; and what ppm count is asked, not guessed.
+#[test]
+fn shrimp_in_the_pond_and_an_unsaid_basis_speak_against_it() {
+    let before = DoseAsk { in_crop: false, ..ask(20.0) };
+    let said = plan(&before, &morning());
+    let said = words(&said).join("; ");
+    assert!(said.contains("by the diary shrimp were stocked 58 days ago: this is no dose before"), "{said}");
+    assert!(said.contains("20.0 mg/L of slurry in one dose; 5 is the most"), "{said}");
+    let empty = DoseWater { stocked: None, tan: seen(0.1), ..morning() };
+    assert_eq!(words(&plan(&before, &empty)), [""; 0]);
+    let unsaid = DoseAsk { basis_is_said: false, ..ask(4.0) };
+    let said = plan(&unsaid, &morning());
+    assert_eq!(words(&said), ["what 4 ppm counts is not said: name the lot, or the basis by its label"]);
+}
+
+/// 5 mg/L is accepted in a pond of any size; 5 x 1,173.7 / 1,000 / 1,173.7 x 1,000 comes out above 5 in binary.
+#[test]
+fn five_is_not_more_than_five() {
+    let volumes = (1..2_000).map(|step| f64::from(step) * 7.7);
+    let above: Vec<f64> = volumes.clone().filter(|v| 5.0 * v / 1_000.0 / v * 1_000.0 > 5.0).collect();
+    assert!(!above.is_empty(), "the trap is there");
+    for volume_m3 in volumes {
+        let water = DoseWater { volume_m3, tan: seen(0.1), ..morning() };
+        assert_eq!(words(&plan(&ask(5.0), &water)), [""; 0], "{volume_m3}");
+    }
+}
+
 #[test]
 fn the_earliest_good_morning_is_said() {
     // Afternoon: the next morning, a quarter of an hour after sunrise.
@@ -140,6 +184,9 @@ fn the_earliest_good_morning_is_said() {
     // Dosed yesterday morning: the fifth morning after that.
     water.last_dose = Some(at(0.5 - 24.0));
     assert_eq!(when(&water), Some(at(96.25 + 24.0)));
+    // Upset until the morning after: the day after that.
+    (water.last_dose, water.disturbed) = (None, Some((7, at(30.0))));
+    assert_eq!(when(&water), Some(at(48.25)));
     // Before a kit value is there, no morning can be named.
     water.tan = None;
     assert_eq!(when(&water), None);

@@ -7,7 +7,9 @@ use super::baci::{effective, from_summary};
 use super::bounce::{Aside, Lost};
 use super::differed::{Factor, differed};
 use super::outcome::DOSES;
-use super::verdict::{Reason, gaps, of_baci, of_bounce, together, unlike, with_and_without};
+use super::verdict::{
+    Reason, gaps, of_baci, of_bounce, together, unlike, with_and_without, with_doses_in_time,
+};
 use super::*;
 use crate::diary::Disturbance;
 use crate::time::{Span, Timestamp};
@@ -225,6 +227,11 @@ fn what_hangs_on_marks_is_not_said() {
             assert_eq!(own.level, if stands { without } else { Level::NotEnough });
             assert_eq!(own.reasons.contains(&Reason::MarksDecide(3)), !stands);
             assert_eq!(with_and_without(of(without), &of(with), 0).level, without, "nothing was left out");
+            // The same rule for doses that were entered, corrected or withdrawn late.
+            let own = with_doses_in_time(of(without), &of(with), 2);
+            assert_eq!(own.level, if stands { without } else { Level::NotEnough });
+            assert_eq!(own.reasons.contains(&Reason::DosesDecide(2)), !stands);
+            assert_eq!(with_doses_in_time(of(without), &of(with), 0).level, without, "all of them in time");
         }
     }
 }

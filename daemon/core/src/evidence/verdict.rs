@@ -89,6 +89,8 @@ pub enum Reason {
     ShamsShow(f64),
     /// With the days that a person marked as disturbed it would say something else.
     MarksDecide(usize),
+    /// With the doses as they were entered in time it would say something else; on so many days they differ.
+    DosesDecide(usize),
     /// It did not stay alike; by which share, or else by how much.
     Differed(Factor),
     /// It is not known whether it stayed alike.
@@ -183,6 +185,11 @@ impl Reason {
                 "evidence-not-logged",
                 "{factor} is not known of both ponds, before and after",
                 factor = factor.said()
+            ),
+            Self::DosesDecide(days) => said!(
+                "evidence-doses-decide",
+                "without what was entered, corrected or withdrawn of doses more than 48 h afterwards ({days} days) it would not say the same",
+                days = format!("{days}")
             ),
             Self::MarksDecide(days) => said!(
                 "evidence-marks-decide",
@@ -305,6 +312,17 @@ pub fn with_and_without(without: Verdict, all: &Verdict, left_out: usize) -> Ver
     }
     let Verdict { mut reasons, .. } = without;
     reasons.push(Reason::MarksDecide(left_out));
+    Verdict { level: Level::NotEnough, reasons }
+}
+
+/// What stands of a verdict that was reached with the doses as they are on record now, beside that with the doses as
+/// they were entered in time: who knows the outcome may choose among doses as well as among days.
+pub fn with_doses_in_time(now: Verdict, in_time: &Verdict, days: usize) -> Verdict {
+    if days == 0 || now.level == in_time.level || now.level == Level::NotEnough {
+        return now;
+    }
+    let Verdict { mut reasons, .. } = now;
+    reasons.push(Reason::DosesDecide(days));
     Verdict { level: Level::NotEnough, reasons }
 }
 

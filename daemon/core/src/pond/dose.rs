@@ -1,26 +1,23 @@
 //! What a dose is planned from.
 
 use super::{PondState, Scene};
-use crate::derived::KIT_GOOD_FOR;
-use crate::diary::{Basin, LastDose};
+use crate::derived::{DAY, KIT_GOOD_FOR};
+use crate::diary::{Basin, Book};
 use crate::dosing::{DoseAsk, DosePlan, DoseWater, plan};
 use crate::effect::Flag;
-use crate::mass_balance::{StruviteLook, struvite_look};
+use crate::mass_balance::{PoreWater, StruviteLook, struvite_look};
 use crate::quality::Seen;
 use crate::quantity::Quantity;
 use crate::site::Pond;
 
 impl PondState {
     /// Plans a dose for the pond as it is now, with the water that is in it and what was last given.
-    pub(crate) fn plan_dose(
-        &self,
-        scene: &Scene<'_>,
-        pond: &Pond,
-        ask: &DoseAsk,
-        (basin, last_dose): (Basin, Option<LastDose>),
-    ) -> DosePlan {
+    pub(crate) fn plan_dose(&self, scene: &Scene<'_>, pond: &Pond, ask: &DoseAsk, basin: Basin) -> DosePlan {
         let water = self.water(scene, pond);
         let window = |quantity| self.channels(scene, quantity).map(|(_, state)| &state.window).next();
+        // Where the probe was silent all day, or there is none, what people read counts.
+        let by_probe = window(Quantity::Ph).filter(|day| day.mean(scene.now - DAY, scene.now).is_some());
+        let book = scene.diary.book(&pond.id);
         plan(
             ask,
             &DoseWater {
@@ -36,9 +33,13 @@ impl PondState {
                     self.aerators_on.iter().filter(|on| **on == Some(true)).count(),
                     self.aerators_on.len(),
                 ),
-                ph_day: window(Quantity::Ph),
+                ph_day: Some(by_probe.unwrap_or(self.follow_up.ph_by_hand())),
                 temperature_day: window(Quantity::TemperatureC),
-                last_dose: last_dose.map(|dose| dose.at),
+                last_dose: book.and_then(Book::last_dose).map(|dose| dose.at),
+                stocked: book
+                    .and_then(|book| book.crop(scene.now, scene.site.longitude_deg))
+                    .map(|crop| crop.stocked_at),
+                disturbed: book.and_then(|book| book.disturbed(scene.now)),
                 night: scene.night,
                 now: scene.now,
             },
@@ -72,6 +73,24 @@ impl PondState {
             )
         };
         (look(), self.newest(scene, Quantity::AlkalinityMgL).map(|seen| seen.value))
+    }
+
+    /// Keeps a pH that somebody read, also one that is entered late.
+    pub(crate) fn note_ph_by_hand(&mut self, seen: Seen) {
+        self.follow_up.note_hand(seen.value, seen.at);
+    }
+
+    /// How the pore water of the pond's sludge stands with struvite.
+    pub(crate) fn pore_struvite(
+        &self,
+        scene: &Scene<'_>,
+        pond: &Pond,
+        pore: PoreWater,
+    ) -> Option<StruviteLook> {
+        let water = self.water(scene, pond);
+        let magnesium = self.kit(scene, Quantity::MagnesiumMgL).map(|seen| seen.value);
+        let own = (pore.tan_mg_l, pore.phosphate_mg_l);
+        struvite_look(water.temperature_c?.value, water.salinity_psu, pore.ph, own, magnesium)
     }
 
     /// Total ammonia by a kit that is not too old.

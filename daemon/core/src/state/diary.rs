@@ -57,7 +57,8 @@ impl Diary {
         match self.books.get(pond) {
             Some(book) => book.contradiction(entry),
             None => Book::default().contradiction(entry),
-        }
+        }?;
+        self.stock.has_enough(entry)
     }
 
     fn take(&mut self, pond: &str, entry: &Entry, recorded: Timestamp) {

@@ -359,6 +359,9 @@ impl State {
                 if known.at <= at {
                     *known = seen;
                 }
+                if quantity == Quantity::Ph {
+                    pond.note_ph_by_hand(seen);
+                }
                 if quantity == Quantity::TanMgL {
                     pond.take_tan(seen);
                 }

@@ -65,7 +65,7 @@ pub struct Dose {
     /// Lot of product, as configured; the farm's only one if nothing describes another
     #[arg(long, value_name = "LOT")]
     pub lot: Option<String>,
-    /// What it counts; the lot's, else slurry_mass
+    /// What it counts; the lot's. Where nobody says it, no dose is approved
     #[arg(long, value_name = "BASIS")]
     pub basis: Option<String>,
     /// Solids in the slurry by mass, %; the lot's, else 60
@@ -167,6 +167,17 @@ pub(super) fn told(plan: &DosePlanStatus, name: &str, clock: FarmClock) -> Strin
         density = number(plan.slurry_density_kg_l, 2),
     );
     paragraph(&mut out, "", "  ", &product);
+    if let Some([slurry, solids, volume]) = plan.readings_kg {
+        let readings = say!(
+            words,
+            "plan-three-readings",
+            dose = number(plan.dose, 1),
+            slurry = number(slurry, 1),
+            solids = number(solids, 1),
+            volume = number(volume, 1),
+        );
+        paragraph(&mut out, "", "  ", &readings);
+    }
     let reasons = plan.reasons.iter().enumerate();
     let reasons: Vec<String> =
         reasons.map(|(place, why)| told_in(words, why, plan.reasons_said.get(place))).collect();
@@ -184,6 +195,9 @@ pub(super) fn told(plan: &DosePlanStatus, name: &str, clock: FarmClock) -> Strin
     }
     out.push('\n');
     paragraph(&mut out, "", "", &say!(words, "plan-how"));
+    if plan.before_stocking {
+        paragraph(&mut out, "", "", &say!(words, "plan-before-stocking"));
+    }
     paragraph(&mut out, "", "", &say!(words, "plan-caution"));
     out
 }
@@ -262,6 +276,8 @@ mod tests {
             at: "2026-11-25T20:30:00Z".to_owned(),
             dose: 4.0,
             basis: "slurry_mass".to_owned(),
+            readings_kg: None,
+            before_stocking: false,
             lot: Some("M-17".to_owned()),
             solids_percent: 60.0,
             slurry_density_kg_l: 1.53,

@@ -8,7 +8,7 @@ use super::numbers::{above_0, within};
 use super::plain::paragraph;
 use crate::console::text::{number, signed};
 use crate::exit_code::{DONE, Outcome};
-use crate::local::mass_balance::{FeedAsk, FeedLoadStatus, MOST_FEED_KG};
+use crate::local::mass_balance::{FeedAsk, FeedLoadStatus, MOST_FEED_KG, PoreAsk, StruviteStatus};
 use crate::local::protocol::{Ask, Reply};
 use crate::texts::recognised::recognised;
 use crate::texts::{Words, say};
@@ -20,7 +20,8 @@ feed recorded on the last seven whole days counts.
 
 Examples:
   pondreeve plan feed --pond p1
-  pondreeve plan feed --pond p1 --feed-kg 152 --protein-percent 38";
+  pondreeve plan feed --pond p1 --feed-kg 152 --protein-percent 38
+  pondreeve plan feed --pond p1 --sludge-tan 40 --sludge-phosphate 8 --sludge-ph 8";
 
 /// Arguments of `plan feed`.
 #[derive(Debug, Clone, clap::Args)]
@@ -35,6 +36,16 @@ pub struct Arguments {
     /// Protein in the feed; 35 if not given
     #[arg(long, value_name = "PERCENT", value_parser = within(PROTEIN_ACCEPTED.0, PROTEIN_ACCEPTED.1, "%"))]
     pub protein_percent: Option<f64>,
+    /// TAN in the sludge's pore water, mg/L as N
+    #[arg(long, value_name = "MG_L", value_parser = within(0.0, 1_000.0, "mg/L"),
+        requires_all = ["sludge_phosphate", "sludge_ph"])]
+    pub sludge_tan: Option<f64>,
+    /// Phosphate in it, mg/L as P
+    #[arg(long, value_name = "MG_L", value_parser = within(0.0, 1_000.0, "mg/L"), requires = "sludge_tan")]
+    pub sludge_phosphate: Option<f64>,
+    /// Its pH
+    #[arg(long, value_name = "PH", value_parser = within(4.0, 11.0, ""), requires = "sludge_tan")]
+    pub sludge_ph: Option<f64>,
     /// Print one JSON object instead
     #[arg(long)]
     pub json: bool,
@@ -55,6 +66,12 @@ pub(super) fn run(arguments: &Arguments) -> Outcome {
         pond: arguments.pond.clone(),
         feed_kg: arguments.feed_kg,
         protein_percent: arguments.protein_percent,
+        pore: match (arguments.sludge_tan, arguments.sludge_phosphate, arguments.sludge_ph) {
+            (Some(tan_mg_l), Some(phosphate_mg_l), Some(ph)) => {
+                Some(PoreAsk { tan_mg_l, phosphate_mg_l, ph })
+            }
+            _ => None,
+        },
     };
     let own = match arguments.daemon.ask(Ask::FeedLoad(ask))? {
         Reply::FeedLoad(own) => own,
@@ -122,16 +139,20 @@ pub(super) fn told(own: &FeedLoadStatus, words: Words) -> String {
         paragraph(&mut out, "", "", &say!(words, "feed-none", pond = pond));
     }
     out.push('\n');
-    struvite(&mut out, own, words);
+    match &own.struvite {
+        Some(look) => struvite(&mut out, look, &say!(words, "struvite-in-water"), words),
+        None => paragraph(&mut out, "", "  ", &say!(words, "struvite-unknown")),
+    }
+    match &own.pore_struvite {
+        Some(look) => struvite(&mut out, look, &say!(words, "struvite-in-pore"), words),
+        None => paragraph(&mut out, "", "", &say!(words, "struvite-sludge")),
+    }
     let _ = writeln!(out, "\n{}", say!(words, "feed-how"));
     own.formulas.iter().for_each(|line| paragraph(&mut out, "  ", "    ", &recognised(words, line)));
     out
 }
 
-fn struvite(out: &mut String, own: &FeedLoadStatus, words: Words) {
-    let Some(look) = &own.struvite else {
-        return paragraph(out, "", "  ", &say!(words, "struvite-unknown"));
-    };
+fn struvite(out: &mut String, look: &StruviteStatus, place: &str, words: Words) {
     let with = say!(
         words,
         "struvite-with",
@@ -148,22 +169,22 @@ fn struvite(out: &mut String, own: &FeedLoadStatus, words: Words) {
     let text = match look.saturation_index {
         Some(index) if index < -GOOD_TO => {
             let (index, times) = (signed(index, 1), times_below(index));
-            say!(words, "struvite-below", index = index, times = times, with = with)
+            say!(words, "struvite-below", place = place, index = index, times = times, with = with)
         }
         Some(index) if index <= GOOD_TO => {
-            say!(words, "struvite-near", index = signed(index, 1), with = with)
+            say!(words, "struvite-near", place = place, index = signed(index, 1), with = with)
         }
         Some(index) => say!(
             words,
             "struvite-above",
+            place = place,
             index = signed(index, 1),
             with = with,
             most = number(look.struvite_mg_l_at_most, 1),
         ),
-        None => say!(words, "struvite-none", with = with),
+        None => say!(words, "struvite-none", place = place, with = with),
     };
     paragraph(out, "", "  ", &text);
-    paragraph(out, "", "", &say!(words, "struvite-sludge"));
 }
 
 /// How many times, to two digits.
@@ -177,7 +198,6 @@ fn times_below(index: f64) -> String {
 mod tests {
     use super::*;
     use crate::cli::fits;
-    use crate::local::mass_balance::StruviteStatus;
 
     fn own() -> FeedLoadStatus {
         FeedLoadStatus {
@@ -203,6 +223,7 @@ mod tests {
                 saturation_index: Some(-2.1),
                 struvite_mg_l_at_most: 0.0,
             }),
+            pore_struvite: None,
             formulas: vec!["nitrogen = feed x protein / 6.25".to_owned()],
         }
     }
@@ -210,6 +231,22 @@ mod tests {
     #[test]
     fn a_day_of_feed_and_no_struvite() {
         insta::assert_snapshot!(fits(&told(&own(), crate::texts::english())));
+    }
+
+    #[test]
+    fn the_sludge_s_own_water_may_form_some() {
+        let pore = StruviteStatus {
+            tan_mg_l: 40.0,
+            phosphate_mg_l: 8.0,
+            ph: 8.7,
+            saturation_index: Some(0.9),
+            struvite_mg_l_at_most: 31.4,
+            ..own().struvite.expect("of the water")
+        };
+        let told = told(&FeedLoadStatus { pore_struvite: Some(pore), ..own() }, crate::texts::english());
+        let flat = fits(&told).split_whitespace().collect::<Vec<_>>().join(" ");
+        let wanted = "Struvite in the sludge's pore water: index +0.9 with TAN 40.00, phosphate 8.00, magnesium 667 mg/L (as in sea water of this salinity), pH 8.70. At most 31.4 mg/L could form.";
+        assert!(flat.contains(wanted) && !flat.contains("--sludge-tan"), "{told}");
     }
 
     #[test]

@@ -96,7 +96,7 @@ pub enum What {
     Sludge(kinds::Sludge),
     /// Containers of slurry were counted: held against the count before and the doses since
     Count(kinds::Count),
-    /// Something upset the pond that has nothing to do with its treatment: trials leave its days out
+    /// Something upset the pond (a storm, a moult): trials leave its days out
     Disturbance(kinds::Disturbance),
     /// The weather, in words
     Weather(kinds::Words),
@@ -128,8 +128,8 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let Some(pond) = &arguments.pond else {
         return Err(Failure::usage(say!(words, "recorded-no-pond", known = super::pond_ids(&farm))));
     };
-    let (entry, corrects) = kinds::entry(&arguments.what, arguments.correct, &farm, words)?;
     let at = arguments.at.as_deref().map(|text| time::read("--at", text, &farm, words)).transpose()?;
+    let (entry, corrects) = kinds::entry(&arguments.what, arguments.correct, at, &farm, words)?;
     let ask = RecordAsk { pond: pond.clone(), entry, at: at.map(|at| at.to_string()), corrects };
     match arguments.daemon.ask(Ask::Record(Box::new(ask.clone())))? {
         Reply::Unsure { message, said } => {

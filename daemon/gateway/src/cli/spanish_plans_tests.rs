@@ -161,7 +161,7 @@ async fn doses_and_feed_are_planned_in_spanish() {
         assert_eq!(plan.reasons.len(), plan.reasons_said.len());
         shown.push_str(&lines(plan::told(&plan, "Heron", clock(&living.status().await))));
         shown.push('\n');
-        let feed = |feed_kg| FeedAsk { pond: "p1".to_owned(), feed_kg, protein_percent: None };
+        let feed = |feed_kg| FeedAsk { pond: "p1".to_owned(), feed_kg, protein_percent: None, pore: None };
         let ask = Ask::FeedLoad(feed((step > 0).then_some(152.0)));
         let Reply::FeedLoad(load) = living.ask(ask).await else { panic!("a load is told") };
         shown.push_str(&lines(plan_feed::told(&load, spanish())));
@@ -175,8 +175,18 @@ async fn doses_and_feed_are_planned_in_spanish() {
         request(|ask| ask.basis = Some("luck".to_owned())),
         request(|ask| ask.dose = 900.0),
         request(|ask| ask.container_kg = Some(0.0)),
-        Ask::FeedLoad(FeedAsk { pond: "p1".to_owned(), feed_kg: Some(0.0), protein_percent: None }),
-        Ask::FeedLoad(FeedAsk { pond: "p1".to_owned(), feed_kg: None, protein_percent: Some(99.0) }),
+        Ask::FeedLoad(FeedAsk {
+            pond: "p1".to_owned(),
+            feed_kg: Some(0.0),
+            protein_percent: None,
+            pore: None,
+        }),
+        Ask::FeedLoad(FeedAsk {
+            pond: "p1".to_owned(),
+            feed_kg: None,
+            protein_percent: Some(99.0),
+            pore: None,
+        }),
     ] {
         refused.push_str(&living.refused(ask).await);
     }

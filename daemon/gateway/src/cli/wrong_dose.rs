@@ -77,8 +77,7 @@ pub(super) fn told(mistakes: impl Iterator<Item = Mistake>, words: Words) -> Str
         }
         out.push('\n');
     }
-    out.push_str(&say!(words, "plan-wrong-end"));
-    out.push('\n');
+    paragraph(&mut out, "", "", &say!(words, "plan-wrong-end"));
     out
 }
 

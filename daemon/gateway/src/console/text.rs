@@ -284,6 +284,19 @@ impl FarmClock {
         text
     }
 
+    /// The same with its day wherever that is another than today: what is read back must not pass for today's.
+    pub(crate) fn time_and_own_day(self, at: &str) -> String {
+        let day = |at: Timestamp| self.offset.to_datetime(at).date();
+        let own =
+            at.parse::<Timestamp>().ok().filter(|own| self.now.is_some_and(|now| day(now) != day(*own)));
+        match own
+            .filter(|own| self.now.is_some_and(|now| now.as_second().abs_diff(own.as_second()) <= 12 * 3_600))
+        {
+            Some(own) => format!("{} {}", self.weekday(day(own).weekday()), self.time_of(own)),
+            None => self.time_and_day(at),
+        }
+    }
+
     /// `Wed 25 Nov 02:14`, now.
     pub(crate) fn date_and_time(self) -> String {
         self.now.map_or_else(

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use pondreeve_core::alarm_load::LoadReport;
 use pondreeve_core::dosing::{DoseAsk, DosePlan};
 use pondreeve_core::evidence::trial::Fixed;
-use pondreeve_core::mass_balance::MassBalance;
+use pondreeve_core::mass_balance::{MassBalance, PoreWater};
 use pondreeve_core::site::PondIndex;
 use pondreeve_core::view::{ChannelNow, FarmView};
 use pondreeve_core::why::{Known, Why};
@@ -39,6 +39,7 @@ pub(super) enum Question {
         pond: PondIndex,
         feed_kg: Option<f64>,
         protein_percent: f64,
+        pore: Option<PoreWater>,
         answer: oneshot::Sender<Option<MassBalance>>,
     },
     Trials(oneshot::Sender<Vec<Fixed>>),
@@ -102,9 +103,11 @@ impl Desk {
         pond: PondIndex,
         feed_kg: Option<f64>,
         protein_percent: f64,
+        pore: Option<PoreWater>,
     ) -> Option<Option<MassBalance>> {
         let (answer, answered) = oneshot::channel();
-        self.questions.send(Question::MassBalance { pond, feed_kg, protein_percent, answer }).await.ok()?;
+        let question = Question::MassBalance { pond, feed_kg, protein_percent, pore, answer };
+        self.questions.send(question).await.ok()?;
         answered.await.ok()
     }
 

@@ -34,7 +34,7 @@ async fn what_was_recorded_is_on_disk_when_it_is_said() {
     assert_eq!(number(&rig.send(fed(EVENING)).await), 1);
     let refused = rig.send(said(What::Feed(Feed { kg: -1.0, tray_left_percent: None }), EVENING)).await;
     assert!(matches!(refused, Applied::Refused(why) if why.contains("kg = -1 cannot be")));
-    assert_eq!(number(&rig.send(fed(EVENING)).await), 2);
+    assert_eq!(number(&rig.send(fed(EVENING - Span::from_minutes(1))).await), 2);
     for now in killed_now(&farm, &folder.path().join("killed")).await {
         let feed = now.state.view().ponds[0].diary.unwrap().feed_today;
         assert_eq!((feed.kg, feed.meals), (76.0, 2));

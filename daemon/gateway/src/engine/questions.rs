@@ -33,10 +33,11 @@ impl Engine {
                     let _ = answer.send(load);
                 }
             }
-            Question::MassBalance { pond, feed_kg, protein_percent, answer } => {
+            Question::MassBalance { pond, feed_kg, protein_percent, pore, answer } => {
                 let state = &self.state;
-                let found =
-                    catch_unwind(AssertUnwindSafe(|| state.mass_balance(pond, feed_kg, protein_percent)));
+                let found = catch_unwind(AssertUnwindSafe(|| {
+                    state.mass_balance(pond, feed_kg, protein_percent, pore)
+                }));
                 if let Ok(found) = found {
                     let _ = answer.send(found);
                 }

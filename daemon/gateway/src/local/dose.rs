@@ -1,6 +1,6 @@
 //! A planned dose as it is said over the socket.
 
-use pondreeve_chemistry::dose::{Basis, Slurry};
+use pondreeve_chemistry::dose::{Amount, Basis, Slurry};
 use pondreeve_core::dosing::{DoseAsk, DosePlan, NH3_MEAN_AT_MOST, NH3_PEAK_AT_MOST, Nh3Day};
 use pondreeve_core::said::{Said, said};
 use serde::{Deserialize, Serialize};
@@ -45,6 +45,13 @@ pub struct DosePlanStatus {
     pub dose: f64,
     /// What that counts.
     pub basis: String,
+    /// Where neither the lot nor who asks says what it counts: kg of slurry as each basis has it, in the order
+    /// `slurry_mass`, `solids_mass`, `slurry_volume`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub readings_kg: Option<[f64; 3]>,
+    /// It is asked for before shrimp are put in.
+    #[serde(default)]
+    pub before_stocking: bool,
     /// The lot it is reckoned with, where there is one.
     pub lot: Option<String>,
     /// Solids in the slurry by mass, %, as reckoned with.
@@ -191,7 +198,9 @@ fn checked(request: &DoseRequest, products: &[Product]) -> Result<Checked, Said>
             kg = net.to_string()
         ));
     }
-    let ask = DoseAsk { dose: request.dose, basis, slurry, container_kg, in_crop: request.in_crop };
+    let basis_is_said = request.basis.is_some() || lot.is_some();
+    let (dose, in_crop) = (request.dose, request.in_crop);
+    let ask = DoseAsk { dose, basis, basis_is_said, slurry, container_kg, in_crop };
     Ok(Checked { ask, lot: lot.map(|lot| lot.lot.clone()), solids_percent, slurry_density_kg_l })
 }
 
@@ -207,6 +216,11 @@ pub(super) fn dose_status(
         at: rfc3339(at),
         dose: request.dose,
         basis: checked.ask.basis.name().to_owned(),
+        readings_kg: (!checked.ask.basis_is_said).then(|| {
+            let of = |basis| Amount::of(request.dose, basis, checked.ask.slurry, plan.volume_m3).slurry_kg;
+            [Basis::SlurryMass, Basis::SolidsMass, Basis::SlurryVolume].map(of)
+        }),
+        before_stocking: !request.in_crop,
         lot: checked.lot.clone(),
         solids_percent: checked.solids_percent,
         slurry_density_kg_l: checked.slurry_density_kg_l,

@@ -243,6 +243,24 @@ fn formulas(method: Method) -> Vec<Said> {
     }
 }
 
+/// Who fixes many comparisons of one pond finds something in one of them: how many there are stands beside each.
+fn one_of_several(fixed: &Fixed, all: &[Fixed]) -> Option<Said> {
+    let trial = &fixed.trial;
+    let same_time = |own: &&Fixed| {
+        let other = &own.trial;
+        other.treated == trial.treated && other.from < trial.to && trial.from < other.to
+    };
+    let count = all.iter().filter(same_time).count();
+    (count > 1).then(|| {
+        said!(
+            "noted-one-of-several",
+            "one of {count} comparisons that were fixed for {pond} over this time, replaced ones counted: each finds something by chance in up to 5 % of ponds to which nothing was done, so look at all of them",
+            count = count.to_string(),
+            pond = &trial.treated
+        )
+    })
+}
+
 /// The status of what was found.
 fn status(fixed: &Fixed, all: &[Fixed], found: &Found) -> EvidenceStatus {
     let trial = &fixed.trial;
@@ -293,6 +311,8 @@ fn status(fixed: &Fixed, all: &[Fixed], found: &Found) -> EvidenceStatus {
         },
     );
     let reasons: Vec<Said> = reasons.iter().map(Reason::words).collect();
+    let noted: Vec<Said> =
+        one_of_several(fixed, all).into_iter().chain(found.noted.iter().cloned()).collect();
     let (caution, formulas) = (caution(), formulas(trial.method));
     let english = |said: &[Said]| said.iter().map(|own| own.english().to_owned()).collect::<Vec<_>>();
     let all_said = |said: &[Said]| said.iter().map(SaidStatus::from).collect::<Vec<_>>();
@@ -301,7 +321,7 @@ fn status(fixed: &Fixed, all: &[Fixed], found: &Found) -> EvidenceStatus {
             reasons: all_said(&reasons),
             doses_lost: lost_said,
             differed: found.differed.iter().map(|own| (&own.factor.said()).into()).collect(),
-            noted: all_said(&found.noted),
+            noted: all_said(&noted),
             caution: (&caution).into(),
             formulas: all_said(&formulas),
         })),
@@ -322,7 +342,7 @@ fn status(fixed: &Fixed, all: &[Fixed], found: &Found) -> EvidenceStatus {
         doses_counted: counted,
         doses_lost: lost,
         differed: found.differed.iter().map(difference).collect(),
-        noted: english(&found.noted),
+        noted: english(&noted),
         treated_days: days(&found.treated),
         control_days: days(&found.control),
         together: None,

@@ -1,7 +1,7 @@
 //! What a day's feed brings into a pond's water, as it is told over the socket.
 
 use pondreeve_core::mass_balance::{
-    FeedLoad, MassBalance, OXYGEN_PER_FEED, PROTEIN_ACCEPTED, StruviteLook, USUAL_PROTEIN_PERCENT,
+    FeedLoad, MassBalance, OXYGEN_PER_FEED, PROTEIN_ACCEPTED, PoreWater, StruviteLook, USUAL_PROTEIN_PERCENT,
 };
 use pondreeve_core::said::said;
 use serde::{Deserialize, Serialize};
@@ -23,6 +23,21 @@ pub struct FeedAsk {
     pub feed_kg: Option<f64>,
     /// Protein in it, %.
     pub protein_percent: Option<f64>,
+    /// Pore water of the sludge, where it was measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pore: Option<PoreAsk>,
+}
+
+/// Pore water of the sludge as measured.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PoreAsk {
+    /// Total ammonia, mg/L as N.
+    pub tan_mg_l: f64,
+    /// Phosphate, mg/L as P.
+    pub phosphate_mg_l: f64,
+    /// pH.
+    pub ph: f64,
 }
 
 /// What it comes to.
@@ -56,6 +71,9 @@ pub struct FeedLoadStatus {
     pub alkalinity_mg_l: Option<f64>,
     /// Struvite in the water; absent where a kit value is missing or old.
     pub struvite: Option<StruviteStatus>,
+    /// Struvite in the pore water of the sludge, where that was said; absent where the pond's temperature is not known.
+    #[serde(default)]
+    pub pore_struvite: Option<StruviteStatus>,
     /// Formulas and sources.
     pub formulas: Vec<String>,
 }
@@ -141,6 +159,7 @@ fn status(pond: String, at: String, protein_percent: f64, own: &MassBalance) -> 
         phosphorus_mg_l: of(|load| load.phosphorus_mg_l),
         alkalinity_mg_l: own.alkalinity_mg_l,
         struvite: own.struvite.map(StruviteStatus::from),
+        pore_struvite: own.pore_struvite.map(StruviteStatus::from),
         formulas: formulas(),
     }
 }
@@ -170,7 +189,19 @@ impl Counter {
                 most = MOST_FEED_KG.to_string()
             )));
         }
-        let found = self.desk.mass_balance(pond, ask.feed_kg, protein).await.ok_or(Refusal::Ended)?;
+        let pore = ask.pore.map(|PoreAsk { tan_mg_l, phosphate_mg_l, ph }| PoreWater {
+            tan_mg_l,
+            phosphate_mg_l,
+            ph,
+        });
+        let found = self.desk.mass_balance(pond, ask.feed_kg, protein, pore).await.ok_or(Refusal::Ended)?;
+        if pore.is_some() && matches!(found, Some(MassBalance { pore_struvite: None, .. })) {
+            return Err(Refusal::Told(said!(
+                "refused-pore",
+                "pore water of {pond}: struvite cannot be told; accepted are TAN and phosphate of 0 to 1000 mg/L, a pH of 4 to 11, and a pond whose temperature is known: enter temperature_c",
+                pond = &ask.pond
+            )));
+        }
         let found = found.ok_or_else(|| {
             let early = said!(
                 "refused-feed-early",

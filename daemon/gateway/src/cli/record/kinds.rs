@@ -2,7 +2,7 @@
 
 use super::super::numbers::{number_of, whole, within};
 use super::What;
-use super::time::read;
+use super::time::read_stop;
 use crate::exit_code::Failure;
 use crate::local::diary::{DoseAsk, EntryAsk, WaterAsk};
 use crate::local::protocol::FarmStatus;
@@ -38,7 +38,7 @@ pub struct Dose {
     /// Why it was given, where advice was against it
     #[arg(long, value_name = "TEXT")]
     pub reason: Option<String>,
-    /// It was so although kg, L and containers are more than 10 % apart
+    /// It was so although kg, L and containers are more than 10 % apart, or fewer are left
     #[arg(long)]
     pub confirm_mismatch: bool,
 }
@@ -233,11 +233,12 @@ pub struct Withdraw {
 pub(super) fn entry(
     what: &What,
     correct: Option<u64>,
+    at: Option<jiff::Timestamp>,
     farm: &FarmStatus,
     words: Texts,
 ) -> Result<(EntryAsk, Option<u64>), Failure> {
     let stop = |text: &Option<String>| {
-        let time = text.as_deref().map(|text| read("--stop", text, farm, words)).transpose()?;
+        let time = text.as_deref().map(|text| read_stop(text, at, farm, words)).transpose()?;
         Ok::<_, Failure>(time.map(|time| time.to_string()))
     };
     let water = |own: &Water| {

@@ -8,6 +8,29 @@ use crate::exit_code::Failure;
 use crate::local::protocol::FarmStatus;
 use crate::texts::{Words, say};
 
+/// Reads the end of what began at a time: a clock time is the first after that.
+///
+/// # Errors
+/// Where it is none, or lies ahead.
+pub(super) fn read_stop(
+    text: &str,
+    start: Option<Timestamp>,
+    farm: &FarmStatus,
+    words: Words,
+) -> Result<Timestamp, Failure> {
+    let stop = read("--stop", text, farm, words)?;
+    let is_clock_time = Time::strptime("%H:%M", text).is_ok();
+    match start.filter(|start| is_clock_time && stop < *start) {
+        // Taken for yesterday's; today's has not come yet.
+        Some(start) if stop + 24.hours() > start => {
+            let clock = plain::clock(farm).read_in(words);
+            let why = say!(words, "time-ahead", now = clock.date_and_time());
+            Err(Failure::usage(say!(words, "time-refused", option = "--stop", typed = text, why = why)))
+        }
+        _ => Ok(stop),
+    }
+}
+
 /// Reads a time: RFC 3339 with an offset, a day and a time of the farm, or a clock time of the farm within
 /// the last 24 hours.
 pub(crate) fn read(option: &str, text: &str, farm: &FarmStatus, words: Words) -> Result<Timestamp, Failure> {
@@ -40,6 +63,27 @@ pub(crate) fn read(option: &str, text: &str, farm: &FarmStatus, words: Words) ->
 mod tests {
     use super::*;
     use crate::console::sample;
+
+    /// It is 02:14 on the farm: what began at 01:50 cannot have ended at 03:00, and did not end yesterday.
+    #[test]
+    fn an_end_that_lies_ahead_is_told_as_that() {
+        let farm = sample::normal_night();
+        let start = "2026-11-25T06:50:00Z".parse().ok();
+        let read =
+            |text: &str| read_stop(text, start, &farm, crate::texts::english()).map(|at| at.to_string());
+        assert_eq!(read("02:10").unwrap(), "2026-11-25T07:10:00Z");
+        let refused = read("03:00").expect_err("ahead");
+        assert!(
+            refused.message.contains("--stop 03:00 lies ahead, it is Wed 25 Nov 02:14"),
+            "{}",
+            refused.message
+        );
+        assert_eq!(
+            read("2026-11-24 03:00").unwrap(),
+            "2026-11-24T08:00:00Z",
+            "the daemon says what is wrong"
+        );
+    }
 
     /// It is 02:14 on the farm, five hours behind UTC, on 25 November.
     #[test]

@@ -48,7 +48,7 @@ pub(in super::super) fn recorded(farm: &FarmStatus, recorded: &RecordedStatus, w
 /// When it happened, with its end where it had one.
 pub(super) fn when(farm: &FarmStatus, entry: &DeedStatus, words: Words) -> String {
     let clock = clock(farm).read_in(words);
-    let at = clock.time_and_day(&entry.at);
+    let at = clock.time_and_own_day(&entry.at);
     match &entry.stop {
         Some(stop) => say!(words, "recorded-until", at = at, stop = clock.time(stop)),
         None => at,

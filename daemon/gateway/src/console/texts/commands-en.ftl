@@ -161,7 +161,9 @@ plan-wrong-end = Common practice, no source. In doubt act as if more had been gi
 plan-head = { $pond } { $name }: { $dose } { $unit } in { $volume } m3 is { $kg } kg = { $litres } L
 plan-containers = { $head } = { $containers } containers ({ $open } to open)
 plan-no-lot = no lot named
-plan-product = { $head }. ({ $lot }: { $solids } % solids, { $density } kg/L)
+plan-product = { $head } ({ $lot }: { $solids } % solids, { $density } kg/L)
+plan-three-readings = { $dose } ppm can mean { $slurry } kg (slurry_mass), { $solids } kg (solids_mass) or { $volume } kg (slurry_volume). Taken here: the first. Say which: --lot, or --basis.
+plan-before-stocking = Before shrimp are put in: wait 48 h after the dose, and read the pH.
 plan-go = Nothing known speaks against dosing now.
 plan-not-now-until = NOT NOW: { $reasons }. Earliest { $when }.
 plan-not-now = NOT NOW: { $reasons }. When cannot be said before that is mended.
@@ -210,11 +212,13 @@ struvite-unknown = Struvite: not known. TAN and phosphate by kits not older than
 struvite-measured = measured
 struvite-as-sea = as in sea water of this salinity
 struvite-with = TAN { $tan }, phosphate { $phosphate }, magnesium { $magnesium } mg/L ({ $whence }), pH { $ph }
-struvite-below = Struvite in the water: index { $index }, { $times } times below saturation with { $with }. None forms, and the magnesium of a dose does not change that.
-struvite-near = Struvite in the water: index { $index } with { $with }: too near to saturation to tell.
-struvite-above = Struvite in the water: index { $index } with { $with }. At most { $most } mg/L could form.
-struvite-none = Struvite in the water: none can form with { $with }.
-struvite-sludge = In the pore water of sludge it may be otherwise: that is not measured here. With its TAN, phosphate and pH, pondreeve calc (struvite) tells.
+struvite-in-water = in the water
+struvite-in-pore = in the sludge's pore water
+struvite-below = Struvite { $place }: index { $index }, { $times } times below saturation with { $with }. None forms, and the magnesium of a dose does not change that.
+struvite-near = Struvite { $place }: index { $index } with { $with }: too near to saturation to tell.
+struvite-above = Struvite { $place }: index { $index } with { $with }. At most { $most } mg/L could form.
+struvite-none = Struvite { $place }: none can form with { $with }.
+struvite-sludge = In the pore water of sludge it may be otherwise: measure TAN, phosphate and pH in it and give them with --sludge-tan, --sludge-phosphate and --sludge-ph.
 
 ## plan balance. Names of rows have 36 columns, values 10.
 

@@ -161,7 +161,9 @@ plan-wrong-end = Práctica común, sin fuente. En duda, actúe como si fuera má
 plan-head = { $pond } { $name }: { $dose } { $unit } en { $volume } m3 son { $kg } kg = { $litres } L
 plan-containers = { $head } = { $containers } envases (hay que abrir { $open })
 plan-no-lot = sin lote
-plan-product = { $head }. ({ $lot }: { $solids } % de sólidos, { $density } kg/L)
+plan-product = { $head } ({ $lot }: { $solids } % de sólidos, { $density } kg/L)
+plan-three-readings = { $dose } ppm puede ser { $slurry } kg (slurry_mass), { $solids } kg (solids_mass) o { $volume } kg (slurry_volume). Aquí se toma lo primero. Diga cuál: --lot, o --basis.
+plan-before-stocking = Antes de meter camarón: espere 48 h después de la dosis, y lea el pH.
 plan-go = Nada de lo que se sabe habla en contra de dosificar ahora.
 plan-not-now-until = AHORA NO: { $reasons }. Lo más pronto: { $when }.
 plan-not-now = AHORA NO: { $reasons }. Cuándo, no se puede decir hasta arreglar eso.
@@ -210,11 +212,13 @@ struvite-unknown = Estruvita: no se sabe. Hacen falta TAN y fosfato por kit de n
 struvite-measured = medido
 struvite-as-sea = como en agua de mar de esta salinidad
 struvite-with = TAN { $tan }, fosfato { $phosphate }, magnesio { $magnesium } mg/L ({ $whence }), pH { $ph }
-struvite-below = Estruvita en el agua: índice { $index }, { $times } veces bajo la saturación con { $with }. No se forma, y el magnesio de una dosis no cambia eso.
-struvite-near = Estruvita en el agua: índice { $index } con { $with }: muy cerca de la saturación para saberlo.
-struvite-above = Estruvita en el agua: índice { $index } con { $with }. Podrían formarse a lo más { $most } mg/L.
-struvite-none = Estruvita en el agua: no se puede formar con { $with }.
-struvite-sludge = En el agua dentro del lodo puede ser distinto: eso no se mide aquí. Con su TAN, fosfato y pH lo dice pondreeve calc (struvite).
+struvite-in-water = en el agua
+struvite-in-pore = en el agua dentro del lodo
+struvite-below = Estruvita { $place }: índice { $index }, { $times } veces bajo la saturación con { $with }. No se forma, y el magnesio de una dosis no cambia eso.
+struvite-near = Estruvita { $place }: índice { $index } con { $with }: muy cerca de la saturación para saberlo.
+struvite-above = Estruvita { $place }: índice { $index } con { $with }. Podrían formarse a lo más { $most } mg/L.
+struvite-none = Estruvita { $place }: no se puede formar con { $with }.
+struvite-sludge = En el agua dentro del lodo puede ser distinto: mida en ella TAN, fosfato y pH y délos con --sludge-tan, --sludge-phosphate y --sludge-ph.
 
 ## plan balance. Nombres de filas 36 columnas, valores 10.
 

@@ -5,6 +5,9 @@ use pondreeve_core::diary::dose::USUAL_MOST_MG_L;
 use pondreeve_core::diary::{Crop, Entry, LastDose, What};
 use pondreeve_core::said::{Said, said};
 
+/// Slurry in one dose before shrimp are put in, mg/L. (Common practice, no source.)
+const BEFORE_STOCKING_MG_L: f64 = 20.0;
+
 fn sulfide() -> Said {
     said!(
         "mind-sulfide",
@@ -22,7 +25,15 @@ pub(super) fn cautions(entry: &Entry, last_dose: Option<LastDose>, crop: Option<
                 "Slurry is alkaline, about pH 10: goggles, gloves, boots, water for the eyes at hand. Mix it with no acid, chlorine or other product. Rinse splashes at once."
             ));
             let strength = entry.basin.and_then(|basin| dose.strength(Basis::SlurryMass, basin.volume_m3()));
-            if let (Some(strength), Some(_)) = (strength.filter(|own| *own > USUAL_MOST_MG_L), crop) {
+            let usual_mg_l = if crop.is_some() { USUAL_MOST_MG_L } else { BEFORE_STOCKING_MG_L };
+            if let Some(strength) = strength.filter(|own| *own > BEFORE_STOCKING_MG_L) {
+                said.push(said!(
+                    "mind-far-too-much",
+                    "{strength} mg/L of slurry is more than the {usual} before stocking, the most there is: was it another unit? Correct the entry if so; if not: pondreeve plan wrong-dose too-much.",
+                    strength = format!("{strength:.1}"),
+                    usual = format!("{BEFORE_STOCKING_MG_L:.0}")
+                ));
+            } else if let Some(strength) = strength.filter(|own| *own > usual_mg_l) {
                 said.push(said!(
                     "mind-much",
                     "{strength} mg/L of slurry is more than the usual {usual} in a day with shrimp in the pond: read the pH at 1 h, 4 h and 24 h, and tell the adviser. If it was not meant: pondreeve plan wrong-dose too-much.",
@@ -57,9 +68,19 @@ pub(super) fn cautions(entry: &Entry, last_dose: Option<LastDose>, crop: Option<
             "mind-dead",
             "Sick or dead shrimp: call the vet or the authority, and let no water out."
         )),
+        What::Stocking(_) => {
+            if let Some(dose) = last_dose.filter(|dose| dose.is_fresh(entry.at)) {
+                let hours = (entry.at - dose.at).as_hours();
+                said.push(said!(
+                    "mind-stocked-after-dose",
+                    "Stocked {hours} h after a dose (entry {number}): 48 h and a pH reading come first. Read the pH now, and watch the young.",
+                    hours = format!("{hours:.0}"),
+                    number = format!("{}", dose.number)
+                ));
+            }
+        }
         What::Feed(_)
         | What::Sampling(_)
-        | What::Stocking(_)
         | What::Harvest(_)
         | What::Count(_)
         | What::Disturbance(_)

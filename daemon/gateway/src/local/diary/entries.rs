@@ -104,6 +104,13 @@ fn product<'a>(
 fn dose(ask: DoseAsk, farm: &Farm, read: ReadTime<'_>) -> Result<Dose, String> {
     let is_described = ask.solids_percent.is_some() && ask.slurry_density_kg_l.is_some();
     let product = product(ask.lot.as_ref(), is_described, farm)?;
+    if let (None, false, [_, _, ..]) = (&ask.lot, is_described, farm.products.as_slice()) {
+        let known: Vec<&str> = farm.products.iter().map(|own| own.lot.as_str()).collect();
+        return Err(format!(
+            "which lot was given is not said, and so neither its basis nor its solids: accepted are {}, or solids_percent and slurry_density_kg_l of what was given",
+            known.join(", ")
+        ));
+    }
     Ok(Dose {
         slurry_kg: ask.slurry_kg,
         slurry_l: ask.slurry_l,

@@ -39,6 +39,8 @@ pub(super) struct Gathered {
     pub(super) outcome: [Series; 2],
     /// When doses were given, oldest first.
     pub(super) doses: [Vec<Timestamp>; 2],
+    /// When doses were given to the treated pond by what was entered, corrected and withdrawn in time.
+    pub(super) doses_in_time: Vec<Timestamp>,
     pub(super) factors: Vec<(Factor, [Series; 2])>,
     /// Light that lies behind the outcome of each day.
     pub(super) light: Series,
@@ -178,6 +180,64 @@ fn standing(deeds: &[Deed]) -> Vec<(&str, &Entry, Timestamp)> {
         .collect()
 }
 
+/// What was entered of doses no later than the outcome could be known: within so long of when they were given.
+const IN_TIME: Span = Span::from_hours(48);
+
+/// When the treated pond was dosed by what was entered in time, and what was entered too late to count so.
+fn doses_in_time(
+    deeds: &[Deed],
+    trial: &Trial,
+    entry_day: &dyn Fn(Timestamp) -> String,
+    is_within: &dyn Fn(Timestamp) -> bool,
+) -> (Vec<Timestamp>, Vec<Said>) {
+    // When what an entry was first told of was done, by its number: a correction counts from there.
+    let mut first: BTreeMap<u64, (Timestamp, bool)> = BTreeMap::new();
+    let mut told: BTreeMap<u64, Timestamp> = BTreeMap::new();
+    let mut late: Vec<Said> = Vec::new();
+    for deed in deeds {
+        let Event::Diary { entry, .. } = &deed.event else { continue };
+        if deed.pond.as_deref() != Some(trial.treated.as_str()) {
+            continue;
+        }
+        let is_dose = matches!(entry.what, What::Dose(_));
+        let before = entry.corrects.and_then(|number| first.get(&number).copied());
+        let (since, of_dose) = before.unwrap_or((entry.at, is_dose));
+        first.insert(entry.number, (since, of_dose));
+        if !of_dose {
+            continue;
+        }
+        if deed.recorded - since.min(entry.at) <= IN_TIME {
+            if let Some(number) = entry.corrects {
+                told.remove(&number);
+            }
+            if is_dose {
+                told.insert(entry.number, entry.at);
+            }
+        } else if is_within(since) || is_within(entry.at) {
+            late.push(match entry.corrects {
+                Some(number) => said!(
+                    "noted-dose-changed",
+                    "{day} {pond}: entry {number} of a dose was corrected or withdrawn more than 48 h afterwards (entry {later})",
+                    day = entry_day(since),
+                    pond = &trial.treated,
+                    number = number.to_string(),
+                    later = entry.number.to_string()
+                ),
+                None => said!(
+                    "noted-dose-late",
+                    "{day} {pond}: a dose was entered more than 48 h afterwards (entry {number})",
+                    day = entry_day(entry.at),
+                    pond = &trial.treated,
+                    number = entry.number.to_string()
+                ),
+            });
+        }
+    }
+    let mut given: Vec<Timestamp> = told.into_values().filter(|at| is_within(*at)).collect();
+    given.sort_unstable();
+    (given, late)
+}
+
 /// What a trial's two ponds did, by the diary.
 fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Farm) {
     let longitude = gathered.longitude_deg;
@@ -267,6 +327,11 @@ fn read_diary(gathered: &mut Gathered, deeds: &[Deed], trial: &Trial, farm: &Far
             | What::Withdrawal { .. } => {}
         }
     }
+    let is_within = |at| (first..=gathered.planned).contains(&local_day(at, longitude));
+    let (in_time, late) = doses_in_time(deeds, trial, &|at| date(local_day(at, longitude)), &is_within);
+    gathered.doses_in_time = in_time;
+    // Whatever else is left out for its length, these are told.
+    noted.extend(late.into_iter().map(|words| (Timestamp(i64::MIN), words)));
     for deed in deeds {
         let Event::Service { step: Step::End | Step::Cleaned, .. } = &deed.event else { continue };
         let day = local_day(deed.recorded, longitude);

@@ -1,14 +1,17 @@
 //! From what was gathered of a trial to what may be said.
 
+use std::collections::BTreeSet;
+
 use pondreeve_core::diary::book::local_day;
 use pondreeve_core::evidence::bounce::Aside;
 use pondreeve_core::evidence::differed::{Difference, Factor, differed};
 use pondreeve_core::evidence::trial::{Fixed, Trial, is_late};
 use pondreeve_core::evidence::verdict::{
-    Reason, Verdict, gaps, of_baci, of_bounce, unlike, with_and_without,
+    Reason, Verdict, gaps, of_baci, of_bounce, unlike, with_and_without, with_doses_in_time,
 };
 use pondreeve_core::evidence::{Baci, Bounce, Level, Method, NoEstimate, Periods, Series, baci, bounce};
 
+use pondreeve_core::Timestamp;
 use pondreeve_core::said::Said;
 
 use super::gather::Gathered;
@@ -53,14 +56,27 @@ impl Found {
     }
 }
 
-/// Judges a trial.
+/// Judges a trial: with the doses on record, and as long as those entered in time would say the same.
 pub(super) fn judge(fixed: &Fixed, gathered: &Gathered) -> Found {
+    let day = |at: &Timestamp| local_day(*at, gathered.longitude_deg);
+    let days = |doses: &[Timestamp]| doses.iter().map(day).collect::<BTreeSet<i64>>();
+    let (now, in_time) = (days(&gathered.doses[0]), days(&gathered.doses_in_time));
+    let apart = now.symmetric_difference(&in_time).count();
+    let mut found = judged(fixed, gathered, &gathered.doses[0]);
+    if apart > 0 {
+        let other = judged(fixed, gathered, &gathered.doses_in_time);
+        found.verdict = with_doses_in_time(found.verdict, &other.verdict, apart);
+    }
+    found
+}
+
+fn judged(fixed: &Fixed, gathered: &Gathered, given: &[Timestamp]) -> Found {
     let trial = &fixed.trial;
     let day = |at| local_day(at, gathered.longitude_deg);
     let (first, last) = gathered.stretch;
     // An entry can come after what it tells of, so the newest knowledge says what the first dose was.
-    let doses: Vec<i64> = gathered.doses[0].iter().map(|&at| day(at)).collect();
-    let first_dose = gathered.doses[0].first().copied();
+    let doses: Vec<i64> = given.iter().map(|&at| day(at)).collect();
+    let first_dose = given.first().copied();
     let periods = match doses.first() {
         Some(&dose) => Periods::around(first, dose, last),
         None => Periods { before: (first, last), after: (last.saturating_add(1), last) },

@@ -193,6 +193,9 @@ async fn a_trial_is_fixed_lived_through_and_told() {
     let Reply::Trials { trials } = trying.fix(late).await else { panic!("it is fixed") };
     assert!(trials[1].after_first_dose);
 
+    let own = trying.evidence(1).await;
+    assert!(own.noted[0].starts_with("one of 2 comparisons that were fixed for p1"), "{:?}", own.noted);
+
     // The control's bank breaks on day 24; somebody says so on the same day.
     trying.live(24 * 24 + 12).await;
     let broke = |words: &str| What::Disturbance(Disturbance { stop: None, words: words.to_owned() });
@@ -224,6 +227,27 @@ async fn a_trial_is_fixed_lived_through_and_told() {
     let late = trying.evidence(2).await;
     assert_eq!(late.level, "not_enough_evidence");
     assert_eq!(late.reasons, ["what is compared was chosen after the first dose"]);
+
+    // A dose that comes to mind when the outcome is known is told as that; so is one that is withdrawn then.
+    let at = FIRST + hours(24 * 18 + 11);
+    let what = What::Dose(Dose { slurry_kg: Some(30.0), ..Dose::default() });
+    let entry = Entry { number: 0, at, corrects: None, basin: None, what };
+    let applied = trying.rig.send(Event::Diary { pond: PondIndex(0), entry, by: "ana".to_owned() }).await;
+    let Applied::Recorded(second) = applied else { panic!("{applied:?}") };
+    let own = trying.evidence(1).await;
+    assert_eq!((own.doses.len(), own.level.as_str()), (2, "consistent_with_an_effect"), "as without it");
+    let number = second.entry.number;
+    let told = format!("2026-05-19 p1: a dose was entered more than 48 h afterwards (entry {number})");
+    assert!(own.noted.contains(&told), "{:?}", own.noted);
+    let what = What::Withdrawal { reason: "it was not".to_owned() };
+    let entry = Entry { number: 0, at, corrects: Some(number), basin: None, what };
+    trying.rig.send(Event::Diary { pond: PondIndex(0), entry, by: "ana".to_owned() }).await;
+    let own = trying.evidence(1).await;
+    let later = number + 1;
+    let told = format!(
+        "2026-05-19 p1: entry {number} of a dose was corrected or withdrawn more than 48 h afterwards (entry {later})"
+    );
+    assert!(own.doses.len() == 1 && own.noted.contains(&told), "{:?}", own.noted);
 
     // What else was done to one pond only takes the evidence away, whenever it is recorded.
     for day in 20..30 {
