@@ -148,7 +148,8 @@ class Gateway:
     def boot(self, **how):
         """Until the system says that it is up, as far as it gets."""
         machine = self.start(**how)
-        machine.run("systemctl is-system-running --wait || true", patience_s=90)
+        machine.run("systemctl is-system-running --wait || true", patience_s=120)
+        machine.run("mountpoint -q /media/stick || mount -o ro /dev/disk/by-id/virtio-stick /media/stick")
         return machine
 
     # -- the daemon in it

@@ -42,6 +42,8 @@ class Machine:
         self.console = os.path.join(folder, "console.log")
         self.adapters = {}
         command = [
+            # It does not outlive the campaign.
+            "setpriv", "--pdeathsig", "KILL",
             "qemu-system-x86_64", "-name", "gateway", "-nodefaults", "-no-user-config", "-display", "none",
             *PROCESSOR[accelerator()], "-machine", "q35", "-smp", "2", "-m", str(memory_mb), "-no-reboot",
             # No network card of any kind.
