@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""The Debian package in a machine that boots: installed, started by a real systemd, its adapters unplugged, its power cut.
+"""The Debian package in a machine that boots: installed, started by a real systemd, unplugged, its power cut.
 
     sudo bash tests/vm/run.sh [--cuts 10] [--pulls 5] [--seed 1] [--only service,adapters,cuts] [--package FILE.deb]
 
