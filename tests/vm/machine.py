@@ -81,7 +81,7 @@ class Machine:
         self.asking = threading.Lock()
         self.monitor("qmp_capabilities")
         self.agent = self.connect("agent")
-        self.replies, self.next_id = {}, 0
+        self.replies, self.next_id, self.speaking = {}, 0, threading.Lock()
         self.hello = threading.Event()
         threading.Thread(target=self.listen, daemon=True).start()
 
@@ -133,10 +133,12 @@ class Machine:
 
     def ask(self, run, given="", patience_s=PATIENCE_S):
         """Runs a line of shell as root in the guest: its status and what it said."""
-        self.next_id += 1
-        mine = self.next_id
-        ask = {"id": mine, "run": run, "input": given, "patience_s": patience_s}
-        self.agent.sendall((json.dumps(ask) + "\n").encode())
+        # Several threads ask at a time.
+        with self.speaking:
+            self.next_id += 1
+            mine = self.next_id
+            ask = {"id": mine, "run": run, "input": given, "patience_s": patience_s}
+            self.agent.sendall((json.dumps(ask) + "\n").encode())
         reply = wait_for(f"the guest's answer to {run[:60]!r}", lambda: self.replies.pop(mine, None), patience_s + 20,
                          0.002)
         return reply["status"], reply["told"]
