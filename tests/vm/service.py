@@ -210,11 +210,13 @@ def starved(gateway):
 
 def hung(gateway):
     before = gateway.pid()
-    gateway.machine.run(f"kill -STOP {before}")
-    took = started_anew(gateway, before, 180)
+    # By the guest's own clock, which a busy host holds back.
+    at = float(gateway.machine.run(f"kill -STOP {before}; cut -d' ' -f1 /proc/uptime"))
+    started_anew(gateway, before, 240)
+    took = int(gateway.show("InactiveExitTimestampMonotonic")["InactiveExitTimestampMonotonic"]) / 1e6 - at
     log = gateway.machine.run("journalctl -u pondreeve -b -o cat --no-pager | grep -i watchdog | tail -1")
-    # 90 s after the last sign of life, which came up to 45 s before it was stopped.
-    return f"active again after {took:.0f} s: {log}", 45 <= took <= 90 + 20 + 5 + 20 and "atchdog" in log
+    # 90 s after the last sign of life, which came up to 45 s before it was stopped; 20 s to end, 5 s until the start.
+    return f"started again after {took:.0f} s: {log}", 45 <= took <= 90 + 20 + 5 + 3 and "atchdog" in log
 
 
 def kept_values(gateway, by_hand=False):
