@@ -139,7 +139,7 @@ fn installed_upgraded_put_back_removed() {
         "./usr/bin/pondreeve",
         "./usr/lib/systemd/system/pondreeve.service",
         "./usr/lib/sysusers.d/pondreeve.conf",
-        "./usr/lib/udev/rules.d/60-pondreeve-serial.rules",
+        "./usr/lib/udev/rules.d/70-pondreeve-serial.rules",
         "./etc/pondreeve/farm.toml",
         "./usr/share/man/man1/pondreeve.1.gz",
         "./usr/share/man/man1/pondreeve-run.1.gz",
@@ -149,6 +149,10 @@ fn installed_upgraded_put_back_removed() {
     ] {
         assert!(contents.lines().any(|line| line.ends_with(path)), "{path} is not in\n{contents}");
     }
+    // udev reads rules by name, and ID_PATH, which ours go by, is found by its 60-serial.rules.
+    let rules =
+        contents.lines().find_map(|line| line.rsplit_once("/rules.d/").filter(|(_, name)| !name.is_empty()));
+    assert!(rules.is_some_and(|(_, name)| name > "60-serial.rules"), "{rules:?} come too early");
     let about = done(Command::new("dpkg-deb").arg("--info").arg(&first));
     assert!(about.contains("Version: 0.1.0-1") && about.contains("Depends: libc6"), "{about}");
 

@@ -58,6 +58,55 @@ fn systemd_understands_every_line_of_the_unit() {
     assert!(ours.is_empty(), "{ours:#?}");
 }
 
+/// DeviceAllow knows only devices whose driver is loaded as the unit starts (systemd.resource-control(5)); those of USB
+/// adapters are modules in every Debian kernel. `tests/vm` sees an adapter that is plugged in later opened.
+#[test]
+fn drivers_of_adapters_are_there_before_their_devices_are_allowed() {
+    let text = fs::read_to_string(unit()).expect("the unit");
+    let setting = |name: &str| -> Vec<&str> {
+        let lines = text.lines().filter_map(|line| line.strip_prefix(name)?.strip_prefix('='));
+        lines.flat_map(str::split_whitespace).collect()
+    };
+    for (devices, module) in [("char-ttyUSB", "usbserial"), ("char-ttyACM", "cdc_acm")] {
+        assert!(setting("DeviceAllow").contains(&devices), "{devices}");
+        let loads = format!("modprobe@{module}.service");
+        assert!(setting("Wants").contains(&loads.as_str()), "{devices} is allowed, {loads} not wanted");
+        assert!(setting("After").contains(&loads.as_str()), "{loads} may come too late");
+    }
+}
+
+/// The broker's configuration is read beside Debian's own, which sets some of it already.
+#[test]
+fn mosquitto_starts_with_both_its_own_and_our_configuration() {
+    let scratch = Scratch::new();
+    let folder = scratch.folder.path().display().to_string();
+    let port = free_port();
+    let deploy = unit().with_file_name("../mosquitto");
+    // As the package mosquitto has it (2.0.11-1.2), with other folders; and as root it would become its own user, who may
+    // read none of it.
+    let main = format!(
+        "user root\npid_file {folder}/mosquitto.pid\npersistence true\npersistence_location {folder}/\n\
+         log_dest file {folder}/mosquitto.log\ninclude_dir {folder}/conf.d\n"
+    );
+    let main = scratch.write("mosquitto.conf", &main);
+    fs::create_dir(scratch.path("conf.d")).expect("folder");
+    let ours = fs::read_to_string(deploy.join("pondreeve.conf")).expect("our part");
+    let ours = ours
+        .replace("listener 1883", &format!("listener {port} 127.0.0.1"))
+        .replace("/etc/mosquitto/", &format!("{folder}/"));
+    scratch.write("conf.d/pondreeve.conf", &ours);
+    fs::copy(deploy.join("pondreeve.acl"), scratch.path("pondreeve.acl")).expect("the access list");
+    scratch.write("pondreeve.passwd", "");
+    let log = scratch.path("out");
+    let mut broker = Running::start(Command::new("mosquitto").arg("-c").arg(&main), &log);
+    let listens = || {
+        let ended = broker.0.try_wait().expect("waitable");
+        assert!(ended.is_none(), "{ended:?}: {}", fs::read_to_string(&log).unwrap_or_default());
+        std::net::TcpStream::connect(("127.0.0.1", port)).ok()
+    };
+    wait_for("the broker", SOON, listens);
+}
+
 struct Manager(UnixDatagram, PathBuf);
 
 impl Manager {

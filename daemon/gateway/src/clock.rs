@@ -11,6 +11,7 @@
 //! says so until somebody has looked after the clock.
 
 use std::fmt;
+use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -21,7 +22,8 @@ use pondreeve_core::{Span, Timestamp};
 /// step comes near it.
 pub const STEP_THRESHOLD: Span = Span::from_secs(2);
 
-/// 2024-01-01T00:00:00Z. An earlier wall clock was never set since the gateway started.
+/// 2024-01-01T00:00:00Z. An earlier wall clock was never set since the gateway started. Nor was one from before this
+/// program was made ([`made_at`]): systemd sets a clock without a battery to the day of its own making, which is later.
 pub const EARLIEST_BELIEVABLE: Timestamp = Timestamp(1_704_067_200_000);
 
 /// A wall clock that is behind by more than this is not waited for.
@@ -38,10 +40,30 @@ pub trait TimeSource: Send + Sync {
     fn wall(&self) -> Timestamp;
     /// Never runs backwards, is never set.
     fn monotonic(&self) -> Duration;
+    /// A wall clock before this was never set.
+    fn earliest(&self) -> Timestamp {
+        EARLIEST_BELIEVABLE
+    }
 }
 
 struct Machine {
     started: Instant,
+    earliest: Timestamp,
+}
+
+impl Machine {
+    fn new() -> Self {
+        let made = std::env::current_exe().ok().and_then(|program| made_at(&program));
+        let earliest = made.map_or(EARLIEST_BELIEVABLE, |made| made.max(EARLIEST_BELIEVABLE));
+        Self { started: Instant::now(), earliest }
+    }
+}
+
+/// When a program was built, as its package has it: dpkg leaves a file the time it was packed with.
+fn made_at(program: &Path) -> Option<Timestamp> {
+    let changed = std::fs::metadata(program).ok()?.modified().ok()?;
+    let since_1970 = changed.duration_since(std::time::UNIX_EPOCH).ok()?;
+    i64::try_from(since_1970.as_millis()).ok().map(Timestamp)
 }
 
 impl TimeSource for Machine {
@@ -51,6 +73,10 @@ impl TimeSource for Machine {
 
     fn monotonic(&self) -> Duration {
         self.started.elapsed()
+    }
+
+    fn earliest(&self) -> Timestamp {
+        self.earliest
     }
 }
 
@@ -125,7 +151,7 @@ impl fmt::Debug for Clock {
 impl Clock {
     /// The machine's own clock.
     pub fn system() -> Self {
-        Self::reading(Machine { started: Instant::now() })
+        Self::reading(Machine::new())
     }
 
     /// A clock that follows the wall clock of `source`, for tests.
@@ -137,7 +163,7 @@ impl Clock {
     /// that is not above zero counts as 1.
     pub fn accelerated(origin: Timestamp, speed: f64) -> Self {
         let speed = if speed.is_finite() && speed > 0.0 { speed } else { 1.0 };
-        Self::new(Box::new(Machine { started: Instant::now() }), Pace::Free { origin, speed })
+        Self::new(Box::new(Machine::new()), Pace::Free { origin, speed })
     }
 
     fn new(source: Box<dyn TimeSource>, pace: Pace) -> Self {
@@ -178,7 +204,7 @@ impl Clock {
             return Trust::Good;
         }
         let seen = self.look();
-        if seen.wall < EARLIEST_BELIEVABLE {
+        if seen.wall < self.0.source.earliest() {
             Trust::NotSet
         } else if seen.farm() - seen.wall > STEP_THRESHOLD {
             Trust::Ahead(seen.farm() - seen.wall)
@@ -238,7 +264,7 @@ impl Clock {
         }
         // An unset clock will be set forward, and one that is far behind never gets there: nothing to wait for, so
         // farm time keeps its pace.
-        let waits = wall >= EARLIEST_BELIEVABLE && watched.farm() - wall <= LONGEST_WAIT;
+        let waits = wall >= self.0.source.earliest() && watched.farm() - wall <= LONGEST_WAIT;
         let gone_on = if waits { passed_ns / 2 } else { passed_ns };
         watched.farm_ns = ns(wall).max(watched.farm_ns + gone_on);
         watched.wall = wall;
@@ -394,6 +420,49 @@ mod tests {
         assert_eq!(clock.now(), missed);
         assert_eq!(clock.take_step(), Some(ClockStep { from: Timestamp(60_000), to: missed }));
         assert_eq!(clock.trust(), Trust::Good);
+    }
+
+    /// A program that was made at a time.
+    struct Made(Script, Timestamp);
+
+    impl TimeSource for Made {
+        fn wall(&self) -> Timestamp {
+            self.0.wall()
+        }
+
+        fn monotonic(&self) -> Duration {
+            self.0.monotonic()
+        }
+
+        fn earliest(&self) -> Timestamp {
+            self.1
+        }
+    }
+
+    #[test]
+    fn a_clock_from_before_the_program_was_made_was_never_set() {
+        for (made, trust) in [(NOON + Span::from_hours(1), Trust::NotSet), (NOON, Trust::Good)] {
+            let (script, _) = Script::at(NOON);
+            let clock = Clock::reading(Made(script.clone(), made));
+            assert_eq!(clock.trust(), trust);
+            // Farm time keeps its pace, as with one that says 1970.
+            let journal = NOON + Span::from_minutes(10);
+            clock.not_before(journal);
+            script.pass(secs(60));
+            let passed = if trust == Trust::NotSet { 60 } else { 30 };
+            assert_eq!(clock.now(), journal + Span::from_secs(passed));
+        }
+    }
+
+    #[test]
+    fn when_it_was_made_is_what_the_package_says() {
+        let program = tempfile::NamedTempFile::new().unwrap();
+        let packed = std::time::UNIX_EPOCH + Duration::from_millis(1_780_000_000_000);
+        program.as_file().set_modified(packed).unwrap();
+        assert_eq!(made_at(program.path()), Some(NOON));
+        assert_eq!(made_at(Path::new("/nowhere/at/all")), None);
+        let (here, now) = (Machine::new().earliest(), Machine::new().wall());
+        assert!(EARLIEST_BELIEVABLE < here && here <= now, "this test was built: {here:?}");
     }
 
     #[test]

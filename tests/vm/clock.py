@@ -1,0 +1,73 @@
+"""A gateway whose clock has no battery: it starts in 2001."""
+
+import datetime
+import time
+
+from bench import BROKER, STORE
+from machine import wait_for
+from service import is_kept, kept_values
+
+
+def farm_time(gateway):
+    return datetime.datetime.fromisoformat(gateway.status()["at"].replace("Z", "+00:00"))
+
+
+def run(gateway, table, _):
+    machine = gateway.boot()
+    gateway.configure(BROKER)
+    machine.run("systemctl restart pondreeve", patience_s=120)
+    gateway.read(gateway.cabinet)
+    before = farm_time(gateway)
+    machine.off()
+
+    machine = gateway.boot(rtc="2001-01-01T00:00:00")
+    gateway.active()
+    told = machine.run("date -u +%FT%TZ; cat /sys/class/rtc/rtc0/date")
+    system, battery = told.split("\n")
+    print(f"  the battery's clock says {battery}, systemd made it {system}", flush=True)
+    table.trial("clock in the past, store there", "watching, times go on, told as a fault",
+                lambda: goes_on(gateway, before))
+    table.trial("the store through it", "entries are there, new readings are kept", lambda: keeps(gateway))
+    # A gateway that was never anywhere else.
+    gateway.configure(BROKER, store="/var/lib/pondreeve/new-store")
+    machine.run("systemctl restart pondreeve", patience_s=120)
+    table.trial("clock in the past, first start", "watching, told that the clock was never set",
+                lambda: never_set(gateway))
+    table.trial("clock set later", "taken up, the fault goes", lambda: set_right(gateway))
+    gateway.configure(BROKER, store=STORE)
+    machine.run("systemctl restart pondreeve && rm -rf /var/lib/pondreeve/new-store", patience_s=120)
+    machine.off()
+
+
+def goes_on(gateway, before):
+    now = farm_time(gateway)
+    fault = wait_for("the clock's fault", lambda: gateway.faults("clock"))
+    gateway.read(gateway.cabinet)
+    return f"{now:%F %T} after {before:%F %T}: {fault[0][:80]}", now >= before
+
+
+def keeps(gateway):
+    gateway.read(gateway.cabinet)
+    value = gateway.cabinet.answered[-1][1]
+    time.sleep(4)
+    there = round(value, 5) in kept_values(gateway)
+    return f"entry {'kept' if is_kept(gateway) else 'LOST'}, reading {'kept' if there else 'LOST'}", \
+        there and is_kept(gateway)
+
+
+def never_set(gateway):
+    gateway.read(gateway.cabinet)
+    now = farm_time(gateway)
+    try:
+        fault = wait_for("the clock's fault", lambda: gateway.faults("clock"), 20)
+    except TimeoutError:
+        return f"nothing is told at {now:%F %T}", False
+    return f"{now:%F %T}: {fault[0][:100]}", True
+
+
+def set_right(gateway):
+    now = datetime.datetime.now(datetime.timezone.utc)
+    gateway.machine.run(f"date -u -s '{now:%F %T}'")
+    wait_for("farm time to follow", lambda: abs((farm_time(gateway) - now).total_seconds()) < 120, 60)
+    wait_for("the fault to go", lambda: not gateway.faults("clock"), 30)
+    return f"{farm_time(gateway):%F %T}", True
