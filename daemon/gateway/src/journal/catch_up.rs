@@ -9,7 +9,6 @@
 use std::collections::BTreeSet;
 use std::io;
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use pondreeve_core::Timestamp;
@@ -201,31 +200,4 @@ pub(super) fn write(
 
 fn failed_beside() -> io::Error {
     io::Error::other("the thread that writes inputs down failed")
-}
-
-/// What `make` makes of every item, in their order. Where it is worth it a second thread takes every other one that is
-/// still to be made.
-pub(super) fn by_two<T: Sync, R: Send>(items: &[T], worth: bool, make: impl Fn(&T) -> R + Sync) -> Vec<R> {
-    if !worth || items.len() < 2 {
-        return items.iter().map(make).collect();
-    }
-    let next = AtomicUsize::new(0);
-    let some = || -> Vec<(usize, R)> {
-        let places = std::iter::from_fn(|| Some(next.fetch_add(1, Ordering::Relaxed)));
-        places.map_while(|place| Some((place, make(items.get(place)?)))).collect()
-    };
-    let mut made = std::thread::scope(|threads| {
-        let beside = std::thread::Builder::new().name("journal packing".to_owned());
-        // Where no further thread is to be had, this one does it all.
-        let beside = beside.spawn_scoped(threads, some).ok();
-        let mut made = some();
-        match beside.map(std::thread::ScopedJoinHandle::join) {
-            Some(Ok(others)) => made.extend(others),
-            Some(Err(panic)) => std::panic::resume_unwind(panic),
-            None => {}
-        }
-        made
-    });
-    made.sort_unstable_by_key(|(place, _)| *place);
-    made.into_iter().map(|(_, made)| made).collect()
 }

@@ -48,8 +48,12 @@ pub(super) struct Shape {
 
 impl Column {
     fn expected(&self, reported: f64) -> f64 {
-        reported * self.slope + self.offset
+        calibrated(reported, (self.slope, self.offset))
     }
+}
+
+fn calibrated(reported: f64, (slope, offset): (f64, f64)) -> f64 {
+    reported * slope + offset
 }
 
 impl Shape {
@@ -103,8 +107,10 @@ impl Shape {
 
 /// Rows of one shape on their way into a chunk. They are kept as they come, row by row: a sweep then touches a few
 /// places of memory, not two for each of its columns.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Rows {
+    /// Slope and offset of each column.
+    calibrations: Vec<(f64, f64)>,
     pub(super) seqs: Vec<i64>,
     pub(super) ats: Vec<i64>,
     values: Vec<f64>,
@@ -117,58 +123,64 @@ pub(super) struct Rows {
 }
 
 impl Rows {
-    /// With room for so many rows, so that it need not be made again and again while they come.
-    pub(super) fn with_room(shape: &Shape, rows: usize) -> Self {
-        let (columns, timed) = (shape.columns.len(), shape.columns.iter().filter(|own| own.timed).count());
+    /// None yet.
+    pub(super) fn of(shape: &Shape) -> Self {
+        let timed = shape.columns.iter().enumerate().filter(|(_, column)| column.timed);
         Self {
-            seqs: Vec::with_capacity(rows),
-            ats: Vec::with_capacity(rows),
-            values: Vec::with_capacity(rows * columns),
-            codes: Vec::with_capacity(rows * columns),
-            taken: Vec::with_capacity(rows * timed),
-            ..Self::default()
+            calibrations: shape.columns.iter().map(|column| (column.slope, column.offset)).collect(),
+            seqs: Vec::new(),
+            ats: Vec::new(),
+            values: Vec::new(),
+            codes: Vec::new(),
+            timed: timed.map(|(place, _)| place).collect(),
+            taken: Vec::new(),
+            told: Vec::new(),
         }
+    }
+
+    /// None yet, of the same shape, with room for so many, so that it need not be made again and again while they come.
+    pub(super) fn next(&self, room: usize) -> Self {
+        Self {
+            calibrations: self.calibrations.clone(),
+            seqs: Vec::with_capacity(room),
+            ats: Vec::with_capacity(room),
+            values: Vec::with_capacity(room * self.calibrations.len()),
+            codes: Vec::with_capacity(room * self.calibrations.len()),
+            timed: self.timed.clone(),
+            taken: Vec::with_capacity(room * self.timed.len()),
+            told: Vec::new(),
+        }
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.seqs.is_empty()
     }
 
     /// Adds a sweep of this shape; verdicts on it, if any are known, in the order of its samples.
     pub(super) fn push(
         &mut self,
-        shape: &Shape,
         input: (u64, Timestamp),
         samples: &[Sample],
         mut verdicts: impl Iterator<Item = Option<Verdict>>,
     ) {
-        self.push_coded(shape, input, samples, |_, expected, told| {
+        self.push_coded(input, samples, |_, expected, told| {
             verdict::code(verdicts.next().flatten(), expected, told)
         });
     }
 
     /// The same with verdicts as they were written beside the sweep.
-    pub(super) fn push_said(
-        &mut self,
-        shape: &Shape,
-        input: (u64, Timestamp),
-        samples: &[Sample],
-        said: Option<Said<'_>>,
-    ) {
+    pub(super) fn push_said(&mut self, input: (u64, Timestamp), samples: &[Sample], said: Option<Said<'_>>) {
         let mut said = said.map(Said::recoder).unwrap_or_default();
-        self.push_coded(shape, input, samples, |reported, expected, told| {
-            said.next(reported, expected, told)
-        });
+        self.push_coded(input, samples, |reported, expected, told| said.next(reported, expected, told));
     }
 
     fn push_coded(
         &mut self,
-        shape: &Shape,
         input: (u64, Timestamp),
         samples: &[Sample],
         mut code: impl FnMut(f64, f64, &mut Vec<f64>) -> u8,
     ) {
         let (seq, at) = input;
-        if self.seqs.is_empty() {
-            let timed = samples.iter().enumerate().filter(|(_, sample)| sample.taken_at.is_some());
-            self.timed = timed.map(|(place, _)| place).collect();
-        }
         self.seqs.push(seq as i64);
         self.ats.push(at.as_millis());
         self.values.extend(samples.iter().map(|sample| sample.value));
@@ -177,8 +189,8 @@ impl Rows {
             self.taken.extend(taken.map(|taken_at| at.as_millis().wrapping_sub(taken_at.as_millis())));
         }
         let mut told = Vec::new();
-        for (place, (column, sample)) in shape.columns.iter().zip(samples).enumerate() {
-            self.codes.push(code(sample.value, column.expected(sample.value), &mut told));
+        for (place, (calibration, sample)) in self.calibrations.iter().zip(samples).enumerate() {
+            self.codes.push(code(sample.value, calibrated(sample.value, *calibration), &mut told));
             self.told.extend(told.drain(..).map(|value| (place, value)));
         }
     }
@@ -311,13 +323,30 @@ impl<'a> Chunk<'a> {
 
     /// Unpacks one column.
     pub(super) fn column(&self, place: usize) -> Result<Unpacked, Malformed> {
+        let rows = self.rows();
+        let mut column = Unpacked {
+            values: Vec::with_capacity(rows),
+            measured: Vec::with_capacity(rows),
+            verdicts: Vec::with_capacity(rows),
+        };
+        self.each(place, &mut |measured, value, verdict| {
+            column.measured.push(measured);
+            column.values.push(value);
+            column.verdicts.push(verdict);
+        })?;
+        Ok(column)
+    }
+
+    /// Hands out one column: when each was measured, what was reported and what was made of it.
+    pub(super) fn each(
+        &self,
+        place: usize,
+        each: &mut impl FnMut(i64, f64, Option<Verdict>),
+    ) -> Result<(), Malformed> {
         let column = self.shape.columns.get(place).ok_or(Malformed::Unknown)?;
         let mut reader = Reader::new(self.sections.get(place).copied().unwrap_or_default());
         let reported = values(&mut reader, self.rows())?;
-        let measured = match self.taken(place, &mut reader)? {
-            None => self.ats.clone(),
-            Some(taken) => self.ats.iter().zip(taken).map(|(at, before)| at.wrapping_sub(before)).collect(),
-        };
+        let taken = self.taken(place, &mut reader)?;
         let codes = verdict::codes(&mut reader, self.rows(), true)?;
         let told = match verdict::count_told(&codes) {
             0 => Vec::new(),
@@ -325,11 +354,12 @@ impl<'a> Chunk<'a> {
         };
         reader.end()?;
         let mut told = told.into_iter();
-        let verdicts = codes.iter().zip(&reported);
-        let verdicts = verdicts
-            .map(|(code, value)| verdict::decode(*code, column.expected(*value), &mut told))
-            .collect::<Result<_, _>>()?;
-        Ok(Unpacked { values: reported, measured, verdicts })
+        for (row, ((code, value), at)) in codes.into_iter().zip(reported).zip(&self.ats).enumerate() {
+            let before = taken.as_ref().and_then(|taken| taken.get(row)).copied().unwrap_or(0);
+            let verdict = verdict::decode(code, column.expected(value), &mut told)?;
+            each(at.wrapping_sub(before), value, verdict);
+        }
+        Ok(())
     }
 
     /// The sweeps it was made from, bit for bit.

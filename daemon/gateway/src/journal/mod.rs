@@ -40,6 +40,7 @@ mod flat;
 mod folder;
 mod hashing;
 mod keys;
+mod lanes;
 mod limits_record;
 mod migrate;
 mod opening;

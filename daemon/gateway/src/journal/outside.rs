@@ -176,16 +176,11 @@ mod tests {
         note.reason.clear();
         let row = Head::default().chain(&note).to_bytes();
         let shape = columns();
-        let mut rows = Rows::default();
+        let mut rows = Rows::of(&shape);
         for place in 0..40_u32 {
             let at = Timestamp(AT.as_millis() + i64::from(place) * 60_000);
             let none = [None::<Verdict>; 3];
-            rows.push(
-                &shape,
-                (u64::from(place) + 7, at),
-                &samples(f64::from(place) / 100.0),
-                none.into_iter(),
-            );
+            rows.push((u64::from(place) + 7, at), &samples(f64::from(place) / 100.0), none.into_iter());
         }
         let without = |bytes: Vec<u8>| bytes[..bytes.len() - 4].to_vec();
         let chunked = without(rows.to_bytes(KEY));

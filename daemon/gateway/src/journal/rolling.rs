@@ -57,14 +57,13 @@ impl Day {
         let chunk = Chunk::open(shape, found, value)?;
         for (place, series) in of_shape.iter().enumerate() {
             let Some(quarters) = series.and_then(|series| self.quarters.get_mut(series)) else { continue };
-            let column = chunk.column(place)?;
-            for (at, verdict) in column.measured.iter().zip(&column.verdicts) {
+            chunk.each(place, &mut |at, _, verdict| {
                 let (flag, value) = (verdict.map(|own| own.flag), verdict.and_then(|own| own.value));
                 let since = at.wrapping_sub(self.from_ms);
                 let outside = !(0..DAY_MS).contains(&since);
                 // A derived value may not have been computed for this time.
                 if outside || (kind == kind::DERIVED && flag.is_none()) {
-                    continue;
+                    return;
                 }
                 let quarters = quarters.get_or_insert_with(|| Box::new([None; QUARTERS_OF_DAY]));
                 let quarter = since / QUARTER_MS;
@@ -72,7 +71,7 @@ impl Day {
                     let from = Timestamp(self.from_ms + quarter * QUARTER_MS);
                     own.get_or_insert_with(|| Rolled::empty(from)).add(flag, value);
                 }
-            }
+            })?;
         }
         Ok(())
     }

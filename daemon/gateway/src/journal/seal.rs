@@ -11,12 +11,12 @@ use pondreeve_core::input::Sample;
 use pondreeve_core::site::Site;
 use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
-use super::catch_up::by_two;
 use super::chunk::{Chunk, Column, Rows, Shape};
 use super::codec::{Malformed, Reader};
 use super::flat::{Flat, Piece, What};
 use super::hashing::Mixing;
 use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts, start_of};
+use super::lanes::{Lanes, Signature, sign};
 use super::record::{Batch, BatchWriter, read_batch};
 use super::shapes::{MOST_SHAPES, Shapes};
 use super::site_record;
@@ -27,12 +27,6 @@ use crate::outbox::Change;
 /// Samples sealed together at most: what they take in memory, a few megabytes, stays in bounds however
 /// fast they come.
 const MOST_SAMPLES: usize = 1 << 16;
-
-/// An hour of so many samples is packed by two threads.
-const WORTH_TWO: usize = 1 << 13;
-
-/// Rows that room is made for ahead: an hour of a reading each ten seconds.
-const MOST_ROOM: usize = 360;
 
 /// A sweep with more samples than this is kept as it came.
 const MOST_COLUMNS: usize = 256;
@@ -56,15 +50,6 @@ pub(super) struct Sealed {
 
 type DerivedRow = BTreeMap<Quantity, (f64, Flag)>;
 
-/// Of each sample: probe, quantity, channel and whether it has a time of its own, in one number.
-type Signature = Vec<u64>;
-
-fn sign(sample: &Sample) -> u64 {
-    let channel = sample.channel.map_or(0, |channel| u64::from(channel) + 1);
-    let timed = u64::from(sample.taken_at.is_some());
-    u64::from(sample.probe.0) << 48 | (sample.quantity as u64) << 24 | channel << 1 | timed
-}
-
 /// Collects inputs until an hour is full.
 #[derive(Debug, Default)]
 pub(super) struct Sealer {
@@ -75,9 +60,7 @@ pub(super) struct Sealer {
     signature: Signature,
     hour: u32,
     first_seq: Option<u64>,
-    rows: BTreeMap<u32, Rows>,
-    /// Most rows that a shape had when it was last sealed: as many will come again.
-    rows_before: usize,
+    lanes: Lanes,
     others: Option<BatchWriter>,
     entries: Vec<(Key, Vec<u8>)>,
     late: Vec<Late>,
@@ -153,14 +136,10 @@ impl Sealer {
         match piece.what {
             What::Sweep(samples) => {
                 self.samples += samples.len().max(1);
-                match self.shape_of(samples, shapes) {
-                    Some(number) => {
-                        let Some(shape) = shapes.get(number) else { return };
-                        let room = || Rows::with_room(shape, self.rows_before);
-                        let rows = self.rows.entry(number).or_insert_with(room);
-                        rows.push_said(shape, (piece.seq, piece.at), samples, piece.said);
-                    }
-                    None => self.other(&piece.input(), piece.said),
+                if self.lanes.next_fits(samples) || self.find_lane(samples, shapes) {
+                    self.lanes.push((piece.seq, piece.at), samples, piece.said);
+                } else {
+                    self.other(&piece.input(), piece.said);
                 }
             }
             What::Other(input) => self.input(input, piece.said),
@@ -223,10 +202,19 @@ impl Sealer {
         let is_new = self.site.as_ref() != Some(site);
         if is_new {
             self.numbers.clear();
+            self.lanes.forget_signatures();
             self.site_text = Some(site_record::to_text(site));
             self.site = Some(site.clone());
         }
         is_new
+    }
+
+    /// Finds the lane for a sweep, or opens one; `false` where it is to be kept as it came.
+    fn find_lane(&mut self, samples: &[Sample], shapes: &mut Shapes) -> bool {
+        let Some(number) = self.shape_of(samples, shapes) else { return false };
+        let Some(shape) = shapes.get(number) else { return false };
+        self.lanes.turn_to(number, shape, &self.signature);
+        true
     }
 
     fn shape_of(&mut self, samples: &[Sample], shapes: &mut Shapes) -> Option<u32> {
@@ -279,17 +267,12 @@ impl Sealer {
     pub(super) fn finish(&mut self, shapes: &mut Shapes) -> Sealed {
         let mut entries = std::mem::take(&mut self.entries);
         let first_seq = self.first_seq.take().unwrap_or(self.next_seq);
-        self.rows_before = self.rows.values().map(|rows| rows.seqs.len()).max().unwrap_or(0).min(MOST_ROOM);
-        let chunk_of = |number: u32| key(self.hour, kind::CHUNK, number, first_seq);
-        let rows: Vec<(u32, Rows)> = std::mem::take(&mut self.rows).into_iter().collect();
-        let packed =
-            by_two(&rows, self.samples >= WORTH_TWO, |(number, rows)| rows.to_bytes(&chunk_of(*number)));
-        for ((number, rows), packed) in rows.iter().zip(packed) {
-            let key_of_chunk = chunk_of(*number);
+        for (number, rows) in self.lanes.finish() {
+            let key_of_chunk = key(self.hour, kind::CHUNK, number, first_seq);
             for hour in hour_of_ms(rows.oldest()).max(self.hour.saturating_sub(MOST_LATE_HOURS))..self.hour {
-                entries.push((key(hour, kind::LATE_CHUNK, *number, first_seq), key_of_chunk.to_vec()));
+                entries.push((key(hour, kind::LATE_CHUNK, number, first_seq), key_of_chunk.to_vec()));
             }
-            entries.push((key_of_chunk, packed));
+            entries.push((key_of_chunk, rows.to_bytes(&key_of_chunk)));
         }
         if let Some(others) = self.others.take() {
             entries.push((key(self.hour, kind::OTHER, 0, first_seq), {
@@ -358,7 +341,7 @@ impl Sealer {
             let shape = Shape { columns: quantities.iter().map(column).collect() };
             let Some(number) = shapes.number(shape) else { continue };
             let Some(shape) = shapes.get(number) else { continue };
-            let mut chunk = Rows::default();
+            let mut chunk = Rows::of(shape);
             for (at, row) in rows {
                 let cell = |quantity: &Quantity| row.get(quantity).copied();
                 let sample = |&quantity: &Quantity| Sample {
@@ -372,7 +355,7 @@ impl Sealer {
                 let verdicts = quantities.iter().zip(&samples).map(|(quantity, sample)| {
                     cell(quantity).map(|(_, flag)| Verdict { flag, value: Some(sample.value) })
                 });
-                chunk.push(shape, (0, at), &samples, verdicts);
+                chunk.push((0, at), &samples, verdicts);
             }
             let key = key(hour, kind::DERIVED, number, first_seq);
             entries.push((key, chunk.to_bytes(&key)));
@@ -410,7 +393,7 @@ impl Sealer {
             };
             let Some(number) = shapes.number(Shape { columns: vec![column] }) else { continue };
             let Some(shape) = shapes.get(number) else { continue };
-            let mut chunk = Rows::default();
+            let mut chunk = Rows::of(shape);
             for late in group {
                 let value = match kind {
                     // How far it reaches; what was reported stands elsewhere.
@@ -420,7 +403,7 @@ impl Sealer {
                 let probe = pondreeve_core::site::ProbeIndex(NO_PROBE);
                 let sample = Sample { probe, quantity, channel: None, value, taken_at: None };
                 let verdict = Some(Verdict { flag: late.flag, value: late.value });
-                chunk.push(shape, (0, late.at), &[sample], std::iter::once(verdict));
+                chunk.push((0, late.at), &[sample], std::iter::once(verdict));
             }
             let key = key(hour, kind, number, first_seq);
             entries.push((key, chunk.to_bytes(&key)));
