@@ -89,7 +89,25 @@ pub(super) fn put_integers(out: &mut Vec<u8>, numbers: &[i64]) {
 /// How many times to take differences before compressing: as often as they become smaller. pco finds the same
 /// by compressing in each way, which took most of the time of sealing.
 fn differences(numbers: &[i64]) -> usize {
+    let counted = numbers.len().saturating_sub(2);
     let size = |sum: f64, count: usize| sum / count.max(1) as f64;
+    let least = |sizes: [f64; 3]| {
+        let least = (0..sizes.len()).min_by(|a, b| sizes[*a].total_cmp(&sizes[*b]));
+        least.filter(|_| counted > 0).unwrap_or(0)
+    };
+    // Numbers so small that no sum of them overflows, as nearly all are, are counted up as whole numbers.
+    if numbers.len() <= MOST_ROWS && numbers.iter().all(|number| number.unsigned_abs() < 1 << 40) {
+        let mean = numbers.iter().sum::<i64>() / numbers.len().max(1) as i64;
+        let plain: u64 = numbers.iter().map(|number| (number - mean).unsigned_abs()).sum();
+        let (mut once, mut twice) = (0, 0);
+        for near in numbers.windows(3) {
+            let (first, second) = (near[1] - near[0], near[2] - near[1]);
+            once += first.unsigned_abs();
+            twice += (second - first).unsigned_abs();
+        }
+        let sizes = [(plain, numbers.len()), (once, counted), (twice, counted)];
+        return least(sizes.map(|(sum, count)| size(sum as f64, count)));
+    }
     let mean = numbers.iter().map(|&number| number as f64).sum::<f64>() / numbers.len().max(1) as f64;
     let plain = numbers.iter().map(|&number| (number as f64 - mean).abs()).sum();
     let (mut once, mut twice) = (0.0, 0.0);
@@ -98,10 +116,8 @@ fn differences(numbers: &[i64]) -> usize {
         once += (first as f64).abs();
         twice += (second.wrapping_sub(first) as f64).abs();
     }
-    let counted = numbers.len().saturating_sub(2);
     let sizes = [size(plain, numbers.len()), size(once, counted), size(twice, counted)];
-    let least = (0..sizes.len()).min_by(|a, b| sizes[*a].total_cmp(&sizes[*b]));
-    least.filter(|_| counted > 0).unwrap_or(0)
+    least(sizes)
 }
 
 /// Reads whole numbers.
@@ -130,12 +146,14 @@ fn integers_of(code: u8, reader: &mut Reader<'_>, rows: usize) -> Result<Vec<i64
 pub(super) fn put_times(out: &mut Vec<u8>, times: &[i64]) {
     let mut plain = Vec::new();
     put_integers(&mut plain, times);
+    if plain.first() != Some(&form::INTEGERS) {
+        return out.extend_from_slice(&plain);
+    }
     let mut deltas: Vec<i64> = times.windows(2).map(|pair| pair[1].wrapping_sub(pair[0])).collect();
     deltas.sort_unstable();
     let period = deltas.get(deltas.len() / 2).copied().unwrap_or(0);
     if let Some(&first) = times.first()
         && period > 0
-        && plain.first() == Some(&form::INTEGERS)
     {
         let mut grid = vec![form::GRID];
         put_signed(&mut grid, first);

@@ -176,9 +176,10 @@ impl Journal {
         Ok(())
     }
 
-    /// What the tail says besides inputs.
+    /// What the tail says besides inputs, and what of it is to be sealed: each batch is read once for both.
     fn read_tail_notes(&mut self) -> io::Result<()> {
         let path = self.path.clone();
+        let mut gathering = Some(self.nothing_gathered());
         tail::read(&path, &mut |entry| match entry.kind {
             Kind::LeftOut => {
                 let seqs = entry.body.chunks_exact(8).filter_map(number_of);
@@ -192,9 +193,19 @@ impl Journal {
                 self.newest_at = self.newest_at.max(newest_in(&batch));
                 self.take_trail(&batch);
                 self.outbox.take(&batch);
+                if batch.next_seq <= self.sealed_before {
+                    return;
+                }
+                if let Some(mut own) = gathering.take() {
+                    let length = entry.body.len() as u64;
+                    // No start fails by it: where it goes wrong, the first seal reads the tail itself.
+                    let take = AssertUnwindSafe(|| own.take(&batch, length, &mut self.shapes));
+                    gathering = catch_unwind(take).ok().map(|()| own);
+                }
             }
             Kind::Forwarded | Kind::Closed | Kind::Turned => {}
         })?;
+        self.gathering = gathering;
         Ok(())
     }
 

@@ -8,6 +8,7 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
+use pondreeve_core::effect::Flag;
 use pondreeve_core::{Quantity, Timestamp};
 
 use super::chunk::{Chunk, Shape};
@@ -23,6 +24,57 @@ const QUARTERS_OF_DAY: usize = (DAY_MS / QUARTER_MS) as usize;
 
 type Series = (String, Quantity);
 
+/// A quarter hour while its readings are counted.
+#[derive(Debug, Clone, Copy, Default)]
+struct Tally {
+    any: bool,
+    usable: u32,
+    sum: f64,
+    minimum: f64,
+    maximum: f64,
+    suspect: u32,
+    failed: u32,
+    missing: u32,
+}
+
+impl Tally {
+    fn add(&mut self, flag: Option<Flag>, value: Option<f64>) {
+        self.any = true;
+        match flag {
+            Some(Flag::Pass | Flag::NotEvaluated) => {
+                if let Some(value) = value.filter(|value| value.is_finite()) {
+                    let is_first = self.usable == 0;
+                    self.minimum = if is_first { value } else { self.minimum.min(value) };
+                    self.maximum = if is_first { value } else { self.maximum.max(value) };
+                    self.sum += value;
+                    self.usable += 1;
+                }
+            }
+            Some(Flag::Suspect) => self.suspect += 1,
+            Some(Flag::Fail) => self.failed += 1,
+            Some(Flag::Missing) => self.missing += 1,
+            None => {}
+        }
+    }
+
+    /// `None` where there was no reading at all.
+    fn rolled(self, from: Timestamp) -> Option<Rolled> {
+        let Self { any, usable, sum, minimum, maximum, suspect, failed, missing } = self;
+        let known = |value: f64| (usable > 0).then_some(value);
+        any.then(|| Rolled {
+            from,
+            minimum: known(minimum),
+            // A mean lies between the two also where rounding, or a sum beyond all bounds, would have it elsewhere.
+            mean: known((sum / f64::from(usable)).max(minimum).min(maximum)),
+            maximum: known(maximum),
+            usable,
+            suspect,
+            failed,
+            missing,
+        })
+    }
+}
+
 /// The quarter hours of a day, for every series.
 struct Day {
     from_ms: i64,
@@ -30,7 +82,7 @@ struct Day {
     by_name: HashMap<Series, usize>,
     /// For each shape that was met: which series each of its columns is.
     of_shape: BTreeMap<u32, Vec<Option<usize>>>,
-    quarters: Vec<Option<Box<[Option<Rolled>; QUARTERS_OF_DAY]>>>,
+    quarters: Vec<Option<Box<[Tally; QUARTERS_OF_DAY]>>>,
     /// Series on which later verdicts fell.
     amended: BTreeSet<usize>,
 }
@@ -65,11 +117,10 @@ impl Day {
                 if outside || (kind == kind::DERIVED && flag.is_none()) {
                     return;
                 }
-                let quarters = quarters.get_or_insert_with(|| Box::new([None; QUARTERS_OF_DAY]));
+                let quarters = quarters.get_or_insert_with(|| Box::new([Tally::default(); QUARTERS_OF_DAY]));
                 let quarter = since / QUARTER_MS;
                 if let Some(own) = quarters.get_mut(quarter as usize) {
-                    let from = Timestamp(self.from_ms + quarter * QUARTER_MS);
-                    own.get_or_insert_with(|| Rolled::empty(from)).add(flag, value);
+                    own.add(flag, value);
                 }
             })?;
         }
@@ -98,7 +149,9 @@ impl Journal {
                 roll(readings.iter().map(|own| (own.at, own.flag, own.value)), QUARTER_MS)
             } else {
                 let own = quarters.get_mut(place).and_then(Option::take);
-                own.map(|own| own.into_iter().flatten().collect()).unwrap_or_default()
+                let from = (from_ms..).step_by(QUARTER_MS as usize).map(Timestamp);
+                let rolled = own.into_iter().flat_map(|own| own.into_iter().zip(from.clone()));
+                rolled.filter_map(|(own, from)| own.rolled(from)).collect()
             };
             if quarters.is_empty() {
                 continue;

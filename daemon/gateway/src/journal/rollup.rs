@@ -74,7 +74,7 @@ pub struct Rolled {
 }
 
 impl Rolled {
-    pub(super) fn empty(from: Timestamp) -> Self {
+    fn empty(from: Timestamp) -> Self {
         let nothing = None;
         Self {
             from,
@@ -94,7 +94,7 @@ impl Rolled {
         f64::from(self.usable) / f64::from(all.max(1))
     }
 
-    pub(super) fn add(&mut self, flag: Option<Flag>, value: Option<f64>) {
+    fn add(&mut self, flag: Option<Flag>, value: Option<f64>) {
         match flag {
             Some(Flag::Pass | Flag::NotEvaluated) => {
                 if let Some(value) = value.filter(|value| value.is_finite()) {

@@ -119,10 +119,15 @@ impl Journal {
         Ok(turned)
     }
 
+    /// What there is to seal where everything is sealed.
+    pub(super) fn nothing_gathered(&self) -> Gathering {
+        let sealer = Sealer::new(self.site_text.as_deref(), self.sealed_hour, self.sealed_before);
+        Gathering { sealer, full: Vec::new(), rest_bytes: 0 }
+    }
+
     /// Reads from the tail what is not sealed.
     fn gather(&mut self) -> Result<Gathering, Trouble> {
-        let sealer = Sealer::new(self.site_text.as_deref(), self.sealed_hour, self.sealed_before);
-        let mut gathering = Gathering { sealer, full: Vec::new(), rest_bytes: 0 };
+        let mut gathering = self.nothing_gathered();
         tail::read_after(&self.path, self.sealed_before, &mut |entry| {
             if entry.kind == Kind::Batch {
                 let batch = read_batch(entry.key, entry.body);
