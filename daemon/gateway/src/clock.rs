@@ -24,7 +24,12 @@ pub const STEP_THRESHOLD: Span = Span::from_secs(2);
 
 /// 2024-01-01T00:00:00Z. An earlier wall clock was never set since the gateway started. Nor was one from before this
 /// program was made ([`made_at`]): systemd sets a clock without a battery to the day of its own making, which is later.
+/// With [`MADE_MARGIN`] to spare, so that a clock that is an hour or a day slow right after an update, or the clock of
+/// the machine that built it a little fast, is not taken for one that was never set.
 pub const EARLIEST_BELIEVABLE: Timestamp = Timestamp(1_704_067_200_000);
+
+/// A clock is never set only where it is this far before the program was made.
+const MADE_MARGIN: Span = Span::from_hours(30 * 24);
 
 /// A wall clock that is behind by more than this is not waited for.
 pub const LONGEST_WAIT: Span = Span::from_hours(24);
@@ -54,7 +59,7 @@ struct Machine {
 impl Machine {
     fn new() -> Self {
         let made = std::env::current_exe().ok().and_then(|program| made_at(&program));
-        let earliest = made.map_or(EARLIEST_BELIEVABLE, |made| made.max(EARLIEST_BELIEVABLE));
+        let earliest = made.map_or(EARLIEST_BELIEVABLE, |made| (made - MADE_MARGIN).max(EARLIEST_BELIEVABLE));
         Self { started: Instant::now(), earliest }
     }
 }

@@ -29,9 +29,10 @@ pub fn print(scratch: &Path, alone: bool) -> Result<()> {
             for (place, who) in ["ours", "rows"].into_iter().enumerate().take(if alone { 1 } else { 2 }) {
                 let folder = tempfile::tempdir_in(scratch)?;
                 let disk = Disk::make(folder.path(), 2)?;
-                // So that files which are made once are there.
-                task(who, &disk.folder, &words(&format!("fill 0 2 {seconds}")))?;
-                let said = task(who, &disk.folder, &words(&format!("fill 2 {} {seconds}", 2.0 + hours)))?;
+                // So that files which are made once are there, as where wear is measured: after two hours three of four
+                // tail files were still to be made.
+                task(who, &disk.folder, &words(&format!("fill 0 8.1 {seconds}")))?;
+                let said = task(who, &disk.folder, &words(&format!("fill 8.1 {} {seconds}", 8.1 + hours)))?;
                 let millions = of(&said, "readings")? / 1e6;
                 walls[place].push(of(&said, "wall_s")? / millions);
                 processors[place].push(of(&said, "cpu_s")? / millions);
