@@ -77,6 +77,10 @@ impl Backward {
         };
         let mut read = VecDeque::new();
         for entry in found {
+            #[cfg(test)]
+            if let Err(failed) = tests::fail_at(&entry) {
+                return failed;
+            }
             match entry {
                 Ok(_) if read.len() == most => return Stretch::Many,
                 Ok(entry) => read.push_back(entry),
@@ -164,6 +168,60 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+
+    /// Where the tree is damaged, and whether sled panics over it or says so.
+    #[derive(Debug, Clone, Copy)]
+    enum Damage {
+        Panics(Key),
+        Errs(Key),
+    }
+
+    thread_local! {
+        static DAMAGE: std::cell::Cell<Option<Damage>> = const { std::cell::Cell::new(None) };
+    }
+
+    /// What sled does when it comes to a damaged place.
+    pub(super) fn fail_at(entry: &sled::Result<(IVec, IVec)>) -> Result<(), Stretch> {
+        let Ok((found, _)) = entry else { return Ok(()) };
+        match DAMAGE.get() {
+            Some(Damage::Panics(key)) => assert!(found[..] != key[..], "the page is not what it should be"),
+            Some(Damage::Errs(key)) if found[..] == key[..] => {
+                return Err(Stretch::Failed(sled::Error::ReportableBug("damaged".to_owned())));
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    /// Behind a damage every entry that can be read comes out, however many lie in one stretch with it, and then the
+    /// error, once; whether sled says so or panics.
+    #[test]
+    fn what_lies_behind_a_damage_comes_out_whole() {
+        let folder = tempfile::tempdir().unwrap();
+        let (_db, sealed) = sealed(folder.path());
+        let key_of = |number: u16| {
+            let mut key = [0; 17];
+            key[..4].copy_from_slice(&[0, 0, 1, (number / 20) as u8]);
+            key[14..16].copy_from_slice(&(number % 20).to_be_bytes());
+            key
+        };
+        let mut batch = super::super::sealed::Batch::default();
+        (0..200).for_each(|number| batch.insert(key_of(number), &b"value"[..]));
+        sealed.apply(batch).unwrap();
+        for damaged in [0, 1, 57, 120, 150, 198, 199] {
+            for damage in [Damage::Panics(key_of(damaged)), Damage::Errs(key_of(damaged))] {
+                DAMAGE.set(Some(damage));
+                let found: Vec<_> = Backward::new(sealed.clone(), [0; 17], None).collect();
+                DAMAGE.set(None);
+                let (last, before) = found.split_last().unwrap();
+                assert!(last.is_err(), "{damage:?}");
+                let keys: Vec<Vec<u8>> =
+                    before.iter().map(|entry| entry.as_ref().unwrap().0.to_vec()).collect();
+                let expected: Vec<Vec<u8>> = (damaged + 1..200).rev().map(|n| key_of(n).to_vec()).collect();
+                assert_eq!(keys, expected, "{damage:?}");
+            }
+        }
+    }
 
     fn sealed(folder: &std::path::Path) -> (sled::Db, Sealed) {
         let db = crate::journal::database::settings(&folder.join("store")).open().unwrap();
