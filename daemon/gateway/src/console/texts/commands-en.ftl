@@ -45,7 +45,6 @@ entered-no-reading = Probe { $probe }: no reading within 15 minutes of the sampl
 entered-compared = Probe { $probe } read { $read }{ $unit }{ $judged } at { $at }; by hand { $difference }{ $unit }.
 entered-check-probe = That is more than { $limit }{ $unit }: check the probe. Measure again beside it; if it stays so, wipe the probe and compare once more.
 entered-nothing = nothing was entered:
-entered-time = nothing was entered: --at { $typed } { $why }; accepted is a clock time of the farm within the last 24 hours, such as 06:30, or RFC 3339 with an offset, such as 2026-03-01T11:30:00Z
 entered-what-kit = { $id } { $typed }: what does the kit count, { $bases }?
 entered-not-asked = nothing was entered: asking what the kit counts failed: { $error }
 entered-no-pair = '{ $typed }' is not QUANTITY=VALUE, such as tan_mg_l=0.9

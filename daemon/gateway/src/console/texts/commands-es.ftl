@@ -45,7 +45,6 @@ entered-no-reading = Sonda { $probe }: no hay lectura a 15 minutos o menos de la
 entered-compared = La sonda { $probe } marcó { $read }{ $unit }{ $judged } a las { $at }; a mano { $difference }{ $unit }.
 entered-check-probe = Es más de { $limit }{ $unit }: revise la sonda. Mida otra vez junto a ella; si sigue así, limpie la sonda y compare de nuevo.
 entered-nothing = no se anotó nada:
-entered-time = no se anotó nada: --at { $typed } { $why }; se acepta una hora de la finca de las últimas 24 horas, como 06:30, o RFC 3339 con su diferencia, como 2026-03-01T11:30:00Z
 entered-what-kit = { $id } { $typed }: ¿qué cuenta el kit, { $bases }?
 entered-not-asked = no se anotó nada: no se pudo preguntar qué cuenta el kit: { $error }
 entered-no-pair = '{ $typed }' no es MEDIDA=VALOR, como tan_mg_l=0.9
