@@ -3,6 +3,7 @@
 use alloc::vec::Vec;
 
 use super::entry::{Basin, Entry, Kind, What};
+use super::upset::upsets;
 use crate::time::{Span, Timestamp};
 
 mod agree;
@@ -22,15 +23,6 @@ pub const KEPT_AFTER_DOSE: Span = Span::from_hours(48);
 
 /// A pond is not dosed for so long after a storm, a moult or another disturbance. (Common practice, no source.)
 const UPSET_FOR: Span = Span::from_hours(24);
-
-/// Words of a weather note or another note that tell of a storm or a moult, in English and Spanish.
-const UPSETTING: [&str; 7] = ["storm", "heavy rain", "moult", "molt", "tormenta", "lluvia fuerte", "muda"];
-
-/// Whether words tell of a storm or a moult.
-fn upsets(words: &str) -> bool {
-    let words = words.to_lowercase();
-    UPSETTING.iter().any(|own| words.contains(own))
-}
 
 /// Share of what was stocked that is taken to live where nobody has counted. (Common practice, no source:
 /// survival is a guess until harvest.)

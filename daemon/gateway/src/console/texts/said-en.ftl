@@ -616,6 +616,7 @@ mind-discharge = What is let out may need a permit, settling or a report: ask fo
 mind-fresh-dose = NOT within 48 h of a dose without the adviser's approval: this pond was dosed { $hours } h before (entry { $number }).
 mind-far-too-much = { $strength } mg/L of slurry is more than the { $usual } before stocking, the most there is: was it another unit? Correct the entry if so; if not: pondreeve plan wrong-dose too-much.
 mind-stocked-after-dose = Stocked { $hours } h after a dose (entry { $number }): 48 h and a pH reading come first. Read the pH now, and watch the young.
+mind-upset = By these words a storm or a moult: plan dose advises no dose for a day. If there was none, correct the entry.
 mind-dead = Sick or dead shrimp: call the vet or the authority, and let no water out.
 named-kg = kg
 named-tray-left = tray_left_percent

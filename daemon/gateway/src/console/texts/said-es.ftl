@@ -615,6 +615,7 @@ mind-discharge = Lo que se suelta puede necesitar permiso, sedimentación o un i
 mind-fresh-dose = NO antes de 48 h de una dosis sin permiso del asesor: este estanque se dosificó { $hours } h antes (anotación { $number }).
 mind-far-too-much = { $strength } mg/L de lechada es más que los { $usual } de antes de sembrar, que es lo máximo: ¿era otra unidad? Si es así corrija la anotación; si no: pondreeve plan wrong-dose too-much.
 mind-stocked-after-dose = Sembrado { $hours } h después de una dosis (anotación { $number }): antes van 48 h y una lectura de pH. Lea el pH ahora, y vigile las postlarvas.
+mind-upset = Por estas palabras, una tormenta o una muda: plan dose no aconseja dosis por un día. Si no la hubo, corrija la anotación.
 mind-dead = Camarón enfermo o muerto: llame al veterinario o a la autoridad, y no suelte agua.
 named-kg = kg
 named-tray-left = resto en plato

@@ -2,7 +2,7 @@
 
 use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::diary::dose::USUAL_MOST_MG_L;
-use pondreeve_core::diary::{Crop, Entry, LastDose, What};
+use pondreeve_core::diary::{Crop, Entry, LastDose, What, upsets};
 use pondreeve_core::said::{Said, said};
 
 /// Slurry in one dose before shrimp are put in, mg/L. (Common practice, no source.)
@@ -79,6 +79,10 @@ pub(super) fn cautions(entry: &Entry, last_dose: Option<LastDose>, crop: Option<
                 ));
             }
         }
+        What::Weather { words } | What::Note { words } if upsets(words) => said.push(said!(
+            "mind-upset",
+            "By these words a storm or a moult: plan dose advises no dose for a day. If there was none, correct the entry."
+        )),
         What::Feed(_)
         | What::Sampling(_)
         | What::Harvest(_)

@@ -101,6 +101,15 @@ fn water_is_kept_two_days_after_a_dose_and_no_longer() {
 }
 
 #[test]
+fn words_that_tell_of_a_storm_are_told_what_they_do() {
+    let minded = |words: &str| {
+        let note = entry(9, What::Note { words: words.to_owned() });
+        cautions::cautions(&note, None, None).iter().any(|line| line.contains("no dose for a day"))
+    };
+    assert_eq!(["storm at noon", "no storm", "sin muda"].map(minded), [true, false, false]);
+}
+
+#[test]
 fn a_lot_is_looked_up_and_a_mistyped_one_is_not_taken() {
     let folder = tempfile::tempdir().unwrap();
     let mut farm = crate::engine::tests::farm(folder.path());
