@@ -7,6 +7,7 @@ use super::upset::upsets;
 use crate::time::{Span, Timestamp};
 
 mod agree;
+mod unlikely;
 
 /// An entry can be corrected or withdrawn for so long after it was recorded; what counts of the crop that
 /// is in the pond, until that crop is out.
@@ -55,6 +56,7 @@ enum Fact {
     Mortality { count: Option<f64>, kg: Option<f64> },
     Harvest { kg: f64, abw_g: Option<f64>, is_final: bool },
     Disturbance,
+    Cost { amount: f64, item: u64 },
 }
 
 impl Fact {
@@ -77,10 +79,10 @@ impl Fact {
             }
             What::Disturbance(_) => Self::Disturbance,
             What::Weather { words } | What::Note { words } if upsets(words) => Self::Disturbance,
+            What::Cost { item, amount } => Self::Cost { amount: *amount, item: unlikely::item(item) },
             What::Sludge(_)
             | What::Count(_)
             | What::Weather { .. }
-            | What::Cost { .. }
             | What::Price { .. }
             | What::Note { .. }
             | What::Withdrawal { .. } => Self::Nothing,

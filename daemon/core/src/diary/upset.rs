@@ -31,7 +31,7 @@ pub fn upsets(words: &str) -> bool {
                 [only] => word.contains(only),
                 phrase => own().skip(place).take(phrase.len()).eq(phrase.iter().copied()),
             };
-            let is_told = denied_for == 0 && UPSETTING.iter().any(|phrase| tells(&phrase));
+            let is_told = denied_for == 0 && UPSETTING.iter().any(tells);
             denied_for = denied_for.saturating_sub(1);
             is_told
         })

@@ -70,7 +70,7 @@ pub(super) fn within(
         most_steps(PH_AT_MOST_LOWER, PH_STEP, |less| passes(ask.dose, water, PH_AT_MOST_LOWER - less));
     let is_other = |own: &&Objection| {
         let key = own.words.key();
-        !key.starts_with("against-nh3-") && !(key == "against-strength" && is_crop)
+        !(key.starts_with("against-nh3-") || key == "against-strength" && is_crop)
     };
     let others: alloc::vec::Vec<Objection> = objections.iter().filter(is_other).cloned().collect();
     Some(Within {

@@ -72,6 +72,7 @@ meaning-told = NH3-N (un-ionised) of it: { $known }. { $salt }The band is for { 
 recorded-no-pond = nothing was recorded: which pond is not said; add --pond, accepted is { $known }
 recorded-unsure = { $message }. Count and weigh again; if it was so, add --confirm-mismatch
 recorded-was-it-so = Was it so all the same? Type yes, or Enter to leave it:
+recorded-why = Why was it given? Type the reason, or Enter to leave it:
 recorded-not-asked = nothing was recorded: asking about the mismatch failed: { $error }
 recorded-withdrawal = nothing was recorded: a withdrawal takes no --correct
 recorded-as = Recorded as entry { $number }, pond { $pond } { $name }:

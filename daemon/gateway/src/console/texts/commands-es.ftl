@@ -72,6 +72,7 @@ meaning-told = NH3-N (no ionizado) de ese TAN: { $known }. { $salt }El margen es
 recorded-no-pond = no se anotó nada: no se dijo en qué estanque; agregue --pond, se acepta { $known }
 recorded-unsure = { $message }. Cuente y pese otra vez; si así fue, agregue --confirm-mismatch
 recorded-was-it-so = ¿Fue así de todos modos? Escriba sí, o Enter para dejarlo:
+recorded-why = ¿Por qué se dio? Escriba el motivo, o Enter para dejarlo:
 recorded-not-asked = no se anotó nada: no se pudo preguntar por la diferencia: { $error }
 recorded-withdrawal = no se anotó nada: un retiro no lleva --correct
 recorded-as = Guardado como anotación { $number }, estanque { $pond } { $name }:
