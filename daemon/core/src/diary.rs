@@ -16,8 +16,11 @@ pub mod dose;
 pub mod entry;
 mod names;
 pub mod stock;
+mod upset;
 
 pub(crate) use names::kind_said;
+
+pub use upset::upsets;
 
 pub use book::{Book, Crop, Feeding, LastDose};
 pub use entry::{

@@ -15,6 +15,9 @@ use pondreeve_chemistry::units::{Alkalinity, Celsius, Magnesium, Ph, Salinity, T
 
 pub mod follow_up;
 pub mod recovery;
+mod within;
+
+pub use within::Within;
 
 use crate::derived::{DAY, KIT_GOOD_FOR};
 use crate::effect::Flag;
@@ -160,12 +163,14 @@ pub struct DosePlan {
     pub objections: Vec<Objection>,
     /// The first morning on which nothing known now would speak against it.
     pub earliest: Option<Timestamp>,
+    /// Where predicted ammonia speaks against it: what would keep that inside the limits.
+    pub within: Option<Within>,
 }
 
 /// Plans a dose.
 pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
     let amount = Amount::of(ask.dose, ask.basis, ask.slurry, water.volume_m3);
-    let preview = preview(amount.solids_mg_l, water);
+    let preview = preview(amount.solids_mg_l, water, 0.0);
     let mut objections = Vec::new();
     let mut object = |words: Said, passes: bool| objections.push(Objection { words, passes });
     if !ask.basis_is_said {
@@ -302,13 +307,13 @@ pub fn plan(ask: &DoseAsk, water: &DoseWater<'_>) -> DosePlan {
             true,
         );
     }
-    let earliest = if objections.iter().all(|objection| objection.passes) {
-        earliest(water, objections.is_empty())
-    } else {
-        None
+    let morning = |own: &[Objection]| {
+        own.iter().all(|own| own.passes).then(|| earliest(water, own.is_empty())).flatten()
     };
+    let within = within::within(ask, water, preview.as_ref(), &objections, morning);
+    let earliest = morning(&objections);
     let containers = ask.container_kg.and_then(|net_kg| amount.containers(net_kg).ok());
-    DosePlan { volume_m3: water.volume_m3, amount, containers, preview, objections, earliest }
+    DosePlan { volume_m3: water.volume_m3, amount, containers, preview, objections, earliest, within }
 }
 
 /// Whether a pH of the last day's afternoon is known: from six hours before sunset on it is highest. Where the sun
@@ -361,7 +366,8 @@ fn stale(water: &DoseWater<'_>, object: &mut impl FnMut(Said, bool)) {
     }
 }
 
-fn preview(solids_mg_l: f64, water: &DoseWater<'_>) -> Option<Preview> {
+/// What a dose does, were pH lower by so much all day.
+fn preview(solids_mg_l: f64, water: &DoseWater<'_>, lower: f64) -> Option<Preview> {
     let salinity = Salinity::new(water.salinity_psu).ok()?;
     let alkalinity = Alkalinity::new(water.alkalinity?.value).ok()?;
     let pond = |temperature_c: f64, ph: f64| {
@@ -375,7 +381,7 @@ fn preview(solids_mg_l: f64, water: &DoseWater<'_>) -> Option<Preview> {
             magnesium: water.magnesium.and_then(|seen| Magnesium::new(seen.value).ok()),
         })
     };
-    let (temperature_now, ph_now) = (water.temperature_c?.value, water.ph?.value);
+    let (temperature_now, ph_now) = (water.temperature_c?.value, water.ph?.value - lower);
     let now = pond(temperature_now, ph_now)?;
     let effect = dose::effect(&now, solids_mg_l).ok()?;
     let h2s = |ph: f64| Some(h2s_fraction(now.temperature, Ph::new(ph).ok()?, salinity, PhScale::Nbs));
@@ -395,7 +401,7 @@ fn preview(solids_mg_l: f64, water: &DoseWater<'_>) -> Option<Preview> {
     for (hour, ph) in water.ph_day.map(|day| day.blocks(from, water.now, STEP)).unwrap_or_default() {
         let middle = from + Span::from_millis((hour * 3_600_000.0) as i64);
         let around = water.temperature_day.and_then(|day| day.mean(middle - STEP, middle + STEP));
-        let then = pond(around.unwrap_or(temperature_now), ph);
+        let then = pond(around.unwrap_or(temperature_now), ph - lower);
         if let Some(nh3) = then.and_then(|then| dose::effect(&then, solids_mg_l).ok()?.nh3) {
             note(nh3, 1.0);
             hours_known += STEP.as_hours();
@@ -453,7 +459,8 @@ fn earliest(water: &DoseWater<'_>, is_now: bool) -> Option<Timestamp> {
             let days = (at - water.now).as_millis().div_euclid(DAY.as_millis()) + 1;
             let then = at - Span::from_millis(days * DAY.as_millis());
             let ph = water.ph_day.and_then(|day| day.mean(then - STEP, then + STEP));
-            apart && ph.is_none_or(|ph| ph <= PH_AT_MOST)
+            let most = if water.tan.is_some_and(|tan| tan.value > TAN_AT_MOST) { TAN_PH } else { PH_AT_MOST };
+            apart && ph.is_none_or(|ph| ph <= most)
         })
 }
 

@@ -29,11 +29,14 @@ mod alarms;
 mod annunciate;
 mod compensation;
 mod diary;
+mod doubts;
 mod limits;
 mod service;
 mod take;
 mod take_gateway;
 mod trial;
+
+pub use doubts::Doubts;
 
 pub(crate) use diary::Diary;
 pub(crate) use take::is_counted_by_kit;

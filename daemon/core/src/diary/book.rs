@@ -3,9 +3,11 @@
 use alloc::vec::Vec;
 
 use super::entry::{Basin, Entry, Kind, What};
+use super::upset::upsets;
 use crate::time::{Span, Timestamp};
 
 mod agree;
+mod unlikely;
 
 /// An entry can be corrected or withdrawn for so long after it was recorded; what counts of the crop that
 /// is in the pond, until that crop is out.
@@ -22,15 +24,6 @@ pub const KEPT_AFTER_DOSE: Span = Span::from_hours(48);
 
 /// A pond is not dosed for so long after a storm, a moult or another disturbance. (Common practice, no source.)
 const UPSET_FOR: Span = Span::from_hours(24);
-
-/// Words of a weather note or another note that tell of a storm or a moult, in English and Spanish.
-const UPSETTING: [&str; 7] = ["storm", "heavy rain", "moult", "molt", "tormenta", "lluvia fuerte", "muda"];
-
-/// Whether words tell of a storm or a moult.
-fn upsets(words: &str) -> bool {
-    let words = words.to_lowercase();
-    UPSETTING.iter().any(|own| words.contains(own))
-}
 
 /// Share of what was stocked that is taken to live where nobody has counted. (Common practice, no source:
 /// survival is a guess until harvest.)
@@ -63,6 +56,7 @@ enum Fact {
     Mortality { count: Option<f64>, kg: Option<f64> },
     Harvest { kg: f64, abw_g: Option<f64>, is_final: bool },
     Disturbance,
+    Cost { amount: f64, item: u64 },
 }
 
 impl Fact {
@@ -85,10 +79,10 @@ impl Fact {
             }
             What::Disturbance(_) => Self::Disturbance,
             What::Weather { words } | What::Note { words } if upsets(words) => Self::Disturbance,
+            What::Cost { item, amount } => Self::Cost { amount: *amount, item: unlikely::item(item) },
             What::Sludge(_)
             | What::Count(_)
             | What::Weather { .. }
-            | What::Cost { .. }
             | What::Price { .. }
             | What::Note { .. }
             | What::Withdrawal { .. } => Self::Nothing,

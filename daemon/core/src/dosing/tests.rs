@@ -191,3 +191,87 @@ fn the_earliest_good_morning_is_said() {
     water.tan = None;
     assert_eq!(when(&water), None);
 }
+
+/// 30 °C, 20 PSU, alkalinity 120, pH 8.0 all day: 4.0 mg/L of solids make NH3 1.6 times as much by the table of the
+/// trade, 12 mg/L 2.9 times. Of TAN 6.5 % is NH3 (Bell 2008), so that 1.1 mg/L of it come to 0.072 mg/L, and with
+/// 4.0 mg/L to 0.115; the mean may be 0.12.
+fn closed_water(tan: f64, ph: f64) -> DoseWater<'static> {
+    let mut day = Window::default();
+    for minute in (0..24 * 60).step_by(10) {
+        day.add(at(1.0 - 24.0) + Span::from_minutes(minute), ph);
+    }
+    DoseWater {
+        temperature_c: seen(30.0),
+        salinity_psu: 20.0,
+        ph: seen(ph),
+        alkalinity: seen(120.0),
+        tan: seen(tan),
+        ph_day: Some(Box::leak(Box::new(day))),
+        stocked: None,
+        ..morning()
+    }
+}
+
+#[test]
+fn the_largest_dose_inside_the_limits_is_named() {
+    let ask = |dose| DoseAsk { basis: Basis::SolidsMass, in_crop: false, ..ask(dose) };
+    let water = closed_water(1.1, 8.0);
+    let plan = plan(&ask(12.0), &water);
+    assert!(words(&plan).iter().all(|own| own.starts_with("predicted ")), "{:?}", words(&plan));
+    assert_eq!(plan.earliest, None, "of the dose that was asked for");
+    let within = plan.within.unwrap();
+    assert!((within.dose.unwrap() - 4.0).abs() <= 0.5, "{within:?}");
+    assert_eq!(within.earliest, Some(at(1.0)), "that one now");
+    // 0.12 / (2.9 x 0.065) = 0.64, as good as a table with two digits is.
+    assert!((within.tan_at_most_mg_l - 0.6).abs() < 0.11, "{within:?}");
+    // 0.072 x 2.9 is 1.74 times what may be: the logarithm of it is 0.24; and by the table half a unit lower before is
+    // 0.35 lower after, so that it takes more than that before.
+    let lower = within.ph_lower_by.unwrap();
+    assert!(lower > 0.24 / 0.7 && lower < 1.0, "{within:?}");
+    let by_ph = |lower| super::plan(&ask(12.0), &closed_water(1.1, 8.0 - lower)).within.is_none();
+    assert!(by_ph(lower) && !by_ph(lower - 0.06));
+    // What is named passes; a step more does not.
+    let again = |dose| super::plan(&ask(dose), &water).objections.len();
+    assert_eq!((again(within.dose.unwrap()), again(within.dose.unwrap() + 0.5)), (0, 1));
+}
+
+/// 2.5 mg/L of TAN are 0.165 mg/L of NH3 without any dose; inside the limits nothing is named; and in a crop no more
+/// than 5 mg/L of slurry, 3 of solids, are.
+#[test]
+fn no_dose_at_all_and_no_need_for_less() {
+    let over = plan(&ask(4.0), &closed_water(2.5, 8.0)).within.unwrap();
+    assert_eq!((over.dose, over.earliest), (None, None));
+    assert!(plan(&ask(4.0), &closed_water(0.5, 8.0)).within.is_none());
+    let crop = DoseAsk { basis: Basis::SolidsMass, ..ask(12.0) };
+    let crop = plan(&crop, &DoseWater { stocked: Some(at(-58.0 * 24.0)), ..closed_water(1.1, 8.0) });
+    let within = crop.within.unwrap();
+    assert_eq!((within.dose, within.earliest), (Some(3.0), Some(at(1.0))), "{:?}", words(&crop));
+    // Dosed half an hour after sunrise yesterday: a quarter of an hour after it five days later is too soon.
+    let late = DoseWater { last_dose: Some(at(0.5 - 24.0)), ..closed_water(1.1, 8.0) };
+    let late = DoseWater { night: Night::Between { sunset: at(12.0), sunrise: at(24.0) }, ..late };
+    let asked = DoseAsk { basis: Basis::SolidsMass, in_crop: false, ..ask(12.0) };
+    assert_eq!(plan(&asked, &late).within.unwrap().earliest, Some(at(120.25)));
+}
+
+/// The afternoon's peak binds: 0.9 mg/L of TAN at pH 8.9, where 30 to 40 % is NH3, is 0.27 to 0.36 alone.
+#[test]
+fn the_peak_binds_as_well_as_the_mean() {
+    let mut day = Window::default();
+    for minute in (0..24 * 60).step_by(10) {
+        let ph = if minute < 120 { 8.9 } else { 7.8 };
+        day.add(at(8.0 - 24.0) + Span::from_minutes(minute), ph);
+    }
+    let water = DoseWater {
+        ph_day: Some(&day),
+        tan: seen(0.9),
+        ph: seen(7.8),
+        now: at(1.0),
+        ..closed_water(0.9, 8.0)
+    };
+    let asked = DoseAsk { basis: Basis::SolidsMass, in_crop: false, ..ask(20.0) };
+    let plan = plan(&asked, &water);
+    assert!(words(&plan).iter().any(|own| own.starts_with("predicted peak")), "{:?}", words(&plan));
+    let dose = plan.within.unwrap().dose;
+    // 0.9 x 0.3 x 1.1 is 0.30: by the table pH 8.5 rises so with less than 2.4 mg/L, pH 9 with less than 4.
+    assert!(dose.is_none_or(|dose| dose < 4.0), "{dose:?}");
+}

@@ -9,10 +9,23 @@ use crate::mass_balance::{PoreWater, StruviteLook, struvite_look};
 use crate::quality::Seen;
 use crate::quantity::Quantity;
 use crate::site::Pond;
+use crate::time::Timestamp;
 
 impl PondState {
     /// Plans a dose for the pond as it is now, with the water that is in it and what was last given.
     pub(crate) fn plan_dose(&self, scene: &Scene<'_>, pond: &Pond, ask: &DoseAsk, basin: Basin) -> DosePlan {
+        self.plan_dose_at(scene, pond, ask, basin, scene.now)
+    }
+
+    /// The same for a dose at a time a little while ago, with the water as it is now.
+    pub(crate) fn plan_dose_at(
+        &self,
+        scene: &Scene<'_>,
+        pond: &Pond,
+        ask: &DoseAsk,
+        basin: Basin,
+        at: Timestamp,
+    ) -> DosePlan {
         let water = self.water(scene, pond);
         let window = |quantity| self.channels(scene, quantity).map(|(_, state)| &state.window).next();
         // Where the probe was silent all day, or there is none, what people read counts.
@@ -35,13 +48,13 @@ impl PondState {
                 ),
                 ph_day: Some(by_probe.unwrap_or(self.follow_up.ph_by_hand())),
                 temperature_day: window(Quantity::TemperatureC),
-                last_dose: book.and_then(Book::last_dose).map(|dose| dose.at),
+                last_dose: book.and_then(Book::last_dose).map(|dose| dose.at).filter(|last| *last <= at),
                 stocked: book
                     .and_then(|book| book.crop(scene.now, scene.site.longitude_deg))
                     .map(|crop| crop.stocked_at),
-                disturbed: book.and_then(|book| book.disturbed(scene.now)),
+                disturbed: book.and_then(|book| book.disturbed(at)),
                 night: scene.night,
-                now: scene.now,
+                now: at,
             },
         )
     }

@@ -130,7 +130,17 @@ impl Scribe {
                     |number: u64| said!("audit-entry", "entry {number}", number = number.to_string());
                 let old: String = entry.corrects.map(|number| corrected(number).into()).unwrap_or_default();
                 let told = said("diary", object).was(old).now(crate::local::diary::line(entry));
-                let happened = said!("audit-happened", "happened {at}", at = rfc3339(entry.at));
+                let at = rfc3339(entry.at);
+                let why = match &entry.what {
+                    pondreeve_core::diary::What::Dose(dose) => dose.reason.as_ref(),
+                    _ => None,
+                };
+                let happened = match why {
+                    Some(why) => {
+                        said!("audit-happened-why", "happened {at}; why: {why}", at = at, why = why)
+                    }
+                    None => said!("audit-happened", "happened {at}", at = at),
+                };
                 (Some(by), vec![told.reason(happened)])
             }
             Event::Trial { trial, by } => (Some(by), vec![fixed(trial)]),

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::io::{BufRead as _, IsTerminal as _, Write as _};
 
-use jiff::{Timestamp, ToSpan as _};
+use jiff::Timestamp;
 use pondreeve_core::Quantity;
 use serde::Serialize;
 
@@ -26,8 +26,9 @@ Either all values are entered or none. The value is a number in the unit that
 the quantity's id names; who entered it is recorded by login.
 
 TIME is when the water was sampled: a clock time of the farm within the last
-24 hours, such as 06:30, or RFC 3339 with an offset, such as
-2026-03-01T11:30:00Z. Without it: now.
+24 hours, such as 06:30; a day and a time of the farm, such as
+\"2026-03-01 06:30\"; or RFC 3339 with an offset, such as 2026-03-01T11:30:00Z.
+Without it: now.
 
 Mind what a kit counts: tan, nitrite and nitrate are kept as N, phosphate as P,
 alkalinity and hardness as CaCO3. A kit that counts otherwise: say so after a
@@ -239,36 +240,12 @@ pub(super) fn values(typed: &[String], words: Words) -> Result<Vec<Typed>, Failu
     Err(Failure::usage(format!("{}\n  {}", say!(words, "entered-nothing"), faults.join("\n  "))))
 }
 
-/// The time somebody means: RFC 3339, or a clock time of the farm within the last 24 hours.
+/// The time somebody means, as `record` reads it.
 pub(super) fn time(text: &str, farm: &FarmStatus, words: Words) -> Result<Timestamp, Failure> {
-    let refused = |why: String| Failure::usage(say!(words, "entered-time", typed = text, why = why));
-    let clock = plain::clock(farm).read_in(words);
-    let now = clock.now().ok_or_else(|| Failure::failed(say!(words, "command-no-time")))?;
-    if let Ok(at) = text.parse::<Timestamp>() {
-        return if at <= now {
-            Ok(at)
-        } else {
-            Err(refused(say!(words, "time-ahead", now = clock.date_and_time())))
-        };
-    }
-    let digits = text.split_once(':').and_then(|(hour, minute)| {
-        let well =
-            |part: &str| (1..=2).contains(&part.len()) && part.bytes().all(|byte| byte.is_ascii_digit());
-        (well(hour) && minute.len() == 2 && well(minute)).then_some((hour, minute))
-    });
-    let (hour, minute) = digits.ok_or_else(|| refused(say!(words, "time-none")))?;
-    let time = hour
-        .parse()
-        .ok()
-        .zip(minute.parse().ok())
-        .and_then(|(hour, minute)| jiff::civil::Time::new(hour, minute, 0, 0).ok())
-        .ok_or_else(|| refused(say!(words, "time-not-of-day")))?;
-    let today = clock.offset().to_datetime(now).date();
-    let at = clock
-        .offset()
-        .to_timestamp(today.to_datetime(time))
-        .map_err(|_| refused(say!(words, "time-no-calendar")))?;
-    Ok(if at <= now { at } else { at - 24.hours() })
+    super::record::time::read("--at", text, farm, words).map_err(|failure| Failure {
+        message: format!("{} {}", say!(words, "entered-nothing"), failure.message),
+        ..failure
+    })
 }
 
 /// What a person is told.
@@ -435,6 +412,9 @@ mod tests {
         assert_eq!(at("02:14"), Ok("2026-11-25T07:14:00Z".to_owned()));
         assert_eq!(at("18:30"), Ok("2026-11-24T23:30:00Z".to_owned()));
         assert_eq!(at("2026-11-25T01:00:00-05:00"), Ok("2026-11-25T06:00:00Z".to_owned()));
+        // As `record` reads it: five hours behind UTC.
+        assert_eq!(at("2026-11-20 06:30"), Ok("2026-11-20T11:30:00Z".to_owned()));
+        assert_eq!(at("6:30"), Ok("2026-11-24T11:30:00Z".to_owned()));
         for wrong in ["2026-11-25T07:15:00Z", "24:10", "2:1", "half past two", "2026-11-25T02:00:00", "+2:10"]
         {
             let message = at(wrong).unwrap_err();

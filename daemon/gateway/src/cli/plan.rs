@@ -8,7 +8,7 @@ use super::numbers::{above_0, within};
 use super::plain::{self, paragraph};
 use crate::console::text::{FarmClock, number};
 use crate::exit_code::{DONE, Outcome};
-use crate::local::dose::{DosePlanStatus, DosePreviewStatus, DoseRequest};
+use crate::local::dose::{DosePlanStatus, DosePreviewStatus, DoseRequest, WithinStatus};
 use crate::local::protocol::{Ask, Reply};
 use crate::texts::said::told as told_in;
 use crate::texts::{Words, say};
@@ -146,7 +146,7 @@ pub(super) fn told(plan: &DosePlanStatus, name: &str, clock: FarmClock) -> Strin
         pond = plan.pond.to_uppercase(),
         name = name,
         dose = number(plan.dose, 1),
-        unit = unit,
+        unit = &unit,
         volume = number(plan.volume_m3, 0),
         kg = number(plan.slurry_kg, 1),
         litres = number(plan.slurry_l, 1),
@@ -188,6 +188,9 @@ pub(super) fn told(plan: &DosePlanStatus, name: &str, clock: FarmClock) -> Strin
         (false, None) => say!(words, "plan-not-now", reasons = reasons),
     };
     paragraph(&mut out, "", "  ", &verdict);
+    if let Some(within) = &plan.within {
+        paragraph(&mut out, "", "  ", &inside(plan, within, &unit, clock));
+    }
     out.push('\n');
     match &plan.preview {
         None => paragraph(&mut out, "", "", &say!(words, "plan-no-preview")),
@@ -200,6 +203,33 @@ pub(super) fn told(plan: &DosePlanStatus, name: &str, clock: FarmClock) -> Strin
     }
     paragraph(&mut out, "", "", &say!(words, "plan-caution"));
     out
+}
+
+/// What would keep predicted ammonia inside the limits.
+fn inside(plan: &DosePlanStatus, within: &WithinStatus, unit: &str, clock: FarmClock) -> String {
+    let words = clock.words();
+    let smaller = match (within.dose, within.slurry_kg) {
+        (Some(dose), Some(kg)) => {
+            let (dose, kg) = (number(dose, 1), number(kg, 1));
+            let smaller = say!(words, "plan-inside", dose = dose, unit = unit, kg = kg);
+            match within.earliest.as_ref() {
+                Some(at) if *at == plan.at => say!(words, "plan-inside-now", smaller = smaller),
+                Some(at) => {
+                    say!(words, "plan-inside-from", smaller = smaller, when = clock.time_and_day(at))
+                }
+                None => say!(words, "plan-inside-unsaid", smaller = smaller),
+            }
+        }
+        _ => say!(words, "plan-inside-none"),
+    };
+    let (dose, tan) = (number(plan.dose, 1), number(within.tan_at_most_mg_l, 1));
+    let change = match within.ph_lower_by {
+        Some(lower) => {
+            say!(words, "plan-inside-change", dose = dose, unit = unit, tan = tan, lower = number(lower, 2))
+        }
+        None => say!(words, "plan-inside-change-tan", dose = dose, unit = unit, tan = tan),
+    };
+    format!("{smaller} {change}")
 }
 
 /// What the dose does to the water, a row each.
@@ -306,7 +336,44 @@ mod tests {
             reasons: vec!["pH 8.60 (limit 8.5)".to_owned(), "not the hour for it".to_owned()],
             reasons_said: Vec::new(),
             earliest: Some("2026-11-26T11:15:00Z".to_owned()),
+            within: None,
         }
+    }
+
+    /// Of 38.4 kg for 4 ppm, 2.5 ppm are 24.0 kg.
+    #[test]
+    fn too_much_ammonia_with_what_would_do() {
+        let clock = FarmClock::new("2026-11-25T20:30:00Z", -5 * 3_600);
+        let within = WithinStatus {
+            dose: Some(2.5),
+            slurry_kg: Some(24.0),
+            earliest: Some("2026-11-26T11:15:00Z".to_owned()),
+            tan_at_most_mg_l: 0.7,
+            ph_lower_by: Some(0.15),
+        };
+        let reasons = vec!["predicted peak NH3-N 0.34 mg/L (limit 0.30)".to_owned()];
+        let told_of = |within: WithinStatus| {
+            let own =
+                DosePlanStatus { within: Some(within), reasons: reasons.clone(), earliest: None, ..plan() };
+            let shown = told(&own, "Curlew", clock);
+            fits(&shown).split_whitespace().collect::<Vec<_>>().join(" ")
+        };
+        let said = told_of(within.clone());
+        assert!(
+            said.contains(
+                "At most 2.5 mg/L of slurry keep ammonia inside the limits: 24.0 kg, earliest Thu 06:15. For 4.0 mg/L of slurry: TAN at most 0.7 mg/L as N, or pH 0.15 lower all day."
+            ),
+            "{said}"
+        );
+        let said = told_of(WithinStatus { earliest: Some(plan().at), ..within.clone() });
+        assert!(said.contains("24.0 kg, now. For"), "{said}");
+        let said = told_of(WithinStatus { earliest: None, ..within.clone() });
+        assert!(said.contains("24.0 kg, once the rest is mended. For"), "{said}");
+        let said = told_of(WithinStatus { dose: None, slurry_kg: None, ph_lower_by: None, ..within });
+        assert!(
+            said.contains("Not the smallest dose keeps ammonia inside the limits. For 4.0 mg/L of slurry: TAN at most 0.7 mg/L as N."),
+            "{said}"
+        );
     }
 
     #[test]

@@ -134,16 +134,28 @@ pub fn run(arguments: &Arguments) -> Outcome {
     match arguments.daemon.ask(Ask::Record(Box::new(ask.clone())))? {
         Reply::Unsure { message, said } => {
             let message = told_in(words, &message, said.as_deref());
-            let can_ask =
-                !arguments.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
-            if !can_ask || !is_so(&message, words)? {
+            if !can_ask(arguments) || !is_so(&message, words)? {
                 return Err(Failure::usage(say!(words, "recorded-unsure", message = message)));
             }
-            let reply = arguments.daemon.ask(Ask::Record(Box::new(confirmed(ask))))?;
-            kept(arguments, &farm, reply, words)
+            let ask = confirmed(ask);
+            let reply = arguments.daemon.ask(Ask::Record(Box::new(ask.clone())))?;
+            kept(arguments, &farm, (ask, reply), words)
         }
-        reply => kept(arguments, &farm, reply, words),
+        reply => kept(arguments, &farm, (ask, reply), words),
     }
+}
+
+fn can_ask(arguments: &Arguments) -> bool {
+    !arguments.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
+}
+
+/// The dose of an entry anew, with the reason for it.
+fn with_reason(ask: RecordAsk, number: u64, reason: &str) -> RecordAsk {
+    let mut ask = RecordAsk { corrects: Some(number), ..ask };
+    if let EntryAsk::Dose(dose) = &mut ask.entry {
+        dose.reason = Some(reason.to_owned());
+    }
+    ask
 }
 
 /// The same, with the mismatch confirmed.
@@ -155,26 +167,47 @@ fn confirmed(mut ask: RecordAsk) -> RecordAsk {
 }
 
 fn is_so(message: &str, words: Words) -> Result<bool, Failure> {
-    let failed =
-        |error: std::io::Error| Failure::failed(say!(words, "recorded-not-asked", error = error.to_string()));
-    let mut out = std::io::stderr().lock();
     let question = format!("{message}.\n{} ", say!(words, "recorded-was-it-so"));
-    out.write_all(question.as_bytes()).and_then(|()| out.flush()).map_err(failed)?;
-    let mut answer = String::new();
-    std::io::stdin().lock().read_line(&mut answer).map_err(failed)?;
-    Ok(matches!(answer.trim().to_lowercase().as_str(), "yes" | "y" | "sí" | "si" | "s"))
+    let answer = answered(&question)
+        .map_err(|error| Failure::failed(say!(words, "recorded-not-asked", error = error.to_string())))?;
+    Ok(matches!(answer.to_lowercase().as_str(), "yes" | "y" | "sí" | "si" | "s"))
 }
 
-fn kept(arguments: &Arguments, farm: &FarmStatus, reply: Reply, words: Words) -> Outcome {
-    let recorded: Box<RecordedStatus> = match reply {
-        Reply::Recorded(recorded) => recorded,
-        Reply::Done { warning: Some(warning), warning_said, .. } => {
-            return Err(Failure::failed(told_in(words, &warning, warning_said.as_deref())));
-        }
-        other => return Err(arguments.daemon.refused(&other, words)),
-    };
+/// Asks on the terminal.
+fn answered(question: &str) -> std::io::Result<String> {
+    let mut out = std::io::stderr().lock();
+    out.write_all(question.as_bytes())?;
+    out.flush()?;
+    let mut answer = String::new();
+    std::io::stdin().lock().read_line(&mut answer)?;
+    Ok(answer.trim().to_owned())
+}
+
+fn kept(arguments: &Arguments, farm: &FarmStatus, (ask, reply): (RecordAsk, Reply), words: Words) -> Outcome {
+    let recorded = taken(arguments, reply, words)?;
     if arguments.json {
         return super::print(&super::json_line(&*recorded)?);
     }
+    let done = super::print_plain(&told::recorded(farm, &recorded, words))?;
+    // It is recorded already: whoever leaves the question unanswered loses nothing.
+    let Some(number) = recorded.entry.number.filter(|_| recorded.wants_reason && can_ask(arguments)) else {
+        return Ok(done);
+    };
+    let reason = answered(&format!("{} ", say!(words, "recorded-why"))).unwrap_or_default();
+    if reason.is_empty() {
+        return Ok(done);
+    }
+    let again = Ask::Record(Box::new(with_reason(ask, number, &reason)));
+    let recorded = taken(arguments, arguments.daemon.ask(again)?, words)?;
     super::print_plain(&told::recorded(farm, &recorded, words))
+}
+
+fn taken(arguments: &Arguments, reply: Reply, words: Words) -> Result<Box<RecordedStatus>, Failure> {
+    match reply {
+        Reply::Recorded(recorded) => Ok(recorded),
+        Reply::Done { warning: Some(warning), warning_said, .. } => {
+            Err(Failure::failed(told_in(words, &warning, warning_said.as_deref())))
+        }
+        other => Err(arguments.daemon.refused(&other, words)),
+    }
 }

@@ -3,10 +3,12 @@
 use std::sync::Arc;
 
 use pondreeve_core::alarm_load::LoadReport;
+use pondreeve_core::diary::Entry;
 use pondreeve_core::dosing::{DoseAsk, DosePlan};
 use pondreeve_core::evidence::trial::Fixed;
 use pondreeve_core::mass_balance::{MassBalance, PoreWater};
 use pondreeve_core::site::PondIndex;
+use pondreeve_core::state::Doubts;
 use pondreeve_core::view::{ChannelNow, FarmView};
 use pondreeve_core::why::{Known, Why};
 use pondreeve_core::{Effect, Quantity, Timestamp};
@@ -48,6 +50,11 @@ pub(super) enum Question {
         pond: PondIndex,
         ask: DoseAsk,
         answer: oneshot::Sender<Option<Box<DosePlan>>>,
+    },
+    Doubts {
+        pond: PondIndex,
+        entry: Box<Entry>,
+        answer: oneshot::Sender<Doubts>,
     },
     History {
         pond: String,
@@ -130,6 +137,14 @@ impl Desk {
     pub async fn plan_dose(&self, pond: PondIndex, ask: DoseAsk) -> Option<Option<Box<DosePlan>>> {
         let (answer, answered) = oneshot::channel();
         self.questions.send(Question::PlanDose { pond, ask, answer }).await.ok()?;
+        answered.await.ok()
+    }
+
+    /// What is odd about an entry that is to be recorded. `None` once the engine has ended.
+    pub async fn doubts(&self, pond: PondIndex, entry: &Entry) -> Option<Doubts> {
+        let (answer, answered) = oneshot::channel();
+        let entry = Box::new(entry.clone());
+        self.questions.send(Question::Doubts { pond, entry, answer }).await.ok()?;
         answered.await.ok()
     }
 

@@ -51,6 +51,12 @@ impl Engine {
                     let _ = answer.send(channels);
                 }
             }
+            Question::Doubts { pond, entry, answer } => {
+                let state = &self.state;
+                // An entry is recorded whether or not this is known.
+                let doubts = catch_unwind(AssertUnwindSafe(|| state.doubts(pond, &entry)));
+                let _ = answer.send(doubts.unwrap_or_default());
+            }
             Question::PlanDose { pond, ask, answer } => {
                 let state = &self.state;
                 let plan = catch_unwind(AssertUnwindSafe(|| state.plan_dose(pond, &ask).map(Box::new)));

@@ -245,6 +245,9 @@ pub struct RecordedStatus {
     /// The same of what to mind.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub cautions_said: Vec<SaidStatus>,
+    /// A dose that `plan dose` had something against, of which nobody says why it was given.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub wants_reason: bool,
 }
 
 /// A pond's diary in short.

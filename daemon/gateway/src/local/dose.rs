@@ -83,6 +83,24 @@ pub struct DosePlanStatus {
     pub reasons_said: Vec<SaidStatus>,
     /// The first morning on which nothing known now would, RFC 3339, UTC.
     pub earliest: Option<String>,
+    /// Where predicted ammonia speaks against it: what would keep that inside the limits.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub within: Option<WithinStatus>,
+}
+
+/// What would keep predicted ammonia inside the limits, each with everything else as it is.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WithinStatus {
+    /// The largest dose that does, in the unit of the basis; absent where the smallest is too much.
+    pub dose: Option<f64>,
+    /// Slurry for it, kg.
+    pub slurry_kg: Option<f64>,
+    /// When that one could be given, RFC 3339, UTC.
+    pub earliest: Option<String>,
+    /// Total ammonia up to which the dose that was asked for would, mg/L as N.
+    pub tan_at_most_mg_l: f64,
+    /// pH would have to be lower by this all day for the dose that was asked for.
+    pub ph_lower_by: Option<f64>,
 }
 
 /// What a dose does: upper bounds, with all of it dissolved at once in closed water.
@@ -249,5 +267,12 @@ pub(super) fn dose_status(
         reasons: plan.objections.iter().map(|own| own.words.english().to_owned()).collect(),
         reasons_said: plan.objections.iter().map(|own| SaidStatus::from(&own.words)).collect(),
         earliest: plan.earliest.map(rfc3339),
+        within: plan.within.map(|own| WithinStatus {
+            dose: own.dose,
+            slurry_kg: own.dose.map(|dose| plan.amount.slurry_kg * dose / request.dose),
+            earliest: own.earliest.map(rfc3339),
+            tan_at_most_mg_l: own.tan_at_most_mg_l,
+            ph_lower_by: own.ph_lower_by,
+        }),
     }
 }

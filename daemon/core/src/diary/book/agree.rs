@@ -46,7 +46,7 @@ impl Book {
     }
 
     /// The entries beside which it would stand.
-    fn others(&self, entry: &Entry) -> impl Iterator<Item = &Kept> + Clone {
+    pub(super) fn others(&self, entry: &Entry) -> impl Iterator<Item = &Kept> + Clone {
         let corrects = entry.corrects;
         self.valid().filter(move |kept| Some(kept.number) != corrects)
     }
@@ -80,7 +80,7 @@ impl Book {
             kept.at == entry.at
                 && kept.kind == entry.what.kind()
                 && kept.fact == fact
-                && !matches!(fact, Fact::Nothing | Fact::Disturbance)
+                && !matches!(fact, Fact::Nothing | Fact::Disturbance | Fact::Cost { .. })
                 && kept.stop == entry.what.stop()
         };
         self.others(entry).find(same).map_or(Ok(()), |kept| {
@@ -202,7 +202,7 @@ impl Book {
 }
 
 /// A weight with as many digits as matter, g.
-fn weight(grams: f64) -> alloc::string::String {
+pub(super) fn weight(grams: f64) -> alloc::string::String {
     fixed(grams, if grams < 0.1 { 4 } else { 2 })
 }
 

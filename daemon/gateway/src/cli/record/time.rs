@@ -19,8 +19,7 @@ pub(super) fn read_stop(
     words: Words,
 ) -> Result<Timestamp, Failure> {
     let stop = read("--stop", text, farm, words)?;
-    let is_clock_time = Time::strptime("%H:%M", text).is_ok();
-    match start.filter(|start| is_clock_time && stop < *start) {
+    match start.filter(|start| clock_time(text).is_some() && stop < *start) {
         // Taken for yesterday's; today's has not come yet.
         Some(start) if stop + 24.hours() > start => {
             let clock = plain::clock(farm).read_in(words);
@@ -42,7 +41,8 @@ pub(crate) fn read(option: &str, text: &str, farm: &FarmStatus, words: Words) ->
         |at: DateTime| clock.offset().to_timestamp(at).map_err(|_| refused(say!(words, "time-no-calendar")));
     let at = if let Ok(at) = text.parse::<Timestamp>() {
         at
-    } else if let Ok(time) = Time::strptime("%H:%M", text) {
+    } else if let Some((hour, minute)) = clock_time(text) {
+        let time = Time::new(hour, minute, 0, 0).map_err(|_| refused(say!(words, "time-not-of-day")))?;
         let today = clock.offset().to_datetime(now).date();
         let at = placed(today.to_datetime(time))?;
         if at <= now { at } else { at - 24.hours() }
@@ -57,6 +57,14 @@ pub(crate) fn read(option: &str, text: &str, farm: &FarmStatus, words: Words) ->
         return Err(refused(say!(words, "time-ahead", now = clock.date_and_time())));
     }
     Ok(at)
+}
+
+/// Hour and minute of what looks like a clock time, such as 6:30.
+fn clock_time(text: &str) -> Option<(i8, i8)> {
+    let (hour, minute) = text.split_once(':')?;
+    let well = |part: &str| part.len() <= 2 && part.bytes().all(|byte| byte.is_ascii_digit());
+    (well(hour) && minute.len() == 2 && well(minute)).then_some(())?;
+    Some((hour.parse().ok()?, minute.parse().ok()?))
 }
 
 #[cfg(test)]

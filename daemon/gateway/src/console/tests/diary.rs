@@ -211,6 +211,7 @@ fn exchanged() -> RecordedStatus {
             said("mind-fresh-dose", vec![("hours", "2"), ("number", "17")]),
             said("mind-sulfide", vec![]),
         ],
+        wants_reason: false,
     }
 }
 

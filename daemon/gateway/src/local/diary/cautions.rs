@@ -2,8 +2,9 @@
 
 use pondreeve_chemistry::dose::Basis;
 use pondreeve_core::diary::dose::USUAL_MOST_MG_L;
-use pondreeve_core::diary::{Crop, Entry, LastDose, What};
+use pondreeve_core::diary::{Crop, Entry, LastDose, What, upsets};
 use pondreeve_core::said::{Said, said};
+use pondreeve_core::state::Doubts;
 
 /// Slurry in one dose before shrimp are put in, mg/L. (Common practice, no source.)
 const BEFORE_STOCKING_MG_L: f64 = 20.0;
@@ -13,6 +14,40 @@ fn sulfide() -> Said {
         "mind-sulfide",
         "Hydrogen sulfide in drains, sumps and sludge pits kills, and the nose stops smelling it. Never enter a pit alone or to rescue; gas meter, ventilation, a trained team."
     )
+}
+
+/// The reason that was given for a dose.
+fn reason(entry: &Entry) -> Option<&str> {
+    let What::Dose(dose) = &entry.what else { return None };
+    dose.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty())
+}
+
+/// Whether a dose was given against advice, and nobody says why.
+pub(super) fn wants_reason(entry: &Entry, doubts: &Doubts) -> bool {
+    !doubts.against.is_empty() && reason(entry).is_none()
+}
+
+/// What was odd about an entry when it was recorded.
+pub(super) fn of_doubts(entry: &Entry, doubts: Doubts) -> Vec<Said> {
+    let mut said = doubts.unlikely;
+    if !doubts.against.is_empty() {
+        let reasons = Said::joined(doubts.against, "; ");
+        said.push(match reason(entry) {
+            Some(why) => said!(
+                "mind-against",
+                "Given although plan dose says NOT NOW: {reasons}. Why, as noted: {why}.",
+                reasons = reasons,
+                why = why
+            ),
+            None => said!(
+                "mind-against-unsaid",
+                "Given although plan dose says NOT NOW: {reasons}. It is recorded; why it was given is not. Record it anew with --correct {number} and --reason, and tell the adviser.",
+                reasons = reasons,
+                number = format!("{}", entry.number)
+            ),
+        });
+    }
+    said
 }
 
 /// What to mind.
@@ -79,6 +114,10 @@ pub(super) fn cautions(entry: &Entry, last_dose: Option<LastDose>, crop: Option<
                 ));
             }
         }
+        What::Weather { words } | What::Note { words } if upsets(words) => said.push(said!(
+            "mind-upset",
+            "By these words a storm or a moult: plan dose advises no dose for a day. If there was none, correct the entry."
+        )),
         What::Feed(_)
         | What::Sampling(_)
         | What::Harvest(_)

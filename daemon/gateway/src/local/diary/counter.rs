@@ -47,6 +47,8 @@ impl Counter {
             );
             return Ok(Reply::Unsure { message: unsure.english().to_owned(), said: SaidStatus::of(&unsure) });
         }
+        // Before it is taken: afterwards it would be held against itself.
+        let doubts = self.desk.doubts(pond, &entry).await.unwrap_or_default();
         let (done, answer) = oneshot::channel();
         let event = Event::Diary { pond, entry, by: by.to_owned() };
         let incoming = Incoming { event, done: Some(done), urgent: true, place: asked_from() };
@@ -70,15 +72,18 @@ impl Counter {
         let mut told = Said::of(&entry).told;
         told.extend(own.iter().flat_map(|own| words::crop_told(&entry, own)));
         let crop = own.and_then(|own| own.crop);
-        let cautions = cautions::cautions(&entry, own.and_then(|own| own.last_dose), crop.as_ref());
+        let wants_reason = cautions::wants_reason(&entry, &doubts);
+        let mut minded = cautions::of_doubts(&entry, doubts);
+        minded.extend(cautions::cautions(&entry, own.and_then(|own| own.last_dose), crop.as_ref()));
         let entry = deed_of(&entry, Some(id), recorded_at, by);
         let english = |said: &[Sentence]| said.iter().map(|own| own.english().to_owned()).collect();
         Ok(Reply::Recorded(Box::new(RecordedStatus {
             entry,
             told: english(&told),
-            cautions: english(&cautions),
+            cautions: english(&minded),
             told_said: told.iter().map(SaidStatus::from).collect(),
-            cautions_said: cautions.iter().map(SaidStatus::from).collect(),
+            cautions_said: minded.iter().map(SaidStatus::from).collect(),
+            wants_reason,
         })))
     }
 

@@ -5,6 +5,7 @@ use pondreeve_core::diary::{
     Basin, Crop, Dose, Entry, Feed, Harvest, LastDose, Mortality, Sampling, Stocking, WaterMove, What,
 };
 use pondreeve_core::site::PondIndex;
+use pondreeve_core::state::Doubts;
 use pondreeve_core::{Event, Span, Timestamp};
 
 use super::counter::settle;
@@ -98,6 +99,41 @@ fn water_is_kept_two_days_after_a_dose_and_no_longer() {
     };
     assert_eq!([1, 48, 49].map(warned), [true, true, false]);
     assert!(!warned(-1), "dosed after it");
+}
+
+#[test]
+fn words_that_tell_of_a_storm_are_told_what_they_do() {
+    let minded = |words: &str| {
+        let note = entry(9, What::Note { words: words.to_owned() });
+        cautions::cautions(&note, None, None).iter().any(|line| line.contains("no dose for a day"))
+    };
+    assert_eq!(["storm at noon", "no storm", "sin muda"].map(minded), [true, false, false]);
+}
+
+/// The gate of the trade lets an adviser override it: what it goes against is named, with the reason, or without one.
+#[test]
+fn a_dose_against_advice_names_what_it_goes_against_and_why() {
+    let doubts = || Doubts {
+        against: ["pH 8.60 (limit 8.5)", "no aerator runs"].map(pondreeve_core::said::Said::plain).to_vec(),
+        unlikely: Vec::new(),
+    };
+    let told = |reason: Option<&str>| {
+        let What::Dose(own) = dose(30.0, None) else { unreachable!() };
+        let own = entry(9, What::Dose(Dose { reason: reason.map(str::to_owned), ..own }));
+        let said = cautions::of_doubts(&own, doubts());
+        (said[0].english().to_owned(), cautions::wants_reason(&own, &doubts()))
+    };
+    let (said, asks) = told(Some("adviser said so"));
+    assert!(said.contains("NOT NOW: pH 8.60 (limit 8.5); no aerator runs.") && !asks, "{said}");
+    assert!(said.contains("Why, as noted: adviser said so."), "{said}");
+    for none in [None, Some("  ")] {
+        let (said, asks) = told(none);
+        assert!(said.contains("It is recorded; why it was given is not") && asks, "{said}");
+        assert!(said.contains("--correct 9 and --reason"), "{said}");
+    }
+    let own = entry(9, dose(30.0, None));
+    assert!(!cautions::wants_reason(&own, &Doubts::default()));
+    assert!(cautions::of_doubts(&own, Doubts::default()).is_empty());
 }
 
 #[test]
