@@ -23,8 +23,8 @@ use pondreeve_core::{Span, Timestamp};
 pub const STEP_THRESHOLD: Span = Span::from_secs(2);
 
 /// 2024-01-01T00:00:00Z. An earlier wall clock was never set since the gateway started. Nor was one from before this
-/// program was made ([`made_at`]): systemd sets a clock without a battery to the day of its own making, which is later.
-/// With [`MADE_MARGIN`] to spare, so that a clock that is an hour or a day slow right after an update, or the clock of
+/// program was made (its file says when): systemd sets a clock without a battery to the day of its own making, which is later.
+/// With a month to spare, so that a clock that is an hour or a day slow right after an update, or the clock of
 /// the machine that built it a little fast, is not taken for one that was never set.
 pub const EARLIEST_BELIEVABLE: Timestamp = Timestamp(1_704_067_200_000);
 
