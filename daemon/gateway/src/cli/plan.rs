@@ -197,7 +197,11 @@ pub(super) fn told(plan: &DosePlanStatus, name: &str, clock: FarmClock) -> Strin
         Some(preview) => effect(&mut out, plan, preview, words),
     }
     out.push('\n');
-    paragraph(&mut out, "", "", &say!(words, "plan-how"));
+    // Where it is not to be done, reasons and effects matter; with this below them the first lines, how much it is,
+    // left a terminal of 24.
+    if plan.go {
+        paragraph(&mut out, "", "", &say!(words, "plan-how"));
+    }
     if plan.before_stocking {
         paragraph(&mut out, "", "", &say!(words, "plan-before-stocking"));
     }

@@ -164,7 +164,10 @@ pub(crate) fn copy_folder(from: &Path, to: &Path) {
         if entry.file_type().unwrap().is_dir() {
             copy_folder(&entry.path(), &to.join(entry.file_name()));
         } else {
-            std::fs::copy(entry.path(), to.join(entry.file_name())).unwrap();
+            // One that went meanwhile, as what was being made does when it gets its name, is not there after a kill either.
+            let copied = std::fs::copy(entry.path(), to.join(entry.file_name()));
+            let is_gone = |error: &std::io::Error| error.kind() == std::io::ErrorKind::NotFound;
+            assert!(copied.as_ref().map_or_else(is_gone, |_| true), "{}: {copied:?}", entry.path().display());
         }
     }
 }

@@ -41,7 +41,7 @@ pub(super) fn of_doubts(entry: &Entry, doubts: Doubts) -> Vec<Said> {
             ),
             None => said!(
                 "mind-against-unsaid",
-                "Given although plan dose says NOT NOW: {reasons}. It is recorded; why it was given is not. Record it anew with --correct {number} and --reason, and tell the adviser.",
+                "Recorded, although plan dose says NOT NOW. Why it was given is not said: say it with --correct {number} and --reason, and tell the adviser. Against it: {reasons}.",
                 reasons = reasons,
                 number = format!("{}", entry.number)
             ),

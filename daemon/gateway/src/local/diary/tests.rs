@@ -128,7 +128,7 @@ fn a_dose_against_advice_names_what_it_goes_against_and_why() {
     assert!(said.contains("Why, as noted: adviser said so."), "{said}");
     for none in [None, Some("  ")] {
         let (said, asks) = told(none);
-        assert!(said.contains("It is recorded; why it was given is not") && asks, "{said}");
+        assert!(said.contains("Against it: pH 8.60 (limit 8.5); no aerator runs.") && asks, "{said}");
         assert!(said.contains("--correct 9 and --reason"), "{said}");
     }
     let own = entry(9, dose(30.0, None));
