@@ -14,6 +14,8 @@ import threading
 import time
 import tty
 
+from shared import crc, wait_for
+
 SHUTDOWN = 0x8004587D  # EXT4_IOC_SHUTDOWN
 WITHOUT_LOG_FLUSH = (2).to_bytes(4, "little")
 PATIENCE_S = 30
@@ -71,17 +73,6 @@ def free_port():
     with socket.socket() as found:
         found.bind(("127.0.0.1", 0))
         return found.getsockname()[1]
-
-
-def wait_for(what, done, patience_s=PATIENCE_S):
-    began = time.monotonic()
-    while True:
-        value = done()
-        if value:
-            return value
-        if time.monotonic() - began > patience_s:
-            raise TimeoutError(f"gave up after {patience_s} s waiting for {what}")
-        time.sleep(0.02)
 
 
 class Disk:
@@ -152,15 +143,6 @@ class Probe:
         os.close(self.pull)
         self.answering.join()
 
-    @staticmethod
-    def crc(frame):
-        crc = 0xFFFF
-        for byte in frame:
-            crc ^= byte
-            for _ in range(8):
-                crc = (crc >> 1) ^ 0xA001 if crc & 1 else crc >> 1
-        return struct.pack("<H", crc)
-
     def answer(self, master, pulled):
         try:
             self.answer_until(master, pulled)
@@ -180,7 +162,7 @@ class Probe:
                 return
             while len(got) >= 8:
                 frame, got = got[:8], got[8:]
-                if self.crc(frame[:6]) != frame[6:]:
+                if crc(frame[:6]) != frame[6:]:
                     got = b""
                     break
                 unit, function, address, count = struct.unpack(">BBHH", frame[:6])
@@ -189,7 +171,7 @@ class Probe:
                     whole = struct.unpack(">HH", struct.pack(">f", self.value + (register // 2)))
                     words.append(whole[register % 2])
                 body = struct.pack(">BBB", unit, function, 2 * count) + struct.pack(f">{count}H", *words)
-                reply = bytearray(body + self.crc(body))
+                reply = bytearray(body + crc(body))
                 if self.dice.random() < self.noise:
                     for _ in range(self.dice.randrange(1, 4)):
                         reply[self.dice.randrange(len(reply))] ^= 1 << self.dice.randrange(8)

@@ -4,17 +4,12 @@ import os
 import select
 import socket
 import struct
+import sys
 import threading
 import time
 
-
-def crc(frame):
-    value = 0xFFFF
-    for byte in frame:
-        value ^= byte
-        for _ in range(8):
-            value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
-    return struct.pack("<H", value)
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "faults"))
+from shared import crc  # noqa: E402
 
 
 class Line:

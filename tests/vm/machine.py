@@ -4,8 +4,12 @@ import json
 import os
 import socket
 import subprocess
+import sys
 import threading
 import time
+
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "faults"))
+from shared import wait_for  # noqa: E402
 
 PATIENCE_S = 60
 
@@ -21,17 +25,6 @@ def accelerator():
     not say: some (pvm) run only kernels that were built for them, and Debian's hangs there before its first word."""
     own = any(os.path.exists(f"/sys/module/kvm_{maker}") for maker in ("intel", "amd"))
     return os.environ.get("ACCEL") or ("kvm" if own and os.path.exists("/dev/kvm") else "tcg")
-
-
-def wait_for(what, done, patience_s=PATIENCE_S, pause_s=0.05):
-    began = time.monotonic()
-    while True:
-        value = done()
-        if value:
-            return value
-        if time.monotonic() - began > patience_s:
-            raise TimeoutError(f"gave up after {patience_s} s waiting for {what}")
-        time.sleep(pause_s)
 
 
 class Machine:

@@ -43,6 +43,8 @@ pub const OXYGEN_AT_LEAST: f64 = 4.0;
 pub const APART: Span = Span::from_hours(5 * 24);
 /// Slurry in one dose while shrimp are in the pond, mg/L.
 pub const IN_CROP_AT_MOST: f64 = 5.0;
+/// Solids of the usual slurry, where nobody says which, % by mass. (Common practice, no source.)
+pub const USUAL_SOLIDS_PERCENT: f64 = 60.0;
 /// The hours for it: pH is lowest and oxygen rises, from a quarter of an hour to three hours after
 /// sunrise.
 pub const HOURS_AFTER_SUNRISE: (Span, Span) = (Span::from_minutes(15), Span::from_hours(3));

@@ -22,10 +22,10 @@ use pondreeve_core::{Span, Timestamp};
 /// step comes near it.
 pub const STEP_THRESHOLD: Span = Span::from_secs(2);
 
-/// 2024-01-01T00:00:00Z. An earlier wall clock was never set since the gateway started. Nor was one from before this
-/// program was made (its file says when): systemd sets a clock without a battery to the day of its own making, which is later.
-/// With a month to spare, so that a clock that is an hour or a day slow right after an update, or the clock of
-/// the machine that built it a little fast, is not taken for one that was never set.
+/// 2024-01-01T00:00:00Z. An earlier wall clock was never set since the gateway started. Nor was one from more than a
+/// month before this program was made (its file says when): systemd sets a clock without a battery to the day of its
+/// own making, which is later. The month is there so that a clock that is a day slow right after an update, or the
+/// builder's own that was fast, is not taken for one that was never set.
 pub const EARLIEST_BELIEVABLE: Timestamp = Timestamp(1_704_067_200_000);
 
 /// A clock is never set only where it is this far before the program was made.

@@ -7,7 +7,7 @@ use pondreeve_chemistry::dose::{Basis, Slurry};
 
 use super::State;
 use crate::diary::{Book, Entry, What};
-use crate::dosing::DoseAsk;
+use crate::dosing::{DoseAsk, USUAL_SOLIDS_PERCENT};
 use crate::said::Said;
 use crate::site::PondIndex;
 use crate::time::Span;
@@ -16,8 +16,6 @@ use crate::time::Span;
 const SAME_WATER: Span = Span::from_hours(1);
 /// The sun tells so long afterwards whether it was the hour for it.
 const SAME_MORNING: Span = Span::from_hours(12);
-/// The usual slurry, where nobody says which: solids, % by mass.
-const USUAL_SOLIDS_PERCENT: f64 = 60.0;
 
 /// What is odd about an entry.
 #[derive(Debug, Clone, PartialEq, Default)]

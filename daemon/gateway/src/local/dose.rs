@@ -1,16 +1,15 @@
 //! A planned dose as it is said over the socket.
 
 use pondreeve_chemistry::dose::{Amount, Basis, Slurry};
-use pondreeve_core::dosing::{DoseAsk, DosePlan, NH3_MEAN_AT_MOST, NH3_PEAK_AT_MOST, Nh3Day};
+use pondreeve_core::dosing::{
+    DoseAsk, DosePlan, NH3_MEAN_AT_MOST, NH3_PEAK_AT_MOST, Nh3Day, USUAL_SOLIDS_PERCENT,
+};
 use pondreeve_core::said::{Said, said};
 use serde::{Deserialize, Serialize};
 
 use super::said::SaidStatus;
 use super::status::rfc3339;
 use crate::config::farm::Product;
-
-/// Solids of the usual slurry, %. (Common practice, no source.)
-const USUAL_SOLIDS_PERCENT: f64 = 60.0;
 
 /// What is to be planned.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
