@@ -54,7 +54,7 @@ listen = "127.0.0.1:{metrics}"
 
 /// One request by hand: status, headers, body.
 fn get(port: u16, request: &str) -> (u16, String, String) {
-    let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("the metrics listen");
+    let mut stream = wait_for("the metrics to listen", SOON, || TcpStream::connect(("127.0.0.1", port)).ok());
     stream.set_read_timeout(Some(SOON)).expect("time-out");
     write!(stream, "{request} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n").expect("sent");
     let mut answer = String::new();

@@ -43,6 +43,11 @@ pub const OXYGEN_AT_LEAST: f64 = 4.0;
 pub const APART: Span = Span::from_hours(5 * 24);
 /// Slurry in one dose while shrimp are in the pond, mg/L.
 pub const IN_CROP_AT_MOST: f64 = 5.0;
+/// A dose while shrimp are in the pond, where nobody says another, ppm as the lot counts them. (Common practice,
+/// no source.)
+pub const USUAL_PPM: f64 = 4.0;
+/// The same before they are put in. (Common practice, no source.)
+pub const USUAL_PPM_BEFORE_STOCKING: f64 = 20.0;
 /// Solids of the usual slurry, where nobody says which, % by mass. (Common practice, no source.)
 pub const USUAL_SOLIDS_PERCENT: f64 = 60.0;
 /// The hours for it: pH is lowest and oxygen rises, from a quarter of an hour to three hours after

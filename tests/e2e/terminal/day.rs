@@ -22,6 +22,7 @@ fn the_day_of_the_wrong_dose() {
     stage.play_attended(at(8, 15, 10), 5);
     screen.wait_for_all(&["15:10", "6 alarms, all acknowledged"]);
     review(&mut screen, &stage);
+    dose_at_the_shell(&mut screen);
 }
 
 /// Alkalinity, and TAN by a kit that counts as N: asked, never guessed; then what it means.
@@ -101,6 +102,11 @@ fn log_the_dose(screen: &mut Screen) {
     let text = screen.wait_for_all(&["Kept as entry 1", "6 ALARMS, 1 NOT ACKNOWLEDGED"]);
     shows(&text, &["goggles, gloves, boots", "Read the pH at 1 h, 4 h and 24 h."]);
     insta::assert_snapshot!("a_dose_is_kept", text);
+    // plan dose said NOT NOW: why it was given stands in its place, beside what spoke against it.
+    shows(&text, &["Why was it given?", "1  the adviser approved it"]);
+    screen.press("1");
+    let text = screen.wait_for("Kept as entry 2");
+    shows(&text, &["against pH 8.61 (limit 8.5)", "the adviser approved it"]);
     screen.press("Enter");
     let keys = screen.done("6  dose logged, mismatch confirmed");
     assert!(keys.others <= 12, "{keys:?}");
@@ -116,7 +122,7 @@ fn log_a_drain(screen: &mut Screen) {
     screen.press("Tab");
     screen.number("1.05");
     screen.press("Enter");
-    let text = screen.wait_for("Kept as entry 2");
+    let text = screen.wait_for("Kept as entry 3");
     shows(
         &text,
         &[
@@ -131,6 +137,16 @@ fn log_a_drain(screen: &mut Screen) {
     assert!(keys.others <= 7, "{keys:?}");
     screen.wait_for_all(&["P3 drain: 1200 m3 let out", "P3 dose: 38.4 kg = 25.1 L of slurry of lot M-17"]);
     screen.press("0");
+}
+
+/// At the shell the reason is typed, in the farm's own words.
+fn dose_at_the_shell(screen: &mut Screen) {
+    screen.clear();
+    screen.command("pondreeve record --pond p3 dose --slurry-kg 5 --lot M-17");
+    screen.wait_for("Why was it given? Type the reason");
+    screen.command("left in the bucket");
+    let text = screen.wait_for("entry 5, in place of entry 4");
+    shows(&text, &["against", "dosed", "left in the bucket"]);
 }
 
 /// What an adviser looks at: nights, alarm load, the trail of what people did, unbroken.
@@ -154,5 +170,5 @@ fn review(screen: &mut Screen, stage: &Stage) {
     screen.wait_for("\"diar");
     screen.done("11 the adviser's review");
     let trail = std::fs::read_to_string(stage.scratch.folder.path().join("trail.csv")).expect("an export");
-    shows(&trail, &["\"hand reading\"", "\"console\"", "p3/entry 2", &me()]);
+    shows(&trail, &["\"hand reading\"", "\"console\"", "p3/entry 3", &me()]);
 }

@@ -216,6 +216,8 @@ pub struct Dose {
     pub container_kg: Option<f64>,
     /// When the last of it was in.
     pub stop: Option<Timestamp>,
+    /// What spoke against it when it was recorded, in English, as other programs are told.
+    pub against: Option<String>,
     /// Why it was given against advice.
     pub reason: Option<String>,
     /// Somebody said that it is so although amounts contradict each other.

@@ -59,7 +59,7 @@ pub struct Dose {
     /// Which pond
     #[arg(long, value_name = "POND")]
     pub pond: String,
-    /// How much; 4 in a crop, 20 before stocking
+    /// How much; the pond's programme, else 4 in a crop, 20 before stocking
     #[arg(long, value_name = "PPM", value_parser = above_0(200.0, ""))]
     pub dose: Option<f64>,
     /// Lot of product, as configured; the farm's only one if nothing describes another
@@ -102,10 +102,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
         What::Balance(own) => return super::plan_balance::run(own),
         What::WrongDose(own) => return super::wrong_dose::run(own),
     };
-    let usual = if arguments.before_stocking { 20.0 } else { 4.0 };
     let request = DoseRequest {
         pond: arguments.pond.clone(),
-        dose: arguments.dose.unwrap_or(usual),
+        dose: arguments.dose,
         lot: arguments.lot.clone(),
         basis: arguments.basis.clone(),
         solids_percent: arguments.solids_percent,

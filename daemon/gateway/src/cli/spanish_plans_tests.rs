@@ -127,7 +127,7 @@ async fn doses_and_feed_are_planned_in_spanish() {
     let request = |change: fn(&mut DoseRequest)| {
         let mut request = DoseRequest {
             pond: "p1".to_owned(),
-            dose: 8.0,
+            dose: Some(8.0),
             lot: None,
             basis: None,
             solids_percent: None,
@@ -173,7 +173,7 @@ async fn doses_and_feed_are_planned_in_spanish() {
         request(|ask| ask.pond = "p9".to_owned()),
         request(|ask| ask.lot = Some("M-99".to_owned())),
         request(|ask| ask.basis = Some("luck".to_owned())),
-        request(|ask| ask.dose = 900.0),
+        request(|ask| ask.dose = Some(900.0)),
         request(|ask| ask.container_kg = Some(0.0)),
         Ask::FeedLoad(FeedAsk {
             pond: "p1".to_owned(),

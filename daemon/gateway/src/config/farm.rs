@@ -60,7 +60,7 @@ pub struct Farm {
 }
 
 /// What people call a pond's crop and the way it is farmed.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct AboutPond {
     /// Species of the crop.
     pub species: String,
@@ -68,6 +68,10 @@ pub struct AboutPond {
     pub stage: String,
     /// How the pond is farmed, in the farm's own words.
     pub style: Option<String>,
+    /// How much a dose is while shrimp are in the pond, in the unit of the lot's basis.
+    pub dose_ppm: Option<f64>,
+    /// The same before they are put in.
+    pub dose_before_stocking_ppm: Option<f64>,
 }
 
 impl Farm {

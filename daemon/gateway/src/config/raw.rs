@@ -213,6 +213,11 @@ table! {
         style: String = optional Text;
         /// How often mineral slurry is given. A reminder falls due on the morning of the day; none if absent.
         dose_every: Duration = optional length_s(5 * DAY_S, 60 * DAY_S);
+        /// How much a dose of the pond's programme is, in the unit of the lot's basis, where `plan dose` is not
+        /// told; 4 if left out.
+        dose_ppm: f64 = optional number(0.1, 200.0, "ppm");
+        /// The same before shrimp are put in; 20 if left out.
+        dose_before_stocking_ppm: f64 = optional number(0.1, 200.0, "ppm");
         /// Limits that differ from the defaults of the species and stage.
         limits: RawLimits = optional TableOf::<RawLimits>::new();
     }

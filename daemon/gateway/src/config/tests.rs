@@ -230,6 +230,7 @@ tells!(credentials_without_a_name: "port = 1883" => "port = 1883\nusername = \"u
 tells!(hosts_with_more_than_a_host: "host = \"localhost\"" => "host = \"mqtt://localhost:1883\"");
 tells!(warnings_do_not_stop: "host = \"localhost\"" => "host = \"broker.example\"\nusername = \"u\"\npassword_file = \"missing\"",
     "topic = \"farm/p1\"" => "topic = \"farm/+\"", "profile = \"optical-oxygen\"" => "profile = \"glass-ph\"",
+    "depth_m = 1.5" => "depth_m = 1.5\ndose_ppm = 8",
     "quantity = \"ph\", json = \"/ph\"" => "quantity = \"salinity_psu\"");
 tells!(odd_keys_and_numbers_are_cut_and_quoted: "depth_m = 1.5" => "depth_m = 1.5\n\"\\u001b[2J\" = 1", "area_m2 = 5000" => "area_m2 = 111111111111111111111111111111111111111111111111111111111111111111111111111111111111111111111111");
 tells!(control_characters_are_shown_not_sent: "id = \"p1\"" => "id = \"p1\\u001b[2J\"");

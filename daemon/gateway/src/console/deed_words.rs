@@ -2,7 +2,7 @@
 
 use crate::local::diary::DeedStatus;
 use crate::local::said::{PutInStatus, SaidStatus};
-use crate::texts::said::translated;
+use crate::texts::said::{told, translated};
 use crate::texts::{Words, english, say};
 
 use super::diary::choice_words;
@@ -47,6 +47,12 @@ fn with_reasons(words: Words, said: &SaidStatus) -> SaidStatus {
     own
 }
 
+/// What spoke against a dose, which is kept in English.
+pub(crate) fn objections(words: Words, kept: &str) -> String {
+    let told: Vec<String> = kept.split("; ").map(|own| told(words, own, None)).collect();
+    told.join("; ")
+}
+
 fn made(words: Words, deed: &DeedStatus) -> Option<String> {
     let value = |name: &str| deed.values.get(name)?.as_f64();
     let told = |name: &str| value(name).map(amount);
@@ -66,6 +72,12 @@ fn made(words: Words, deed: &DeedStatus) -> Option<String> {
             text("lot").map(|lot| say!(words, "deed-lot", lot = lot)),
             told("containers").map(|emptied| say!(words, "deed-containers", emptied = emptied)),
             told("slurry_mg_l").map(|strength| say!(words, "crop-strength", strength = strength)),
+            text("against").map(|against| {
+                let against = objections(words, &against);
+                let reason = text("reason").map(|reason| choice_words(words, &reason));
+                let reason = reason.unwrap_or_else(|| words.get("deed-no-reason"));
+                say!(words, "deed-against", against = against, reason = reason)
+            }),
         ]),
         "drain" | "exchange" => list(vec![
             told("volume_m3").map(|volume| format!("{volume} m3")),

@@ -5,7 +5,7 @@ mod lists;
 
 #[cfg(test)]
 pub(crate) use lists::CHOICES;
-pub(crate) use lists::{Field, KINDS, Sort, choice_key, choice_words};
+pub(crate) use lists::{DOSED, Field, KINDS, Sort, choice_key, choice_words};
 
 use crate::local::diary::{DoseAsk, EntryAsk, RecordAsk, RecordedStatus, WaterAsk};
 use crate::local::protocol::{Ask, FarmStatus};
@@ -74,6 +74,8 @@ pub(crate) struct Form {
     pub(crate) sending: bool,
     /// What contradicts what: Enter once more says that it is so.
     pub(crate) unsure: Option<String>,
+    /// What was sent last.
+    sent: Option<RecordAsk>,
     /// The entry as it was taken.
     pub(crate) recorded: Option<Box<RecordedStatus>>,
 }
@@ -91,6 +93,7 @@ impl Form {
             time: String::new(),
             sending: false,
             unsure: None,
+            sent: None,
             recorded: None,
         }
     }
@@ -126,10 +129,10 @@ impl Form {
             return Outcome::Wrong(say!(words, "sending-wait"));
         }
         if self.recorded.is_some() {
-            return if matches!(key, Key::Enter | Key::Char(' ')) {
-                Outcome::Leave
-            } else {
-                Outcome::Editing
+            return match (key, self.asks_reason()) {
+                (Key::Enter | Key::Char(' '), _) => Outcome::Leave,
+                (Key::Char(digit), true) => self.give_reason(digit, words),
+                _ => Outcome::Editing,
             };
         }
         if key != Key::Enter && self.unsure.take().is_some() {
@@ -160,6 +163,27 @@ impl Form {
             _ => {}
         }
         Outcome::Editing
+    }
+
+    /// Whether a dose was taken that something speaks against, and nobody has said yet why it was given.
+    pub(crate) fn asks_reason(&self) -> bool {
+        self.recorded.as_ref().is_some_and(|recorded| recorded.wants_reason)
+    }
+
+    /// Puts the same dose with its reason in the place of the one that was taken.
+    fn give_reason(&mut self, digit: char, words: Words) -> Outcome {
+        let (_, reasons) = DOSED;
+        let chosen = digit.to_digit(10).and_then(|digit| reasons.get((digit as usize).checked_sub(1)?));
+        let Some(reason) = chosen else {
+            return Outcome::Wrong(say!(words, "diary-choose-one", last = reasons.len()));
+        };
+        let number = self.recorded.as_ref().and_then(|recorded| recorded.entry.number);
+        let (Some(number), Some(mut ask)) = (number, self.sent.clone()) else { return Outcome::Editing };
+        ask.corrects = Some(number);
+        if let EntryAsk::Dose(dose) = &mut ask.entry {
+            dose.reason = Some((*reason).to_owned());
+        }
+        Outcome::Send(Ask::Record(Box::new(ask)))
     }
 
     fn typed(&mut self, character: char, farm: &FarmStatus, words: Words) -> Outcome {
@@ -258,6 +282,7 @@ impl Form {
         match self.entry(farm, clock) {
             Ok(entry) => {
                 let ask = RecordAsk { pond: pond.id.clone(), entry, at, corrects: None };
+                self.sent = Some(ask.clone());
                 Outcome::Send(Ask::Record(Box::new(ask)))
             }
             Err((field, why)) => {

@@ -33,6 +33,8 @@ const NOTE: u8 = 13;
 const WITHDRAWAL: u8 = 14;
 const COUNT: u8 = 15;
 const DISTURBANCE: u8 = 16;
+/// A dose with what spoke against it.
+const DOSE_AGAINST: u8 = 17;
 
 /// Codes of what a dose counts. Never reuse one.
 const BASES: [(u8, Basis); 3] = [(1, Basis::SlurryMass), (2, Basis::SolidsMass), (3, Basis::SlurryVolume)];
@@ -105,7 +107,7 @@ pub(super) fn put(out: &mut Vec<u8>, at: Timestamp, entry: &Entry) {
     };
     match &entry.what {
         What::Dose(dose) => {
-            out.push(DOSE);
+            out.push(if dose.against.is_some() { DOSE_AGAINST } else { DOSE });
             number(out, dose.slurry_kg);
             number(out, dose.slurry_l);
             number(out, dose.containers);
@@ -118,6 +120,7 @@ pub(super) fn put(out: &mut Vec<u8>, at: Timestamp, entry: &Entry) {
             put_maybe(out, dose.stop, |out, stop| since.put(out, stop));
             text(out, &dose.reason);
             out.push(u8::from(dose.is_confirmed));
+            dose.against.iter().for_each(|against| put_text(out, against));
         }
         What::Feed(feed) => {
             out.push(FEED);
@@ -220,7 +223,7 @@ pub(super) fn read(reader: &mut Reader<'_>, at: Timestamp) -> Result<Entry, Malf
 fn what(reader: &mut Reader<'_>, since: &Since) -> Result<What, Malformed> {
     let code = reader.byte()?;
     Ok(match code {
-        DOSE => What::Dose(Dose {
+        DOSE | DOSE_AGAINST => What::Dose(Dose {
             slurry_kg: maybe(reader, value)?,
             slurry_l: maybe(reader, value)?,
             containers: maybe(reader, value)?,
@@ -238,6 +241,7 @@ fn what(reader: &mut Reader<'_>, since: &Since) -> Result<What, Malformed> {
             stop: maybe(reader, |reader| since.read(reader))?,
             reason: maybe(reader, words)?,
             is_confirmed: flag(reader)?,
+            against: if code == DOSE_AGAINST { Some(reader.text()?) } else { None },
         }),
         FEED => What::Feed(Feed { kg: value(reader)?, tray_left_percent: maybe(reader, value)? }),
         DRAIN | EXCHANGE => {

@@ -30,6 +30,12 @@ fn every_kind() -> Vec<What> {
             stop: Some(Timestamp(-7)),
             reason: text("adviser by telephone"),
             is_confirmed: true,
+            against: None,
+        }),
+        What::Dose(Dose {
+            slurry_kg: Some(30.0),
+            against: text("pH 8.60 (limit 8.5); not the hour for it"),
+            ..Dose::default()
         }),
         What::Dose(Dose::default()),
         What::Feed(Feed { kg: 38.25, tray_left_percent: Some(5.0) }),

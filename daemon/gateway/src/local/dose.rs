@@ -2,14 +2,15 @@
 
 use pondreeve_chemistry::dose::{Amount, Basis, Slurry};
 use pondreeve_core::dosing::{
-    DoseAsk, DosePlan, NH3_MEAN_AT_MOST, NH3_PEAK_AT_MOST, Nh3Day, USUAL_SOLIDS_PERCENT,
+    DoseAsk, DosePlan, NH3_MEAN_AT_MOST, NH3_PEAK_AT_MOST, Nh3Day, USUAL_PPM, USUAL_PPM_BEFORE_STOCKING,
+    USUAL_SOLIDS_PERCENT,
 };
 use pondreeve_core::said::{Said, said};
 use serde::{Deserialize, Serialize};
 
 use super::said::SaidStatus;
 use super::status::rfc3339;
-use crate::config::farm::Product;
+use crate::config::farm::{AboutPond, Product};
 
 /// What is to be planned.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -17,8 +18,9 @@ use crate::config::farm::Product;
 pub struct DoseRequest {
     /// Pond id.
     pub pond: String,
-    /// How much, in the unit of the basis.
-    pub dose: f64,
+    /// How much, in the unit of the basis; that of the pond's programme where absent.
+    #[serde(default)]
+    pub dose: Option<f64>,
     /// Lot of product, as configured; the farm's only one where absent and nothing else describes it.
     pub lot: Option<String>,
     /// `slurry_mass`, `solids_mass` or `slurry_volume`; the lot's, else `slurry_mass`, where absent.
@@ -159,13 +161,17 @@ pub(super) struct Checked {
 ///
 /// # Errors
 /// With what was given and what is accepted.
-pub(super) fn check(request: &DoseRequest, products: &[Product]) -> Result<Checked, Said> {
-    checked(request, products).map_err(|why| {
+pub(super) fn check(
+    request: &DoseRequest,
+    about: Option<&AboutPond>,
+    products: &[Product],
+) -> Result<Checked, Said> {
+    checked(request, about, products).map_err(|why| {
         said!("refused-plan", "planning a dose for {pond}: {why}", pond = &request.pond, why = why)
     })
 }
 
-fn checked(request: &DoseRequest, products: &[Product]) -> Result<Checked, Said> {
+fn checked(request: &DoseRequest, about: Option<&AboutPond>, products: &[Product]) -> Result<Checked, Said> {
     let says_nothing = request.basis.is_none() && request.solids_percent.is_none();
     let lot = match (&request.lot, products) {
         (Some(lot), _) => Some(products.iter().find(|product| product.lot == *lot).ok_or_else(|| {
@@ -191,11 +197,12 @@ fn checked(request: &DoseRequest, products: &[Product]) -> Result<Checked, Said>
         })?,
         None => lot.map_or(Basis::SlurryMass, |lot| lot.basis),
     };
-    if !(request.dose > 0.0 && request.dose <= 200.0) {
+    let dose = request.dose.unwrap_or_else(|| programme(about, request.in_crop));
+    if !(dose > 0.0 && dose <= 200.0) {
         return Err(said!(
             "refused-plan-dose",
             "{dose} {unit} is not accepted; more than 0 and at most 200 is",
-            dose = request.dose.to_string(),
+            dose = dose.to_string(),
             unit = basis.unit()
         ));
     }
@@ -216,9 +223,17 @@ fn checked(request: &DoseRequest, products: &[Product]) -> Result<Checked, Said>
         ));
     }
     let basis_is_said = request.basis.is_some() || lot.is_some();
-    let (dose, in_crop) = (request.dose, request.in_crop);
-    let ask = DoseAsk { dose, basis, basis_is_said, slurry, container_kg, in_crop };
+    let ask = DoseAsk { dose, basis, basis_is_said, slurry, container_kg, in_crop: request.in_crop };
     Ok(Checked { ask, lot: lot.map(|lot| lot.lot.clone()), solids_percent, slurry_density_kg_l })
+}
+
+/// What the pond's programme gives, in the unit of the lot's basis.
+fn programme(about: Option<&AboutPond>, in_crop: bool) -> f64 {
+    if in_crop {
+        about.and_then(|about| about.dose_ppm).unwrap_or(USUAL_PPM)
+    } else {
+        about.and_then(|about| about.dose_before_stocking_ppm).unwrap_or(USUAL_PPM_BEFORE_STOCKING)
+    }
 }
 
 /// The plan as it is said.
@@ -231,10 +246,11 @@ pub(super) fn dose_status(
     DosePlanStatus {
         pond: request.pond.clone(),
         at: rfc3339(at),
-        dose: request.dose,
+        dose: checked.ask.dose,
         basis: checked.ask.basis.name().to_owned(),
         readings_kg: (!checked.ask.basis_is_said).then(|| {
-            let of = |basis| Amount::of(request.dose, basis, checked.ask.slurry, plan.volume_m3).slurry_kg;
+            let of =
+                |basis| Amount::of(checked.ask.dose, basis, checked.ask.slurry, plan.volume_m3).slurry_kg;
             [Basis::SlurryMass, Basis::SolidsMass, Basis::SlurryVolume].map(of)
         }),
         before_stocking: !request.in_crop,
@@ -268,10 +284,42 @@ pub(super) fn dose_status(
         earliest: plan.earliest.map(rfc3339),
         within: plan.within.map(|own| WithinStatus {
             dose: own.dose,
-            slurry_kg: own.dose.map(|dose| plan.amount.slurry_kg * dose / request.dose),
+            slurry_kg: own.dose.map(|dose| plan.amount.slurry_kg * dose / checked.ask.dose),
             earliest: own.earliest.map(rfc3339),
             tan_at_most_mg_l: own.tan_at_most_mg_l,
             ph_lower_by: own.ph_lower_by,
         }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is asked for, else the pond's programme, else what is usual.
+    #[test]
+    fn a_dose_that_is_not_told_is_that_of_the_programme() {
+        let request = |dose, in_crop| DoseRequest {
+            pond: "p1".to_owned(),
+            dose,
+            lot: None,
+            basis: None,
+            solids_percent: None,
+            slurry_density_kg_l: None,
+            container_kg: None,
+            in_crop,
+        };
+        let own =
+            AboutPond { dose_ppm: Some(2.5), dose_before_stocking_ppm: Some(15.0), ..AboutPond::default() };
+        for (dose, in_crop, about, expected) in [
+            (None, true, Some(&own), 2.5),
+            (None, false, Some(&own), 15.0),
+            (Some(3.0), true, Some(&own), 3.0),
+            (None, true, None, 4.0),
+            (None, false, None, 20.0),
+        ] {
+            let checked = check(&request(dose, in_crop), about, &[]).unwrap();
+            assert!((checked.ask.dose - expected).abs() < f64::EPSILON, "{:?}", checked.ask);
+        }
     }
 }

@@ -155,7 +155,8 @@ impl Counter {
             },
             Ask::PlanDose(request) => {
                 let pond = self.pond(&request.pond)?;
-                let checked = dose::check(&request, &self.farm.products).map_err(Refusal::Told)?;
+                let about = self.farm.about_ponds.get(usize::from(pond.0));
+                let checked = dose::check(&request, about, &self.farm.products).map_err(Refusal::Told)?;
                 let plan = self.desk.plan_dose(pond, checked.ask).await.ok_or(Refusal::Ended)?;
                 let plan = plan.ok_or_else(|| {
                     let early = said!(

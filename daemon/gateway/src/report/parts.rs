@@ -9,7 +9,7 @@ use super::figures::{Figure, MONEY, MONEY_PER_KG, Trace};
 use super::texts::{Language, Texts};
 use super::{Gathered, time};
 use crate::console::ammonia::value_and_band;
-use crate::console::deed_words::deed_words;
+use crate::console::deed_words::{deed_words, objections};
 use crate::console::diary::choice_words;
 use crate::local::diary::DeedStatus;
 
@@ -68,13 +68,14 @@ fn plain(value: &serde_json::Value) -> String {
 }
 
 /// Values of diary entries that are told in another language than the daemon's, in their order.
-pub(super) const VALUES: [&str; 27] = [
+pub(super) const VALUES: [&str; 28] = [
     "slurry_kg",
     "slurry_l",
     "lot",
     "containers",
     "left",
     "delivered",
+    "against",
     "reason",
     "item",
     "amount",
@@ -229,7 +230,11 @@ impl<'a> Words<'a> {
         let of_diary = deed.number.is_some();
         let told = VALUES.iter().filter_map(|name| {
             let value = deed.values.get(*name)?;
-            let value = choice_words(self.texts.words(), &plain(value));
+            let words = self.texts.words();
+            let value = match *name {
+                "against" => objections(words, &plain(value)),
+                _ => choice_words(words, &plain(value)),
+            };
             Some(format!("{} {value}", self.texts.get(&format!("value-{name}"))))
         });
         let told: Vec<String> = told.filter(|_| of_diary).collect();

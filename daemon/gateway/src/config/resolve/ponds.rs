@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::time::Duration;
 
 use pondreeve_core::defaults::AERATION_RISK;
+use pondreeve_core::dosing::IN_CROP_AT_MOST;
 use pondreeve_core::site::{AeratorGroup, Limits, Pond, PondIndex, Timer};
 use pondreeve_core::{Quantity, Span};
 
@@ -66,7 +67,10 @@ impl Resolver<'_> {
             species: said(&raw.species).unwrap_or_default(),
             stage: said(&raw.stage).unwrap_or_default(),
             style: said(&raw.style),
+            dose_ppm: raw.dose_ppm.as_ref().map(|at| at.value),
+            dose_before_stocking_ppm: raw.dose_before_stocking_ppm.as_ref().map(|at| at.value),
         });
+        self.strong_dose(raw);
         let limits = defaults.and_then(|base| limits::for_pond(raw.limits.as_ref(), &base, self.problems));
         Some(Pond {
             id: raw.id.as_ref()?.value.clone(),
@@ -80,6 +84,16 @@ impl Resolver<'_> {
             dose_every: raw.dose_every.as_ref().map(|at| span(at.value)),
             aeration_risk: raw.aeration_risk.as_ref().map_or(AERATION_RISK, |at| at.value),
         })
+    }
+
+    /// A programme that no plan will approve.
+    fn strong_dose(&self, raw: &RawPond) {
+        let Some(at) = raw.dose_ppm.as_ref().filter(|at| at.value > IN_CROP_AT_MOST) else { return };
+        let found = format!("doses of {} ppm while shrimp are in the pond", at.value);
+        let accepted = format!(
+            "at most {IN_CROP_AT_MOST} mg/L of slurry in a dose, or as it is: `plan dose` then says NOT NOW each time, and who doses all the same is asked why"
+        );
+        self.problems.push(self.problems.about(at, found, accepted).as_warning());
     }
 
     /// The like pond that a pond names.

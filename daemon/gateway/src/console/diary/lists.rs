@@ -63,10 +63,22 @@ const METHODS: Choices = ("method", &["in place", "in a sample", "diluted 1:1"])
 const GONE: Choices =
     ("gone", &["spilled or spoilt", "lent or sold", "sent back", "thrown away", "counted wrongly before"]);
 
+/// Why a dose was given against advice.
+pub(crate) const DOSED: Choices = (
+    "dosed",
+    &[
+        "the adviser approved it",
+        "the farm manager ordered it",
+        "pH and ammonia measured since are lower",
+        "alkalinity or the bottom was too bad to wait",
+        "by mistake",
+    ],
+);
+
 const PRICED: Choices = ("priced", &["shrimp", "feed", "slurry", "power"]);
 
 /// Everything that can be chosen.
-pub(crate) const CHOICES: [Choices; 7] = [WEATHERS, NOTES, COSTS, ENDS, METHODS, GONE, PRICED];
+pub(crate) const CHOICES: [Choices; 8] = [WEATHERS, NOTES, COSTS, ENDS, METHODS, GONE, DOSED, PRICED];
 
 /// The kinds, those of every day first.
 pub(crate) const KINDS: [Kind; 14] = [

@@ -4,7 +4,7 @@ use ratatui::layout::Position;
 use ratatui::style::Style;
 
 use crate::console::deed_words::{deed_words, kind_words};
-use crate::console::diary::{Form, KINDS, Place, Sort};
+use crate::console::diary::{DOSED, Form, KINDS, Place, Sort, choice_key};
 use crate::console::text::wrap;
 use crate::local::diary::DeedStatus;
 use crate::local::said::SaidStatus;
@@ -172,18 +172,36 @@ fn recorded(canvas: &mut Canvas<'_>, words: Words, form: &Form, rows: Rows) {
     let in_words =
         |(place, english): (usize, &String), said: &[SaidStatus]| told(words, english, said.get(place));
     let more = recorded.told.iter().enumerate();
-    let lines = lines.chain(more.map(|own| (in_words(own, &recorded.told_said), Style::new())));
+    let more: Vec<_> = more.map(|own| (in_words(own, &recorded.told_said), Style::new())).collect();
     let cautions = recorded.cautions.iter().enumerate();
-    let cautions =
-        cautions.map(|own| (format!("! {}", in_words(own, &recorded.cautions_said)), canvas.bold()));
-    for (text, style) in lines.chain(cautions).collect::<Vec<_>>() {
-        let room = rows.bottom.saturating_sub(y + 1);
+    let cautions: Vec<_> = cautions
+        .map(|own| (format!("! {}", in_words(own, &recorded.cautions_said)), canvas.bold()))
+        .collect();
+    let asks = form.asks_reason();
+    // Where something is asked there is less room: what to mind comes before what follows from it.
+    let (first, second) = if asks { (cautions, more) } else { (more, cautions) };
+    let bottom = if asks { question(canvas, words, rows) } else { rows.bottom - 1 };
+    for (text, style) in lines.chain(first).chain(second).collect::<Vec<_>>() {
+        let room = bottom.saturating_sub(y);
         if room == 0 {
             break;
         }
         y += canvas.paragraph(0, y, &text, columns - 1, room.min(4), style);
     }
     canvas.put(0, rows.bottom - 1, &say!(words, "diary-back"), columns - 1, Style::new());
+}
+
+/// Asks why a dose was given against advice. Gives the row above which there is room.
+fn question(canvas: &mut Canvas<'_>, words: Words, rows: Rows) -> u16 {
+    let columns = canvas.columns();
+    let (list, reasons) = DOSED;
+    let top = rows.bottom.saturating_sub(2 + u16::try_from(reasons.len()).unwrap_or(0)).max(rows.top + 1);
+    canvas.put(0, top, &say!(words, "diary-why-dosed"), columns - 1, canvas.bold());
+    for (y, place) in (top + 1..rows.bottom - 1).zip(0..reasons.len()) {
+        let reason = words.get(&choice_key(list, place));
+        canvas.put(2, y, &format!("{}  {reason}", place + 1), columns - 3, Style::new());
+    }
+    top
 }
 
 /// A field. Gives the place of the cursor if it is in it.

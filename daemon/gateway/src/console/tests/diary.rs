@@ -248,6 +248,42 @@ fn what_was_recorded_is_read_back_with_what_to_mind() {
     assert!(!form.sending && form.texts[0] == "1");
 }
 
+/// A dose that something speaks against: one digit says why, and stands in its place.
+#[test]
+fn a_dose_against_advice_is_asked_about_and_answered_with_a_digit() {
+    let mut shown = done(sample::normal_night());
+    let farm = shown.farm.clone();
+    let asked = sent(&mut shown, "d1230\t\t\t1\n").unwrap();
+    let mut taken = exchanged();
+    taken.entry = deeds()[0].clone();
+    taken.entry.words =
+        "30 kg of slurry of lot M-17, 4 mg/L of slurry; against pH 8.60 (limit 8.5): nobody says why"
+            .to_owned();
+    taken.cautions = vec![
+        "Recorded, although plan dose says NOT NOW. Why it was given is not said: say it with --correct 17 and --reason, and tell the adviser. Against it: pH 8.60 (limit 8.5).".to_owned(),
+        "Slurry is alkaline, about pH 10: goggles, gloves, boots, water for the eyes at hand. Mix it with no acid, chlorine or other product. Rinse splashes at once.".to_owned(),
+    ];
+    (taken.told_said, taken.cautions_said, taken.wants_reason) = (Vec::new(), Vec::new(), true);
+    let _ = shown.ui.recorded(Box::new(taken.clone()), farm.as_ref(), LATER);
+    insta::assert_snapshot!(shown.text());
+    assert_eq!(sent(&mut shown, "9"), None, "there are five");
+    assert!(shown.ui.notice.as_ref().unwrap().text.contains("1 to 5"));
+    let again = sent(&mut shown, "1").unwrap();
+    let EntryAsk::Dose(dose) = &asked.entry else { panic!("another kind") };
+    let reason = Some("the adviser approved it".to_owned());
+    let entry = EntryAsk::Dose(DoseAsk { reason, ..dose.clone() });
+    assert_eq!(again, RecordAsk { entry, corrects: Some(17), ..asked });
+    // Once it has its reason nothing more is asked.
+    taken.wants_reason = false;
+    let _ = shown.ui.recorded(Box::new(taken.clone()), farm.as_ref(), LATER);
+    assert!(!shown.text().contains("Press a number"));
+    assert_eq!(sent(&mut shown, "1"), None);
+    // Who leaves it leaves it.
+    taken.wants_reason = true;
+    let _ = shown.ui.recorded(Box::new(taken), farm.as_ref(), LATER);
+    assert_eq!((shown.press(Key::Enter, LATER), shown.ui.page), (None, Page::Done));
+}
+
 /// The farm may show it before the answer to the request has come.
 #[test]
 fn an_acknowledgement_is_told_by_name_in_whatever_order_things_come() {

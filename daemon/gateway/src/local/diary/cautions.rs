@@ -23,8 +23,8 @@ fn reason(entry: &Entry) -> Option<&str> {
 }
 
 /// Whether a dose was given against advice, and nobody says why.
-pub(super) fn wants_reason(entry: &Entry, doubts: &Doubts) -> bool {
-    !doubts.against.is_empty() && reason(entry).is_none()
+pub(super) fn wants_reason(entry: &Entry) -> bool {
+    matches!(&entry.what, What::Dose(dose) if dose.against.is_some()) && reason(entry).is_none()
 }
 
 /// What was odd about an entry when it was recorded.

@@ -2,9 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use pondreeve_core::diary::{Entry, What};
+use pondreeve_core::diary::{Dose, Entry, What};
 use pondreeve_core::effect::Recorded;
 use pondreeve_core::said::{Said as Sentence, said};
+use pondreeve_core::state::Doubts;
 use pondreeve_core::{Event, Span, Timestamp};
 use tokio::sync::oneshot;
 
@@ -30,12 +31,16 @@ impl Counter {
         let RecordAsk { pond: id, entry, at, corrects } = ask;
         let pond = self.pond(&id)?;
         let read = |text: &str| any_time(text).map_err(Refusal::words);
-        let at = match (at, corrects) {
+        let earlier = match corrects {
+            Some(number) => self.entry(number).await?,
+            None => None,
+        };
+        let at = match (at, &earlier) {
             (Some(text), _) => read(&text).map_err(Refusal::Bad)?,
-            (None, Some(number)) => self.time_of(number).await?.unwrap_or_else(|| self.clock.now()),
+            (None, Some(earlier)) => earlier.at,
             (None, None) => self.clock.now(),
         };
-        let entry = entries::entry(entry, at, corrects, &self.farm, &read).map_err(Refusal::Bad)?;
+        let mut entry = entries::entry(entry, at, corrects, &self.farm, &read).map_err(Refusal::Bad)?;
         if let What::Dose(dose) = &entry.what
             && let Some(differs) = dose.mismatch().filter(|_| !dose.is_confirmed)
         {
@@ -49,6 +54,9 @@ impl Counter {
         }
         // Before it is taken: afterwards it would be held against itself.
         let doubts = self.desk.doubts(pond, &entry).await.unwrap_or_default();
+        if let What::Dose(dose) = &mut entry.what {
+            note_against(dose, &doubts, earlier.as_ref());
+        }
         let (done, answer) = oneshot::channel();
         let event = Event::Diary { pond, entry, by: by.to_owned() };
         let incoming = Incoming { event, done: Some(done), urgent: true, place: asked_from() };
@@ -72,7 +80,7 @@ impl Counter {
         let mut told = Said::of(&entry).told;
         told.extend(own.iter().flat_map(|own| words::crop_told(&entry, own)));
         let crop = own.and_then(|own| own.crop);
-        let wants_reason = cautions::wants_reason(&entry, &doubts);
+        let wants_reason = cautions::wants_reason(&entry);
         let mut minded = cautions::of_doubts(&entry, doubts);
         minded.extend(cautions::cautions(&entry, own.and_then(|own| own.last_dose), crop.as_ref()));
         let entry = deed_of(&entry, Some(id), recorded_at, by);
@@ -87,12 +95,12 @@ impl Counter {
         })))
     }
 
-    /// When an entry happened.
-    async fn time_of(&self, number: u64) -> Result<Option<Timestamp>, Refusal> {
+    /// An entry as it was taken.
+    async fn entry(&self, number: u64) -> Result<Option<Entry>, Refusal> {
         let stretch = Stretch { from: Timestamp(0), to: Timestamp(i64::MAX), most: 1, number: Some(number) };
         let found = self.desk.shelf().deeds(stretch).await.map_err(Refusal::Failed)?;
-        Ok(found.deeds.iter().find_map(|deed| match &deed.event {
-            Event::Diary { entry, .. } => Some(entry.at),
+        Ok(found.deeds.into_iter().find_map(|deed| match deed.event {
+            Event::Diary { entry, .. } => Some(entry),
             _ => None,
         }))
     }
@@ -124,6 +132,17 @@ impl Counter {
         let is_cut = deeds.len() > most;
         let deeds = deeds.split_off(deeds.len().saturating_sub(most));
         Ok(Reply::Deeds { deeds: deeds.into_iter().map(|(_, deed)| deed).collect(), is_cut })
+    }
+}
+
+/// Keeps with a dose what speaks against it. What spoke against the entry that it corrects, and the reason that was
+/// given then, go on to hold: a corrected weight does not make it well advised.
+pub(super) fn note_against(dose: &mut Dose, doubts: &Doubts, earlier: Option<&Entry>) {
+    let against = Sentence::joined(doubts.against.clone(), "; ");
+    dose.against = Some(against.english().to_owned()).filter(|against| !against.is_empty());
+    if let Some(What::Dose(earlier)) = earlier.map(|earlier| &earlier.what) {
+        dose.against = dose.against.take().or_else(|| earlier.against.clone());
+        dose.reason = dose.reason.take().or_else(|| earlier.reason.clone());
     }
 }
 

@@ -121,6 +121,7 @@ fn dose(ask: DoseAsk, farm: &Farm, read: ReadTime<'_>) -> Result<Dose, String> {
         density_kg_l: ask.slurry_density_kg_l.or(product.map(|own| own.slurry_density_kg_l)),
         container_kg: ask.container_kg.or(product.and_then(|own| own.container_kg)),
         stop: ask.stop.as_deref().map(read).transpose()?,
+        against: None,
         reason: ask.reason,
         is_confirmed: ask.confirm_mismatch,
     })

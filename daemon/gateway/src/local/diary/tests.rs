@@ -8,7 +8,7 @@ use pondreeve_core::site::PondIndex;
 use pondreeve_core::state::Doubts;
 use pondreeve_core::{Event, Span, Timestamp};
 
-use super::counter::settle;
+use super::counter::{note_against, settle};
 use super::words::Said;
 use super::{DoseAsk, EntryAsk, cautions, entries};
 use crate::config::farm::Product;
@@ -119,9 +119,11 @@ fn a_dose_against_advice_names_what_it_goes_against_and_why() {
     };
     let told = |reason: Option<&str>| {
         let What::Dose(own) = dose(30.0, None) else { unreachable!() };
-        let own = entry(9, What::Dose(Dose { reason: reason.map(str::to_owned), ..own }));
+        let mut own = Dose { reason: reason.map(str::to_owned), ..own };
+        note_against(&mut own, &doubts(), None);
+        let own = entry(9, What::Dose(own));
         let said = cautions::of_doubts(&own, doubts());
-        (said[0].english().to_owned(), cautions::wants_reason(&own, &doubts()))
+        (said[0].english().to_owned(), cautions::wants_reason(&own))
     };
     let (said, asks) = told(Some("adviser said so"));
     assert!(said.contains("NOT NOW: pH 8.60 (limit 8.5); no aerator runs.") && !asks, "{said}");
@@ -132,8 +134,30 @@ fn a_dose_against_advice_names_what_it_goes_against_and_why() {
         assert!(said.contains("--correct 9 and --reason"), "{said}");
     }
     let own = entry(9, dose(30.0, None));
-    assert!(!cautions::wants_reason(&own, &Doubts::default()));
+    assert!(!cautions::wants_reason(&own));
     assert!(cautions::of_doubts(&own, Doubts::default()).is_empty());
+}
+
+/// A corrected weight does not make a dose well advised: what spoke against it, and why it was given, stay with it.
+#[test]
+fn what_spoke_against_a_dose_stays_with_what_takes_its_place() {
+    let kept = |against: Option<&str>, reason: Option<&str>| {
+        let What::Dose(own) = dose(30.0, None) else { unreachable!() };
+        Dose { against: against.map(str::to_owned), reason: reason.map(str::to_owned), ..own }
+    };
+    let earlier = entry(9, What::Dose(kept(Some("pH 8.60 (limit 8.5)"), Some("adviser said so"))));
+    for (given, reason) in [(None, "adviser said so"), (Some("owner said so"), "owner said so")] {
+        let mut own = kept(None, given);
+        note_against(&mut own, &Doubts::default(), Some(&earlier));
+        let (against, why) = (own.against.as_deref(), own.reason.as_deref());
+        assert_eq!((against, why), (Some("pH 8.60 (limit 8.5)"), Some(reason)));
+        let line = super::line(&entry(10, What::Dose(own)));
+        assert!(line.ends_with(&format!("; against pH 8.60 (limit 8.5): {reason}")), "{line}");
+    }
+    let unsaid = super::line(&entry(11, What::Dose(kept(Some("no aerator runs"), None))));
+    assert!(unsaid.ends_with("; against no aerator runs: nobody says why"), "{unsaid}");
+    let fine = super::line(&entry(12, What::Dose(kept(None, None))));
+    assert!(!fine.contains("against"), "{fine}");
 }
 
 #[test]

@@ -177,6 +177,7 @@ impl Said {
     fn dose(&mut self, dose: &Dose, basin: Option<&Basin>) {
         self.text("lot", dose.lot.as_ref());
         self.text("reason", dose.reason.as_ref());
+        self.text("against", dose.against.as_ref());
         for (name, value) in [
             ("slurry_kg", dose.kg()),
             ("slurry_l", dose.litres()),
@@ -225,6 +226,10 @@ impl Said {
         if let Some((basis, strength)) = own.or(strengths.first()) {
             let said = format!("{} {}", amount(*strength), basis_words(*basis));
             self.words = format!("{}, {said}", self.words);
+        }
+        if let Some(against) = &dose.against {
+            let why = dose.reason.as_deref().unwrap_or("nobody says why");
+            self.words = format!("{}; against {against}: {why}", self.words);
         }
         let strength = |(basis, strength): &(Basis, f64)| {
             said!(

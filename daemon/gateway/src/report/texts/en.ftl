@@ -352,6 +352,7 @@ value-lot = lot:
 value-containers = containers emptied:
 value-left = containers left:
 value-delivered = delivered:
+value-against = against:
 value-reason = reason:
 value-item = for:
 value-amount = amount:

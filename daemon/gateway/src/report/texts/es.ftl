@@ -352,6 +352,7 @@ value-lot = lote:
 value-containers = envases vaciados:
 value-left = envases que quedan:
 value-delivered = llegaron:
+value-against = en contra:
 value-reason = motivo:
 value-item = para:
 value-amount = importe:
