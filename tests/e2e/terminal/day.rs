@@ -106,7 +106,7 @@ fn log_the_dose(screen: &mut Screen) {
     shows(&text, &["Why was it given?", "1  the adviser approved it"]);
     screen.press("1");
     let text = screen.wait_for("Kept as entry 2");
-    shows(&text, &["against pH 8.61 (limit 8.5)", "the adviser approved it"]);
+    shows(&text, &["against advice (the adviser approved it)", "pH 8.61 (limit 8.5)"]);
     screen.press("Enter");
     let keys = screen.done("6  dose logged, mismatch confirmed");
     assert!(keys.others <= 12, "{keys:?}");
@@ -146,7 +146,7 @@ fn dose_at_the_shell(screen: &mut Screen) {
     screen.wait_for("Why was it given? Type the reason");
     screen.command("left in the bucket");
     let text = screen.wait_for("entry 5, in place of entry 4");
-    shows(&text, &["against", "dosed", "left in the bucket"]);
+    shows(&text, &["(left in the bucket): ", "dosed"]);
 }
 
 /// What an adviser looks at: nights, alarm load, the trail of what people did, unbroken.

@@ -178,7 +178,8 @@ fn pattern(key: &str, text: &str) -> Option<Pattern> {
     let letters = whole.chars().filter(|letter| letter.is_alphabetic()).count();
     let is_whole = parts.iter().all(|part| matches!(part, Part::Text(_)));
     let is_told = match is_whole {
-        true => whole.contains(' '),
+        // Single words would be found in names, but for what is tested in water.
+        true => whole.contains(' ') || key.starts_with("water-"),
         false => {
             letters >= FEWEST_LETTERS
                 || is_list(key)

@@ -257,7 +257,7 @@ fn a_dose_against_advice_is_asked_about_and_answered_with_a_digit() {
     let mut taken = exchanged();
     taken.entry = deeds()[0].clone();
     taken.entry.words =
-        "30 kg of slurry of lot M-17, 4 mg/L of slurry; against pH 8.60 (limit 8.5): nobody says why"
+        "30 kg of slurry of lot M-17, 4 mg/L of slurry; against advice (nobody says why): pH 8.60 (limit 8.5)"
             .to_owned();
     taken.cautions = vec![
         "Recorded, although plan dose says NOT NOW. Why it was given is not said: say it with --correct 17 and --reason, and tell the adviser. Against it: pH 8.60 (limit 8.5).".to_owned(),

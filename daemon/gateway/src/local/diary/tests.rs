@@ -152,10 +152,10 @@ fn what_spoke_against_a_dose_stays_with_what_takes_its_place() {
         let (against, why) = (own.against.as_deref(), own.reason.as_deref());
         assert_eq!((against, why), (Some("pH 8.60 (limit 8.5)"), Some(reason)));
         let line = super::line(&entry(10, What::Dose(own)));
-        assert!(line.ends_with(&format!("; against pH 8.60 (limit 8.5): {reason}")), "{line}");
+        assert!(line.ends_with(&format!("; against advice ({reason}): pH 8.60 (limit 8.5)")), "{line}");
     }
     let unsaid = super::line(&entry(11, What::Dose(kept(Some("no aerator runs"), None))));
-    assert!(unsaid.ends_with("; against no aerator runs: nobody says why"), "{unsaid}");
+    assert!(unsaid.ends_with("; against advice (nobody says why): no aerator runs"), "{unsaid}");
     let fine = super::line(&entry(12, What::Dose(kept(None, None))));
     assert!(!fine.contains("against"), "{fine}");
 }

@@ -229,7 +229,7 @@ impl Said {
         }
         if let Some(against) = &dose.against {
             let why = dose.reason.as_deref().unwrap_or("nobody says why");
-            self.words = format!("{}; against {against}: {why}", self.words);
+            self.words = format!("{}; against advice ({why}): {against}", self.words);
         }
         let strength = |(basis, strength): &(Basis, f64)| {
             said!(
