@@ -181,23 +181,31 @@ pub(super) fn write(
     if !beside {
         return tail.write(items, sealed_before);
     }
-    let tail = Mutex::new(tail);
-    let write = || match tail.lock() {
-        Ok(mut tail) => tail.write(items, sealed_before),
-        Err(_) => Err(failed_beside()),
-    };
-    std::thread::scope(|threads| {
-        let writing = std::thread::Builder::new().name("journal tail".to_owned());
-        let writing = writing.spawn_scoped(threads, write);
-        take();
-        match writing {
-            Ok(writing) => writing.join().unwrap_or_else(|_| Err(failed_beside())),
-            // No further thread is to be had.
-            Err(_) => write(),
-        }
-    })
+    let (written, _) = both("journal tail", tail, |tail| tail.write(items, sealed_before), take);
+    written
 }
 
-fn failed_beside() -> io::Error {
-    io::Error::other("the thread that writes inputs down failed")
+/// Does something to `what` on a thread of its own, and something else meanwhile: both wait for the disk.
+pub(super) fn both<W: Send, A: Send, B>(
+    name: &str,
+    what: &mut W,
+    beside: impl Fn(&mut W) -> io::Result<A> + Sync,
+    here: impl FnOnce() -> B,
+) -> (io::Result<A>, B) {
+    let failed = || io::Error::other(format!("the thread {name:?} failed"));
+    let what = Mutex::new(what);
+    let beside = || match what.lock() {
+        Ok(mut what) => beside(&mut what),
+        Err(_) => Err(failed()),
+    };
+    std::thread::scope(|threads| {
+        let started = std::thread::Builder::new().name(name.to_owned()).spawn_scoped(threads, beside);
+        let done = here();
+        let other = match started {
+            Ok(started) => started.join().unwrap_or_else(|_| Err(failed())),
+            // No further thread is to be had.
+            Err(_) => beside(),
+        };
+        (other, done)
+    })
 }

@@ -2,12 +2,13 @@
 //!
 //! When it opens, sled reads its log from the last snapshot on, up to the first damaged place, and takes
 //! that for the end: one flipped bit silently costs everything after it. It makes a snapshot only when
-//! it opens. So everything that goes into the database is appended here first. At the next opening
+//! it opens. So everything that goes into the database is appended here too. At the next opening
 //! whatever sled no longer has is put back from here, and people are told.
 //!
 //! Two files take turns, [`TURN_BYTES`] each; at each turn the database is opened anew, so that what was
-//! written since its last snapshot is always in one of the two. Each append is synced before the database is
-//! touched: were a cut to tear the database, this is what mends it.
+//! written since its last snapshot is always in one of the two. Each append is synced before the tail lets go of what is
+//! in it: were a cut to tear both this and the database, what is torn would be sealed anew from there, and a database that
+//! is ahead of its copy makes its snapshot of that at the next opening.
 //!
 //! ```text
 //! entry  mark 4 B, key 17 B, length 4 B, checksum 4 B of all that, value, checksum 4 B of key and value

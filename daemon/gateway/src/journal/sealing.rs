@@ -5,7 +5,8 @@ use std::sync::Arc;
 
 use pondreeve_core::Timestamp;
 
-use super::catch_up::{Due, together};
+use super::catch_up::{Due, both, together};
+use super::copy::Copy;
 use super::database::Trouble;
 use super::flat::Flat;
 use super::keys::{Key, hour_of, key, kind, parts};
@@ -190,17 +191,24 @@ impl Journal {
             let progress = sealed.entries.remove(place);
             sealed.entries.push(progress);
         }
-        let mut turned = false;
-        if let Some(copy) = &mut self.copy {
-            match copy.append(&sealed.entries) {
-                Ok(again) => turned = again,
-                Err(error) => {
+        let turned = match &mut self.copy {
+            Some(copy) => {
+                // At the same time, since each waits for the disk. Should power fail before both are done, what one of
+                // them lacks is still in the tail: it lets go of nothing before this is over.
+                let append = |copy: &mut Copy| copy.append(&sealed.entries);
+                let (copied, applied) = both("journal copy", copy, append, || store.apply(&sealed.entries));
+                applied?;
+                copied.unwrap_or_else(|error| {
                     tracing::warn!(%error, "the second copy of what is sealed cannot be written");
                     self.copy = None;
-                }
+                    false
+                })
             }
-        }
-        store.apply(&sealed.entries)?;
+            None => {
+                store.apply(&sealed.entries)?;
+                false
+            }
+        };
         self.left_out_unsealed.clear();
         self.written_beside += (live_bytes - self.live_bytes) * WRITTEN_PER_SEALED_BYTE;
         self.live_bytes = live_bytes;
