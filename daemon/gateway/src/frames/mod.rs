@@ -22,6 +22,15 @@ pub struct Exchange {
     pub sent: Vec<u8>,
     /// What came.
     pub received: Vec<u8>,
+    /// When it came, piece by piece: the time as the capture has it, and how many bytes.
+    pub came_at: Vec<(String, usize)>,
+}
+
+impl Exchange {
+    fn add(&mut self, at: &str, bytes: Vec<u8>) {
+        self.came_at.push((at.to_owned(), bytes.len()));
+        self.received.extend(bytes);
+    }
 }
 
 /// A capture.
@@ -75,11 +84,13 @@ pub fn parse(text: &str) -> Result<Captured, String> {
         let last = captured.exchanges.last_mut();
         match (way, last) {
             (">", _) => {
-                captured.exchanges.push(Exchange { at: at.to_owned(), sent: bytes, received: Vec::new() });
+                captured.exchanges.push(Exchange { at: at.to_owned(), sent: bytes, ..Exchange::default() });
             }
-            ("<", Some(last)) => last.received.extend(bytes),
+            ("<", Some(last)) => last.add(at, bytes),
             ("<", None) => {
-                captured.exchanges.push(Exchange { at: at.to_owned(), sent: Vec::new(), received: bytes });
+                let mut first = Exchange { at: at.to_owned(), ..Exchange::default() };
+                first.add(at, bytes);
+                captured.exchanges.push(first);
             }
             _ => return Err(wrong()),
         }
@@ -242,7 +253,10 @@ fn sensor(exchanges: &[Exchange], map: &SensorMap, only: Option<u8>) -> Vec<Read
                 found.push(Read { at, asked, outcome });
                 continue;
             }
-            Command::Acknowledge | Command::Identify | Command::Announce { .. } => continue,
+            Command::Acknowledge
+            | Command::Identify
+            | Command::Announce { .. }
+            | Command::Describe { .. } => continue,
         };
         open.retain(|own| own.address != address);
         // Values of another measurement of the same sensor are another profile's.

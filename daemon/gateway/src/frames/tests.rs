@@ -51,7 +51,7 @@ fn modbus_is_read_again() {
     assert!(read(&parse(&text).unwrap(), &sensor, None).unwrap_err().contains("speaks rtu"));
 }
 
-/// `0+3.14+2.718IWO` is an answer of the specification (section 4.4.8.1, with its CRC).
+/// `0+3.14+2.718IWO` is an answer of the specification (section 4.4.12.3, with its CRC).
 #[test]
 fn sdi12_is_read_again() {
     let hex = |text: &str| -> String { text.bytes().map(|byte| format!(" {byte:02X}")).collect() };

@@ -4,7 +4,7 @@ use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::Table;
 use serde_json::{Value, json};
 
-use super::{Fit, Outcome, Plan, Seen, Setting, Unit};
+use super::{Fit, Outcome, Plan, Seen, Setting, Unit, watch};
 use crate::console::text::wrap;
 use crate::texts::recognised::recognised;
 use crate::texts::{Words, english, say};
@@ -27,6 +27,7 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words)
         lines.push(String::new());
         lines.extend(unit_lines(unit, words));
     }
+    watch::lines(&mut lines, &outcome.watched, words);
     for garbled in &outcome.garbled {
         lines.push(String::new());
         let told = say!(
@@ -126,6 +127,14 @@ pub(super) fn by_reason(others: &[(String, String)]) -> Vec<(Vec<&str>, &str)> {
         }
     }
     grouped
+}
+
+/// A table as people write it.
+pub(super) const fn table_word(table: Table) -> &'static str {
+    match table {
+        Table::Holding => "holding",
+        Table::Input => "input",
+    }
 }
 
 /// What one channel read as.
@@ -276,7 +285,7 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
         "stopped": outcome.stopped,
         "written": written,
     });
-    units.chain(garbled).chain([end]).collect()
+    units.chain(garbled).chain(watch::json_of(&outcome.watched)).chain([end]).collect()
 }
 
 #[cfg(test)]
@@ -299,6 +308,7 @@ mod tests {
             addresses: vec![1, 2, 3, 51],
             patience: Duration::from_millis(90),
             profiles: Vec::new(),
+            watch: None,
         };
         let unit = Unit {
             address: 2,
