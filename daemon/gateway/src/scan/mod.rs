@@ -23,6 +23,7 @@ use crate::cli::spoken;
 use crate::texts::say;
 
 pub use access::Access;
+pub(crate) use fit::judge;
 pub use fit::{Fit, Seen, Verdict};
 pub use fragment::fragment;
 pub use report::{json, text};
@@ -79,6 +80,8 @@ pub struct Garbled {
     pub setting: Setting,
     /// Bytes of the last attempt.
     pub bytes: usize,
+    /// Two sound answers came to one question.
+    pub twice: bool,
 }
 
 /// One setting that was tried.

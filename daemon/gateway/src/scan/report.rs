@@ -30,13 +30,13 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words)
     watch::lines(&mut lines, &outcome.watched, words);
     for garbled in &outcome.garbled {
         lines.push(String::new());
-        let told = say!(
-            words,
-            "scan-garbled",
-            address = garbled.address.to_string(),
-            setting = garbled.setting.to_string(),
-            bytes = garbled.bytes.to_string(),
-        );
+        let (address, setting) = (garbled.address.to_string(), garbled.setting.to_string());
+        let told = if garbled.twice {
+            say!(words, "scan-twice", address = address, setting = setting)
+        } else {
+            let bytes = garbled.bytes.to_string();
+            say!(words, "scan-garbled", address = address, setting = setting, bytes = bytes)
+        };
         push(&mut lines, "", &told);
     }
     lines.push(String::new());
@@ -262,7 +262,9 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
     });
     let garbled = outcome.garbled.iter().map(|garbled| {
         let at = setting(&garbled.setting);
-        json!({ "kind": "garbled", "address": garbled.address, "setting": at, "bytes": garbled.bytes })
+        json!({
+            "kind": "garbled", "address": garbled.address, "setting": at, "bytes": garbled.bytes, "twice": garbled.twice,
+        })
     });
     let tried: Vec<Value> = outcome
         .tried
@@ -322,7 +324,7 @@ mod tests {
         };
         let known = Unit { address: 3, known_as: vec!["p1-ph".to_owned()], ..unit.clone() };
         let tried = Tried { setting: at, addresses: 2, unasked_bytes: 7 };
-        let garbled = Garbled { address: 1, setting: at, bytes: 9 };
+        let garbled = Garbled { address: 1, setting: at, bytes: 9, twice: true };
         let nothing = Outcome { tried: vec![tried.clone()], left: settings, ..Outcome::default() };
         let outcomes = [
             nothing.clone(),

@@ -131,15 +131,17 @@ impl Walk<'_> {
                 there.push(address);
                 (self.tell)(Progress::Found(address));
             } else if again.unclear > 0 {
-                outcome.garbled.push(Garbled { address, setting, bytes: again.unclear });
+                outcome.garbled.push(Garbled { address, setting, bytes: again.unclear, twice: false });
             }
         }
         there.sort_unstable();
         if self.access.wire.is_some() && !(self.is_over)() {
             for address in there {
                 (self.tell)(Progress::Look(address));
-                if let Some(unit) = self.look(address, setting).await? {
-                    outcome.units.push(unit);
+                match self.look(address, setting).await? {
+                    Some(Ok(unit)) => outcome.units.push(unit),
+                    Some(Err(twice)) => outcome.garbled.push(twice),
+                    None => {}
                 }
             }
         }
@@ -206,14 +208,19 @@ impl Walk<'_> {
         Ok(knock)
     }
 
-    /// Looks closely at a unit; `None` if it does not answer a second time.
-    async fn look(&mut self, address: u8, setting: Setting) -> Step<Option<Unit>> {
+    /// Looks closely at a unit; `None` if it does not answer a second time, an error if two answer.
+    async fn look(&mut self, address: u8, setting: Setting) -> Step<Option<Result<Unit, Garbled>>> {
         let patience = LOOK_PATIENCE.max(self.plan.patience * PATIENT);
         let quiet = self.plan.patience;
         self.wire().await?.settle(quiet).await?;
         let knock = self.knock(address, patience).await?;
         if !knock.signs.iter().any(|sign| sign.unit == address && !is_absent(sign)) {
             return Ok(None);
+        }
+        // Another answer to the same question is another's, and would be taken for that to the next.
+        let more = self.wire().await?.listen(quiet).await?;
+        if survey::overheard(&more) == Some(address) {
+            return Ok(Some(Err(Garbled { address, setting, bytes: more.len(), twice: true })));
         }
         let patience = patience.max(knock.after * 3);
         let known = self.access.lent().map(|lent| lent.probes.as_slice()).unwrap_or_default();
@@ -237,7 +244,7 @@ impl Walk<'_> {
             }
         }
         unit.identity = self.identity(address, patience).await?;
-        Ok(Some(unit))
+        Ok(Some(Ok(unit)))
     }
 
     async fn profiles(&mut self, unit: &mut Unit, patience: Duration) -> Step<()> {

@@ -589,6 +589,7 @@ scan-sensors = { $count } sensors answer
 scan-nothing-readable = nothing readable came
 scan-lines-came = lines came
 scan-of-line = {" "}(line { $line })
+scan-twice = address { $address } at { $setting }: two answers came to one question: two probes with this address
 scan-garbled = address { $address } at { $setting }: { $bytes } bytes came, but no valid answer: two probes with this address, noise, or a bad cable or terminator
 scan-garbled-sensor = address { $address } at { $setting }: { $bytes } bytes came, but no valid answer: two sensors with this address, noise, or a bad cable
 scan-noise = ; { $bytes } bytes of noise came before anything was asked

@@ -589,6 +589,7 @@ scan-sensors = responden { $count } sensores
 scan-nothing-readable = no llegó nada legible
 scan-lines-came = llegaron líneas
 scan-of-line = {" "}(línea { $line })
+scan-twice = dirección { $address } a { $setting }: llegaron dos respuestas a una pregunta: dos sondas con esta dirección
 scan-garbled = dirección { $address } a { $setting }: llegaron { $bytes } bytes, pero ninguna respuesta válida: dos sondas con esta dirección, ruido, o un cable o terminador malo
 scan-garbled-sensor = dirección { $address } a { $setting }: llegaron { $bytes } bytes, pero ninguna respuesta válida: dos sensores con esta dirección, ruido, o un cable malo
 scan-noise = ; llegaron { $bytes } bytes de ruido antes de preguntar nada

@@ -80,7 +80,9 @@ impl Walk<'_> {
                     (self.tell)(Progress::Found(address));
                 }
                 Ok(Knock::Silent) => {}
-                Ok(Knock::Unclear(bytes)) => outcome.garbled.push(Garbled { address, setting, bytes }),
+                Ok(Knock::Unclear(bytes)) => {
+                    outcome.garbled.push(Garbled { address, setting, bytes, twice: false })
+                }
                 Err(stop) => {
                     ended = Err(stop);
                     break;
