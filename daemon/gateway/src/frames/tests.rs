@@ -86,7 +86,7 @@ fn lines_are_read_again_and_what_is_no_capture_is_told() {
         told(&format!("1 < 0D 0A{begun}\n2 <{ended}\n3 <{second}\n"), "text-weather", None),
         [
             "2 listened to: pressure_hpa=1009.1 par_umol_m2_s=223",
-            "3 listened to: par_umol_m2_s=223 pressure_hpa would be 2009 hPa, which cannot be",
+            "3 listened to: par_umol_m2_s=223 pressure_hpa would be 2009.1 hPa, which cannot be",
         ]
     );
     for wrong in ["1 > 1", "1 ? 11", "1", "1 > zz", "1 > 0102"] {

@@ -445,7 +445,7 @@ commission-not-started = starting a daemon for the check failed: { $error }
 commission-own-daemon = No daemon answers: one runs for the length of this check.
 commission-ended = the daemon started for the check ended at once ({ $status }): try `pondreeve run`, it says why
 commission-no-answer = the daemon started for the check did not answer within 30 s
-commission-waiting = Waiting for { $probes } probes, for at most { $most }.
+commission-waiting = Probes not heard from yet: { $probes }. Waiting for at most { $most }.
 commission-prompt = [y/n, Enter to skip]
 commission-accepted = Accepted is y, n or Enter.
 sheet-title = Commissioning sheet
@@ -466,7 +466,13 @@ sheet-lamp = lamp
 sheet-all-ponds = all ponds
 sheet-probe = { $probe } in { $place }, on { $link }
 sheet-not-heard = was not heard of yet
-sheet-gave-nothing = gave nothing in { $polls } polls
+sheet-gave-nothing = gave nothing in { $polls } polls{ $why }
+sheet-why-silent = no answer in time { $count }
+sheet-why-checksum = wrong checksum { $count }
+sheet-why-address = another address { $count }
+sheet-why-refused = refused { $count }
+sheet-why-garbled = garbled { $count }
+sheet-why-no-value = answers with no value { $count } (under or over range, or its own mark for none)
 sheet-value = { $quantity } { $value } ({ $flag }, { $age } s old)
 sheet-no-value = { $quantity } no usable value ({ $flag })
 sheet-polls = { $good } of { $polls } polls good
@@ -534,11 +540,12 @@ sheet-caution-guidance = Guidance, not a substitute for local codes, licensed el
 
 ## check: what a sound configuration comes to. Problems of a configuration are told in English.
 
+check-no-profile = no built-in profile is called { $name }: known are { $known }
 check-no-configuration = no configuration to check: name it with --config FILE
 check-sound = { $file } is sound.
 check-sound-but-one = { $file } is sound, with 1 warning above.
 check-sound-but = { $file } is sound, with { $warnings } warnings above.
-check-farm = { $farm } (gateway { $gateway }): { $ponds } ponds, { $probes } probes
+check-farm = { $farm } (gateway { $gateway }): ponds { $ponds }, probes { $probes }
 check-pond = pond { $id }  { $name }
 check-size = {"  "}{ $area } m2, { $depth } m deep, { $volume } m3
 check-no-aerators = {"  "}no aerators

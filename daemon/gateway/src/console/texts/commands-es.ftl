@@ -445,7 +445,7 @@ commission-not-started = no se pudo arrancar un programa para la revisión: { $e
 commission-own-daemon = No responde ningún programa: se arranca uno mientras dura esta revisión.
 commission-ended = el programa arrancado para la revisión terminó en seguida ({ $status }): pruebe `pondreeve run`, que dice por qué
 commission-no-answer = el programa arrancado para la revisión no respondió en 30 s
-commission-waiting = Se espera a { $probes } sondas, a lo más { $most }.
+commission-waiting = Sondas de las que aún no se sabe: { $probes }. Se espera a lo más { $most }.
 commission-prompt = [s/n, Enter para omitir]
 commission-accepted = Se acepta s, n o Enter.
 sheet-title = Hoja de entrega
@@ -466,7 +466,13 @@ sheet-lamp = lámpara
 sheet-all-ponds = todos los estanques
 sheet-probe = { $probe } en { $place }, por { $link }
 sheet-not-heard = todavía no se supo de ella
-sheet-gave-nothing = no dio nada en { $polls } turnos
+sheet-gave-nothing = no dio nada en { $polls } turnos{ $why }
+sheet-why-silent = sin respuesta a tiempo { $count }
+sheet-why-checksum = suma de control errada { $count }
+sheet-why-address = otra dirección { $count }
+sheet-why-refused = rechazadas { $count }
+sheet-why-garbled = ilegibles { $count }
+sheet-why-no-value = respuestas sin valor { $count } (bajo o sobre rango, o su propia marca de ninguno)
 sheet-value = { $quantity } { $value } ({ $flag }, hace { $age } s)
 sheet-no-value = { $quantity } sin valor que sirva ({ $flag })
 sheet-polls = { $good } de { $polls } turnos buenos
@@ -534,11 +540,12 @@ sheet-caution-guidance = Es una guía, no reemplaza la norma local, al electrici
 
 ## check: en qué resulta una configuración sana. Los problemas de una configuración se dicen en inglés.
 
+check-no-profile = ningún perfil incluido se llama { $name }: hay { $known }
 check-no-configuration = no hay configuración que revisar: dígala con --config ARCHIVO
 check-sound = { $file } está bien.
 check-sound-but-one = { $file } está bien, con 1 advertencia arriba.
 check-sound-but = { $file } está bien, con { $warnings } advertencias arriba.
-check-farm = { $farm } (equipo { $gateway }): { $ponds } estanques, { $probes } sondas
+check-farm = { $farm } (equipo { $gateway }): estanques { $ponds }, sondas { $probes }
 check-pond = estanque { $id }  { $name }
 check-size = {"  "}{ $area } m2, { $depth } m de hondo, { $volume } m3
 check-no-aerators = {"  "}sin aireadores

@@ -85,6 +85,7 @@ fn sensor_lines(lines: &mut Vec<String>, sensor: &Sensor, words: Words) {
         }
         Err(why) => push(lines, "  ", &say!(words, "scan-nameless", why = recognised(words, why))),
     }
+    let mut told: &[Parameter] = &[];
     for measured in &sensor.measured {
         match measured {
             // A sensor that has no such further measurement says that no values will come, or says nothing.
@@ -92,7 +93,11 @@ fn sensor_lines(lines: &mut Vec<String>, sensor: &Sensor, words: Words) {
             Err((command, _)) if command.measurement() > Some(0) => {}
             Ok(measured) => {
                 push(lines, "  ", &measured_words(measured, words));
-                told_words(measured, words).iter().for_each(|told| push(lines, "    ", told));
+                // The same values the other way, `aC!` for `aM!`, are told once.
+                if measured.told != told {
+                    told_words(measured, words).iter().for_each(|own| push(lines, "    ", own));
+                }
+                told = &measured.told;
             }
             Err((command, why)) => {
                 push(lines, "  ", &format!("a{}!: {}", letters(*command), recognised(words, why)));
