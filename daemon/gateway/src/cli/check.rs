@@ -65,7 +65,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         let text = config::builtin::profile(name).ok_or_else(|| {
             Failure::usage(say!(spoken(), "check-no-profile", name = name, known = known()))
         })?;
-        return super::print(&text);
+        return super::print(text);
     }
     if arguments.schema {
         return super::print(&config::builtin::SCHEMA);

@@ -277,6 +277,13 @@ fn check_file_and_pond(arguments: &Arguments) -> Result<(), Failure> {
     {
         return Err(Failure::usage(say!(spoken(), "scan-file-there", file = file.display().to_string())));
     }
+    let typed = arguments.line.to_string_lossy();
+    let is_server = typed
+        .rsplit_once(':')
+        .is_some_and(|(host, port)| !host.is_empty() && !host.contains('/') && port.parse::<u16>().is_ok());
+    if is_server && !arguments.line.exists() {
+        return Err(Failure::usage(say!(spoken(), "scan-server", line = typed.as_ref())));
+    }
     if let Some(pond) = &arguments.pond
         && !pond.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-' || c == '_')
     {

@@ -663,6 +663,7 @@ scan-announces-one = a{ $command }! ({ $checked }) announces 1 value after { $se
 scan-announces = a{ $command }! ({ $checked }) announces { $values } values after { $seconds } s
 scan-no-signals = listening for Ctrl-C failed: { $error }
 scan-other-kind = the line { $line } speaks otherwise in the running configuration (line or bus { $bus }): leave --kind out
+scan-server = { $line } is a serial server, and a scan looks on serial devices alone: name its probes in the configuration and look at `pondreeve status --probes`, or scan its line with an adapter
 scan-file-there = { $file } is there already and is never overwritten: name another file with --write
 scan-no-pond-id = '{ $id }' is no id of a pond: accepted are lower-case letters, digits, `-` and `_`
 scan-further-only = only SDI-12 sensors have further measurements: --further goes with --kind sdi12

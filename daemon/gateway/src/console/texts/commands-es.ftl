@@ -663,6 +663,7 @@ scan-announces-one = a{ $command }! ({ $checked }) anuncia 1 valor a los { $seco
 scan-announces = a{ $command }! ({ $checked }) anuncia { $values } valores a los { $seconds } s
 scan-no-signals = no se pudo atender a Ctrl-C: { $error }
 scan-other-kind = la línea { $line } habla otra cosa en la configuración en marcha (línea o bus { $bus }): no dé --kind
+scan-server = { $line } es un servidor serie, y solo se buscan sondas en dispositivos serie: nombre sus sondas en la configuración y vea `pondreeve status --probes`, o busque en su línea con un adaptador
 scan-file-there = { $file } ya existe y nunca se pisa: dé otro archivo con --write
 scan-no-pond-id = '{ $id }' no es el id de un estanque: se aceptan letras minúsculas, cifras, `-` y `_`
 scan-further-only = solo los sensores SDI-12 tienen más mediciones: --further va con --kind sdi12

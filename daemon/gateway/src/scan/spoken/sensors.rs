@@ -81,7 +81,7 @@ impl Walk<'_> {
                 }
                 Ok(Knock::Silent) => {}
                 Ok(Knock::Unclear(bytes)) => {
-                    outcome.garbled.push(Garbled { address, setting, bytes, twice: false })
+                    outcome.garbled.push(Garbled { address, setting, bytes, twice: false });
                 }
                 Err(stop) => {
                     ended = Err(stop);
