@@ -47,7 +47,7 @@ pub fn on_line(
     exchanges: Vec<Exchange>,
     tell: impl FnMut(&[u8]) + Send + 'static,
 ) -> io::Result<Server> {
-    let port = line.probes.try_clone()?;
+    let port = line.without_waiting()?;
     let mut player = Player { exchanges, next: 0, is_tcp: false, unknown: BTreeSet::new(), tell };
     Server::run(move |stop| player.serve(port, stop))
 }

@@ -240,7 +240,7 @@ pub fn text(
     every: Duration,
     mut all: impl FnMut() -> Vec<Speaker> + Send + 'static,
 ) -> io::Result<Server> {
-    let port = line.probes.try_clone()?;
+    let port = line.without_waiting()?;
     Server::run(move |stop| serve_text(port, every, stop, &mut all))
 }
 

@@ -81,3 +81,18 @@ fn what_was_only_listened_to_comes_by_itself_again_and_again() {
         on_line(&line, vec![exchange(b"", &[(0, b"a\r\n"), (50, b"b\r\n")])], |_| {}).expect("a line");
     assert_eq!(read(&mut open(&line), 12), b"a\r\nb\r\na\r\nb\r\n");
 }
+
+/// It is stopped although nobody ever took what it sent.
+#[test]
+fn a_line_that_nobody_reads_can_be_ended() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let line = Line::open(&folder.path().join("line")).expect("a pty");
+    let server = on_line(&line, vec![exchange(b"", &[(0, &[b'x'; 500_000])])], |_| {}).expect("a line");
+    std::thread::sleep(Duration::from_millis(300));
+    let (ended, wait) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        drop(server);
+        let _ = ended.send(());
+    });
+    assert_eq!(wait.recv_timeout(Duration::from_secs(10)), Ok(()));
+}
