@@ -31,6 +31,8 @@ struct Arguments {
 enum Command {
     /// Serve only the simulated probes, in real time, for a daemon started by hand
     Probes(demo::probes::Options),
+    /// Answer as a captured line did, for a support case
+    Captured(demo::captured::Options),
     /// Print ten days of the farm with six incidents, as CSV for `pondreeve replay`
     TenDays(TenDays),
     /// Publish as a fleet of gateways, with outages and bursts of what waited, to load a broker or a cluster
@@ -89,6 +91,7 @@ fn main() -> ExitCode {
     let ended = runtime.block_on(async {
         match arguments.command {
             Some(Command::Probes(options)) => demo::probes::run(options).await,
+            Some(Command::Captured(options)) => demo::captured::run(options).await,
             Some(Command::TenDays(options)) => options.run(),
             Some(Command::Fleet(options)) => fleet::run(options).await,
             None => demo::run(arguments.demo).await,

@@ -6,6 +6,7 @@ use std::io;
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 
+use nix::fcntl::{FcntlArg, OFlag, fcntl};
 use nix::pty::openpty;
 use nix::sys::termios::{self, SetArg};
 
@@ -32,6 +33,15 @@ impl Line {
         let device = nix::unistd::ttyname(&pair.slave)?;
         std::os::unix::fs::symlink(device, path)?;
         Ok(Self { probes: File::from(pair.master), _daemon: pair.slave, path: path.to_owned() })
+    }
+
+    /// The probes' end for whoever sends unasked: where nobody reads and the line is full, what is sent is lost, as on a
+    /// wire, and nobody waits for ever.
+    pub(crate) fn without_waiting(&self) -> io::Result<File> {
+        let port = self.probes.try_clone()?;
+        let flags = OFlag::from_bits_truncate(fcntl(&port, FcntlArg::F_GETFL)?);
+        fcntl(&port, FcntlArg::F_SETFL(flags | OFlag::O_NONBLOCK))?;
+        Ok(port)
     }
 
     /// The path the daemon opens.

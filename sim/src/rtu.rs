@@ -107,7 +107,7 @@ impl Server {
 }
 
 /// The next one who connects; none once the server is stopped.
-fn next_client(listener: &TcpListener, stop: &AtomicBool) -> io::Result<Option<TcpStream>> {
+pub(crate) fn next_client(listener: &TcpListener, stop: &AtomicBool) -> io::Result<Option<TcpStream>> {
     while !stop.load(Ordering::Relaxed) {
         let mut waiting = [PollFd::new(listener.as_fd(), PollFlags::POLLIN)];
         if poll(&mut waiting, PollTimeout::from(LOOK_EVERY_MS))? > 0 {

@@ -7,8 +7,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
+use pondreeve_protocol::reported::Reported;
 use pondreeve_protocol::sdi12::{Command, SensorMap, crc_text, crc16, decode_command, value_text};
 use pondreeve_protocol::text_line::LineMap;
+use pondreeve_protocol::unit::conversion;
 
 use crate::faults::LineFault;
 use crate::line_faults;
@@ -20,6 +22,47 @@ const VALUES_A_PAGE: usize = 3;
 
 /// Most values of a measurement that is not made while others are: it is announced in one digit.
 const VALUES_ALONE: usize = 9;
+
+/// Codes of SHEF, as sensors of version 1.4 name what they measure, each with a longer name.
+const CODES: &[(&str, &str, &str)] = &[
+    ("do_mg_l", "WO", "dissolved oxygen"),
+    ("temperature_c", "TW", "water temperature"),
+    ("ph", "WP", "pH of water"),
+    ("salinity_psu", "WS", "salinity"),
+    ("conductivity_ms_cm", "WC", "conductance"),
+    ("turbidity_ntu", "WT", "turbidity"),
+    ("pressure_hpa", "PA", "air pressure"),
+    ("depth_m", "HG", "depth of water"),
+];
+
+/// Units as this program spells them, and as sensors do.
+const UNITS: &[(&str, &str)] = &[
+    ("mg/L", "mg/L"),
+    ("Cel", "degrees C"),
+    ("PSU", "PSU"),
+    ("mS/cm", "mS/cm"),
+    ("uS/cm", "uS/cm"),
+    ("NTU", "NTU"),
+    ("hPa", "hPa"),
+    ("kPa", "KPA"),
+    ("m", "M"),
+    ("cm", "CM"),
+    ("mm", "MM"),
+    ("mV", "mV"),
+];
+
+/// `,WO,mg/L,dissolved oxygen;` (section 6.2 of SDI-12); who has no code gives the quantity's id, and a space for a unit.
+fn told(reported: &Reported) -> String {
+    let of_raw = |name: &str| {
+        conversion(name, &reported.unit)
+            .is_some_and(|own| (own.scale, own.offset) == (reported.scale, reported.offset))
+    };
+    let unit = UNITS.iter().find(|(name, _)| of_raw(name)).map_or(" ", |(_, unit)| unit);
+    match CODES.iter().find(|(channel, ..)| *channel == reported.channel) {
+        Some((_, code, name)) => format!(",{code},{unit},{name};"),
+        None => format!(",{},{unit};", reported.channel),
+    }
+}
 
 /// What an SDI-12 sensor holds and how it behaves at the moment it is asked.
 #[derive(Debug, Clone)]
@@ -37,15 +80,24 @@ pub struct Sensor {
 }
 
 impl Sensor {
+    fn measurement(&self, number: u8) -> Option<(&SensorMap, &Vec<f64>)> {
+        let further = self.further.iter().map(|(map, values)| (map, values));
+        let mut all = [(&self.map, &self.values)].into_iter().chain(further);
+        all.find(|(map, _)| map.number() == number).map(|(map, values)| (&**map, values))
+    }
+
+    /// What it says of one value of a measurement; nothing where it has none there.
+    fn described(&self, number: u8, position: u8) -> String {
+        let of_it = |(map, _): (&SensorMap, _)| {
+            map.values.iter().find(|(own, _)| *own == position).map(|(_, reported)| told(reported))
+        };
+        self.measurement(number).and_then(of_it).unwrap_or_default()
+    }
+
     /// What it sends for a measurement, by position; a position that the map does not know holds 0. Nothing where it has
     /// no such measurement: it then announces no values.
     fn raw(&self, number: u8) -> Vec<f64> {
-        let first = (&self.map, &self.values);
-        let further = self.further.iter().map(|(map, values)| (map, values));
-        let Some((map, values)) = [first].into_iter().chain(further).find(|(map, _)| map.number() == number)
-        else {
-            return Vec::new();
-        };
+        let Some((map, values)) = self.measurement(number) else { return Vec::new() };
         let most = map.values.iter().map(|(position, _)| usize::from(*position)).max().unwrap_or(0);
         let mut raw = vec![0.0; most];
         for ((position, reported), value) in map.values.iter().zip(values) {
@@ -100,8 +152,11 @@ fn serve_sdi12(
             let Some((address, command)) = decode_command(&asked) else { continue };
             let Some(sensor) = ask(address) else { continue };
             let body = answer(address, command, &sensor, &mut measurements);
-            let crc = matches!(command, Command::Data(_))
-                && measurements.iter().any(|own| own.address == address && own.crc);
+            let crc = match command {
+                Command::Data(_) => measurements.iter().any(|own| own.address == address && own.crc),
+                Command::Describe { crc, .. } => crc,
+                _ => false,
+            };
             let other = if address == b'9' { b'8' } else { b'9' };
             let (frame, others) = (framed(address, &body, crc), framed(other, &body, crc));
             line_faults::send(&mut port, sensor.fault, &asked, frame, others)?;
@@ -134,6 +189,7 @@ fn answer(address: u8, command: Command, sensor: &Sensor, measurements: &mut Vec
         Command::Announce { number, concurrent } => {
             announced(sensor.takes_s, sensor.raw(number).len(), !concurrent)
         }
+        Command::Describe { number, position, .. } => sensor.described(number, position),
         Command::Measure { number, crc } | Command::Concurrent { number, crc } => {
             measurements.retain(|own| own.address != address);
             let mut values = sensor.raw(number);
@@ -184,7 +240,7 @@ pub fn text(
     every: Duration,
     mut all: impl FnMut() -> Vec<Speaker> + Send + 'static,
 ) -> io::Result<Server> {
-    let port = line.probes.try_clone()?;
+    let port = line.without_waiting()?;
     Server::run(move |stop| serve_text(port, every, stop, &mut all))
 }
 

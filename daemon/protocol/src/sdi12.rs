@@ -1,18 +1,20 @@
 //! SDI-12: what goes to a sensor and what comes back, as text.
 //!
-//! Source: SDI-12, A Serial-Digital Interface Standard for Microprocessor-Based Sensors, version 1.4 (SDI-12
-//! Support Group): section 4.2 (addresses), 4.4 (commands), 4.4.12 (CRC). At 1200 bits/s, seven data bits, even
-//! parity; an adapter makes break and marking.
+//! Source: SDI-12, A Serial-Digital Interface Standard for Microprocessor-Based Sensors, version 1.4 of 20 February
+//! 2023 (SDI-12 Support Group): section 4.3 (addresses), 4.4 (commands), 4.4.12 (CRC), 6 (metadata). At 1200 bits/s,
+//! seven data bits, even parity; an adapter makes break and marking.
 
 use alloc::string::String;
 use alloc::vec::Vec;
 use core::fmt;
 
+pub use self::parameter::{Parameter, decode_parameter};
 pub use self::sensor::{SensorMap, VALUES_MAX};
 
+mod parameter;
 mod sensor;
 
-/// Longest value: sign, seven digits and a point (section 4.4.6).
+/// Longest value: sign, seven digits and a point (section 4.4.8).
 const VALUE_DIGITS_MAX: usize = 7;
 
 /// Whether a character is the address of a sensor: a digit or a letter.
@@ -33,6 +35,18 @@ pub enum Command {
         number: u8,
         /// Of the one that is made while others are.
         concurrent: bool,
+    },
+    /// `aIM_001!`, `aIMC2_001!`, `aICC_012!` and so on, since version 1.4: what one value of a measurement is, without
+    /// making it.
+    Describe {
+        /// 0, or 1 to 9 for further measurements.
+        number: u8,
+        /// Of the one that is made while others are.
+        concurrent: bool,
+        /// Of the one with a CRC; the answer to this then has one too.
+        crc: bool,
+        /// Which value, counted from 1.
+        position: u8,
     },
     /// `aM!`, `aM1!` … `aM9!`, with a CRC `aMC!`: measure, and send a service request when ready.
     Measure {
@@ -57,7 +71,11 @@ impl Command {
     pub const fn measurement(self) -> Option<u8> {
         match self {
             Self::Measure { number, .. } | Self::Concurrent { number, .. } => Some(number),
-            Self::Acknowledge | Self::Identify | Self::Announce { .. } | Self::Data(_) => None,
+            Self::Acknowledge
+            | Self::Identify
+            | Self::Announce { .. }
+            | Self::Describe { .. }
+            | Self::Data(_) => None,
         }
     }
 
@@ -66,7 +84,7 @@ impl Command {
         if !is_address(address) {
             return None;
         }
-        let mut text = Vec::with_capacity(6);
+        let mut text = Vec::with_capacity(10);
         text.push(address);
         let numbered = |text: &mut Vec<u8>, letter: u8, number: u8, crc: bool| {
             text.push(letter);
@@ -84,12 +102,24 @@ impl Command {
                 text.push(b'I');
                 numbered(&mut text, if concurrent { b'C' } else { b'M' }, number, false);
             }
+            Self::Describe {
+                number: number @ 0..=9,
+                concurrent,
+                crc,
+                position: position @ 1..=VALUES_MAX,
+            } => {
+                text.push(b'I');
+                numbered(&mut text, if concurrent { b'C' } else { b'M' }, number, crc);
+                text.extend([b'_', b'0', b'0' + position / 10, b'0' + position % 10]);
+            }
             Self::Measure { number: number @ 0..=9, crc } => numbered(&mut text, b'M', number, crc),
             Self::Concurrent { number: number @ 0..=9, crc } => numbered(&mut text, b'C', number, crc),
             Self::Data(page @ 0..=9) => text.extend([b'D', b'0' + page]),
-            Self::Announce { .. } | Self::Measure { .. } | Self::Concurrent { .. } | Self::Data(_) => {
-                return None;
-            }
+            Self::Announce { .. }
+            | Self::Describe { .. }
+            | Self::Measure { .. }
+            | Self::Concurrent { .. }
+            | Self::Data(_) => return None,
         }
         text.push(b'!');
         Some(text)
@@ -251,8 +281,20 @@ pub fn decode_command(sent: &[u8]) -> Option<(u8, Command)> {
     let command = match rest.split_first() {
         None => Command::Acknowledge,
         Some((b'I', [])) => Command::Identify,
-        Some((b'I', [letter @ (b'M' | b'C'), number @ ..])) => {
-            Command::Announce { number: digit(number)?, concurrent: *letter == b'C' }
+        Some((b'I', [letter @ (b'M' | b'C'), more @ ..])) => {
+            let concurrent = *letter == b'C';
+            match more.split_last_chunk::<4>() {
+                Some((more, [b'_', position @ ..])) => {
+                    let crc = more.first() == Some(&b'C');
+                    let number = digit(more.strip_prefix(b"C").unwrap_or(more))?;
+                    let position = u8::try_from(self::number(position)?).ok()?;
+                    Command::Describe { number, concurrent, crc, position }
+                }
+                // With a CRC it would announce the same (section 6.1).
+                _ => {
+                    Command::Announce { number: digit(more.strip_prefix(b"C").unwrap_or(more))?, concurrent }
+                }
+            }
         }
         Some((b'D', page)) if page.len() == 1 => Command::Data(digit(page)?),
         Some((letter @ (b'M' | b'C'), more)) => {
@@ -268,6 +310,26 @@ pub fn decode_command(sent: &[u8]) -> Option<(u8, Command)> {
     Some((address, command))
 }
 
+/// What a CRC covers behind the address, if it fits.
+fn checked<'r>(rest: &'r [u8], address: u8, wanted: &'static str) -> Result<&'r [u8], Sdi12Error> {
+    let Some((own, check)) = rest.split_last_chunk::<3>() else { return Err(form(rest, wanted)) };
+    let mut covered = Vec::with_capacity(1 + own.len());
+    covered.push(address);
+    covered.extend_from_slice(own);
+    let computed = crc_text(crc16(&covered));
+    if computed == *check {
+        return Ok(own);
+    }
+    let text = |bytes: &[u8]| bytes.iter().map(|byte| char::from(*byte)).collect();
+    Err(Sdi12Error::Crc { found: text(check), computed: text(&computed) })
+}
+
+/// What can be printed of a field, without the spaces around it.
+fn printable_text(bytes: &[u8]) -> String {
+    let printable = bytes.iter().filter(|byte| (0x20..0x7F).contains(*byte));
+    String::from(printable.map(|byte| char::from(*byte)).collect::<String>().trim())
+}
+
 /// Reads the values of one answer to [`Command::Data`], with or without the CRC that was asked for.
 ///
 /// # Errors
@@ -277,16 +339,7 @@ pub fn decode_data(received: &[u8], page: u8, address: u8, crc: bool) -> Result<
     let sent = Command::Data(page).encode(address).unwrap_or_default();
     let mut rest = body(received, &sent, address)?;
     if crc {
-        let Some((own, check)) = rest.split_last_chunk::<3>() else { return Err(form(rest, WANTED)) };
-        let mut covered = Vec::with_capacity(1 + own.len());
-        covered.push(address);
-        covered.extend_from_slice(own);
-        let computed = crc_text(crc16(&covered));
-        if computed != *check {
-            let text = |bytes: &[u8]| bytes.iter().map(|byte| char::from(*byte)).collect();
-            return Err(Sdi12Error::Crc { found: text(check), computed: text(&computed) });
-        }
-        rest = own;
+        rest = checked(rest, address, WANTED)?;
     }
     let mut values = Vec::new();
     let whole = rest;
@@ -305,7 +358,7 @@ pub fn decode_data(received: &[u8], page: u8, address: u8, crc: bool) -> Result<
     Ok(values)
 }
 
-/// What a sensor says of itself (section 4.4.3): `allccccccccmmmmmmvvvxxx…`.
+/// What a sensor says of itself (section 4.4.2): `allccccccccmmmmmmvvvxxx…`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Sensor {
     /// SDI-12 version it keeps to, such as 14 for 1.4.
@@ -336,10 +389,6 @@ pub fn decode_identity(received: &[u8], address: u8) -> Result<Sensor, Sdi12Erro
     const WANTED: &str = "allccccccccmmmmmmvvv and at most 13 characters more";
     let sent = Command::Identify.encode(address).unwrap_or_default();
     let rest = body(received, &sent, address)?;
-    let text = |bytes: &[u8]| -> String {
-        let printable = bytes.iter().filter(|byte| (0x20..0x7F).contains(*byte));
-        String::from(printable.map(|byte| char::from(*byte)).collect::<String>().trim())
-    };
     let part = |from: usize, to: usize| rest.get(from..to).ok_or_else(|| form(rest, WANTED));
     let version = number(part(0, 2)?).ok_or_else(|| form(rest, WANTED))?;
     if rest.len() > 19 + 13 {
@@ -347,10 +396,10 @@ pub fn decode_identity(received: &[u8], address: u8) -> Result<Sensor, Sdi12Erro
     }
     Ok(Sensor {
         version,
-        vendor: text(part(2, 10)?),
-        model: text(part(10, 16)?),
-        revision: text(part(16, 19)?),
-        more: text(rest.get(19..).unwrap_or_default()),
+        vendor: printable_text(part(2, 10)?),
+        model: printable_text(part(10, 16)?),
+        revision: printable_text(part(16, 19)?),
+        more: printable_text(rest.get(19..).unwrap_or_default()),
     })
 }
 

@@ -133,6 +133,21 @@ pub fn conversion(from: &str, to: &str) -> Option<Conversion> {
     None
 }
 
+/// The spelling of a unit that is known here, also of one that is written in capitals or small letters alone, as devices
+/// do: `MG/L`, `ntu`. None that would make a million of a thousandth.
+pub fn known(text: &str) -> Option<&'static str> {
+    let text = plain(text);
+    let names = || UNITS.iter().map(|(name, ..)| *name);
+    let one_case = |own: fn(&char) -> bool| !text.chars().any(|letter| own(&letter));
+    let is_one_case = one_case(char::is_ascii_lowercase) || one_case(char::is_ascii_uppercase);
+    names().find(|name| *name == text).or_else(|| {
+        let alike = |name: &&str| {
+            name.eq_ignore_ascii_case(&text) && !(name.starts_with('M') && text.starts_with('m'))
+        };
+        names().find(alike).filter(|_| is_one_case)
+    })
+}
+
 /// Spellings that can be turned into a unit, for messages; empty where the unit is not known.
 pub fn spellings(to: &str) -> String {
     let to = plain(to);
@@ -157,7 +172,7 @@ fn plain(unit: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{conversion, spellings};
+    use super::{conversion, known, spellings};
 
     #[track_caller]
     fn check(from: &str, to: &str, value: f64, expected: f64) {
@@ -207,6 +222,16 @@ mod tests {
             assert_eq!(conversion(from, to), None, "{from} → {to}");
         }
         assert_eq!(conversion("furlong", "furlong"), None, "an unknown unit is not its own spelling");
+    }
+
+    #[test]
+    fn capitals_alone_are_understood_where_they_mean_one_thing() {
+        for (text, name) in [("MG/L", "mg/L"), ("ntu", "NTU"), ("MV", "mV"), ("MW", "MW"), (" KPA ", "kPa")] {
+            assert_eq!(known(text), Some(name), "{text}");
+        }
+        for text in ["mw", "Mg/l", "ppm", "furlong"] {
+            assert_eq!(known(text), None, "{text}");
+        }
     }
 
     #[test]

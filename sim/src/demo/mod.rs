@@ -2,6 +2,7 @@
 //! over a serial line and MQTT.
 
 mod bench;
+pub(crate) mod captured;
 mod notebook;
 mod onlooker;
 mod place;

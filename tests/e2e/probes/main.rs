@@ -10,6 +10,7 @@ mod our_servers;
 mod pymodbus;
 mod scan;
 mod scan_spoken;
+mod scan_watch;
 mod sign_off;
 mod spoken;
 mod unplug;

@@ -145,6 +145,17 @@ fn nothing_and_nonsense_have_their_own_exit_status() {
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         assert_eq!(output.status.code(), Some(2), "{wrong:?}: {said}");
     }
+    let file = scratch.write("no-device", "");
+    for (line, status, why) in [
+        ("127.0.0.1:502", 2, "is a serial server"),
+        (file.to_str().expect("UTF-8"), 1, "this is no serial device"),
+        ("/nowhere/at:all", 1, "not plugged in"),
+    ] {
+        let output = scratch.pondreeve(&["scan", "--line", line, "--addresses", "1"]);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(status), "{said}");
+        assert!(said.contains(why), "{said}");
+    }
     let text = scan(&scratch, &["--addresses", "11-14,51", "--profile", "optical-oxygen"]);
     let said = String::from_utf8_lossy(&text.stdout).into_owned();
     assert!(said.contains("fits optical-oxygen") && said.contains("6.42  6.42  6.42"), "{said}");

@@ -67,6 +67,14 @@ fn sensors_are_found_measured_and_written_down() {
         fits.iter().map(one).collect()
     };
     assert!(fits(oxygen).contains(&("sdi12-oxygen".to_owned(), true)), "{oxygen:#}");
+    // Of version 1.4: it says itself what its values are.
+    assert_eq!(
+        first["told"],
+        json!([
+            { "code": "WO", "unit": "mg/L", "more": ["dissolved oxygen"], "quantity": "do_mg_l" },
+            { "code": "TW", "unit": "degrees C", "more": ["water temperature"], "quantity": "temperature_c" },
+        ])
+    );
     assert_eq!(fits(level), [("sdi12-level".to_owned(), true)], "{level:#}");
     let depth = &level["fits"][0]["values"][0];
     assert_eq!((&depth["channel"], &depth["values"][0]), (&json!("depth_m"), &json!(1.25)));
@@ -98,7 +106,25 @@ fn sensors_are_found_measured_and_written_down() {
     let lines = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(lines.lines().all(|line| line.chars().count() <= 80), "{lines}");
     let draft = fs::read_to_string(&draft).expect("written");
-    assert!(draft.contains("SAY-WHICH-QUANTITY") && draft.contains("value 2 read 28.9"), "{draft}");
+    assert!(
+        draft.contains("value 2 read 28.9; the sensor calls it TW, degrees C, water temperature"),
+        "{draft}"
+    );
+    assert!(said.contains("value 1 is WO, mg/L, dissolved oxygen: do_mg_l"), "{said}");
+    // Nothing is left to be said, so it is a profile as it stands.
+    let own = scratch.write("own.toml", &filled_in(&draft, "sensor-1", &[]));
+    let own = own.to_str().expect("UTF-8");
+    let asked = ["--kind", "sdi12", "--addresses", "1", "--json", "--profile"];
+    let output = scan(&scratch, &device, &[&asked[..], &[own]].concat());
+    assert_eq!(objects(&output)[0]["fits"][0]["evident"], true, "{draft}\n{}", told(&output));
+    // A profile that takes the values the other way round is told so, although both numbers could be either.
+    let shipped = fs::read_to_string(project("config/probes/sdi12-oxygen.toml")).expect("shipped");
+    let turned = shipped.replace("position = 1", "position = 0").replace("position = 2", "position = 1");
+    let turned = scratch.write("turned.toml", &turned.replace("position = 0", "position = 2"));
+    let output = scan(&scratch, &device, &[&asked[..], &[turned.to_str().expect("UTF-8")]].concat());
+    let found = objects(&output).swap_remove(0);
+    let why = found["others"][0]["why_not"].as_str().unwrap_or_default();
+    assert!(why.contains("value 2 is TW, degrees C, water temperature, not do_mg_l"), "{found:#}");
     assert!(draft.lines().all(|line| line.is_empty() || line.starts_with('#')), "all in remarks: {draft}");
     check(&scratch, &draft);
 }
@@ -142,9 +168,14 @@ fn a_sensor_with_further_measurements_is_shown_whole() {
     // By itself only what it says it has: some sensors take such a command for a calibration.
     let output = scan(&scratch, &device, &asked);
     let all = objects(&output);
+    let not_made = all[0]["not_made"].as_array().expect("a list");
+    let each: Vec<_> =
+        not_made.iter().map(|own| (own["command"].as_str(), own["announced"].as_u64())).collect();
+    assert_eq!(each, [(Some("M1"), Some(1)), (Some("M3"), Some(9))]);
+    // What they would give is told without making them.
     assert_eq!(
-        all[0]["not_made"],
-        json!([{ "command": "M1", "announced": 1 }, { "command": "M3", "announced": 9 }])
+        not_made[0]["told"],
+        json!([{ "code": "HG", "unit": "CM", "more": ["depth of water"], "quantity": null }])
     );
     let commands = |sensor: &Value| -> Vec<(String, Value)> {
         let all = sensor["measurements"].as_array().expect("measurements").iter();

@@ -23,6 +23,7 @@ person should look at, such as a device that is not plugged in.
 Examples:
   pondreeve check --config farm.toml
   pondreeve check --example > farm.toml
+  pondreeve check --example-profile optical-oxygen > probes/my-probe.toml
   pondreeve check --schema > farm.schema.json
   pondreeve check --example-texts > texts/qu.ftl";
 
@@ -31,7 +32,7 @@ Examples:
 #[command(after_help = AFTER)]
 pub struct Arguments {
     /// The farm's configuration
-    #[arg(long, value_name = "FILE", required_unless_present_any = ["example", "example_texts", "schema"])]
+    #[arg(long, value_name = "FILE", required_unless_present_any = ["example", "example_profile", "example_texts", "schema"])]
     pub config: Option<PathBuf>,
     /// Print one JSON object a line: each problem and warning, then the farm if it is sound
     #[arg(long)]
@@ -39,11 +40,15 @@ pub struct Arguments {
     /// Print a commented configuration with every key, to start from
     #[arg(long, conflicts_with_all = ["config", "json", "schema"])]
     pub example: bool,
+    /// Print a built-in profile of a probe, to write one of your own from: optical-oxygen says what each key
+    /// means, sdi12-oxygen and text-oxygen what SDI-12 and lines of text have besides
+    #[arg(long, value_name = "NAME", conflicts_with_all = ["config", "json", "schema", "example"])]
+    pub example_profile: Option<String>,
     /// Print the JSON Schema of the configuration, for editors
     #[arg(long, conflicts_with_all = ["config", "json"])]
     pub schema: bool,
     /// Print the console's English texts, to translate into the farm's own language
-    #[arg(long, conflicts_with_all = ["config", "json", "schema", "example"])]
+    #[arg(long, conflicts_with_all = ["config", "json", "schema", "example", "example_profile"])]
     pub example_texts: bool,
 }
 
@@ -54,6 +59,13 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> Outcome {
     if arguments.example {
         return super::print(&config::builtin::EXAMPLE);
+    }
+    if let Some(name) = &arguments.example_profile {
+        let known = || config::builtin::profile_names().join(", ");
+        let text = config::builtin::profile(name).ok_or_else(|| {
+            Failure::usage(say!(spoken(), "check-no-profile", name = name, known = known()))
+        })?;
+        return super::print(text);
     }
     if arguments.schema {
         return super::print(&config::builtin::SCHEMA);

@@ -49,7 +49,8 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let place = |why: String| Failure::usage(format!("{}: {why}", arguments.capture.display()));
     let captured = frames::parse(&text).map_err(place)?;
     let reads = frames::read(&captured, &profile, address).map_err(place)?;
-    let good = reads.iter().filter(|own| own.outcome.is_ok()).count();
+    let good =
+        reads.iter().filter(|own| matches!(&own.outcome, Ok((values, _)) if !values.is_empty())).count();
     let mut out = String::new();
     for own in &reads {
         if arguments.json {

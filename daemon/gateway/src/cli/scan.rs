@@ -45,9 +45,13 @@ and to measure three times, and shown with all its values. Sensors whose values
 are spread over further measurements (aM1! to aM9!) are shown whole with
 --further, each with a draft of a profile of its own. The standard lets a sensor
 take such a command for a calibration or a control function, so that they are
-not sent without it; sensors of SDI-12 1.4 say which they have.
+not sent without it; sensors of SDI-12 1.4 say which they have, and of
+each value what it is and in which unit.
 A line of text (--kind text) is listened to; only where nothing comes is it
 asked what the known profiles ask.
+With --watch 60s what was found is then read once a second and plotted, so that
+you see which one moves when a probe is lifted out or covered; of a probe that
+no map fits the first registers.
 A line that the daemon lends is of the kind that its configuration says.
 
 Without --speeds the usual settings are tried until something answers: probes of
@@ -60,6 +64,7 @@ Examples:
   pondreeve scan --line /dev/ttyUSB0
   pondreeve scan --line /dev/ttyUSB0 --speeds 9600,19200-8E1 --addresses 1-60
   pondreeve scan --line /dev/ttyUSB0 --pond p1 --write found.toml
+  pondreeve scan --line /dev/ttyUSB0 --addresses 1-60 --watch 60s
   pondreeve scan --line /dev/ttyUSB0 --kind ascii --addresses 1-20
   pondreeve scan --line /dev/ttyUSB1 --kind sdi12 --addresses 0-9
   pondreeve scan --line /dev/ttyUSB1 --kind sdi12 --addresses 3 --further
@@ -97,6 +102,9 @@ pub struct Arguments {
     /// How long a line of text is listened to at each speed
     #[arg(long, value_name = "LENGTH", default_value = "10s", value_parser = listen)]
     pub listen: Duration,
+    /// Then watch the values of what was found for so long, once a second, and plot them
+    #[arg(long, value_name = "LENGTH", value_parser = watch)]
+    pub watch: Option<Duration>,
     /// Write what was found as configuration to a file that is not there yet
     #[arg(long, value_name = "FILE")]
     pub write: Option<PathBuf>,
@@ -137,6 +145,12 @@ fn listen(text: &str) -> Result<Duration, String> {
     let length = numbers::length("usage-scan-listen")(text)?;
     let accepted = Duration::from_secs(1)..=Duration::from_secs(240);
     if accepted.contains(&length) { Ok(length) } else { Err(numbers::other("usage-scan-listen")) }
+}
+
+fn watch(text: &str) -> Result<Duration, String> {
+    let length = numbers::length("usage-scan-watch")(text)?;
+    let accepted = Duration::from_secs(5)..=Duration::from_secs(180);
+    if accepted.contains(&length) { Ok(length) } else { Err(numbers::other("usage-scan-watch")) }
 }
 
 fn timeout(text: &str) -> Result<Duration, String> {
@@ -263,6 +277,13 @@ fn check_file_and_pond(arguments: &Arguments) -> Result<(), Failure> {
     {
         return Err(Failure::usage(say!(spoken(), "scan-file-there", file = file.display().to_string())));
     }
+    let typed = arguments.line.to_string_lossy();
+    let is_server = typed
+        .rsplit_once(':')
+        .is_some_and(|(host, port)| !host.is_empty() && !host.contains('/') && port.parse::<u16>().is_ok());
+    if is_server && !arguments.line.exists() {
+        return Err(Failure::usage(say!(spoken(), "scan-server", line = typed.as_ref())));
+    }
     if let Some(pond) = &arguments.pond
         && !pond.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-' || c == '_')
     {
@@ -301,6 +322,7 @@ fn plan(arguments: &Arguments, kind: Kind) -> Result<Plan, Failure> {
         addresses,
         patience: arguments.timeout,
         profiles,
+        watch: arguments.watch,
     })
 }
 

@@ -132,6 +132,22 @@ pub fn points(
     points
 }
 
+/// What became of the questions to a probe that gave nothing: where to look first.
+fn why_nothing(own: &DeviceStatus, words: Words) -> String {
+    let told =
+        |count: u64, tell: fn(Words, String) -> String| (count > 0).then(|| tell(words, count.to_string()));
+    let all = [
+        told(own.time_outs, |words, count| say!(words, "sheet-why-silent", count = count)),
+        told(own.checksum_errors, |words, count| say!(words, "sheet-why-checksum", count = count)),
+        told(own.wrong_addresses, |words, count| say!(words, "sheet-why-address", count = count)),
+        told(own.exceptions, |words, count| say!(words, "sheet-why-refused", count = count)),
+        told(own.garbled, |words, count| say!(words, "sheet-why-garbled", count = count)),
+        told(own.answers, |words, count| say!(words, "sheet-why-no-value", count = count)),
+    ];
+    let all: Vec<String> = all.into_iter().flatten().collect();
+    if all.is_empty() { String::new() } else { format!(": {}", all.join("; ")) }
+}
+
 fn probe(own: &DeviceStatus, status: &FarmStatus, words: Words) -> Point {
     let place = own.pond.as_deref().and_then(|id| status.ponds.iter().find(|pond| pond.id == id));
     let place =
@@ -140,7 +156,9 @@ fn probe(own: &DeviceStatus, status: &FarmStatus, words: Words) -> Point {
     if own.good_polls == 0 {
         let why = match own.polls {
             0 => say!(words, "sheet-not-heard"),
-            polls => say!(words, "sheet-gave-nothing", polls = polls.to_string()),
+            polls => {
+                say!(words, "sheet-gave-nothing", polls = polls.to_string(), why = why_nothing(own, words))
+            }
         };
         return Point { section: SECTIONS[0], name, seen: why, verdict: Verdict::Bad };
     }

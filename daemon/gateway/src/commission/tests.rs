@@ -228,3 +228,22 @@ fn the_sheet_is_in_the_farm_s_language() {
     assert_eq!(english_in(&shown.join("")), Vec::<String>::new());
     assert!(page.contains("<html lang=\"es\">") && !page.contains('⟨'), "{page}");
 }
+
+/// Which wire to look at first depends on what became of the questions.
+#[test]
+fn a_probe_that_gave_nothing_says_what_became_of_the_questions() {
+    let why = |change: fn(&mut DeviceStatus)| {
+        let mut own = device(0, 6, 0);
+        change(&mut own);
+        why_nothing(&own, english())
+    };
+    assert_eq!(why(|_| {}), "");
+    assert_eq!(why(|own| own.time_outs = 18), ": no answer in time 18");
+    assert_eq!(
+        why(|own| (own.checksum_errors, own.wrong_addresses) = (3, 2)),
+        ": wrong checksum 3; another address 2"
+    );
+    // A broken 4-20 mA loop: the converter answers, the current carries no measurement.
+    let loop_broken = why(|own| own.answers = 6);
+    assert!(loop_broken.starts_with(": answers with no value 6 (under or over range"), "{loop_broken}");
+}

@@ -18,11 +18,18 @@ impl Rule for Text {
     type Out = String;
     fn read(&self, cell: &Cell<'_>) -> Option<String> {
         const ACCEPTED: &str = "text in quotes, 1 to 256 bytes, without control characters";
-        let Some(text) = cell.value().as_str() else { return cell.refuse(ACCEPTED) };
+        let text = match cell.value() {
+            DeValue::String(text) => text,
+            DeValue::Integer(number) => {
+                let mend = format!("write it in quotes: \"{}\"", number.as_str());
+                return cell.refuse_with(describe(cell.value()), ACCEPTED.to_owned(), Some(mend));
+            }
+            _ => return cell.refuse(ACCEPTED),
+        };
         if text.trim().is_empty() || text.len() > 256 || text.chars().any(char::is_control) {
             return cell.refuse(ACCEPTED);
         }
-        Some(text.to_owned())
+        Some(text.to_string())
     }
     fn wanted(&self) -> Wanted {
         Wanted::Value("text in quotes".to_owned())

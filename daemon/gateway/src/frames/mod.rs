@@ -5,10 +5,11 @@
 use pondreeve_protocol::modbus::{self, Found, Framing, ReadRequest, Request, exception_name};
 use pondreeve_protocol::register_map::RegisterMap;
 use pondreeve_protocol::sdi12::{Command, SensorMap, decode_begun, decode_command, decode_data};
-use pondreeve_protocol::text_line::{LineMap, Splitter};
+use pondreeve_protocol::text_line::{LineMap, Splitter, Values};
 
 use crate::config::profile::Profile;
 use crate::probes::capture::HEAD;
+use crate::scan::judge;
 
 #[cfg(test)]
 mod tests;
@@ -22,6 +23,15 @@ pub struct Exchange {
     pub sent: Vec<u8>,
     /// What came.
     pub received: Vec<u8>,
+    /// When it came, piece by piece: the time as the capture has it, and how many bytes.
+    pub came_at: Vec<(String, usize)>,
+}
+
+impl Exchange {
+    fn add(&mut self, at: &str, bytes: Vec<u8>) {
+        self.came_at.push((at.to_owned(), bytes.len()));
+        self.received.extend(bytes);
+    }
 }
 
 /// A capture.
@@ -75,11 +85,13 @@ pub fn parse(text: &str) -> Result<Captured, String> {
         let last = captured.exchanges.last_mut();
         match (way, last) {
             (">", _) => {
-                captured.exchanges.push(Exchange { at: at.to_owned(), sent: bytes, received: Vec::new() });
+                captured.exchanges.push(Exchange { at: at.to_owned(), sent: bytes, ..Exchange::default() });
             }
-            ("<", Some(last)) => last.received.extend(bytes),
+            ("<", Some(last)) => last.add(at, bytes),
             ("<", None) => {
-                captured.exchanges.push(Exchange { at: at.to_owned(), sent: Vec::new(), received: bytes });
+                let mut first = Exchange { at: at.to_owned(), ..Exchange::default() };
+                first.add(at, bytes);
+                captured.exchanges.push(first);
             }
             _ => return Err(wrong()),
         }
@@ -158,7 +170,7 @@ fn registers(exchange: &Exchange, framing: Framing, map: &RegisterMap, address: 
                 let start = usize::from(own.address - request.address);
                 let words = registers.get(start..start + usize::from(own.number.registers()));
                 match own.decode(words.unwrap_or_default()) {
-                    Ok(value) => values.push((own.channel.clone(), value)),
+                    Ok(value) => judged(&own.channel, &own.unit, value, &mut values, &mut problems),
                     Err(why) => problems.push(format!("{}: {why}", own.channel)),
                 }
             }
@@ -242,7 +254,10 @@ fn sensor(exchanges: &[Exchange], map: &SensorMap, only: Option<u8>) -> Vec<Read
                 found.push(Read { at, asked, outcome });
                 continue;
             }
-            Command::Acknowledge | Command::Identify | Command::Announce { .. } => continue,
+            Command::Acknowledge
+            | Command::Identify
+            | Command::Announce { .. }
+            | Command::Describe { .. } => continue,
         };
         open.retain(|own| own.address != address);
         // Values of another measurement of the same sensor are another profile's.
@@ -264,11 +279,25 @@ fn sensor(exchanges: &[Exchange], map: &SensorMap, only: Option<u8>) -> Vec<Read
     found
 }
 
+/// A value that its quantity can have is one; another is told, for it says that the profile is not this probe's.
+fn judged(
+    channel: &str,
+    unit: &str,
+    value: f64,
+    values: &mut Vec<(String, f64)>,
+    problems: &mut Vec<String>,
+) {
+    match judge(channel, unit, value, value) {
+        Ok(_) => values.push((channel.to_owned(), value)),
+        Err(why) => problems.push(why),
+    }
+}
+
 fn placed(map: &SensorMap, values: &[f64]) -> (Vec<(String, f64)>, Vec<String>) {
     let (mut found, mut problems) = (Vec::new(), Vec::new());
     for (position, reported) in &map.values {
         match values.get(usize::from(*position).wrapping_sub(1)).map(|raw| reported.value(*raw)) {
-            Some(Ok(value)) => found.push((reported.channel.clone(), value)),
+            Some(Ok(value)) => judged(&reported.channel, &reported.unit, value, &mut found, &mut problems),
             Some(Err(why)) => problems.push(format!("{}: {why}", reported.channel)),
             None => problems.push(format!("{}: value {position} of {}", reported.channel, values.len())),
         }
@@ -284,24 +313,33 @@ fn lines(exchanges: &[Exchange], map: &LineMap) -> Vec<Read> {
             continue;
         }
         let mut splitter = Splitter::new(&map.end, map.longest + exchange.sent.len(), is_asked);
-        let lines = splitter.take(&exchange.received);
         let asked = if is_asked { "asked" } else { "listened to" };
-        let read = |outcome| Read { at: exchange.at.clone(), asked: asked.to_owned(), outcome };
-        if lines.is_empty() {
-            found.push(read(Err("no whole line".to_owned())));
+        let read = |at: &str, outcome| Read { at: at.to_owned(), asked: asked.to_owned(), outcome };
+        let before = found.len();
+        let mut rest = exchange.received.as_slice();
+        for (at, count) in &exchange.came_at {
+            let (piece, after) = rest.split_at((*count).min(rest.len()));
+            rest = after;
+            // An answer belongs to its question; a line that came by itself came when it ended.
+            let at = if is_asked { &exchange.at } else { at };
+            for line in splitter.take(piece) {
+                found.push(read(at, map.read(&line).map_err(|why| why.to_string()).map(of_line)));
+            }
         }
-        for line in lines {
-            found.push(read(map.read(&line).map_err(|why| why.to_string()).map(|values| {
-                let (mut good, mut problems) = (Vec::new(), Vec::new());
-                for (channel, value) in values {
-                    match value {
-                        Ok(value) => good.push((channel, value)),
-                        Err(why) => problems.push(format!("{channel}: {why}")),
-                    }
-                }
-                (good, problems)
-            })));
+        if found.len() == before {
+            found.push(read(&exchange.at, Err("no whole line".to_owned())));
         }
     }
     found
+}
+
+fn of_line(values: Values) -> ReadValues {
+    let (mut good, mut problems) = (Vec::new(), Vec::new());
+    for (channel, value) in values {
+        match value {
+            Ok(value) => judged(&channel, "", value, &mut good, &mut problems),
+            Err(why) => problems.push(format!("{channel}: {why}")),
+        }
+    }
+    (good, problems)
 }

@@ -51,7 +51,7 @@ fn modbus_is_read_again() {
     assert!(read(&parse(&text).unwrap(), &sensor, None).unwrap_err().contains("speaks rtu"));
 }
 
-/// `0+3.14+2.718IWO` is an answer of the specification (section 4.4.8.1, with its CRC).
+/// `0+3.14+2.718IWO` is an answer of the specification (section 4.4.12.3, with its CRC).
 #[test]
 fn sdi12_is_read_again() {
     let hex = |text: &str| -> String { text.bytes().map(|byte| format!(" {byte:02X}")).collect() };
@@ -75,6 +75,20 @@ fn lines_are_read_again_and_what_is_no_capture_is_told() {
     let hex = |text: &str| -> String { text.bytes().map(|byte| format!(" {byte:02X}")).collect() };
     let text = format!("1 >{}\n1 <{}\n1 <{}\n", hex("R\r"), hex("OX 6.42 mg/"), hex("L 28.9 C\r\n"));
     assert_eq!(told(&text, "text-oxygen", None), ["1 asked: do_mg_l=6.42 temperature_c=28.9"]);
+    // Lines that came by themselves, each when it ended; a value that cannot be is none.
+    let weather = |hpa: &str| {
+        let line = format!("$WX,{hpa},223");
+        hex(&format!("{line}*{:02X}\r\n", pondreeve_protocol::text_line::xor(line.as_bytes())))
+    };
+    let (first, second) = (weather("1009.1"), weather("2009.1"));
+    let (begun, ended) = first.split_at(12);
+    assert_eq!(
+        told(&format!("1 < 0D 0A{begun}\n2 <{ended}\n3 <{second}\n"), "text-weather", None),
+        [
+            "2 listened to: pressure_hpa=1009.1 par_umol_m2_s=223",
+            "3 listened to: par_umol_m2_s=223 pressure_hpa would be 2009.1 hPa, which cannot be",
+        ]
+    );
     for wrong in ["1 > 1", "1 ? 11", "1", "1 > zz", "1 > 0102"] {
         assert!(parse(wrong).unwrap_err().starts_with("line 1: found"), "{wrong}");
     }

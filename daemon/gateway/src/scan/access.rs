@@ -57,6 +57,11 @@ impl Access {
         self.loan.as_ref().map(|(_, lent)| lent)
     }
 
+    /// The setting that the port was last opened at.
+    pub(super) fn setting(&self) -> Option<Setting> {
+        self.setting
+    }
+
     /// Opens the port for Modbus.
     ///
     /// # Errors

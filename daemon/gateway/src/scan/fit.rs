@@ -148,7 +148,7 @@ pub(super) fn no_value(channel: &str, unit: &str) -> Seen {
 ///
 /// # Errors
 /// It cannot be.
-pub(super) fn judge(channel: &str, unit: &str, raw: f64, value: f64) -> Result<Seen, String> {
+pub(crate) fn judge(channel: &str, unit: &str, raw: f64, value: f64) -> Result<Seen, String> {
     let mut seen = no_value(channel, unit);
     seen.values = vec![Some(value)];
     seen.counts = raw != 0.0;

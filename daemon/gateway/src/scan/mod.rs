@@ -11,6 +11,7 @@ mod report;
 mod setting;
 pub mod spoken;
 mod walk;
+mod watch;
 mod wire;
 
 use std::path::PathBuf;
@@ -22,11 +23,13 @@ use crate::cli::spoken;
 use crate::texts::say;
 
 pub use access::Access;
+pub(crate) use fit::judge;
 pub use fit::{Fit, Seen, Verdict};
 pub use fragment::fragment;
 pub use report::{json, text};
 pub use setting::{Setting, Speed};
 pub use walk::scan;
+pub use watch::Watched;
 
 /// What is to be done.
 #[derive(Debug, Clone)]
@@ -43,6 +46,8 @@ pub struct Plan {
     pub patience: Duration,
     /// Register maps to try.
     pub profiles: Vec<RegisterMap>,
+    /// How long what was found is watched, if it is to be.
+    pub watch: Option<Duration>,
 }
 
 /// A unit that answers.
@@ -75,6 +80,8 @@ pub struct Garbled {
     pub setting: Setting,
     /// Bytes of the last attempt.
     pub bytes: usize,
+    /// Two sound answers came to one question.
+    pub twice: bool,
 }
 
 /// One setting that was tried.
@@ -99,6 +106,8 @@ pub struct Outcome {
     pub tried: Vec<Tried>,
     /// Settings that were not, or not to the end.
     pub left: Vec<Setting>,
+    /// What was watched afterwards.
+    pub watched: Vec<Watched>,
     /// Why it ended before its end.
     pub stopped: Option<String>,
     /// How long it took.
@@ -137,6 +146,13 @@ pub enum Progress {
     Asked(String),
     /// A line came.
     Line(String),
+    /// What was found is watched.
+    Watching {
+        /// For so many seconds more.
+        left_s: u64,
+        /// A line for each channel.
+        rows: Vec<String>,
+    },
 }
 
 /// Reads a list of addresses such as `1-20,51`.

@@ -4,7 +4,7 @@ use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::Table;
 use serde_json::{Value, json};
 
-use super::{Fit, Outcome, Plan, Seen, Setting, Unit};
+use super::{Fit, Outcome, Plan, Seen, Setting, Unit, watch};
 use crate::console::text::wrap;
 use crate::texts::recognised::recognised;
 use crate::texts::{Words, english, say};
@@ -27,15 +27,16 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words)
         lines.push(String::new());
         lines.extend(unit_lines(unit, words));
     }
+    watch::lines(&mut lines, &outcome.watched, words);
     for garbled in &outcome.garbled {
         lines.push(String::new());
-        let told = say!(
-            words,
-            "scan-garbled",
-            address = garbled.address.to_string(),
-            setting = garbled.setting.to_string(),
-            bytes = garbled.bytes.to_string(),
-        );
+        let (address, setting) = (garbled.address.to_string(), garbled.setting.to_string());
+        let told = if garbled.twice {
+            say!(words, "scan-twice", address = address, setting = setting)
+        } else {
+            let bytes = garbled.bytes.to_string();
+            say!(words, "scan-garbled", address = address, setting = setting, bytes = bytes)
+        };
         push(&mut lines, "", &told);
     }
     lines.push(String::new());
@@ -126,6 +127,14 @@ pub(super) fn by_reason(others: &[(String, String)]) -> Vec<(Vec<&str>, &str)> {
         }
     }
     grouped
+}
+
+/// A table as people write it.
+pub(super) const fn table_word(table: Table) -> &'static str {
+    match table {
+        Table::Holding => "holding",
+        Table::Input => "input",
+    }
 }
 
 /// What one channel read as.
@@ -253,7 +262,9 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
     });
     let garbled = outcome.garbled.iter().map(|garbled| {
         let at = setting(&garbled.setting);
-        json!({ "kind": "garbled", "address": garbled.address, "setting": at, "bytes": garbled.bytes })
+        json!({
+            "kind": "garbled", "address": garbled.address, "setting": at, "bytes": garbled.bytes, "twice": garbled.twice,
+        })
     });
     let tried: Vec<Value> = outcome
         .tried
@@ -276,7 +287,7 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
         "stopped": outcome.stopped,
         "written": written,
     });
-    units.chain(garbled).chain([end]).collect()
+    units.chain(garbled).chain(watch::json_of(&outcome.watched)).chain([end]).collect()
 }
 
 #[cfg(test)]
@@ -299,6 +310,7 @@ mod tests {
             addresses: vec![1, 2, 3, 51],
             patience: Duration::from_millis(90),
             profiles: Vec::new(),
+            watch: None,
         };
         let unit = Unit {
             address: 2,
@@ -312,7 +324,7 @@ mod tests {
         };
         let known = Unit { address: 3, known_as: vec!["p1-ph".to_owned()], ..unit.clone() };
         let tried = Tried { setting: at, addresses: 2, unasked_bytes: 7 };
-        let garbled = Garbled { address: 1, setting: at, bytes: 9 };
+        let garbled = Garbled { address: 1, setting: at, bytes: 9, twice: true };
         let nothing = Outcome { tried: vec![tried.clone()], left: settings, ..Outcome::default() };
         let outcomes = [
             nothing.clone(),

@@ -19,7 +19,7 @@ const LISTEN: Duration = Duration::from_millis(300);
 const PATIENT: u32 = 4;
 
 /// A unit that has answered is given at least this long for each of its registers.
-const LOOK_PATIENCE: Duration = Duration::from_millis(300);
+pub(super) const LOOK_PATIENCE: Duration = Duration::from_millis(300);
 
 /// Looks at the values of a map that fits, and the pause between them.
 const LOOKS: usize = 3;
@@ -36,7 +36,7 @@ const IDENTITY_BYTES: usize = 120;
 const SHOWN: u16 = 8;
 
 /// Why a scan ends before its end.
-struct Stop(String);
+pub(super) struct Stop(pub(super) String);
 
 impl From<io::Error> for Stop {
     fn from(error: io::Error) -> Self {
@@ -44,7 +44,7 @@ impl From<io::Error> for Stop {
     }
 }
 
-type Step<T> = Result<T, Stop>;
+pub(super) type Step<T> = Result<T, Stop>;
 
 /// Looks for probes as planned. `tell` hears how far it is; `is_over` says whether somebody wants it to end.
 pub async fn scan(
@@ -70,16 +70,19 @@ pub async fn scan(
             break;
         }
     }
+    if let Some(length) = plan.watch.filter(|_| outcome.stopped.is_none()) {
+        outcome.stopped = walk.watch(&mut outcome, length).await.err().map(|Stop(why)| why);
+    }
     walk.access.end().await;
     outcome.took = began.elapsed();
     outcome
 }
 
-struct Walk<'a> {
-    plan: &'a Plan,
-    access: &'a mut Access,
-    tell: &'a mut dyn FnMut(Progress),
-    is_over: &'a dyn Fn() -> bool,
+pub(super) struct Walk<'a> {
+    pub(super) plan: &'a Plan,
+    pub(super) access: &'a mut Access,
+    pub(super) tell: &'a mut dyn FnMut(Progress),
+    pub(super) is_over: &'a dyn Fn() -> bool,
 }
 
 /// What knocking at an address gave.
@@ -128,15 +131,17 @@ impl Walk<'_> {
                 there.push(address);
                 (self.tell)(Progress::Found(address));
             } else if again.unclear > 0 {
-                outcome.garbled.push(Garbled { address, setting, bytes: again.unclear });
+                outcome.garbled.push(Garbled { address, setting, bytes: again.unclear, twice: false });
             }
         }
         there.sort_unstable();
         if self.access.wire.is_some() && !(self.is_over)() {
             for address in there {
                 (self.tell)(Progress::Look(address));
-                if let Some(unit) = self.look(address, setting).await? {
-                    outcome.units.push(unit);
+                match self.look(address, setting).await? {
+                    Some(Ok(unit)) => outcome.units.push(unit),
+                    Some(Err(twice)) => outcome.garbled.push(twice),
+                    None => {}
                 }
             }
         }
@@ -203,14 +208,19 @@ impl Walk<'_> {
         Ok(knock)
     }
 
-    /// Looks closely at a unit; `None` if it does not answer a second time.
-    async fn look(&mut self, address: u8, setting: Setting) -> Step<Option<Unit>> {
+    /// Looks closely at a unit; `None` if it does not answer a second time, an error if two answer.
+    async fn look(&mut self, address: u8, setting: Setting) -> Step<Option<Result<Unit, Garbled>>> {
         let patience = LOOK_PATIENCE.max(self.plan.patience * PATIENT);
         let quiet = self.plan.patience;
         self.wire().await?.settle(quiet).await?;
         let knock = self.knock(address, patience).await?;
         if !knock.signs.iter().any(|sign| sign.unit == address && !is_absent(sign)) {
             return Ok(None);
+        }
+        // Another answer to the same question is another's, and would be taken for that to the next.
+        let more = self.wire().await?.listen(quiet).await?;
+        if survey::overheard(&more) == Some(address) {
+            return Ok(Some(Err(Garbled { address, setting, bytes: more.len(), twice: true })));
         }
         let patience = patience.max(knock.after * 3);
         let known = self.access.lent().map(|lent| lent.probes.as_slice()).unwrap_or_default();
@@ -234,7 +244,7 @@ impl Walk<'_> {
             }
         }
         unit.identity = self.identity(address, patience).await?;
-        Ok(Some(unit))
+        Ok(Some(Ok(unit)))
     }
 
     async fn profiles(&mut self, unit: &mut Unit, patience: Duration) -> Step<()> {
@@ -276,7 +286,7 @@ impl Walk<'_> {
         Ok(())
     }
 
-    async fn try_map(
+    pub(super) async fn try_map(
         &mut self,
         address: u8,
         map: &RegisterMap,
@@ -334,6 +344,17 @@ impl Walk<'_> {
                 })
             }
         })
+    }
+
+    /// So many registers of a table from the first, if they can be read.
+    pub(super) async fn registers(
+        &mut self,
+        unit: u8,
+        table: Table,
+        count: u16,
+        patience: Duration,
+    ) -> Step<Option<Vec<u16>>> {
+        Ok(self.read(&ReadRequest { unit, table, address: 0, count }, patience).await?.ok())
     }
 
     /// The first registers of a table, as many as it has of the first few.

@@ -96,6 +96,27 @@ fn a_daemon_that_is_not_there_is_status_1_and_one_line() {
     }
 }
 
+/// Whoever has nothing but the program writes a profile from one that it prints.
+#[test]
+fn a_built_in_profile_is_printed_to_write_from() {
+    let folder = tempfile::tempdir().unwrap();
+    let own = folder.path().join("own.toml");
+    for name in ["optical-oxygen", "sdi12-oxygen", "text-oxygen"] {
+        let printed = text(&ran(&["check", "--example-profile", name]).stdout);
+        assert!(printed.contains(&format!("id = \"{name}\"")) && printed.starts_with("# "), "{printed}");
+        std::fs::write(&own, printed).unwrap();
+        let capture = folder.path().join("empty.txt");
+        std::fs::write(&capture, "").unwrap();
+        // As it stands it is a profile: there is only nothing to be read.
+        let tried = ran(&["frames", capture.to_str().unwrap(), "--profile", own.to_str().unwrap()]);
+        assert_eq!(tried.status.code(), Some(1), "{}", text(&tried.stderr));
+        assert!(text(&tried.stdout).contains("0 read"), "{}", text(&tried.stdout));
+    }
+    let (status, message) = told(&ran(&["check", "--example-profile", "optical"]));
+    assert_eq!(status, 2);
+    assert!(message.contains("optical-oxygen") && message.contains("weather-mast"), "{message}");
+}
+
 /// Every command that the help lists has a page, and its page tells its own examples.
 #[test]
 fn every_command_has_a_manual_page() {

@@ -6,7 +6,7 @@ use alloc::vec::Vec;
 use super::Command;
 use crate::reported::Reported;
 
-/// Most values of one measurement (section 4.4.8: two digits for a concurrent one; a sensor has ten pages of data).
+/// Most values of one measurement (section 4.4.7: two digits for a concurrent one; a sensor has ten pages of data).
 pub const VALUES_MAX: u8 = 99;
 
 /// One kind of sensor.

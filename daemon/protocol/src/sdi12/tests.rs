@@ -75,6 +75,8 @@ fn commands_are_those_of_the_specification() {
         |command: Command| command.encode(b'3').map(|bytes| bytes.iter().map(|b| char::from(*b)).collect());
     let measure = |number, crc| Command::Measure { number, crc };
     let concurrent = |number, crc| Command::Concurrent { number, crc };
+    let describe =
+        |number, concurrent, crc, position| Command::Describe { number, concurrent, crc, position };
     for (command, wanted) in [
         (Command::Acknowledge, "3!"),
         (Command::Identify, "3I!"),
@@ -87,12 +89,22 @@ fn commands_are_those_of_the_specification() {
         (Command::Data(9), "3D9!"),
         (Command::Announce { number: 1, concurrent: false }, "3IM1!"),
         (Command::Announce { number: 0, concurrent: true }, "3IC!"),
+        (describe(0, false, false, 1), "3IM_001!"),
+        (describe(9, false, true, 9), "3IMC9_009!"),
+        (describe(0, true, true, 99), "3ICC_099!"),
+        (describe(1, true, false, 12), "3IC1_012!"),
     ] {
         assert_eq!(text(command), Some(String::from(wanted)));
         assert_eq!(decode_command(wanted.as_bytes()), Some((b'3', command)), "and back");
     }
     assert_eq!((text(measure(10, false)), text(Command::Data(10))), (None, None));
     assert_eq!(text(Command::Announce { number: 10, concurrent: false }), None);
+    assert_eq!((text(describe(0, false, false, 0)), text(describe(0, true, false, 100))), (None, None));
+    let announced = Some((b'3', Command::Announce { number: 2, concurrent: false }));
+    assert_eq!(decode_command(b"3IMC2!"), announced, "the answer is the same without a CRC");
+    for not_one in [&b"3IM_01!"[..], b"3IM_0x1!", b"3IMX_001!", b"3I_001!"] {
+        assert_eq!(decode_command(not_one), None);
+    }
     assert_eq!(Command::Acknowledge.encode(b'?'), None, "the wild card is for one sensor alone on a line");
 }
 
@@ -105,7 +117,7 @@ fn what_is_no_value_is_refused_and_named() {
     assert_eq!(decode_data(b"0\r\n", 0, b'0', false), Ok(Vec::new()), "an aborted measurement");
 }
 
-/// Section 4.4.3: widths of 2, 8, 6 and 3 characters, and up to 13 more.
+/// Section 4.4.2: widths of 2, 8, 6 and 3 characters, and up to 13 more.
 #[test]
 fn a_sensor_says_what_it_is() {
     let told = decode_identity(b"114BENCHINCPH-ONE2.5SERIAL0001\r\n", b'1').map(|own| (own.version, own));
@@ -120,6 +132,50 @@ fn a_sensor_says_what_it_is() {
     }
 }
 
+/// Section 6.2.4, as it stands there, the CRC included.
+#[test]
+fn the_specifications_descriptions_of_values_are_read() {
+    let plain = Command::Describe { number: 0, concurrent: false, crc: false, position: 1 };
+    let with_crc = Command::Describe { number: 0, concurrent: true, crc: true, position: 1 };
+    let told = |line: &[u8], command| {
+        decode_parameter(line, command, b'0')
+            .map(|own| own.map(|own| (own.code, own.unit, own.more.join("|"))))
+    };
+    let text = |code: &str, unit: &str, more: &str| {
+        Ok(Some((String::from(code), String::from(unit), String::from(more))))
+    };
+    assert_eq!(
+        told(b"0,PR,mm,precipitation rate per day;\r\n", plain),
+        text("PR", "mm", "precipitation rate per day")
+    );
+    let long = b"0,CU,degrees C,average air temperature,calibration data,40,1235;@|e\r\n";
+    assert_eq!(
+        told(long, with_crc),
+        text("CU", "degrees C", "average air temperature|calibration data|40|1235")
+    );
+    assert_eq!(told(b"0IM_001!0,field1,field2,field3;\r\n", plain), text("field1", "field2", "field3"));
+    // Without a unit a single space is recommended.
+    assert_eq!(told(b"0,WP, ;\r\n", plain), text("WP", "", ""));
+    // No such value: the address alone, with the CRC of section 4.4.8.1 where one was asked for.
+    assert_eq!((told(b"0\r\n", plain), told(b"0AP@\r\n", with_crc)), (Ok(None), Ok(None)));
+    for place in 1..long.len() - 2 {
+        let mut wrong = long.to_vec();
+        wrong[place] ^= 0x01;
+        assert!(told(&wrong, with_crc).is_err(), "character {place} changed");
+    }
+    for wrong in [
+        &b"0,WO;\r\n"[..],
+        b"0,WO,mg/L\r\n",
+        b"0+6.42\r\n",
+        b"00012\r\n",
+        b"0,,mg/L;\r\n",
+        b"1,WO,mg/L;\r\n",
+        b"0,WO,mg/L;x;\r\n",
+    ] {
+        assert!(told(wrong, plain).is_err(), "{wrong:?}");
+    }
+}
+
 proptest! {
     #[test]
     fn any_bytes_are_survived(bytes in proptest::collection::vec(any::<u8>(), 0..100), address: u8, page: u8) {
@@ -128,6 +184,9 @@ proptest! {
         let _ = decode_begun(&bytes, Command::Concurrent { number: page, crc: true }, address);
         let _ = decode_identity(&bytes, address);
         let _ = is_service_request(&bytes, address);
+        let crc = page % 2 == 0;
+        let describe = Command::Describe { number: page, concurrent: crc, crc, position: page };
+        let _ = decode_parameter(&bytes, describe, address);
         let _ = decode_command(&bytes);
     }
 }

@@ -34,6 +34,9 @@ pub(super) fn plan(arguments: &Arguments, kind: LineKind) -> Result<Plan, Failur
     if kind == LineKind::Text && arguments.further {
         return Err(Failure::usage(say!(in_words(), "scan-text-further")));
     }
+    if kind == LineKind::Text && arguments.watch.is_some() {
+        return Err(Failure::usage(say!(in_words(), "scan-text-watch")));
+    }
     let belongs = |profile: &Profile| {
         matches!((kind, profile), (LineKind::Sdi12, Profile::Sensor(_)) | (LineKind::Text, Profile::Text(_)))
     };
@@ -74,6 +77,7 @@ pub(super) fn plan(arguments: &Arguments, kind: LineKind) -> Result<Plan, Failur
         listen: arguments.listen,
         profiles,
         is_named: !arguments.profile.is_empty(),
+        watch: arguments.watch,
     })
 }
 

@@ -4,6 +4,7 @@ use std::io::{IsTerminal as _, Write as _};
 use std::time::{Duration, Instant};
 
 use super::super::spoken;
+use crate::console::text::wrap;
 use crate::scan::Progress;
 use crate::texts::say;
 
@@ -16,7 +17,12 @@ pub(super) struct Teller {
     began: Instant,
     told: Option<Instant>,
     is_open: bool,
+    /// Lines that the next rows replace.
+    drawn: usize,
 }
+
+/// Rows of values at once: a terminal of 24 lines shows no more.
+const ROWS_MAX: usize = 20;
 
 /// Lines about addresses come at most this often where there is no terminal.
 const TELL_EVERY: Duration = Duration::from_secs(10);
@@ -24,7 +30,15 @@ const TELL_EVERY: Duration = Duration::from_secs(10);
 impl Teller {
     pub(super) fn new(shown: fn(u8) -> String) -> Self {
         let on_terminal = std::io::stderr().is_terminal();
-        Self { on_terminal, shown, setting: String::new(), began: Instant::now(), told: None, is_open: false }
+        Self {
+            on_terminal,
+            shown,
+            setting: String::new(),
+            began: Instant::now(),
+            told: None,
+            is_open: false,
+            drawn: 0,
+        }
     }
 
     pub(super) fn tell(&mut self, progress: Progress) {
@@ -72,7 +86,27 @@ impl Teller {
             }
             Progress::Asked(profile) => self.passing(&say!(spoken(), "scan-asking", profile = profile)),
             Progress::Line(text) => self.line(&format!("< {text}")),
+            Progress::Watching { left_s, rows } => self.watching(left_s, &rows),
         }
+    }
+
+    /// Rows that the next ones replace on a terminal that can; else they come now and then.
+    fn watching(&mut self, left_s: u64, rows: &[String]) {
+        let can_draw = self.on_terminal && std::env::var_os("TERM").is_some_and(|term| term != "dumb");
+        if !can_draw && self.told.is_some_and(|told| told.elapsed() < TELL_EVERY) {
+            return;
+        }
+        if self.drawn == 0 {
+            self.end();
+        }
+        self.told = Some(Instant::now());
+        let up = if can_draw && self.drawn > 0 { format!("\x1b[{}A", self.drawn) } else { String::new() };
+        let clear = if can_draw { "\r\x1b[K" } else { "" };
+        let head = say!(spoken(), "scan-watching", seconds = left_s.to_string());
+        let shown = wrap(&head, 79, 2).into_iter().chain(rows.iter().take(ROWS_MAX).cloned());
+        let text: Vec<String> = shown.map(|row| format!("{clear}{row}\n")).collect();
+        self.drawn = text.len();
+        eprint!("{up}{}", text.concat());
     }
 
     /// A line that the next one may replace.

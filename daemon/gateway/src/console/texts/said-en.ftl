@@ -754,6 +754,7 @@ trouble-server-reach = { $place } cannot be reached: { $why }
 trouble-server-silent = no answer within 5 s
 trouble-server-lost = the connection to { $place } failed: { $error }; is it powered, and the network up?
 trouble-port-lost = serial port { $place } failed: { $error }; is the adapter plugged in and powered?
+trouble-port-not-serial = { $error } (this is no serial device)
 trouble-port-missing = { $error } (not plugged in, or held by another program)
 trouble-port-denied = { $error } (the user needs the group that owns the device, often `dialout`)
 trouble-line-unread = { $why }; the probes of line { $line } are not read until it can

@@ -753,6 +753,7 @@ trouble-server-reach = no se alcanza { $place }: { $why }
 trouble-server-silent = no respondió en 5 s
 trouble-server-lost = se perdió la conexión con { $place }: { $error }; ¿tiene corriente, y hay red?
 trouble-port-lost = falló el puerto serie { $place }: { $error }; ¿está enchufado el adaptador y con corriente?
+trouble-port-not-serial = { $error } (esto no es un dispositivo serie)
 trouble-port-missing = { $error } (no está enchufado, o lo tiene otro programa)
 trouble-port-denied = { $error } (al usuario le falta el grupo dueño del dispositivo, a menudo `dialout`)
 trouble-line-unread = { $why }; mientras tanto no se leen las sondas de la línea { $line }

@@ -203,6 +203,11 @@ pub(crate) fn open_error(error: &tokio_serial::Error) -> String {
             error = &error.description
         )
         .into(),
+        // ENOTTY: a file, or a device of another kind.
+        _ if error.description == "Not a typewriter" => {
+            said!("trouble-port-not-serial", "{error} (this is no serial device)", error = &error.description)
+                .into()
+        }
         _ => error.description.clone(),
     }
 }

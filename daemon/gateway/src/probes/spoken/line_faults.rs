@@ -138,7 +138,7 @@ fn a_sensor(begun: Arc<AtomicU32>) -> Far {
                     text.extend(check);
                 }
             }
-            Command::Announce { .. } => return None,
+            Command::Announce { .. } | Command::Describe { .. } => return None,
             Command::Identify => text.extend(b"14BENCH   CAMPGN100"),
         }
         text.extend(b"\r\n");

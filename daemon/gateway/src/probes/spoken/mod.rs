@@ -273,7 +273,7 @@ impl LineTask<'_> {
                 None => std::future::pending().await,
             }
         };
-        // Asked again, or for another of its measurements, it would abort what it measures (section 4.4.8 of SDI-12).
+        // Asked again, or for another of its measurements, it would abort what it measures (section 4.4.7.1 of SDI-12).
         let sensor = |index: usize| self.line.probes.get(index).and_then(LineProbe::sensor);
         let measures = |index: usize| {
             let of_it = |own: &Pending| {

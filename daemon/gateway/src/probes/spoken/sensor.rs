@@ -20,7 +20,7 @@ use super::Failure;
 use super::talk::Talk;
 use crate::config::farm::Wake;
 
-/// Characters of the longest answer: address, 75 of values (section 4.4.8.1), CRC and the end of the line.
+/// Characters of the longest answer: address, 75 of values (section 4.4.8), CRC and the end of the line.
 const ANSWER_CHARACTERS: u32 = 81;
 
 /// A sensor that has not said that it is ready this long after it should have been is asked for its data all the same.

@@ -3,12 +3,21 @@
 
 use std::fmt::Write as _;
 
+use pondreeve_core::quantity::Quantity;
 use pondreeve_protocol::text_line::xor;
 
-use super::{Heard, Measured, letters};
+use super::{Heard, Measured, letters, meaning};
 
 /// Stands where only a person knows the quantity.
 const SAY: &str = "SAY-WHICH-QUANTITY";
+
+/// The same of a unit.
+const SAY_UNIT: &str = "SAY-WHICH-UNIT";
+
+/// Whether a draft leaves nothing to be said by a person.
+pub(super) fn is_whole(draft: &str) -> bool {
+    !draft.contains(SAY) && !draft.contains(SAY_UNIT)
+}
 
 /// A profile of a sensor that gives these values.
 pub(super) fn of_sensor(id: &str, description: &str, measured: &Measured) -> String {
@@ -25,10 +34,20 @@ pub(super) fn of_sensor(id: &str, description: &str, measured: &Measured) -> Str
     }
     let values = measured.looks.last().cloned().unwrap_or_default();
     for (place, value) in values.iter().enumerate() {
+        let told = measured.told.get(place);
+        let says =
+            told.map_or_else(String::new, |own| format!("; the sensor calls it {}", meaning::words(own)));
+        let quantity = told.and_then(meaning::quantity);
+        // Of what has no unit of its own the quantity says it.
+        let unit = told
+            .and_then(meaning::unit)
+            .or_else(|| quantity.map(Quantity::unit).filter(|unit| unit.is_empty()));
         let _ = write!(
             text,
-            "\n# value {number} read {value}\n[[value]]\nchannel = \"{SAY}\"\nposition = {number}\nunit = \"SAY-WHICH-UNIT\"\n",
-            number = place + 1
+            "\n# value {number} read {value}{says}\n[[value]]\nchannel = \"{channel}\"\nposition = {number}\nunit = \"{unit}\"\n",
+            number = place + 1,
+            channel = quantity.map_or(SAY, Quantity::id),
+            unit = unit.unwrap_or(SAY_UNIT),
         );
     }
     text
@@ -65,7 +84,7 @@ pub(super) fn of_lines(id: &str, heard: &Heard) -> Option<String> {
     for (place, number) in numbers.iter().enumerate() {
         let _ = write!(
             text,
-            "\n# v{place} read {number}\n[[value]]\nchannel = \"{SAY}\"\ncapture = \"v{place}\"\nunit = \"SAY-WHICH-UNIT\"\n",
+            "\n# v{place} read {number}\n[[value]]\nchannel = \"{SAY}\"\ncapture = \"v{place}\"\nunit = \"{SAY_UNIT}\"\n",
             place = place + 1
         );
     }
@@ -190,7 +209,8 @@ mod tests {
             (Command::Concurrent { number: 0, crc: false }, false),
             (Command::Measure { number: 3, crc: true }, true),
         ] {
-            let measured = Measured { command, announced: 2, ready_after_s: 0, looks: looks.clone() };
+            let measured =
+                Measured { command, announced: 2, ready_after_s: 0, looks: looks.clone(), told: Vec::new() };
             let Profile::Sensor(map) = filled_in(&of_sensor("sensor-1", "ACME X", &measured)) else {
                 panic!()
             };

@@ -2,8 +2,10 @@
 
 use std::fmt::Write as _;
 
+use pondreeve_protocol::sdi12::Parameter;
+
 use super::super::fragment::{line_id, value};
-use super::{Guess, Heard, Measured, Outcome, Plan, Sensor, draft, letters, shown};
+use super::{Guess, Heard, Measured, Outcome, Plan, Sensor, draft, letters, meaning, shown};
 use crate::config::farm::{LineKind, Wake};
 use crate::config::profile::Profile;
 use crate::texts::{Words, english, say};
@@ -105,6 +107,9 @@ fn of_sensor(sensor: &Sensor, pond: Option<&str>) -> (String, bool) {
     let read = sensor.richest();
     for measured in &read {
         let _ = writeln!(text, "# {}", measured_words(measured, english()));
+        for told in told_words(measured, english()) {
+            let _ = writeln!(text, "#   {told}");
+        }
     }
     if let Some(more) = further_words(sensor, english()) {
         let _ = writeln!(text, "# {more}");
@@ -147,13 +152,29 @@ pub(super) fn further_words(sensor: &Sensor, words: Words) -> Option<String> {
         .iter()
         .map(|own| {
             let (number, values) = (own.number.to_string(), own.values.to_string());
-            match own.values {
+            let count = match own.values {
                 1 => say!(words, "scan-promised-one", number = number),
                 _ => say!(words, "scan-promised-some", number = number, values = values),
-            }
+            };
+            let told: Vec<String> = own.told.iter().map(meaning::words).collect();
+            if told.is_empty() { count } else { format!("{count} ({})", told.join("; ")) }
         })
         .collect();
     Some(say!(words, "scan-promises", each = each.join(", ")))
+}
+
+/// What the sensor says of the values of a measurement, a line for each.
+pub(super) fn told_words(measured: &Measured, words: Words) -> Vec<String> {
+    let line = |(place, own): (usize, &Parameter)| {
+        let (position, told) = ((place + 1).to_string(), meaning::words(own));
+        match meaning::quantity(own) {
+            Some(quantity) => {
+                say!(words, "scan-told-known", position = position, told = told, quantity = quantity.id())
+            }
+            None => say!(words, "scan-told", position = position, told = told),
+        }
+    };
+    measured.told.iter().enumerate().map(line).collect()
 }
 
 /// What a measurement gave, in words.
@@ -236,10 +257,15 @@ fn with_guesses(
 }
 
 fn with_draft(draft: &str, id: &str, address: &str, pond: Option<&str>) -> String {
+    let say = if draft::is_whole(draft) {
+        "# marks in front. What its values are it says itself: hold that against the manual; leave out what nobody needs:\n"
+    } else {
+        "# marks in front, and say by the manual which quantity each value is (`do_mg_l`, `temperature_c`, …), in\n\
+         # which unit; leave out what nobody needs:\n"
+    };
     format!(
         "# No known profile knows all of it. Put this into the file `probes/{id}.toml` beside the configuration, without the\n\
-         # marks in front, and say by the manual which quantity each value is (`do_mg_l`, `temperature_c`, …), in\n\
-         # which unit; leave out what nobody needs:\n{}# Then, in the configuration:\n{}",
+         {say}{}# Then, in the configuration:\n{}",
         marked(draft, "#   "),
         probe_table(id, address, id, pond, "# ")
     )

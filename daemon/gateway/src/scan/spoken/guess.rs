@@ -18,18 +18,20 @@ pub struct Guess {
     pub is_exact: bool,
     /// Another profile fits as well.
     pub in_doubt: bool,
+    /// So many of its values the sensor itself calls by the quantity that the profile takes them for.
+    pub told: usize,
 }
 
 impl Guess {
     /// More is better.
-    fn rank(&self) -> (bool, usize, usize) {
+    fn rank(&self) -> (bool, usize, usize, usize) {
         let usual = self.seen.iter().filter(|seen| seen.counts && seen.verdict == Verdict::Usual).count();
-        (self.is_exact, usual, self.seen.len())
+        (self.is_exact, self.told, usual, self.seen.len())
     }
 
     /// Whether its values are evidence enough to be written down as found.
     pub fn is_evident(&self) -> bool {
-        self.is_exact && !self.in_doubt && self.rank().1 > 0
+        self.is_exact && !self.in_doubt && self.rank().2 > 0
     }
 }
 

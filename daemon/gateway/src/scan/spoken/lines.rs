@@ -159,7 +159,7 @@ fn fits(profile: &Profile, map: &LineMap, heard: &Heard) -> Result<Guess, String
             }
         }
     }
-    Ok(Guess { profile: profile.clone(), seen, is_exact: true, in_doubt: false })
+    Ok(Guess { profile: profile.clone(), seen, is_exact: true, in_doubt: false, told: 0 })
 }
 
 #[cfg(test)]

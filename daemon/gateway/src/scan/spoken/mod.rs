@@ -3,22 +3,26 @@
 //! Nothing that goes out changes a device: SDI-12 sensors are asked whether they are there, what they are, and to
 //! measure; a line of text is first listened to, and what the known profiles ask is only sent to one that keeps silent.
 //! Further measurements of a sensor may by the standard also be a calibration or a control function: they are only made
-//! where a person says so. Sensors of version 1.4 tell what they would announce without making any.
+//! where a person says so. Sensors of version 1.4 tell what they would announce without making any, and of each value
+//! what it is and in which unit.
 
+mod described;
 mod draft;
 mod fragment;
 mod guess;
 mod lines;
+mod meaning;
 mod report;
 mod sensors;
+mod watch;
 
 use std::path::PathBuf;
 use std::time::Duration;
 
 use pondreeve_protocol::modbus::Framing;
-use pondreeve_protocol::sdi12::{self, Command, is_address};
+use pondreeve_protocol::sdi12::{self, Command, Parameter, is_address};
 
-use super::{Garbled, Setting, Tried};
+use super::{Garbled, Setting, Tried, Watched};
 use crate::config::farm::{LineKind, Parity, Wake};
 use crate::config::profile::Profile;
 use crate::texts::say;
@@ -62,6 +66,8 @@ pub struct Plan {
     pub profiles: Vec<Profile>,
     /// A person has named them: one that leaves values out does so on purpose.
     pub is_named: bool,
+    /// How long SDI-12 sensors that were found are watched, if they are to be.
+    pub watch: Option<Duration>,
 }
 
 impl Plan {
@@ -75,7 +81,7 @@ impl Plan {
             framing: Framing::Rtu,
         };
         match kind {
-            // Section 4.2 of SDI-12: nothing else is SDI-12, though an adapter may want something else.
+            // Section 4.1 of SDI-12: nothing else is SDI-12, though an adapter may want something else.
             LineKind::Sdi12 => vec![setting(&(1_200, 7, Parity::Even))],
             LineKind::Text => USUAL_TEXT.iter().map(setting).collect(),
         }
@@ -93,6 +99,8 @@ pub struct Measured {
     pub ready_after_s: u16,
     /// What came, one list a look; none where it takes too long to wait for.
     pub looks: Vec<Vec<f64>>,
+    /// What the sensor says of each value, from the first; fewer than came where it does not say.
+    pub told: Vec<Parameter>,
 }
 
 impl Measured {
@@ -103,12 +111,14 @@ impl Measured {
 }
 
 /// A further measurement that a sensor says it has.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Promised {
     /// 1 to 9.
     pub number: u8,
     /// Values that it would announce.
     pub values: u8,
+    /// What it says of them, as of those that were measured.
+    pub told: Vec<Parameter>,
 }
 
 /// A sensor that answers.
@@ -179,6 +189,8 @@ pub struct Outcome {
     pub tried: Vec<Tried>,
     /// Settings that were not.
     pub left: Vec<Setting>,
+    /// What was watched afterwards.
+    pub watched: Vec<Watched>,
     /// Why it ended before its end.
     pub stopped: Option<String>,
     /// How long it took.
@@ -230,6 +242,10 @@ pub async fn scan(
             outcome.left = rest.to_vec();
             break;
         }
+    }
+    if let Some(length) = plan.watch.filter(|_| outcome.stopped.is_none()) {
+        let mut walk = Walk { plan, access, tell, is_over };
+        outcome.stopped = walk.watch(&mut outcome, length).await.err().map(|Stop(why)| why);
     }
     access.end().await;
     outcome.took = began.elapsed();

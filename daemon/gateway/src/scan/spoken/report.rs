@@ -1,12 +1,13 @@
 //! What a scan of a line of text found, for a person and for scripts.
 
-use pondreeve_protocol::sdi12::Command;
+use pondreeve_core::quantity::Quantity;
+use pondreeve_protocol::sdi12::{Command, Parameter};
 use serde_json::{Value, json};
 
 use super::super::report::{by_reason, push, ranges_of, seen_line};
-use super::super::{Seen, Setting};
-use super::fragment::{further_words, measured_words};
-use super::{Guess, Heard, Measured, Outcome, Plan, Promised, Sensor, letters, shown};
+use super::super::{Seen, Setting, watch};
+use super::fragment::{further_words, measured_words, told_words};
+use super::{Guess, Heard, Measured, Outcome, Plan, Promised, Sensor, letters, meaning, shown};
 use crate::config::farm::LineKind;
 use crate::texts::recognised::recognised;
 use crate::texts::{Words, english, say};
@@ -31,6 +32,7 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words)
         lines.push(String::new());
         heard_lines(&mut lines, heard, outcome, words);
     }
+    watch::lines(&mut lines, &outcome.watched, words);
     for garbled in &outcome.garbled {
         lines.push(String::new());
         let told = say!(
@@ -83,12 +85,20 @@ fn sensor_lines(lines: &mut Vec<String>, sensor: &Sensor, words: Words) {
         }
         Err(why) => push(lines, "  ", &say!(words, "scan-nameless", why = recognised(words, why))),
     }
+    let mut told: &[Parameter] = &[];
     for measured in &sensor.measured {
         match measured {
             // A sensor that has no such further measurement says that no values will come, or says nothing.
             Ok(own) if own.number() > 0 && own.announced == 0 => {}
             Err((command, _)) if command.measurement() > Some(0) => {}
-            Ok(measured) => push(lines, "  ", &measured_words(measured, words)),
+            Ok(measured) => {
+                push(lines, "  ", &measured_words(measured, words));
+                // The same values the other way, `aC!` for `aM!`, are told once.
+                if measured.told != told {
+                    told_words(measured, words).iter().for_each(|own| push(lines, "    ", own));
+                }
+                told = &measured.told;
+            }
             Err((command, why)) => {
                 push(lines, "  ", &format!("a{}!: {}", letters(*command), recognised(words, why)));
             }
@@ -244,14 +254,21 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
     let others = |others: &[(String, String)]| -> Vec<Value> {
         others.iter().map(|(profile, why)| json!({ "profile": profile, "why_not": why })).collect()
     };
+    let told = |list: &[Parameter]| -> Vec<Value> {
+        let one = |own: &Parameter| {
+            let quantity = meaning::quantity(own).map(Quantity::id);
+            json!({ "code": own.code, "unit": own.unit, "more": own.more, "quantity": quantity })
+        };
+        list.iter().map(one).collect()
+    };
     let measured = |measured: &Result<Measured, (_, String)>| match measured {
         Ok(own) => json!({
             "command": letters(own.command), "announced": own.announced, "ready_after_s": own.ready_after_s,
-            "looks": own.looks,
+            "looks": own.looks, "told": told(&own.told),
         }),
         Err((command, why)) => json!({ "command": letters(*command), "why_not": why }),
     };
-    let promised = |own: &Promised| json!({ "command": format!("M{}", own.number), "announced": own.values });
+    let promised = |own: &Promised| json!({ "command": format!("M{}", own.number), "announced": own.values, "told": told(&own.told) });
     let sensors = outcome.sensors.iter().map(|sensor| {
         json!({
             "kind": "sensor",
@@ -299,5 +316,6 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
         "stopped": outcome.stopped,
         "written": written,
     });
-    sensors.chain(heard).chain(garbled).chain([end]).collect()
+    let watched = watch::json_of(&outcome.watched);
+    sensors.chain(heard).chain(garbled).chain(watched).chain([end]).collect()
 }

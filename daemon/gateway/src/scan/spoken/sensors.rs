@@ -3,14 +3,14 @@
 use std::time::Duration;
 
 use pondreeve_protocol::sdi12::{
-    Command, SensorMap, decode_begun, decode_command, decode_identity, is_acknowledged,
+    Begun, Command, SensorMap, decode_begun, decode_command, decode_identity, is_acknowledged,
 };
 use tokio::time::Instant;
 
 use super::super::fit::look_again;
 use super::super::{Garbled, Progress, Setting};
 use super::guess::{self, Guess};
-use super::{Measured, Outcome, Promised, Sensor, Stop, Walk};
+use super::{Measured, Outcome, Promised, Sensor, Stop, Walk, meaning};
 use crate::config::farm::Wake;
 use crate::config::profile::Profile;
 use crate::probes::spoken::Failure;
@@ -80,7 +80,9 @@ impl Walk<'_> {
                     (self.tell)(Progress::Found(address));
                 }
                 Ok(Knock::Silent) => {}
-                Ok(Knock::Unclear(bytes)) => outcome.garbled.push(Garbled { address, setting, bytes }),
+                Ok(Knock::Unclear(bytes)) => {
+                    outcome.garbled.push(Garbled { address, setting, bytes, twice: false });
+                }
                 Err(stop) => {
                     ended = Err(stop);
                     break;
@@ -145,13 +147,19 @@ impl Walk<'_> {
         Ok(if bytes == 0 { Knock::Silent } else { Knock::Unclear(bytes) })
     }
 
+    /// A sensor about to be asked.
+    pub(super) fn asked(&self, address: u8) -> Asked {
+        let patience = LOOK_PATIENCE.max(self.plan.patience);
+        let manner = Manner { address, wake: self.plan.wake, patience, attempts: 2 };
+        Asked { manner, owing: Owing::new(), measured: Vec::new() }
+    }
+
     async fn look(&mut self, address: u8, setting: Setting) -> Result<Sensor, Stop> {
         let known = self.access.lent().map(|lent| lent.probes.as_slice()).unwrap_or_default();
         let known_as = known.iter().filter(|probe| probe.address == address).map(|probe| probe.id.clone());
         let known_as = known_as.collect();
-        let patience = LOOK_PATIENCE.max(self.plan.patience);
-        let manner = Manner { address, wake: self.plan.wake, patience, attempts: 2 };
-        let mut asked = Asked { manner, owing: Owing::new(), measured: Vec::new() };
+        let mut asked = self.asked(address);
+        let manner = asked.manner;
         let talk = self.talk().await?;
         let decode = |line: &[u8]| decode_identity(line, address);
         let identity = sensor::ask(talk, manner, Command::Identify, &mut asked.owing, decode).await;
@@ -168,19 +176,24 @@ impl Walk<'_> {
         if first.is_none_or(|announced| announced == 0 || announced >= MEASURE_VALUES_MAX) {
             asked.measure(self, Command::Concurrent { number: 0, crc }).await?;
         }
-        let promised = if self.plan.further {
+        let tells = identity.as_ref().is_ok_and(|own| own.version >= TELLS_SINCE);
+        let mut promised = None;
+        if self.plan.further {
             asked.further(self, crc).await?;
-            None
-        } else if identity.as_ref().is_ok_and(|own| own.version >= TELLS_SINCE) {
-            Some(asked.promised(self).await?)
-        } else {
-            None
-        };
+        } else if tells {
+            promised = Some(asked.promised(self).await?);
+        }
+        for profile in &self.plan.profiles {
+            let Profile::Sensor(map) = profile else { continue };
+            asked.measure(self, map.measurement).await?;
+        }
+        if tells {
+            asked.describe(self, promised.as_deref_mut().unwrap_or_default()).await?;
+        }
         let mut fitting: Vec<(u8, Guess)> = Vec::new();
         let mut others = Vec::new();
         for profile in &self.plan.profiles {
             let Profile::Sensor(map) = profile else { continue };
-            asked.measure(self, map.measurement).await?;
             match asked.guess(profile, map, self.plan.is_named) {
                 Ok(guess) => fitting.push((map.number(), guess)),
                 Err(why) => others.push((map.id.clone(), why)),
@@ -208,10 +221,10 @@ impl Walk<'_> {
 }
 
 /// What one sensor was asked for.
-struct Asked {
-    manner: Manner,
-    owing: Owing,
-    measured: Vec<Result<Measured, (Command, String)>>,
+pub(super) struct Asked {
+    pub(super) manner: Manner,
+    pub(super) owing: Owing,
+    pub(super) measured: Vec<Result<Measured, (Command, String)>>,
 }
 
 impl Asked {
@@ -268,7 +281,8 @@ impl Asked {
             match in_words(sensor::ask(talk, self.manner, command, &mut self.owing, decode).await)? {
                 Ok(own) => {
                     silences = 0;
-                    promised.extend((own.values > 0).then_some(Promised { number, values: own.values }));
+                    let own = Promised { number, values: own.values, told: Vec::new() };
+                    promised.extend((own.values > 0).then_some(own));
                 }
                 Err(_) => silences += 1,
             }
@@ -279,11 +293,12 @@ impl Asked {
         Ok(promised)
     }
 
-    async fn try_measure(
+    /// One measurement: what it announced, and its values; none where it has none or they are not waited for.
+    pub(super) async fn once(
         &mut self,
         walk: &mut Walk<'_>,
         command: Command,
-    ) -> Result<Result<Measured, String>, Stop> {
+    ) -> Result<Result<(Begun, Option<Vec<f64>>), String>, Stop> {
         let map = SensorMap {
             id: String::new(),
             description: String::new(),
@@ -291,37 +306,47 @@ impl Asked {
             values: Vec::new(),
         };
         let address = self.manner.address;
-        let mut looks = Vec::new();
+        let talk = walk.talk().await?;
+        let decode = |line: &[u8]| decode_begun(line, command, address);
+        let begun = match in_words(sensor::ask(talk, self.manner, command, &mut self.owing, decode).await)? {
+            Ok(begun) => begun,
+            Err(why) => return Ok(Err(why)),
+        };
+        if begun.values == 0 || begun.ready_after_s > WAIT_AT_MOST_S {
+            return Ok(Ok((begun, None)));
+        }
+        if map.is_concurrent() {
+            tokio::time::sleep(Duration::from_secs(u64::from(begun.ready_after_s))).await;
+        } else {
+            in_words(sensor::await_ready(talk, address, begun).await)?.unwrap_or_default();
+        }
+        let talk = walk.talk().await?;
+        let values = in_words(sensor::collect(talk, self.manner, &map, begun, &mut self.owing).await)?;
+        Ok(values.map(|values| (begun, Some(values))))
+    }
+
+    async fn try_measure(
+        &mut self,
+        walk: &mut Walk<'_>,
+        command: Command,
+    ) -> Result<Result<Measured, String>, Stop> {
+        let mut found: Option<Measured> = None;
         loop {
-            let talk = walk.talk().await?;
-            let decode = |line: &[u8]| decode_begun(line, command, address);
-            let begun = sensor::ask(talk, self.manner, command, &mut self.owing, decode).await;
-            let begun = match in_words(begun)? {
-                Ok(begun) => begun,
-                Err(why) => return Ok(Err(why)),
+            let (begun, values) = match self.once(walk, command).await? {
+                Ok(once) => once,
+                Err(why) => return Ok(found.ok_or(why)),
             };
-            let measured = |looks| Measured {
+            let own = found.get_or_insert_with(|| Measured {
                 command,
                 announced: begun.values,
                 ready_after_s: begun.ready_after_s,
-                looks,
-            };
-            if begun.values == 0 || begun.ready_after_s > WAIT_AT_MOST_S {
-                return Ok(Ok(measured(looks)));
-            }
-            if map.is_concurrent() {
-                tokio::time::sleep(Duration::from_secs(u64::from(begun.ready_after_s))).await;
-            } else {
-                in_words(sensor::await_ready(talk, address, begun).await)?.unwrap_or_default();
-            }
-            let talk = walk.talk().await?;
-            match in_words(sensor::collect(talk, self.manner, &map, begun, &mut self.owing).await)? {
-                Ok(values) => looks.push(values),
-                Err(why) if looks.is_empty() => return Ok(Err(why)),
-                Err(_) => return Ok(Ok(measured(looks))),
-            }
-            if looks.len() >= LOOKS || begun.ready_after_s > LIVE_WITHIN_S {
-                return Ok(Ok(measured(looks)));
+                looks: Vec::new(),
+                told: Vec::new(),
+            });
+            let is_live = values.is_some() && begun.ready_after_s <= LIVE_WITHIN_S;
+            own.looks.extend(values);
+            if own.looks.len() >= LOOKS || !is_live {
+                return Ok(found.ok_or_else(String::new));
             }
         }
     }
@@ -343,9 +368,16 @@ impl Asked {
             values.get(place).copied()
         };
         let mut seen = Vec::with_capacity(map.values.len());
+        let mut told = 0;
         for (position, reported) in &map.values {
             let raw = value(first, *position)
                 .ok_or_else(|| format!("value {position} is wanted, {} came", first.len()))?;
+            let says = usize::from(*position).checked_sub(1).and_then(|place| measured.told.get(place));
+            if let Some(why) = says.and_then(|says| meaning::contradiction(says, *position, reported)) {
+                return Err(why);
+            }
+            let said = says.and_then(meaning::quantity);
+            told += usize::from(said.is_some_and(|said| said.id() == reported.channel));
             let mut own = guess::look(reported, raw)?;
             for later in measured.looks.iter().skip(1) {
                 let raw = value(later, *position).ok_or("it gives fewer values at times")?;
@@ -354,12 +386,12 @@ impl Asked {
             seen.push(own);
         }
         let is_exact = is_named || map.values.len() == first.len();
-        Ok(Guess { profile: profile.clone(), seen, is_exact, in_doubt: false })
+        Ok(Guess { profile: profile.clone(), seen, is_exact, in_doubt: false, told })
     }
 }
 
 /// A failure of the sensor in words, one of the port as the end.
-fn in_words<T>(outcome: Result<T, Failure>) -> Result<Result<T, String>, Stop> {
+pub(super) fn in_words<T>(outcome: Result<T, Failure>) -> Result<Result<T, String>, Stop> {
     match outcome {
         Ok(found) => Ok(Ok(found)),
         Err(Failure::Device(error)) => Err(error.into()),
