@@ -42,13 +42,21 @@ create table if not exists pondreeve.call (
     primary key (gateway, sequence, at)
 );
 
+-- What no table takes, as it came: another topic, CBOR, what is no message of deploy/schema. Look at it, mend the gateway.
+create table if not exists pondreeve.refused (
+    at      timestamptz not null default now(),
+    topic   text not null,
+    payload bytea not null,
+    why     text not null
+);
+
 create table if not exists pondreeve.health (
     gateway text primary key,
     says    text not null,
     since   timestamptz not null
 );
 
--- Puts one message in its place. Unknown topics are an error, so that nothing is dropped unseen.
+-- Puts one message in its place. Unknown topics, formats and forms are an error, so that nothing is dropped unseen.
 create or replace function pondreeve.land(topic text, payload text) returns void language plpgsql as $$
 declare
     part text[] := string_to_array(topic, '/');
@@ -56,6 +64,11 @@ declare
 begin
     if topic ~ '^pondreeve/[^/]+/[^/]+/summary$' then
         said := payload::jsonb;
+        if (said -> 0 ->> 'n', said -> 1 ->> 'n', said -> 2 ->> 'n') is distinct from ('sequence', 'interval', 'format')
+            or (said -> 2 ->> 'v')::numeric is distinct from 1
+        then
+            raise exception 'no summary of format 1';
+        end if;
         insert into pondreeve.summary
         select part[2], part[3], (said -> 0 ->> 'v')::numeric::bigint, (said -> 1 ->> 'v')::double precision,
                to_timestamp((said -> 0 ->> 'bt')::double precision),
@@ -66,6 +79,9 @@ begin
         on conflict do nothing;
     elsif topic ~ '^pondreeve/[^/]+/alarm$' then
         said := payload::jsonb;
+        if (said ->> 'format')::numeric is distinct from 1 then
+            raise exception 'no alarm of format 1';
+        end if;
         insert into pondreeve.alarm
         values (part[2], (said ->> 'sequence')::bigint, (said ->> 'at')::timestamptz, said ->> 'pond', said ->> 'id',
                 said ->> 'name', (said ->> 'priority')::smallint, said ->> 'state', said ->> 'previous_state',
@@ -73,10 +89,16 @@ begin
         on conflict do nothing;
     elsif topic ~ '^pondreeve/[^/]+/call$' then
         said := payload::jsonb;
+        if (said ->> 'format')::numeric is distinct from 1 then
+            raise exception 'no call of format 1';
+        end if;
         insert into pondreeve.call
         values (part[2], (said ->> 'sequence')::bigint, (said ->> 'at')::timestamptz, said)
         on conflict do nothing;
     elsif topic ~ '^pondreeve/[^/]+/health$' then
+        if payload not in ('online', 'offline') then
+            raise exception 'health is online or offline';
+        end if;
         insert into pondreeve.health values (part[2], payload, now())
         on conflict (gateway) do update set says = excluded.says, since = excluded.since
         where health.says <> excluded.says;

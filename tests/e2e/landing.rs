@@ -163,4 +163,33 @@ fn messages_land_once_whatever_is_repeated_or_killed() {
     );
     let refused = database.try_ask("select pondreeve.land('pondreeve/g1/weather', '{}')").unwrap_err();
     assert!(refused.contains("no table takes the topic pondreeve/g1/weather"), "{refused}");
+
+    // What no table takes is kept with the reason, and holds up nobody: not even what came with it.
+    broker.publish("pondreeve/g1/weather", "{}", 1);
+    broker.publish("pondreeve/g1/p1/summary", "\u{1}no JSON", 1);
+    broker.publish("pondreeve/g1/p1/summary", "[]", 1);
+    broker.publish(
+        "pondreeve/g1/alarm",
+        &alarm(105, "normal", "acknowledged").replace("\"format\":1", "\"format\":2"),
+        1,
+    );
+    broker.publish("pondreeve/g1/p1/summary", &summary(106, 1_795_592_700, 900, 2.0), 1);
+    wait_for("what came behind it", SOON, || {
+        (database.ask("select max(sequence) from pondreeve.summary") == "106").then_some(())
+    });
+    assert_eq!(
+        database.ask(
+            "select distinct topic, encode(payload, 'escape') from pondreeve.refused where why like 'no %'"
+        ),
+        "pondreeve/g1/alarm ".to_owned()
+            + &alarm(105, "normal", "acknowledged").replace("\"format\":1", "\"format\":2")
+            + "\npondreeve/g1/p1/summary []\npondreeve/g1/weather {}"
+    );
+    assert_eq!(
+        database.ask(
+            "select count(distinct payload) from pondreeve.refused where why like 'invalid input syntax%'"
+        ),
+        "1"
+    );
+    assert_eq!(database.ask("select count(*) from pondreeve.alarm"), "2");
 }
