@@ -18,6 +18,17 @@ create table if not exists pondreeve.summary (
 );
 create index if not exists summary_by_pond on pondreeve.summary (gateway, pond, quantity, ended);
 
+-- The newest of each pond and quantity, kept beside: nobody wants to search years of summaries for it.
+create table if not exists pondreeve.latest (
+    gateway  text not null,
+    pond     text not null,
+    quantity text not null,
+    unit     text,
+    value    double precision not null,
+    ended    timestamptz not null,
+    primary key (gateway, pond, quantity)
+);
+
 create table if not exists pondreeve.alarm (
     gateway        text not null,
     sequence       bigint not null,
@@ -77,6 +88,15 @@ begin
         from jsonb_array_elements(said) as record
         where record ->> 'n' like '%/%'
         on conflict do nothing;
+        insert into pondreeve.latest
+        select part[2], part[3], split_part(record ->> 'n', '/', 1), record ->> 'u', (record ->> 'v')::double precision,
+               to_timestamp((said -> 0 ->> 'bt')::double precision)
+        from jsonb_array_elements(said) as record
+        where record ->> 'n' like '%/last'
+        on conflict (gateway, pond, quantity) do update
+        set unit = excluded.unit, value = excluded.value, ended = excluded.ended
+        -- What an outage kept back comes after what is newer.
+        where latest.ended <= excluded.ended;
     elsif topic ~ '^pondreeve/[^/]+/alarm$' then
         said := payload::jsonb;
         if (said ->> 'format')::numeric is distinct from 1 then
@@ -123,8 +143,15 @@ select gateway, sequence + 1 as first_missing, next - 1 as last_missing from fol
 
 -- For dashboards: the newest of each pond and quantity.
 create or replace view pondreeve.newest as
+select gateway, pond, quantity, unit, value, ended from pondreeve.latest;
+
+-- Once, in a database that had summaries before it had this table.
+insert into pondreeve.latest
 select distinct on (gateway, pond, quantity) gateway, pond, quantity, unit, value, ended
-from pondreeve.summary where statistic = 'last' order by gateway, pond, quantity, ended desc;
+from pondreeve.summary
+where statistic = 'last' and not exists (select from pondreeve.latest)
+order by gateway, pond, quantity, ended desc
+on conflict do nothing;
 
 -- Alarms that stand, by their newest transition.
 create or replace view pondreeve.standing as
