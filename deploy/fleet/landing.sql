@@ -18,6 +18,17 @@ create table if not exists pondreeve.summary (
 );
 create index if not exists summary_by_pond on pondreeve.summary (gateway, pond, quantity, ended);
 
+-- The newest of each pond and quantity, kept beside: nobody wants to search years of summaries for it.
+create table if not exists pondreeve.latest (
+    gateway  text not null,
+    pond     text not null,
+    quantity text not null,
+    unit     text,
+    value    double precision not null,
+    ended    timestamptz not null,
+    primary key (gateway, pond, quantity)
+);
+
 create table if not exists pondreeve.alarm (
     gateway        text not null,
     sequence       bigint not null,
@@ -42,13 +53,21 @@ create table if not exists pondreeve.call (
     primary key (gateway, sequence, at)
 );
 
+-- What no table takes, as it came: another topic, CBOR, what is no message of deploy/schema. Look at it, mend the gateway.
+create table if not exists pondreeve.refused (
+    at      timestamptz not null default now(),
+    topic   text not null,
+    payload bytea not null,
+    why     text not null
+);
+
 create table if not exists pondreeve.health (
     gateway text primary key,
     says    text not null,
     since   timestamptz not null
 );
 
--- Puts one message in its place. Unknown topics are an error, so that nothing is dropped unseen.
+-- Puts one message in its place. Unknown topics, formats and forms are an error, so that nothing is dropped unseen.
 create or replace function pondreeve.land(topic text, payload text) returns void language plpgsql as $$
 declare
     part text[] := string_to_array(topic, '/');
@@ -56,6 +75,11 @@ declare
 begin
     if topic ~ '^pondreeve/[^/]+/[^/]+/summary$' then
         said := payload::jsonb;
+        if (said -> 0 ->> 'n', said -> 1 ->> 'n', said -> 2 ->> 'n') is distinct from ('sequence', 'interval', 'format')
+            or (said -> 2 ->> 'v')::numeric is distinct from 1
+        then
+            raise exception 'no summary of format 1';
+        end if;
         insert into pondreeve.summary
         select part[2], part[3], (said -> 0 ->> 'v')::numeric::bigint, (said -> 1 ->> 'v')::double precision,
                to_timestamp((said -> 0 ->> 'bt')::double precision),
@@ -64,8 +88,20 @@ begin
         from jsonb_array_elements(said) as record
         where record ->> 'n' like '%/%'
         on conflict do nothing;
+        insert into pondreeve.latest
+        select part[2], part[3], split_part(record ->> 'n', '/', 1), record ->> 'u', (record ->> 'v')::double precision,
+               to_timestamp((said -> 0 ->> 'bt')::double precision)
+        from jsonb_array_elements(said) as record
+        where record ->> 'n' like '%/last'
+        on conflict (gateway, pond, quantity) do update
+        set unit = excluded.unit, value = excluded.value, ended = excluded.ended
+        -- What an outage kept back comes after what is newer.
+        where latest.ended <= excluded.ended;
     elsif topic ~ '^pondreeve/[^/]+/alarm$' then
         said := payload::jsonb;
+        if (said ->> 'format')::numeric is distinct from 1 then
+            raise exception 'no alarm of format 1';
+        end if;
         insert into pondreeve.alarm
         values (part[2], (said ->> 'sequence')::bigint, (said ->> 'at')::timestamptz, said ->> 'pond', said ->> 'id',
                 said ->> 'name', (said ->> 'priority')::smallint, said ->> 'state', said ->> 'previous_state',
@@ -73,10 +109,16 @@ begin
         on conflict do nothing;
     elsif topic ~ '^pondreeve/[^/]+/call$' then
         said := payload::jsonb;
+        if (said ->> 'format')::numeric is distinct from 1 then
+            raise exception 'no call of format 1';
+        end if;
         insert into pondreeve.call
         values (part[2], (said ->> 'sequence')::bigint, (said ->> 'at')::timestamptz, said)
         on conflict do nothing;
     elsif topic ~ '^pondreeve/[^/]+/health$' then
+        if payload not in ('online', 'offline') then
+            raise exception 'health is online or offline';
+        end if;
         insert into pondreeve.health values (part[2], payload, now())
         on conflict (gateway) do update set says = excluded.says, since = excluded.since
         where health.says <> excluded.says;
@@ -101,8 +143,15 @@ select gateway, sequence + 1 as first_missing, next - 1 as last_missing from fol
 
 -- For dashboards: the newest of each pond and quantity.
 create or replace view pondreeve.newest as
+select gateway, pond, quantity, unit, value, ended from pondreeve.latest;
+
+-- Once, in a database that had summaries before it had this table.
+insert into pondreeve.latest
 select distinct on (gateway, pond, quantity) gateway, pond, quantity, unit, value, ended
-from pondreeve.summary where statistic = 'last' order by gateway, pond, quantity, ended desc;
+from pondreeve.summary
+where statistic = 'last' and not exists (select from pondreeve.latest)
+order by gateway, pond, quantity, ended desc
+on conflict do nothing;
 
 -- Alarms that stand, by their newest transition.
 create or replace view pondreeve.standing as

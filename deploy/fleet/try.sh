@@ -9,6 +9,7 @@
 # Python with paho-mqtt 2, ACK_WAIT and IN_FLIGHT are the cluster's.
 set -euo pipefail
 here="$(cd "$(dirname "$0")" && pwd)"
+PATH="$PATH:/usr/sbin" # Where Debian has nats-server.
 sim="${SIM:-$here/../../target/release/sim}"
 python="${PYTHON:-python3}"
 database=
@@ -19,6 +20,9 @@ while [ $# -gt 0 ]; do
         *) echo "try.sh: $1: accepted are --database and, behind --, what sim fleet takes" >&2; exit 2 ;;
     esac
 done
+command -v nats-server >/dev/null || { echo "try.sh: nats-server is not there: apt install nats-server" >&2; exit 1; }
+"$python" -c 'import paho.mqtt.client as m; m.CallbackAPIVersion' 2>/dev/null ||
+    { echo "try.sh: $python has no paho-mqtt 2: PYTHON names one that has (tests/requirements.txt)" >&2; exit 1; }
 [ -x "$sim" ] || { echo "try.sh: $sim is not there: cargo build --release -p sim" >&2; exit 1; }
 folder="$(mktemp -d)"
 running=()
@@ -42,6 +46,7 @@ for node in 0 1 2; do
     cp "$here/nats-server.conf" "$own/nats-server.conf"
     printf 'host: 127.0.0.1\nport: %s\ncluster { name: farms, host: 127.0.0.1, port: %s, routes: [ %s ] }\n' \
         "${port[$((6 + node))]}" "${port[$((3 + node))]}" "$routes" > "$own/site.conf"
+    : > "$own/tls.conf" # On loopback without TLS.
     NODE="node$node" STORE="$own/store" ACK_WAIT="${ACK_WAIT:-30s}" IN_FLIGHT="${IN_FLIGHT:-1000}" \
         MQTT_HOST=127.0.0.1 MQTT_PORT="${port[$node]}" nats-server -c "$own/nats-server.conf" > "$own/log" 2>&1 &
     nodes+=($!)

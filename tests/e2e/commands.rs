@@ -18,13 +18,15 @@ const ACCESS: &str = "user gateway\ntopic readwrite pondreeve/#\n\
     user luis\ntopic write pondreeve/g1/command/luis\ntopic read pondreeve/g1/result/luis\n";
 
 fn configuration(scratch: &Scratch, port: u16) -> String {
-    let (folder, nowhere) = (scratch.folder.path().display(), free_port());
+    let (folder, nowhere, gone) = (scratch.folder.path().display(), free_port(), free_port());
     let rest = format!(
         r#"
+# A cluster of which the first node is gone.
 [[destination]]
 id = "office"
 host = "127.0.0.1"
-port = {port}
+port = {gone}
+further_hosts = ["127.0.0.1:{port}"]
 username = "gateway"
 password_file = "{folder}/password"
 

@@ -37,6 +37,13 @@ value = [
     {{ quantity = "depth_m", json = "/depth" }},
     {{ quantity = "par_umol_m2_s", json = "/light" }},
 ]
+
+# Serves all ponds: its readings are no pond's.
+[[broker.probe]]
+id = "mast"
+topic = "nodes/mast"
+sends_every = "1m"
+value = [{{ quantity = "pressure_hpa" }}]
 "#
     );
     one_pond(scratch.folder.path(), "1s", "", &rest)
@@ -68,6 +75,26 @@ fn compared(scratch: &Scratch, more: &[&str]) -> Value {
     serde_json::from_slice(&output.stdout).expect("JSON")
 }
 
+fn of_senml((pond, value, flag, probe): (&str, f64, f64, &str)) -> Value {
+    serde_json::json!({ "pond": pond, "value": value, "flag": flag, "probe": probe })
+}
+
+/// Salinity of the pond and pressure of the farm, the first of each, as a SenML library reads them.
+fn senml(scratch: &Scratch, more: &[&str]) -> Vec<Value> {
+    let wanted = ["--quantity", "salinity_psu", "--quantity", "pressure_hpa"];
+    let output = Command::new(python())
+        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/e2e/check_senml.py"))
+        .arg(exported(scratch, "senml", &[more, &wanted[..]].concat()))
+        .output()
+        .expect("python");
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8(output.stdout)
+        .expect("UTF-8")
+        .lines()
+        .map(|line| serde_json::from_str(line).expect("JSON"))
+        .collect()
+}
+
 #[test]
 fn a_parquet_export_says_what_the_csv_says() {
     let scratch = Scratch::new();
@@ -90,6 +117,7 @@ fn a_parquet_export_says_what_the_csv_says() {
             format!(r#"{{"time":{at},"oxygen":{oxygen:.3},"temperature":{warm:.2},"ph":{sour:.2},{rest}}}"#)
         })
         .collect();
+    broker.publish("nodes/mast", "1009.4", 1);
     broker.publish_all("nodes/p1", &messages);
     health.find("the last message at the broker", SOON, |_, payload| payload == messages[messages.len() - 1]);
     let between = [
@@ -117,6 +145,18 @@ fn a_parquet_export_says_what_the_csv_says() {
 
     let rolled = compared(&scratch, &[from, to, "--every", "hour"]);
     assert!(rolled["rows"].as_u64() >= Some(3 * 19), "{rolled}");
+    // What no pond has for itself comes out too, without a pond.
+    assert_eq!(told["nulls"]["pond"].as_u64(), Some(1), "{told}");
+    // Centuries without anything are passed over.
+    let centuries =
+        ["--from=0001-01-01T00:00:00Z", "--to=9999-01-01T00:00:00Z", "--quantity", "turbidity_ntu"];
+    assert_eq!(compared(&scratch, &centuries)["rows"].as_i64(), Some(MESSAGES));
+    let rolled = compared(&scratch, &[&centuries[..], &["--every", "quarter", "--pond", "p1"]].concat());
+    assert!(rolled["rows"].as_u64() >= Some(75), "{rolled}");
+    // A salinity that never moves is a flat line: suspect.
+    let first = [("p1", 18.2, 3.0, "node"), ("", 1009.4, 1.0, "mast")].map(of_senml);
+    assert_eq!(senml(&scratch, &[from, to]), first);
+
     // Nothing in the stretch is a table without rows, and no error.
     let none = ["--from=2020-01-01T00:00:00Z", "--to=2020-01-02T00:00:00Z"];
     assert_eq!(compared(&scratch, &none)["rows"].as_u64(), Some(0));

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io::{BufRead, BufReader, Write as _};
+use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
@@ -100,4 +101,52 @@ fn a_fleet_publishes_what_the_schemas_allow_and_goes_on_after_a_kill() {
     let other = fleet(&scratch, broker.port, &["--seed", "2", "--seconds", "1"]).output().expect("it runs");
     assert!(!other.status.success(), "a state is not taken for that of another run");
     assert!(String::from_utf8_lossy(&other.stderr).contains("is of another run"), "{other:?}");
+}
+
+/// The configuration of a node as the folder has it, but for where its certificates lie: nats-server reads it and the
+/// certificates, and ends.
+#[test]
+fn a_node_takes_the_configuration_as_it_is_shipped() {
+    let scratch = Scratch::new();
+    let made = Command::new("openssl")
+        .current_dir(scratch.folder.path())
+        .args([
+            "req",
+            "-x509",
+            "-newkey",
+            "ec",
+            "-pkeyopt",
+            "ec_paramgen_curve:prime256v1",
+            "-nodes",
+            "-days",
+            "2",
+        ])
+        .args(["-subj", "/CN=node-one", "-keyout", "node.key", "-out", "node.pem"])
+        .output()
+        .expect("openssl");
+    assert!(made.status.success(), "{made:?}");
+    fs::copy(scratch.path("node.pem"), scratch.path("ca.pem")).expect("copied");
+    for (shipped, name) in [
+        ("nats-server.conf", "nats-server.conf"),
+        ("site.conf.example", "site.conf"),
+        ("tls.conf.example", "tls.conf"),
+    ] {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/fleet").join(shipped);
+        let text = fs::read_to_string(path).expect("shipped");
+        scratch.write(name, &text.replace("/etc/nats", &scratch.folder.path().display().to_string()));
+    }
+    // The environment of the service.
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/fleet/nats-server.service.conf");
+    let service = fs::read_to_string(path).expect("shipped");
+    let variables = service.lines().filter_map(|line| line.strip_prefix("Environment="));
+    let variables = variables.flat_map(|line| line.split(' ')).filter_map(|pair| pair.split_once('='));
+    let checked = Command::new("nats-server")
+        .args(["-t", "-c"])
+        .arg(scratch.path("nats-server.conf"))
+        .env_clear()
+        .env("PATH", format!("{}:/usr/sbin", std::env::var("PATH").unwrap_or_default()))
+        .envs(variables)
+        .output()
+        .expect("nats-server");
+    assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
 }

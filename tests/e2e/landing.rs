@@ -156,11 +156,59 @@ fn messages_land_once_whatever_is_repeated_or_killed() {
         database.ask("select value, ended at time zone 'UTC' from pondreeve.newest limit 1"),
         "2.25 2026-11-25 07:30:00"
     );
+    // What an outage kept back comes late, and is not the newest.
+    let late = format!(
+        "select pondreeve.land('pondreeve/g1/p1/summary', '{}')",
+        summary(103, 1_795_590_000, 900, 3.5)
+    );
+    database.ask(&late);
+    assert_eq!(database.ask("select value from pondreeve.newest where quantity = 'do_mg_l'"), "2.25");
+    assert_eq!(database.ask("select count(*) from pondreeve.gap"), "0");
     // 07:15 UTC at 80 degrees west is five to two in the night that began on the 24th.
     assert_eq!(
         database.ask("select pond, night, do_min_mg_l from pondreeve.night_low(-80)"),
         "p1 2026-11-24 2.25"
     );
+    // The dashboards of the page that describes all this.
+    let page = fs::read_to_string(deployed("README.md")).expect("the fleet's page");
+    let (_, queries) = page.split_once("```sql\n").expect("dashboards");
+    let queries = queries.split_once("```").expect("an end").0;
+    let found = database.psql(&["-c", queries]).expect("each query is one that PostgreSQL understands");
+    assert!(
+        found.lines().any(|line| line.starts_with("g1 2026-11-2")),
+        "who was silent for an hour: {found}"
+    );
+    assert!(found.contains("g1 p1 2026-11-23"), "the week's lowest oxygen: {found}");
+
     let refused = database.try_ask("select pondreeve.land('pondreeve/g1/weather', '{}')").unwrap_err();
     assert!(refused.contains("no table takes the topic pondreeve/g1/weather"), "{refused}");
+
+    // What no table takes is kept with the reason, and holds up nobody: not even what came with it.
+    broker.publish("pondreeve/g1/weather", "{}", 1);
+    broker.publish("pondreeve/g1/p1/summary", "\u{1}no JSON", 1);
+    broker.publish("pondreeve/g1/p1/summary", "[]", 1);
+    broker.publish(
+        "pondreeve/g1/alarm",
+        &alarm(105, "normal", "acknowledged").replace("\"format\":1", "\"format\":2"),
+        1,
+    );
+    broker.publish("pondreeve/g1/p1/summary", &summary(106, 1_795_592_700, 900, 2.0), 1);
+    wait_for("what came behind it", SOON, || {
+        (database.ask("select max(sequence) from pondreeve.summary") == "106").then_some(())
+    });
+    assert_eq!(
+        database.ask(
+            "select distinct topic, encode(payload, 'escape') from pondreeve.refused where why like 'no %'"
+        ),
+        "pondreeve/g1/alarm ".to_owned()
+            + &alarm(105, "normal", "acknowledged").replace("\"format\":1", "\"format\":2")
+            + "\npondreeve/g1/p1/summary []\npondreeve/g1/weather {}"
+    );
+    assert_eq!(
+        database.ask(
+            "select count(distinct payload) from pondreeve.refused where why like 'invalid input syntax%'"
+        ),
+        "1"
+    );
+    assert_eq!(database.ask("select count(*) from pondreeve.alarm"), "2");
 }

@@ -184,11 +184,26 @@ fn a_farm_from_which_nothing_comes_is_not_well() {
     let broker = broker.replace("sends_every = \"1m\"\n", &format!("sends_every = \"1s\"\n{silence}"));
     scratch.write("farm.toml", &format!("{before}[[broker]]{broker}"));
     let _daemon = scratch.run_daemon();
+    // Its socket is there first.
+    wait_for("the metrics to listen", SOON, || TcpStream::connect(("127.0.0.1", port)).ok());
     let body = wait_for("health to be refused", Duration::from_secs(60), || {
         let (status, _, body) = get(port, "GET /healthz");
         (status == 503).then_some(body)
     });
     assert!(body.contains("no probe reports"), "{body}");
+}
+
+/// Who asks on and on and never reads would keep a place from a collector.
+#[test]
+fn a_connection_is_for_one_request() {
+    let bench = bench();
+    let mut stream = TcpStream::connect(("127.0.0.1", bench.port)).expect("the metrics listen");
+    stream.set_read_timeout(Some(SOON)).expect("time-out");
+    stream.write_all("GET /healthz HTTP/1.1\r\nHost: localhost\r\n\r\n".repeat(2).as_bytes()).expect("sent");
+    let mut answer = Vec::new();
+    // It may end with a reset, for what was not read.
+    let _ = stream.read_to_end(&mut answer);
+    assert_eq!(String::from_utf8_lossy(&answer).matches("HTTP/1.1 ").count(), 1);
 }
 
 #[test]

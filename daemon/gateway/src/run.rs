@@ -181,7 +181,7 @@ pub async fn run_under(
     tracing::info!("watching");
 
     let early = tokio::select! {
-        () = watch_over(&mut reading, &mut announcing, &inbox, &stop) => None,
+        () = watch_over((&mut reading, &mut announcing, &mut forwarding), &inbox, &stop) => None,
         ended = &mut running => Some(ended.err().map_or_else(|| "it ended".to_owned(), |error| error.to_string())),
     };
     if let Some(cause) = early {
@@ -211,10 +211,9 @@ pub async fn run_under(
     Ok(())
 }
 
-/// Waits for `stop`, and says so if a probe task or that of the horn ends before: it never should.
+/// Waits for `stop`, and says so if a task of probes, of the horn or of a destination ends before: it never should.
 async fn watch_over(
-    reading: &mut JoinSet<()>,
-    announcing: &mut JoinSet<()>,
+    (reading, announcing, forwarding): (&mut JoinSet<()>, &mut JoinSet<()>, &mut JoinSet<()>),
     inbox: &Inbox,
     stop: &CancellationToken,
 ) {
@@ -235,6 +234,12 @@ async fn watch_over(
                     "trouble-caller-gone",
                     "the part of this program that sounds the horn and calls people is gone"
                 ),
+            ),
+            Some(ended) = forwarding.join_next() => (
+                ended,
+                GatewayPart::Forward,
+                "program",
+                said!("trouble-sender-gone", "the part of this program that sends to a destination is gone"),
             ),
         };
         if stop.is_cancelled() {

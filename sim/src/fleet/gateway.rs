@@ -34,7 +34,7 @@ pub(super) struct Gateway {
     index: usize,
     /// So many messages from the first on are confirmed.
     confirmed: u64,
-    /// Which port is tried next.
+    /// Which node is tried next.
     turn: usize,
 }
 
@@ -92,9 +92,7 @@ impl Gateway {
         backoff: &mut Backoff,
         stop: &CancellationToken,
     ) -> anyhow::Result<()> {
-        let ports = &self.options.port;
-        let port = ports.get(self.turn % ports.len().max(1)).copied().unwrap_or(1883);
-        let mut options = mqtt_link::options(&self.options.address(&self.script.gateway, port))?;
+        let mut options = mqtt_link::options(&self.options.address(&self.script.gateway, self.turn))?;
         let health = format!("pondreeve/{}/health", self.script.gateway);
         options.set_last_will(LastWill::new(&health, "offline", QoS::AtLeastOnce, true));
         let (client, mut eventloop) = AsyncClient::new(options, WINDOW + 4);

@@ -34,10 +34,10 @@ pub(crate) struct Options {
     /// Gateways; each has a connection of its own
     #[arg(long, default_value_t = 500)]
     gateways: u32,
-    /// Host of the broker
-    #[arg(long, default_value = "127.0.0.1")]
-    host: String,
-    /// Its port; of several parted by commas the next is tried when a connection fails
+    /// Host of the broker; of several parted by commas the next is tried when a connection fails
+    #[arg(long, value_delimiter = ',', default_value = "127.0.0.1")]
+    host: Vec<String>,
+    /// Its port; each of several is tried on each host
     #[arg(long, value_delimiter = ',', default_value = "1883")]
     port: Vec<u16>,
     /// User name at the broker
@@ -102,10 +102,12 @@ impl FarmClock {
 }
 
 impl Options {
-    fn address(&self, gateway: &str, port: u16) -> BrokerAddress {
+    /// Where a gateway connects to at its next attempt, counted on.
+    fn address(&self, gateway: &str, turn: usize) -> BrokerAddress {
+        let (hosts, ports) = (self.host.len().max(1), self.port.len().max(1));
         BrokerAddress {
-            host: self.host.clone(),
-            port,
+            host: self.host.get(turn % hosts).cloned().unwrap_or_default(),
+            port: self.port.get(turn / hosts % ports).copied().unwrap_or(1883),
             client_id: format!("pondreeve-{gateway}-fleet-out"),
             credentials: self.username.clone().zip(self.password_file.clone()),
             tls: self.ca_file.clone().map(|ca_file| Tls { ca_file, client: None }),

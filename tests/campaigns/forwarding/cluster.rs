@@ -50,6 +50,8 @@ impl Cluster {
                 "host: 127.0.0.1\nport: {client}\ncluster {{ name: farms, host: 127.0.0.1, port: {port}, routes: [ {all} ] }}\n"
             );
             fs::write(own.join("site.conf"), site).expect("written");
+            // On loopback without TLS.
+            fs::write(own.join("tls.conf"), "").expect("written");
         }
         let mut cluster =
             Self { folder: folder.to_owned(), routes, mqtt, in_flight, nodes: [None, None, None] };

@@ -278,7 +278,7 @@ fn summary(path: &Path, loaded: &Loaded, words: Words) -> String {
     }
     if let Some(own) = &farm.commands {
         let people: Vec<&str> = own.people.iter().map(|person| person.id.as_str()).collect();
-        lines.push(say!(words, "check-commands", people = people.join(", "), by = &own.destination));
+        lines.push(say!(words, "check-commands", people = people.join(", "), by = &own.from.id));
     }
     lines.extend(announced(farm, words));
     lines.join("\n") + "\n"

@@ -3,12 +3,11 @@
 use std::io::{BufWriter, IsTerminal as _, Stdout, Write};
 
 use pondreeve_core::Quantity;
-use pondreeve_protocol::senml::{Pack, Record};
+use pondreeve_protocol::senml::Pack;
 
 use super::export_parquet::Table;
 use super::spoken;
 use crate::exit_code::{DONE, Failure, Outcome};
-use crate::forward::message::unit;
 use crate::local::client::{self, Client};
 use crate::local::protocol::{Ask, KeptReading, Reply, RollUp};
 use crate::texts::say;
@@ -17,8 +16,9 @@ const AFTER: &str = "\
 CSV: time_utc,pond,quantity,probe,raw,value,flag,corrected, by pond and quantity,
 oldest first. Flags are QARTOD's: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9
 missing; empty where a reading was never judged. No probe: entered by hand or
-computed. value is raw as calibrated at the time; corrected is value with what
-the probe's next service found spread back over it, empty until then.
+computed. No pond: of the whole farm, as from a weather mast. value is raw as
+calibrated at the time; corrected is value with what the probe's next service
+found spread back over it, empty until then.
 With --every: from_utc,pond,quantity,minimum,mean,maximum,usable,suspect,failed,
 missing. Roll-ups are kept for years, readings for [store] raw_days.
 
@@ -27,7 +27,9 @@ withdrawn with what took their place; values as JSON in the last column. Without
 --from the last 400 days.
 
 SenML: one pack (a JSON array) a line, for each pond, quantity and six hours;
-names are pond/quantity, with /flag for the flag of the record before it.
+names are pond/quantity, with more about the record before it: /flag, /raw where
+it differs, /corrected; /probe where another measured it than before. Roll-ups:
+pond/quantity/minimum and so on, as in CSV.
 
 Parquet: the same columns as CSV, empty fields as null, written in groups of rows
 as they come; units and flags are explained in the file's metadata. It is not for
@@ -99,7 +101,7 @@ pub struct Arguments {
     #[arg(long, value_enum, default_value = "csv")]
     pub format: Format,
     /// The same as --format json
-    #[arg(long)]
+    #[arg(long, conflicts_with = "format")]
     pub json: bool,
     /// Where the daemon listens
     #[command(flatten)]
@@ -134,8 +136,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let farm = arguments.daemon.status()?;
     arguments.ponds.iter().try_for_each(|id| super::known_pond(&farm, id, spoken()))?;
     let ponds: Vec<String> = match &arguments.ponds[..] {
-        [] => farm.ponds.iter().map(|pond| pond.id.clone()).collect(),
-        named => named.to_vec(),
+        // The last is the farm: what no pond has for itself.
+        [] => farm.ponds.iter().map(|pond| pond.id.clone()).chain([String::new()]).collect(),
+        named => once_each(named),
     };
     let quantities = arguments.quantities.iter().map(|id| {
         let known = || Quantity::ALL.iter().map(|one| one.id()).collect::<Vec<_>>().join(", ");
@@ -143,7 +146,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         let found = Quantity::from_id(id);
         found.ok_or_else(|| Failure::usage(none()))
     });
-    let mut quantities = quantities.collect::<Result<Vec<Quantity>, Failure>>()?;
+    let mut quantities = once_each(&quantities.collect::<Result<Vec<Quantity>, Failure>>()?);
     if quantities.is_empty() {
         quantities = Quantity::ALL.to_vec();
     }
@@ -176,10 +179,11 @@ pub fn run(arguments: &Arguments) -> Outcome {
                 while page < to {
                     // Pieces begin at multiples, so that no roll-up is asked for twice.
                     let end = ((page.div_euclid(length) + 1) * length).min(to);
-                    let found =
+                    let (found, none_before) =
                         ask(&mut client, &arguments.daemon, pond, quantity, (page, end), every).await?;
                     out.page(pond, quantity, &found)?;
-                    page = end;
+                    // Years without anything are passed over at once.
+                    page = none_before.map_or(end, |next| next.max(end));
                 }
             }
         }
@@ -189,6 +193,17 @@ pub fn run(arguments: &Arguments) -> Outcome {
         Ok(()) | Err(Stop::Enough) => Ok(DONE),
         Err(Stop::Failed(failure)) => Err(failure),
     }
+}
+
+/// Each but once, however often it was named: nothing is to come out twice.
+fn once_each<T: Clone + PartialEq>(named: &[T]) -> Vec<T> {
+    let mut each: Vec<T> = Vec::new();
+    for one in named {
+        if !each.contains(one) {
+            each.push(one.clone());
+        }
+    }
+    each
 }
 
 pub(super) enum Found {
@@ -238,18 +253,19 @@ async fn ask(
     quantity: Quantity,
     (from, to): (i64, i64),
     every: Option<&str>,
-) -> Result<Found, Failure> {
+) -> Result<(Found, Option<i64>), Failure> {
     let (pond, quantity) = (pond.to_owned(), quantity.id().to_owned());
     let (from, to) = (rfc3339(from), rfc3339(to));
     let asked = match every {
         None => Ask::Readings { pond, quantity, from, to },
         Some(every) => Ask::RollUps { pond, quantity, from, to, every: every.to_owned() },
     };
-    match client.ask(asked).await.map_err(|error| super::unreached(&error))? {
-        Reply::Readings { readings } => Ok(Found::Readings(readings)),
-        Reply::RollUps { roll_ups } => Ok(Found::RollUps(roll_ups)),
-        other => Err(daemon.unexpected(&other)),
-    }
+    let (found, none_before) = match client.ask(asked).await.map_err(|error| super::unreached(&error))? {
+        Reply::Readings { readings, none_before } => (Found::Readings(readings), none_before),
+        Reply::RollUps { roll_ups, none_before } => (Found::RollUps(roll_ups), none_before),
+        other => return Err(daemon.unexpected(&other)),
+    };
+    Ok((found, none_before.map(|text| time(&text, "the daemon's time")).transpose()?))
 }
 
 /// Where it goes.
@@ -312,6 +328,7 @@ impl<W: Write> Printer<W> {
 
     fn page(&mut self, pond: &str, quantity: Quantity, found: &Found) -> Result<(), Stop> {
         let id = quantity.id();
+        let of = Some(pond).filter(|pond| !pond.is_empty());
         // Ids hold letters, digits, '-' and '_' only, so nothing needs quotes.
         let text = |value: Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();
         match (self.format, found) {
@@ -343,7 +360,7 @@ impl<W: Write> Printer<W> {
             (Format::Json, Found::Readings(readings)) => {
                 for reading in readings {
                     let object = serde_json::json!({
-                        "at": reading.at, "pond": pond, "quantity": id, "probe": reading.probe,
+                        "at": reading.at, "pond": of, "quantity": id, "probe": reading.probe,
                         "raw": reading.raw, "value": reading.value, "flag": reading.flag,
                         "corrected": reading.corrected,
                     });
@@ -353,7 +370,7 @@ impl<W: Write> Printer<W> {
             (Format::Json, Found::RollUps(roll_ups)) => {
                 for own in roll_ups {
                     let object = serde_json::json!({
-                        "from": own.from, "pond": pond, "quantity": id, "minimum": own.minimum,
+                        "from": own.from, "pond": of, "quantity": id, "minimum": own.minimum,
                         "mean": own.mean, "maximum": own.maximum, "usable": own.usable,
                         "suspect": own.suspect, "failed": own.failed, "missing": own.missing,
                     });
@@ -365,44 +382,7 @@ impl<W: Write> Printer<W> {
     }
 
     fn senml(&mut self, pond: &str, quantity: Quantity, found: &Found) -> Result<(), Stop> {
-        let unit = Some(unit(quantity)).filter(|unit| !unit.is_empty()).map(str::to_owned);
-        let mut records = Vec::new();
-        let mut put = |at: &str, name: String, unit: Option<String>, value: f64| {
-            let seconds = time(at, "the daemon's time").map(|ms| ms as f64 / 1_000.0);
-            seconds.map(|seconds| {
-                records.push(Record {
-                    name: Some(format!("{pond}/{name}")),
-                    unit,
-                    value: Some(value),
-                    time: Some(seconds),
-                    ..Record::default()
-                });
-            })
-        };
-        let id = quantity.id();
-        match found {
-            Found::Readings(readings) => {
-                for KeptReading { at, value, flag, .. } in readings {
-                    if let Some(value) = value {
-                        put(at, id.to_owned(), unit.clone(), *value)?;
-                    }
-                    if let Some(flag) = flag {
-                        put(at, format!("{id}/flag"), None, f64::from(*flag))?;
-                    }
-                }
-            }
-            Found::RollUps(roll_ups) => {
-                for own in roll_ups {
-                    for (name, value) in
-                        [("minimum", own.minimum), ("mean", own.mean), ("maximum", own.maximum)]
-                    {
-                        if let Some(value) = value {
-                            put(&own.from, format!("{id}/{name}"), unit.clone(), value)?;
-                        }
-                    }
-                }
-            }
-        }
+        let records = super::export_senml::records(pond, quantity, found)?;
         if records.is_empty() {
             return Ok(());
         }

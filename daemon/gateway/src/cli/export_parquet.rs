@@ -41,7 +41,7 @@ enum Kind {
 
 const READINGS: [(&str, Kind); 8] = [
     ("time_utc", Kind::Time),
-    ("pond", Kind::Text),
+    ("pond", Kind::Name),
     ("quantity", Kind::Text),
     ("probe", Kind::Name),
     ("raw", Kind::Number),
@@ -52,7 +52,7 @@ const READINGS: [(&str, Kind); 8] = [
 
 const ROLLED: [(&str, Kind); 10] = [
     ("from_utc", Kind::Time),
-    ("pond", Kind::Text),
+    ("pond", Kind::Name),
     ("quantity", Kind::Text),
     ("minimum", Kind::Number),
     ("mean", Kind::Number),
@@ -181,7 +181,8 @@ impl<W: Write + Send> Table<W> {
     /// Takes what the daemon answered for a pond, a quantity and a stretch of time.
     pub(super) fn page(&mut self, pond: &str, quantity: Quantity, found: &Found) -> Result<(), Stop> {
         let text = |text: &str| Cell::Text(Some(ByteArray::from(text.as_bytes().to_vec())));
-        let (pond, quantity) = (text(pond), text(quantity.id()));
+        let pond = if pond.is_empty() { Cell::Text(None) } else { text(pond) };
+        let quantity = text(quantity.id());
         let at = |text: &str| time(text, "the daemon's time").map(Cell::Time);
         match found {
             Found::Readings(readings) => {

@@ -39,6 +39,7 @@ pub mod export;
 mod export_audit;
 mod export_diary;
 mod export_parquet;
+mod export_senml;
 pub mod frames;
 mod help;
 pub mod limit;

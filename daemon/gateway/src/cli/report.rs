@@ -309,7 +309,7 @@ impl Asker<'_> {
                 every: "quarter".to_owned(),
             };
             match self.ask(ask).await? {
-                Reply::RollUps { roll_ups } => quarters.extend(roll_ups),
+                Reply::RollUps { roll_ups, .. } => quarters.extend(roll_ups),
                 other => return Err(self.daemon.unexpected(&other)),
             }
         }

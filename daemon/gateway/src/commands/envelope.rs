@@ -23,6 +23,10 @@ pub const LEAST_SECRET_BYTES: usize = 32;
 /// Version of the form of a command.
 const FORMAT: u32 = 1;
 
+/// Largest number of a command: what every JSON library can say. After a larger one, taken by mistake, there might be
+/// none that a person could still send.
+const LARGEST_NUMBER: u64 = 9_007_199_254_740_991;
+
 /// Values of one command.
 const MOST_VALUES: usize = 16;
 
@@ -122,6 +126,9 @@ fn command(written: Written) -> Result<Command, String> {
     let Written { format, number, at, deed, pond, values, sampled, alarm } = written;
     if format != FORMAT {
         return Err(format!("format {format} is not known: accepted is {FORMAT}"));
+    }
+    if !(1..=LARGEST_NUMBER).contains(&number) {
+        return Err(format!("number {number} is not accepted: 1 to {LARGEST_NUMBER} are"));
     }
     let at: jiff::Timestamp = at
         .parse()

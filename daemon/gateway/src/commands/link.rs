@@ -14,6 +14,7 @@ use tokio_util::task::AbortOnDropHandle;
 
 use super::office::{Office, Verdict, topic_of};
 use super::{Settings, Taken};
+use crate::config::farm::BrokerAddress;
 use crate::local::requests::Counter;
 use crate::mqtt_link::{self, Backoff};
 
@@ -30,20 +31,26 @@ pub async fn run(
     newest: BTreeMap<String, Taken>,
     stop: CancellationToken,
 ) {
-    let gateway = counter.farm.site.gateway.clone();
     let mut office = Office::new(settings.clone(), counter, newest);
     let mut backoff = Backoff::default();
     let mut told: Option<String> = None;
+    // Which node is tried, counted on: a session is the whole cluster's.
+    let mut turn = 0;
     // The broker keeps a packet for us that is too large to be taken: the next session begins without it.
     let mut discard = false;
     loop {
-        let ended = connection(&settings, &gateway, &mut office, &mut discard, &mut backoff, &stop).await;
+        let node = settings.from.node(turn);
+        let mut came_in = false;
+        let ended = connection(&settings, &node, &mut office, (&mut discard, &mut came_in), &stop).await;
         let Err(why) = ended else { return };
+        if came_in {
+            backoff.reset();
+            told = None;
+        }
+        turn = turn.wrapping_add(1);
         if told.as_ref() != Some(&why) {
-            tracing::warn!(
-                broker = settings.destination,
-                "no commands can come in: {why}; trying again until they can"
-            );
+            let (broker, host) = (&settings.from.id, &node.host);
+            tracing::warn!(broker, host, "no commands can come in: {why}; trying again until they can");
             told = Some(why);
         }
         tokio::select! {
@@ -56,13 +63,12 @@ pub async fn run(
 /// One connection; `Ok` where the daemon stops.
 async fn connection(
     settings: &Settings,
-    gateway: &str,
+    node: &BrokerAddress,
     office: &mut Office,
-    discard: &mut bool,
-    backoff: &mut Backoff,
+    (discard, came_in): (&mut bool, &mut bool),
     stop: &CancellationToken,
 ) -> Result<(), String> {
-    let mut options = mqtt_link::options(&settings.address).map_err(|error| error.to_string())?;
+    let mut options = mqtt_link::options(node).map_err(|error| error.to_string())?;
     options.set_clean_session(std::mem::take(discard));
     options.set_manual_acks(true);
     options.set_max_packet_size(PACKET_BYTES_MAX, PACKET_BYTES_MAX);
@@ -79,8 +85,8 @@ async fn connection(
             }
         }
     }));
-    let commands = format!("{}/+", topic_of(gateway, "command"));
-    let results = topic_of(gateway, "result");
+    let commands = format!("{}/+", topic_of(office.gateway(), "command"));
+    let results = topic_of(office.gateway(), "result");
     loop {
         let event = tokio::select! {
             () = stop.cancelled() => {
@@ -98,8 +104,8 @@ async fn connection(
                 if answer.return_codes.contains(&SubscribeReasonCode::Failure) {
                     return Err(format!("the broker does not let this gateway read {commands}"));
                 }
-                tracing::info!(broker = settings.destination, "commands may come in");
-                backoff.reset();
+                tracing::info!(broker = settings.from.id, host = node.host, "commands may come in");
+                *came_in = true;
             }
             Ok(Event::Incoming(Packet::Publish(publish))) => {
                 match office.take(&publish.topic, &publish.payload, publish.retain).await {

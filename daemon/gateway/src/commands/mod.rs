@@ -28,15 +28,13 @@ use std::time::Duration;
 
 pub use link::run;
 
-use crate::config::farm::BrokerAddress;
+use crate::config::farm::Destination;
 
 /// How commands come in.
 #[derive(Debug, Clone)]
 pub struct Settings {
-    /// Id of the destination whose broker they come from.
-    pub destination: String,
-    /// Where it is, with a client id of its own.
-    pub address: BrokerAddress,
+    /// The destination whose broker, or cluster, they come from, with a client id of its own.
+    pub from: Destination,
     /// An older command is refused.
     pub window: Duration,
     /// Commands of one person in a minute at most.

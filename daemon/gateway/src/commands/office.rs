@@ -211,7 +211,8 @@ impl Office {
         Outcome { format: FORMAT, gateway, at, number, done, repeat, said }
     }
 
-    fn gateway(&self) -> &str {
+    /// Id of the gateway, as in its topics.
+    pub(super) fn gateway(&self) -> &str {
         &self.counter.farm.site.gateway
     }
 }

@@ -68,6 +68,8 @@ fn unknown_and_missing_parts_are_refused_with_what_would_do() {
         (SIGNED.replace("\"format\":1", "\"format\":2"), "format 2 is not known: accepted is 1"),
         (SIGNED.replace("2026-05-01T02:10:00Z", "yesterday"), "write RFC 3339"),
         (SIGNED.replace(":17,", ":-17,"), "invalid value"),
+        (SIGNED.replace(":17,", ":0,"), "number 0 is not accepted: 1 to 9007199254740991 are"),
+        (SIGNED.replace(":17,", ":9007199254740992,"), "is not accepted"),
         (SIGNED.replace(":17,", ":17,\"number\":18,"), "duplicate field `number`"),
     ] {
         let refused = read(TOPIC, &signed(&text), SECRET).unwrap_err();

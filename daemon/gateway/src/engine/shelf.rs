@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use pondreeve_core::Timestamp;
 use tokio::sync::{mpsc, oneshot};
 
 use crate::audit::{Head, Row};
@@ -47,6 +48,20 @@ impl Shelf {
     /// Why the store cannot be read.
     pub async fn rolled(&self, query: Query, level: Level) -> Result<Vec<Rolled>, String> {
         self.ask(|done| Command::Rolled { query, level, done }).await
+    }
+
+    /// A time from which on there may be readings again, or with `rolled` roll-ups; `None` where there is nothing more.
+    /// Pond and quantity are those of `of`.
+    ///
+    /// # Errors
+    /// Where the store is being closed.
+    pub async fn next_kept(
+        &self,
+        of: Query,
+        rolled: bool,
+        from: Timestamp,
+    ) -> Result<Option<Timestamp>, String> {
+        self.ask(|done| Command::NextKept { of, rolled, from, done }).await
     }
 
     /// Records of the audit trail from one on, some hundreds; none where there are no more.

@@ -110,13 +110,10 @@ impl Link {
                 }
                 Ok(Some(other)) => return Err(trouble::greeting(&format!("{other:?}"))),
                 Ok(None) => {
-                    poll_fn(|context| link.poll_written(context))
-                        .await
-                        .map_err(|error| trouble::plain_io(&error))?;
+                    let unwelcome = |error: io::Error| trouble::unwelcome(&error, address);
+                    poll_fn(|context| link.poll_written(context)).await.map_err(unwelcome)?;
                     link.gathering = None;
-                    poll_fn(|context| link.poll_bytes(context))
-                        .await
-                        .map_err(|error| trouble::plain_io(&error))?;
+                    poll_fn(|context| link.poll_bytes(context)).await.map_err(unwelcome)?;
                 }
                 Err(error) => return Err(trouble::greeting(&error.to_string())),
             }
@@ -147,11 +144,17 @@ impl Link {
     /// Puts a message in with what goes out next.
     ///
     /// # Errors
-    /// The broker's bound, where the message is above it.
-    pub(super) fn publish(&mut self, id: u16, topic: &str, retain: bool, payload: &[u8]) -> Result<(), u32> {
+    /// Its size as a packet and the broker's bound, where it is above that.
+    pub(super) fn publish(
+        &mut self,
+        id: u16,
+        topic: &str,
+        retain: bool,
+        payload: &[u8],
+    ) -> Result<(), (usize, u32)> {
         let publish = Publish { version: self.version, id, topic, retain, payload };
         match self.terms.largest {
-            Some(largest) if publish.size() > largest as usize => Err(largest),
+            Some(largest) if publish.size() > largest as usize => Err((publish.size(), largest)),
             _ => {
                 publish.put(&mut self.outgoing);
                 Ok(())

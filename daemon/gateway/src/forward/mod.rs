@@ -41,6 +41,8 @@ mod pace;
 pub(crate) mod packets;
 mod patience;
 mod publisher;
+#[cfg(test)]
+mod refusal_tests;
 mod sending;
 #[cfg(test)]
 mod session_tests;

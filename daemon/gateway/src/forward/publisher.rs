@@ -203,6 +203,9 @@ impl Publisher {
         sending.health("online")?;
         loop {
             sending.fill()?;
+            if sending.kept_here().is_some() {
+                self.report(self.kept_here(sending)).await;
+            }
             tokio::select! {
                 () = stop.cancelled() => return Ok(()),
                 () = queue.filled(self.index) => {}
@@ -222,10 +225,16 @@ impl Publisher {
                         let after_s = since.elapsed().as_secs_f64();
                         tracing::info!("destination {}: confirms again after {after_s:.1} s", self.destination.id);
                     }
-                    self.report(None).await;
+                    self.report(self.kept_here(sending)).await;
                 },
             }
         }
+    }
+
+    /// The fault of a broker that takes some messages and others not.
+    fn kept_here(&self, sending: &Sending<'_>) -> Option<String> {
+        let address = self.destination.node(self.turn);
+        sending.kept_here().map(|why| self.fault(&address, &why).into())
     }
 
     /// Tells the engine of the fault, or of its end; once for each change.

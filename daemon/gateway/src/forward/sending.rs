@@ -59,6 +59,10 @@ pub(super) struct Sending<'a> {
     kept_back: KeptBack,
     /// A summary could go but for the pace, or for its share of the spread, until then.
     held_back_until: Option<Instant>,
+    /// Of each class: whether this connection has brought a message through.
+    through: [bool; 2],
+    /// Of each class: why its next message cannot go over this connection, where it is too large for the broker.
+    too_large: [Option<String>; 2],
 }
 
 impl<'a> Sending<'a> {
@@ -86,7 +90,14 @@ impl<'a> Sending<'a> {
             pace: Pace::new(per_second),
             kept_back,
             held_back_until: None,
+            through: [false; 2],
+            too_large: [None, None],
         }
+    }
+
+    /// Why some messages stay here though the broker confirms others.
+    pub(super) fn kept_here(&self) -> Option<String> {
+        self.too_large.iter().flatten().next().cloned()
     }
 
     pub(super) fn under_way(&self) -> usize {
@@ -121,7 +132,7 @@ impl<'a> Sending<'a> {
         self.ready.topic.push_str(&self.topics.health());
         self.ready.payload.clear();
         self.ready.payload.extend_from_slice(text.as_bytes());
-        self.publish(true, Handed::Health)
+        self.publish(true, Handed::Health).map_or(Ok(()), Err)
     }
 
     /// Hands over messages until the window is full, alarms and calls first.
@@ -130,7 +141,7 @@ impl<'a> Sending<'a> {
     /// Why this connection serves no longer.
     pub(super) fn fill(&mut self) -> Result<(), String> {
         let window = WINDOW.min(self.link.in_flight());
-        let room = window.saturating_sub(self.under_way());
+        let room = self.room(Class::Urgent, window);
         let urgent = self.queue.next_few(
             self.destination,
             Class::Urgent,
@@ -140,8 +151,7 @@ impl<'a> Sending<'a> {
         );
         self.hand_over(Class::Urgent, urgent)?;
         // A broker that wants very few on their way has them all in turn.
-        let window = window.saturating_sub(KEPT_FOR_URGENT).max(1);
-        let room = window.saturating_sub(self.under_way());
+        let room = self.room(Class::Summary, window.saturating_sub(KEPT_FOR_URGENT).max(1));
         let (pace, kept_back, mut held_back) = (&mut self.pace, &self.kept_back, None);
         let summaries = self.queue.next_few(
             self.destination,
@@ -161,8 +171,17 @@ impl<'a> Sending<'a> {
         self.hand_over(Class::Summary, summaries)
     }
 
+    /// So many more of a class may go now.
+    fn room(&self, class: Class, window: usize) -> usize {
+        let stay_here = self.too_large[class.index()].is_some();
+        if stay_here { 0 } else { window.saturating_sub(self.under_way()) }
+    }
+
     fn hand_over(&mut self, class: Class, messages: Vec<Waiting>) -> Result<(), String> {
         for waiting in messages {
+            if self.too_large[class.index()].is_some() {
+                break;
+            }
             let number = waiting.number;
             let made = match outbox_record::outgoing(&waiting) {
                 Some(outgoing) => self.topics.make(&outgoing, self.encoding, &mut self.ready),
@@ -179,28 +198,30 @@ impl<'a> Sending<'a> {
                 self.queue.confirm(self.destination, class, number);
                 continue;
             }
-            self.publish(false, Handed::Message(class, number))?;
+            // It waits for a broker that takes it, and what is behind it too; the other class goes on.
+            self.too_large[class.index()] = self.publish(false, Handed::Message(class, number));
         }
         Ok(())
     }
 
-    /// Sends what was made ready.
-    fn publish(&mut self, retain: bool, handed: Handed) -> Result<(), String> {
-        if self.under_way() == 0 {
-            self.progress = Instant::now();
-        }
+    /// Sends what was made ready; why not, where the broker takes none as large.
+    fn publish(&mut self, retain: bool, handed: Handed) -> Option<String> {
         let id = self.free_id();
         let Ready { topic, payload } = &self.ready;
-        self.link.publish(id, topic, retain, payload).map_err(|largest| {
-            String::from(said!(
+        if let Err((size, largest)) = self.link.publish(id, topic, retain, payload) {
+            let why = said!(
                 "trouble-forward-too-large",
                 "it takes packets of {most} bytes at most, and a message has {size}: ask who runs the broker",
                 most = largest.to_string(),
-                size = (topic.len() + payload.len()).to_string()
-            ))
-        })?;
+                size = size.to_string()
+            );
+            return Some(why.into());
+        }
+        if self.under_way() == 0 {
+            self.progress = Instant::now();
+        }
         self.unconfirmed.push_back((id, Instant::now(), handed));
-        Ok(())
+        None
     }
 
     /// An identifier that nothing on its way has; 0 is none.
@@ -213,7 +234,9 @@ impl<'a> Sending<'a> {
         }
     }
 
-    /// Writes, and takes what the broker says; whether it confirmed something.
+    /// Writes, and takes what the broker says; whether it has just been seen to work. One that confirms the health text, or
+    /// alarms, and ends the connection at a summary does not: it would be fallen upon again and again, and its fault be
+    /// told and taken back each time.
     ///
     /// # Errors
     /// Why the connection ended.
@@ -231,12 +254,17 @@ impl<'a> Sending<'a> {
                 confirmed.push((class, number));
             }
         }
-        self.queue.confirm_all(self.destination, confirmed);
         let any = self.unconfirmed.len() < before;
         if any {
             self.progress = Instant::now();
         }
-        Ok(any)
+        confirmed.iter().for_each(|(class, _)| self.through[class.index()] = true);
+        self.queue.confirm_all(self.destination, confirmed);
+        let stuck = |class: Class| {
+            let on_its_way = |(_, _, handed): &(u16, Instant, Handed)| matches!(handed, Handed::Message(own, _) if *own == class);
+            !self.through[class.index()] && self.unconfirmed.iter().any(on_its_way)
+        };
+        Ok(any && !Class::ALL.into_iter().any(stuck))
     }
 
     /// Takes leave, so that the broker does not send the last will.

@@ -183,7 +183,7 @@ pub(super) fn farm(port: u16) -> Farm {
 }
 
 /// 2026-11-25T07:00:00Z to 07:15:00Z.
-fn summary() -> Effect {
+pub(super) fn summary() -> Effect {
     summary_at(Timestamp(1_795_590_000_000))
 }
 
@@ -250,7 +250,7 @@ impl Running {
         self.queue.take(self.postbox.take(std::slice::from_ref(effect), &self.site));
     }
 
-    async fn report(&mut self) -> Option<String> {
+    pub(super) async fn report(&mut self) -> Option<String> {
         let incoming = tokio::time::timeout(PATIENCE, self.reports.recv()).await.unwrap().unwrap();
         match incoming.event {
             Event::GatewayFault { part: GatewayPart::Forward, which, detail } => {

@@ -1,6 +1,7 @@
 //! Why there is no connection, in words a technician can act on.
 
 use pondreeve_core::said::said;
+use rustls::AlertDescription;
 
 use crate::config::farm::{BrokerAddress, Version};
 
@@ -17,14 +18,38 @@ pub(super) fn tls_failed(error: &impl std::fmt::Display) -> String {
 }
 
 pub(super) fn plain_io(error: &std::io::Error) -> String {
+    if let Some(secure) = error.get_ref().and_then(|inner| inner.downcast_ref::<rustls::Error>()) {
+        return match secure {
+            // With TLS 1.3 it comes behind the handshake, with the first bytes.
+            rustls::Error::AlertReceived(AlertDescription::CertificateRequired) => said!(
+                "trouble-forward-certificate",
+                "it wants a certificate of this gateway: set `client_certificate_file` and `client_key_file`"
+            )
+            .into(),
+            other => tls_failed(other),
+        };
+    }
     match error.kind() {
         std::io::ErrorKind::ConnectionRefused => {
             said!("trouble-forward-none", "nothing listens there: is the broker running, is the port right?")
                 .into()
         }
-        std::io::ErrorKind::UnexpectedEof => closed(),
+        std::io::ErrorKind::UnexpectedEof | std::io::ErrorKind::ConnectionReset => closed(),
         _ => error.to_string(),
     }
+}
+
+/// The connection ended before there was a greeting.
+pub(super) fn unwelcome(error: &std::io::Error, address: &BrokerAddress) -> String {
+    let said = plain_io(error);
+    if address.tls.is_none() && said == closed() {
+        return said!(
+            "trouble-forward-no-greeting",
+            "it closed the connection without a greeting: does it want TLS? Then set `ca_file`"
+        )
+        .into();
+    }
+    said
 }
 
 pub(super) fn greeting(other: &str) -> String {

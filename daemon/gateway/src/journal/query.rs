@@ -7,11 +7,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use pondreeve_core::effect::Flag;
-use pondreeve_core::{Quantity, Timestamp};
+use pondreeve_core::{Quantity, Span, Timestamp};
 
 use super::chunk::Chunk;
 use super::codec::Malformed;
 use super::keys::{Key, LAST, hour_of, key, kind, parts};
+use super::rollup::DAY_MS;
 use super::shapes::Shapes;
 use super::store::Journal;
 
@@ -69,6 +70,9 @@ pub struct Remembered {
     /// before or after.
     pub amended: Vec<(Timestamp, Timestamp, Flag)>,
 }
+
+/// So long before the newest sealed hour something may have been measured that is not sealed yet.
+const UNSEALED_BACK: Span = Span::from_hours(24);
 
 /// Kinds of chunks whose rows are asked for, beside those of sweeps.
 const BESIDE: [u8; 4] = [kind::DERIVED, kind::ENTRY, kind::MISSING, kind::AMENDED];
@@ -206,7 +210,7 @@ impl Journal {
         self.answer_stored(&mut answer)?;
         // The tail holds nothing that was measured long before it came, but for probes that were offline;
         // those are found once they are sealed.
-        if query.to >= newest_sealed - pondreeve_core::Span::from_hours(24) {
+        if query.to >= newest_sealed - UNSEALED_BACK {
             let unsealed = self.unsealed();
             let (shapes, entries) = &*unsealed;
             let wanted: BTreeMap<u32, Vec<usize>> =
@@ -223,6 +227,31 @@ impl Journal {
         answer.settle();
         answer.readings.iter().for_each(|found| each(&answer.kept(found)));
         Ok(Answered { readings: answer.readings.len() as u64, damaged: answer.damaged })
+    }
+
+    /// A time from which on there may be something again, `from` or later; `None` where there is nothing more. So whoever
+    /// goes through years of which most are empty need not ask for each of their hours.
+    ///
+    /// `of` names pond and quantity; its stretch says nothing here. With `rolled` roll-ups count too, which are kept for
+    /// longer than readings.
+    pub fn next_kept(&self, of: &Query, rolled: bool, from: Timestamp) -> Option<Timestamp> {
+        let store = self.store.as_ref()?;
+        let hour = hour_of(from);
+        let sealed = || store.hour_from(hour).filter(|next| *next <= self.sealed_hour);
+        let sealed = (!self.shapes.of(&of.pond, of.quantity).is_empty()).then(sealed).flatten();
+        let day = || self.day_rolled_from(of.quantity, from);
+        let day = rolled.then(day).flatten().map(|day| Timestamp(i64::from(day) * DAY_MS));
+        let unsealed = self.newest_known().filter(|newest| from <= *newest).and_then(|_| {
+            let (shapes, entries) = &*self.unsealed();
+            let wanted: BTreeSet<u32> =
+                shapes.of(&of.pond, of.quantity).into_iter().map(|(number, _)| number).collect();
+            let hours = entries.iter().filter_map(|(found, _)| parts(found));
+            let hours = hours.filter(|(hour, _, number, _)| *hour > 0 && wanted.contains(number));
+            let begins = hours.map(|(hour, ..)| super::keys::start_of(hour));
+            Some(begins.filter(|begin| *begin + UNSEALED_BACK >= from).min()? - UNSEALED_BACK)
+        });
+        let next = [sealed.map(super::keys::start_of), day, unsealed].into_iter().flatten().min();
+        next.map(|next| next.max(from))
     }
 
     /// Hands what every pond measured since a time to `each`, until that returns `false`.

@@ -251,6 +251,16 @@ fn from_bytes(key: &[u8], bytes: &[u8], day: u32) -> Result<Vec<Rolled>, Malform
 }
 
 impl Journal {
+    /// The first day from a time on of which a quantity is rolled up, in any pond.
+    pub(super) fn day_rolled_from(&self, quantity: Quantity, from: Timestamp) -> Option<u32> {
+        let store = self.store.as_ref()?;
+        let day = u32::try_from(from.as_millis().div_euclid(DAY_MS).max(0)).ok()?;
+        let range = day_key("", quantity, day)..day_key("", quantity, u32::MAX);
+        let (found, _) = store.sealed.range(range).next()?.ok()?;
+        let (.., day) = super::keys::parts(found.get(..super::keys::KEY_BYTES)?)?;
+        u32::try_from(day).ok()
+    }
+
     /// Hands out a quantity of a pond at a level, oldest first: from roll-ups where they are, from readings
     /// where not.
     ///

@@ -240,3 +240,56 @@ fn a_day_counts_what_came_late_and_what_was_judged_again() {
     assert_eq!((quarters[40].usable, quarters[40].suspect, quarters[40].failed), (5, 0, 10));
     assert_eq!((quarters[95].usable, quarters[95].maximum), (14, Some(9.5)));
 }
+
+/// As an export goes through a century: six hours at a time, and at once over what is said to be empty.
+#[test]
+fn what_is_empty_is_passed_over_and_nothing_else() {
+    let folder = TempDir::new().unwrap();
+    let (mut journal, _) = Journal::open(folder.path(), Timestamp(START)).unwrap();
+    commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
+    fill(&mut journal, 0..2);
+    fill(&mut journal, 40..41);
+    // A buoy that was offline tells of the twentieth day, of which nothing was known; the tail has the newest hour.
+    let late: Vec<_> = (0..5_i64)
+        .map(|turn| {
+            (41 * 1_440 + 2 + turn as u64, 41 * DAY + 1, 5.0, Some(20 * DAY + turn * MINUTE), Flag::Pass)
+        })
+        .collect();
+    commit(&mut journal, &late);
+    fill(&mut journal, 42..43);
+    let all = 4 * 1_440 + 5;
+    let pages = |journal: &Journal, quantity: Quantity| {
+        let six_hours = DAY / 4;
+        let (mut found, mut pages, mut from) = (0, 0, -10_000 * DAY);
+        while from < 10_000 * DAY {
+            let to = (from.div_euclid(six_hours) + 1) * six_hours;
+            let query = Query {
+                pond: "pond".to_owned(),
+                quantity,
+                from: Timestamp(START + from),
+                to: Timestamp(START + to),
+            };
+            let answered = journal.query(&query, &mut |_| ()).unwrap().readings;
+            (found, pages, from) = (found + answered, pages + 1, to);
+            if answered == 0 {
+                let next = journal.next_kept(&query, false, query.to);
+                from = next.map_or(10_000 * DAY, |next| next.as_millis() - START).max(to);
+            }
+        }
+        (found, pages)
+    };
+    let (found, asked) = pages(&journal, Quantity::DoMgL);
+    assert_eq!(found, all);
+    // Of 80,000: those of five days, and of the three weeks that the late ones reach over when they are sealed.
+    assert!(asked < 5 * 4 + 21 * 4 + 10, "{asked} pages");
+    assert_eq!(pages(&journal, Quantity::Ph), (0, 1), "never measured");
+    // Roll-ups stay when readings have gone.
+    let of = Query {
+        pond: "pond".to_owned(),
+        quantity: Quantity::DoMgL,
+        from: Timestamp(START),
+        to: Timestamp(START),
+    };
+    let next = |rolled| journal.next_kept(&of, rolled, Timestamp(START - 10_000 * DAY));
+    assert_eq!((next(true), next(false)), (Some(Timestamp(START)), Some(Timestamp(START))));
+}

@@ -27,20 +27,66 @@ pub type Committed = Result<Vec<String>, String>;
 /// What the thread is asked to do.
 #[derive(Debug)]
 pub(crate) enum Command {
-    Commit { commit: Commit, now: Timestamp, done: oneshot::Sender<Committed> },
-    Query { query: Query, done: oneshot::Sender<Result<Vec<Kept>, String>> },
-    Rolled { query: Query, level: Level, done: oneshot::Sender<Result<Vec<Rolled>, String>> },
-    Deeds { stretch: Stretch, done: oneshot::Sender<Result<Deeds, String>> },
-    Pieces { from: Vec<u8>, done: oneshot::Sender<Result<Pieces, String>> },
-    BackupStart { done: oneshot::Sender<Result<Vec<Piece>, String>> },
-    Trail { from: u64, done: oneshot::Sender<Result<Vec<(u64, Row)>, String>> },
-    Written { done: oneshot::Sender<Result<u64, String>> },
-    TrailHead { done: oneshot::Sender<Result<Head, String>> },
-    SealAll { done: oneshot::Sender<Result<(), String>> },
-    PutCheckpoint { bytes: Vec<u8> },
-    Checkpoint { done: oneshot::Sender<Option<Vec<u8>>> },
-    Remember { from: Timestamp, to: mpsc::UnboundedSender<Remembered> },
-    Read { from: From, now: Timestamp, to: mpsc::Sender<Vec<Input>>, done: oneshot::Sender<Reading> },
+    Commit {
+        commit: Commit,
+        now: Timestamp,
+        done: oneshot::Sender<Committed>,
+    },
+    Query {
+        query: Query,
+        done: oneshot::Sender<Result<Vec<Kept>, String>>,
+    },
+    Rolled {
+        query: Query,
+        level: Level,
+        done: oneshot::Sender<Result<Vec<Rolled>, String>>,
+    },
+    NextKept {
+        of: Query,
+        rolled: bool,
+        from: Timestamp,
+        done: oneshot::Sender<Result<Option<Timestamp>, String>>,
+    },
+    Deeds {
+        stretch: Stretch,
+        done: oneshot::Sender<Result<Deeds, String>>,
+    },
+    Pieces {
+        from: Vec<u8>,
+        done: oneshot::Sender<Result<Pieces, String>>,
+    },
+    BackupStart {
+        done: oneshot::Sender<Result<Vec<Piece>, String>>,
+    },
+    Trail {
+        from: u64,
+        done: oneshot::Sender<Result<Vec<(u64, Row)>, String>>,
+    },
+    Written {
+        done: oneshot::Sender<Result<u64, String>>,
+    },
+    TrailHead {
+        done: oneshot::Sender<Result<Head, String>>,
+    },
+    SealAll {
+        done: oneshot::Sender<Result<(), String>>,
+    },
+    PutCheckpoint {
+        bytes: Vec<u8>,
+    },
+    Checkpoint {
+        done: oneshot::Sender<Option<Vec<u8>>>,
+    },
+    Remember {
+        from: Timestamp,
+        to: mpsc::UnboundedSender<Remembered>,
+    },
+    Read {
+        from: From,
+        now: Timestamp,
+        to: mpsc::Sender<Vec<Input>>,
+        done: oneshot::Sender<Reading>,
+    },
 }
 
 /// Handle of the thread.
@@ -138,6 +184,9 @@ fn work(mut journal: Journal, mut queue: mpsc::Receiver<Command>) {
                 let mut found = Vec::new();
                 let outcome = journal.rolled(&query, level, &mut |rolled| found.push(*rolled));
                 let _ = done.send(outcome.map(|()| found));
+            }
+            Command::NextKept { of, rolled, from, done } => {
+                let _ = done.send(Ok(journal.next_kept(&of, rolled, from)));
             }
             Command::Deeds { stretch, done } => {
                 let _ = done.send(journal.deeds(stretch));

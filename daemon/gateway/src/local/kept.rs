@@ -13,6 +13,9 @@ use crate::journal::{Level, Query};
 const MOST_RAW: Span = Span::from_hours(24);
 const MOST_ROLLED: Span = Span::from_hours(24 * 366);
 
+/// The last moment that RFC 3339 can write, and jiff, in any offset.
+const END_OF_TIME: Timestamp = Timestamp(253_402_207_199_999);
+
 /// Most points of one history answer; a screen is far narrower.
 const MOST_POINTS: usize = 10_000;
 
@@ -48,7 +51,7 @@ impl Counter {
         Ok(Reply::History { points: points.collect() })
     }
 
-    /// What is kept; roll-ups where a level is given.
+    /// What is kept; roll-ups where a level is given. Without a pond: of the whole farm, as from a weather mast.
     pub(super) async fn stored(
         &self,
         pond: &str,
@@ -57,7 +60,9 @@ impl Counter {
         to: &str,
         level: Option<Level>,
     ) -> Result<Reply, Refusal> {
-        self.pond(pond)?;
+        if !pond.is_empty() {
+            self.pond(pond)?;
+        }
         let quantity = Quantity::from_id(quantity).ok_or_else(|| unknown_quantity(quantity, |_| true))?;
         let (from, to) = (any_time(from)?, any_time(to)?);
         let most = if level.is_some() { MOST_ROLLED } else { MOST_RAW };
@@ -72,7 +77,8 @@ impl Counter {
         let query = Query { pond: pond.to_owned(), quantity, from, to };
         let shelf = self.desk.shelf();
         if let Some(level) = level {
-            let found = shelf.rolled(query, level).await.map_err(Refusal::Failed)?;
+            let found = shelf.rolled(query.clone(), level).await.map_err(Refusal::Failed)?;
+            let none_before = self.none_before(query, true, found.is_empty()).await?;
             let roll_ups = found.into_iter().map(|own| RollUp {
                 from: rfc3339(own.from),
                 minimum: own.minimum,
@@ -83,9 +89,10 @@ impl Counter {
                 failed: own.failed,
                 missing: own.missing,
             });
-            return Ok(Reply::RollUps { roll_ups: roll_ups.collect() });
+            return Ok(Reply::RollUps { roll_ups: roll_ups.collect(), none_before });
         }
-        let found = shelf.readings(query).await.map_err(Refusal::Failed)?;
+        let found = shelf.readings(query.clone()).await.map_err(Refusal::Failed)?;
+        let none_before = self.none_before(query, false, found.is_empty()).await?;
         let finite = |value: Option<f64>| value.filter(|value| value.is_finite());
         let view = self.desk.view().await.ok_or(Refusal::Ended)?;
         let corrected = |probe: &str, at: Timestamp, value: Option<f64>| {
@@ -100,7 +107,17 @@ impl Counter {
             value: finite(kept.value),
             flag: kept.flag.map(|flag| flag as u8),
         });
-        Ok(Reply::Readings { readings: readings.collect() })
+        Ok(Reply::Readings { readings: readings.collect(), none_before })
+    }
+
+    /// Behind a stretch without anything: the time before which there is nothing either.
+    async fn none_before(&self, query: Query, rolled: bool, empty: bool) -> Result<Option<String>, Refusal> {
+        if !empty {
+            return Ok(None);
+        }
+        let behind = query.to;
+        let next = self.desk.shelf().next_kept(query, rolled, behind).await.map_err(Refusal::Failed)?;
+        Ok(Some(rfc3339(next.unwrap_or(END_OF_TIME))))
     }
 }
 

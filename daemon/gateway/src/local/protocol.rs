@@ -110,7 +110,7 @@ pub enum Ask {
     },
     /// Everything kept of one quantity of a pond in a stretch of time, with flags.
     Readings {
-        /// Pond id.
+        /// Pond id; empty for what is of the whole farm.
         pond: String,
         /// Quantity id.
         quantity: String,
@@ -121,7 +121,7 @@ pub enum Ask {
     },
     /// Roll-ups of one quantity of a pond in a stretch of time.
     RollUps {
-        /// Pond id.
+        /// Pond id; empty for what is of the whole farm.
         pond: String,
         /// Quantity id.
         quantity: String,
@@ -305,11 +305,17 @@ pub enum Reply {
     Readings {
         /// The readings.
         readings: Vec<KeptReading>,
+        /// Where there are none: RFC 3339 time before which there are none either.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        none_before: Option<String>,
     },
     /// Roll-ups, oldest first.
     RollUps {
         /// Those that had readings.
         roll_ups: Vec<RollUp>,
+        /// Where there are none: RFC 3339 time before which there are none either.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        none_before: Option<String>,
     },
     /// Records of the audit trail, oldest first; none where there are no more.
     AuditTrail {

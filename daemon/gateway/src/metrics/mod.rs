@@ -41,8 +41,9 @@ const MOST_CLIENTS: usize = 8;
 /// A client that has not sent its request after this long is dropped.
 const REQUEST_WITHIN: Duration = Duration::from_secs(10);
 
-/// A connection is closed after this long, whatever it is doing; collectors open a new one.
-const CONNECTION_AT_MOST: Duration = Duration::from_secs(600);
+/// A connection is for one request and is closed after this long, whatever it is doing: one who asks and does not read
+/// must not keep a place from a collector.
+const CONNECTION_AT_MOST: Duration = Duration::from_secs(30);
 
 /// What the text is, as OpenMetrics 1.0 has it.
 const OPEN_METRICS: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
@@ -93,6 +94,7 @@ pub async fn serve(listener: TcpListener, sources: Arc<Sources>, stop: Cancellat
             });
             let connection = hyper::server::conn::http1::Builder::new()
                 .timer(TokioTimer::new())
+                .keep_alive(false)
                 .header_read_timeout(REQUEST_WITHIN)
                 .serve_connection(TokioIo::new(stream), service);
             // A client that went away is no news.

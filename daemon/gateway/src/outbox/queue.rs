@@ -138,6 +138,11 @@ impl Queue {
         inner.destinations.iter().map(|own| inner.standing(own)).collect()
     }
 
+    /// Up to which number each destination has confirmed a class.
+    pub(super) fn positions(&self, class: Class) -> Vec<u64> {
+        self.lock().destinations.iter().map(|own| own.position[class.index()]).collect()
+    }
+
     /// What waits of a class and is not on its way to any destination, nor with one that has confirmed it before those
     /// ahead of it, oldest first.
     pub(super) fn untouched(&self, class: Class) -> Vec<Waiting> {

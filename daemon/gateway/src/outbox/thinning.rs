@@ -2,7 +2,8 @@
 //! Only where that is not enough are the oldest messages given up.
 //!
 //! A merged summary has the number of its last part and a longer interval, so that it is no repeat of that part. What a
-//! connection was handed is left as it is.
+//! connection was handed is left as it is. Summaries of which a destination has confirmed some and not others stay apart
+//! there: none gets a stretch of time twice, once in parts and once in whole.
 
 use std::collections::BTreeMap;
 
@@ -29,10 +30,11 @@ pub(crate) fn plan(queue: &Queue, bounds: Bounds, now: Timestamp) -> Option<(Vec
         return None;
     }
     let mut left = queue.untouched(Class::Summary);
+    let positions = queue.positions(Class::Summary);
     let mut changes = Vec::new();
     for (level, age) in [(LEVELS[0], 1), (LEVELS[2], 2)] {
         let before = now - Span::from_millis(bounds.thin_after.as_millis().saturating_mul(age));
-        merge(&mut left, level, &mut changes, |waiting| waiting.at < before);
+        merge(&mut left, level, &positions, &mut changes, |waiting| waiting.at < before);
     }
     let goal = (bounds.most_bytes as f64 * DOWN_TO) as usize;
     let mut saved = saving(&changes, queue);
@@ -46,7 +48,7 @@ pub(crate) fn plan(queue: &Queue, bounds: Bounds, now: Timestamp) -> Option<(Vec
                 let end = left.len() / part;
                 let limit = left.get(end.saturating_sub(1)).map_or(0, |waiting| waiting.number);
                 if bytes.saturating_sub(saved) > goal {
-                    merge(&mut left, level, &mut changes, |waiting| waiting.number <= limit);
+                    merge(&mut left, level, &positions, &mut changes, |waiting| waiting.number <= limit);
                     saved = saving(&changes, queue);
                 }
             }
@@ -127,9 +129,16 @@ fn saving(changes: &[Change], queue: &Queue) -> usize {
     freed.saturating_sub(taken)
 }
 
-/// Merges summaries of one pond that fall into one stretch of time, where `may` lets them.
-fn merge(left: &mut Vec<Waiting>, level: Span, changes: &mut Vec<Change>, may: impl Fn(&Waiting) -> bool) {
-    let mut groups: BTreeMap<(String, i64), Vec<(u64, PondSummary)>> = BTreeMap::new();
+/// Merges summaries of one pond that fall into one stretch of time and have been confirmed by the same destinations, which
+/// are at `positions`, where `may` lets them.
+fn merge(
+    left: &mut Vec<Waiting>,
+    level: Span,
+    positions: &[u64],
+    changes: &mut Vec<Change>,
+    may: impl Fn(&Waiting) -> bool,
+) {
+    let mut groups: BTreeMap<(String, i64, usize), Vec<(u64, PondSummary)>> = BTreeMap::new();
     for waiting in left.iter() {
         let Some(Outgoing { number, body: Body::Summary(summary), .. }) = outbox_record::outgoing(waiting)
         else {
@@ -137,7 +146,8 @@ fn merge(left: &mut Vec<Waiting>, level: Span, changes: &mut Vec<Change>, may: i
         };
         if may(waiting) {
             let stretch = summary.from.as_millis().div_euclid(level.as_millis().max(1));
-            groups.entry((summary.pond.clone(), stretch)).or_default().push((number, summary));
+            let confirmed = positions.iter().filter(|position| number <= **position).count();
+            groups.entry((summary.pond.clone(), stretch, confirmed)).or_default().push((number, summary));
         }
     }
     let mut made = BTreeMap::new();

@@ -133,6 +133,30 @@ fn what_is_on_its_way_is_left_as_it_is() {
     assert_eq!(left, (2..=20).collect::<Vec<u64>>());
 }
 
+/// One destination is away from the beginning, the other since it has confirmed half of an hour: what it gets later must
+/// not tell it that half a second time.
+#[test]
+fn what_a_destination_has_in_parts_it_does_not_get_in_whole() {
+    let queue = Queue::new(["near", "far"], Kept::default());
+    queue.take(backlog(4).into_iter().map(Change::Queued));
+    // The first two quarters of both ponds.
+    queue.confirm_all(0, (1..=4).map(|number| (Class::Summary, number)));
+    let bounds = Bounds { most_bytes: usize::MAX, thin_after: hours(1) };
+    let (changes, _) = plan(&queue, bounds, Timestamp(0) + hours(100)).unwrap();
+    queue.take(changes);
+    let minutes = |destination: usize, pond: &str| {
+        let all = queue.all(destination).into_iter().filter_map(|own| match own.body {
+            Body::Summary(own) if own.pond == pond => Some(own),
+            _ => None,
+        });
+        all.map(|own| (own.from.as_millis() / 60_000, own.to.as_millis() / 60_000)).collect::<Vec<_>>()
+    };
+    for pond in ["p1", "p2"] {
+        assert_eq!(minutes(0, pond), [(30, 240)], "near");
+        assert_eq!(minutes(1, pond), [(0, 30), (30, 240)], "far");
+    }
+}
+
 #[test]
 fn alarms_go_last() {
     let mut waiting = backlog(24);

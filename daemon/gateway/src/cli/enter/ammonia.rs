@@ -121,7 +121,7 @@ pub(super) fn hours(daemon: &super::super::Daemon, pond: &str, quantity: Quantit
         every: "hour".to_owned(),
     };
     match daemon.ask(ask) {
-        Ok(Reply::RollUps { roll_ups }) => {
+        Ok(Reply::RollUps { roll_ups, .. }) => {
             roll_ups.into_iter().filter_map(|RollUp { from, mean, .. }| Some((from, mean?))).collect()
         }
         // What was entered is entered; this only explains it.

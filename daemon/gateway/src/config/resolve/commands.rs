@@ -43,12 +43,14 @@ impl Resolver<'_> {
             self.problems.push(self.problems.about(at, found, accepted));
             return None;
         };
-        let mut address = destination.address.clone();
-        address.client_id = format!("pondreeve-{gateway}-{}-commands", destination.id);
-        self.claim_client(at, &address.host, i64::from(address.port), &address.client_id);
+        let mut from = destination.clone();
+        from.address.client_id = format!("pondreeve-{gateway}-{}-commands", destination.id);
+        for turn in 0..from.nodes() {
+            let node = from.node(turn);
+            self.claim_client(at, &node.host, i64::from(node.port), &node.client_id);
+        }
         Some(Settings {
-            destination: destination.id.clone(),
-            address,
+            from,
             window: raw.window.as_ref().map_or(WINDOW, |at| at.value),
             most_per_minute: raw
                 .most_per_minute
