@@ -116,7 +116,7 @@ pub(super) fn together(hours: impl Iterator<Item = Sealed>) -> Vec<Sealed> {
 impl Sealed {
     /// What was sealed after it, in the same step.
     fn append(&mut self, later: Self) {
-        let Self { entries, next_seq, inputs, notes, outbox } = later;
+        let Self { entries, next_seq, inputs, notes, outbox, tallies } = later;
         // What belongs to no hour is said once: how far sealing has come, the farm, the settings.
         let of_no_hour = |key: &Key| parts(key).is_some_and(|(hour, ..)| hour == 0);
         let anew: BTreeSet<Key> = entries.iter().map(|(key, _)| *key).filter(of_no_hour).collect();
@@ -126,6 +126,7 @@ impl Sealed {
         self.inputs += inputs;
         self.notes.extend(notes);
         self.outbox.extend(outbox);
+        self.tallies.extend(tallies);
     }
 }
 

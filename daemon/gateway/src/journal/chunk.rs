@@ -17,7 +17,9 @@ use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
 use super::codec::{Malformed, Reader, put_text, put_unsigned};
 use super::columns::{MOST_ROWS, integers, put_integers, put_times, put_values, times, values};
+use super::keys::{Key, parts};
 use super::record::{quantity_code, quantity_of_code};
+use super::tally::{OfHour, quarters_of};
 use super::verdict::{self, Said, Verdict};
 
 const VERSION: u8 = 1;
@@ -206,6 +208,36 @@ impl Rows {
 
     /// The chunk's bytes, checked against `key` when they are read.
     pub(super) fn to_bytes(&self, key: &[u8]) -> Vec<u8> {
+        self.packed(key, &mut |_, _, _, _| {})
+    }
+
+    /// The same, and what each column comes to in the quarters of the hour that `key` is of; `None` where its readings
+    /// lie elsewhere, or may do.
+    pub(super) fn to_bytes_counted(&self, key: &Key) -> (Vec<u8>, Option<Vec<OfHour>>) {
+        let hour = parts(key).map(|(hour, ..)| hour).filter(|_| self.timed.is_empty());
+        let Some(quarters) = hour.and_then(|hour| quarters_of(hour, &self.ats)) else {
+            return (self.to_bytes(key), None);
+        };
+        let mut counted: Vec<OfHour> = Vec::with_capacity(self.calibrations.len());
+        let bytes = self.packed(key, &mut |place, values, codes, told| {
+            let calibration = self.calibrations.get(place).copied().unwrap_or((1.0, 0.0));
+            let mut told = told.iter().copied();
+            let mut of_hour = OfHour::default();
+            for ((value, code), quarter) in values.iter().zip(codes).zip(&quarters) {
+                // As it was written, so that it can be read.
+                let verdict = verdict::decode(*code, calibrated(*value, calibration), &mut told);
+                let verdict = verdict.ok().flatten();
+                if let Some(own) = of_hour.get_mut(usize::from(*quarter)) {
+                    own.add(verdict.map(|own| own.flag), verdict.and_then(|own| own.value));
+                }
+            }
+            counted.push(of_hour);
+        });
+        (bytes, Some(counted))
+    }
+
+    /// `each` is told each column: its place, values, codes of verdicts and what these tell.
+    fn packed(&self, key: &[u8], each: &mut dyn FnMut(usize, &[f64], &[u8], &[f64])) -> Vec<u8> {
         let mut out = vec![VERSION];
         put_unsigned(&mut out, self.seqs.len() as u64);
         put_integers(&mut out, &self.seqs);
@@ -238,6 +270,7 @@ impl Rows {
             if !told.is_empty() {
                 put_values(&mut section, &told);
             }
+            each(place, &values, &codes, &told);
             put_unsigned(&mut out, section.len() as u64);
             out.extend_from_slice(&section);
         }

@@ -62,6 +62,7 @@ mod shapes;
 mod site_record;
 pub mod store;
 mod tail;
+mod tally;
 pub mod thinning;
 pub mod trail;
 mod trial_record;

@@ -139,6 +139,7 @@ impl Journal {
         self.site_text = None;
         (self.rolled_before, self.thinned_before, self.live_bytes) = (0, 0, 0);
         (self.filed_before, self.made_room_on) = (0, 0);
+        self.tallies.clear();
         self.left_out_unsealed.clear();
         // All but the roll-ups and the audit trail, which are many.
         let between = |from: u8, to: u8| store.sealed.range(key(0, from, 0, 0)..key(0, to, 0, 0));

@@ -2,13 +2,13 @@
 //!
 //! Asking for each series by itself opened every piece of the day once for each of its columns and searched the
 //! database thousands of times, a third of the time that taking in a backlog took. So every piece is opened once, and
-//! its readings are added to their quarter hours as they come. Only where a later verdict fell on a series is that
+//! its readings are added to their quarter hours as they come; what was sealed since the start was counted then, and need
+//! not even be opened. Only where a later verdict fell on a series is that
 //! one asked for in the ordinary way, which merges such verdicts.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use pondreeve_core::effect::Flag;
 use pondreeve_core::{Quantity, Timestamp};
 
 use super::chunk::{Chunk, Shape};
@@ -18,62 +18,12 @@ use super::query::Query;
 use super::rollup::{DAY_MS, QUARTER_MS, Rolled, day_key, roll, to_bytes};
 use super::sealed::Batch;
 use super::store::Journal;
+use super::tally::{HOUR_MS, OfHour, Tally};
 
 const HOURS_OF_DAY: u32 = 24;
 const QUARTERS_OF_DAY: usize = (DAY_MS / QUARTER_MS) as usize;
 
 type Series = (String, Quantity);
-
-/// A quarter hour while its readings are counted.
-#[derive(Debug, Clone, Copy, Default)]
-struct Tally {
-    any: bool,
-    usable: u32,
-    sum: f64,
-    minimum: f64,
-    maximum: f64,
-    suspect: u32,
-    failed: u32,
-    missing: u32,
-}
-
-impl Tally {
-    fn add(&mut self, flag: Option<Flag>, value: Option<f64>) {
-        self.any = true;
-        match flag {
-            Some(Flag::Pass | Flag::NotEvaluated) => {
-                if let Some(value) = value.filter(|value| value.is_finite()) {
-                    let is_first = self.usable == 0;
-                    self.minimum = if is_first { value } else { self.minimum.min(value) };
-                    self.maximum = if is_first { value } else { self.maximum.max(value) };
-                    self.sum += value;
-                    self.usable += 1;
-                }
-            }
-            Some(Flag::Suspect) => self.suspect += 1,
-            Some(Flag::Fail) => self.failed += 1,
-            Some(Flag::Missing) => self.missing += 1,
-            None => {}
-        }
-    }
-
-    /// `None` where there was no reading at all.
-    fn rolled(self, from: Timestamp) -> Option<Rolled> {
-        let Self { any, usable, sum, minimum, maximum, suspect, failed, missing } = self;
-        let known = |value: f64| (usable > 0).then_some(value);
-        any.then(|| Rolled {
-            from,
-            minimum: known(minimum),
-            // A mean lies between the two also where rounding, or a sum beyond all bounds, would have it elsewhere.
-            mean: known((sum / f64::from(usable)).max(minimum).min(maximum)),
-            maximum: known(maximum),
-            usable,
-            suspect,
-            failed,
-            missing,
-        })
-    }
-}
 
 /// The quarter hours of a day, for every series.
 struct Day {
@@ -87,6 +37,10 @@ struct Day {
     amended: BTreeSet<usize>,
 }
 
+fn no_quarters() -> Box<[Tally; QUARTERS_OF_DAY]> {
+    Box::new([Tally::default(); QUARTERS_OF_DAY])
+}
+
 impl Day {
     fn new(day: u32, series: Vec<Series>) -> Self {
         let by_name = series.iter().cloned().zip(0..).collect();
@@ -95,8 +49,14 @@ impl Day {
         Self { from_ms, series, by_name, of_shape: BTreeMap::new(), quarters, amended: BTreeSet::new() }
     }
 
-    fn piece(&mut self, shape: &Shape, found: &[u8], value: &[u8]) -> Result<(), Malformed> {
-        let (_, kind, number, _) = parts(found).ok_or(Malformed::Unknown)?;
+    /// Counts a piece; one that was counted while it was sealed is not opened.
+    fn piece(
+        &mut self,
+        shape: &Shape,
+        (found, value): (&[u8], &[u8]),
+        counted: Option<&[OfHour]>,
+    ) -> Result<(), Malformed> {
+        let (hour, kind, number, _) = parts(found).ok_or(Malformed::Unknown)?;
         let of_shape = self.of_shape.entry(number).or_insert_with(|| {
             let column =
                 |own: &super::chunk::Column| self.by_name.get(&(own.pond.clone(), own.quantity)).copied();
@@ -104,6 +64,19 @@ impl Day {
         });
         if kind == kind::AMENDED {
             self.amended.extend(of_shape.iter().flatten());
+            return Ok(());
+        }
+        let of_this_day = i64::from(hour) * HOUR_MS - self.from_ms;
+        if let Some(counted) = counted.filter(|_| (0..DAY_MS).contains(&of_this_day)) {
+            let first = (of_this_day / QUARTER_MS) as usize;
+            for (series, of_hour) in of_shape.iter().zip(counted) {
+                let Some(quarters) = series.and_then(|series| self.quarters.get_mut(series)) else {
+                    continue;
+                };
+                let quarters = quarters.get_or_insert_with(no_quarters);
+                let own = quarters.iter_mut().skip(first);
+                own.zip(of_hour).for_each(|(own, of_hour)| own.merge(of_hour));
+            }
             return Ok(());
         }
         let chunk = Chunk::open(shape, found, value)?;
@@ -117,7 +90,7 @@ impl Day {
                 if outside || (kind == kind::DERIVED && flag.is_none()) {
                     return;
                 }
-                let quarters = quarters.get_or_insert_with(|| Box::new([Tally::default(); QUARTERS_OF_DAY]));
+                let quarters = quarters.get_or_insert_with(no_quarters);
                 let quarter = since / QUARTER_MS;
                 if let Some(own) = quarters.get_mut(quarter as usize) {
                     own.add(flag, value);
@@ -183,7 +156,8 @@ impl Journal {
         let mut take = |found: &[u8], value: &[u8]| {
             let shape = parts(found).and_then(|(_, _, number, _)| self.shapes.get(number));
             // A damaged piece is passed over, as in every answer; `verify` counts it.
-            let _ = shape.map(|shape| of_day.piece(shape, found, value));
+            let counted = self.tallies.get(found).map(Vec::as_slice);
+            let _ = shape.map(|shape| of_day.piece(shape, (found, value), counted));
         };
         for entry in store.range(key(first, 0, 0, 0), key(end, 0, 0, 0)) {
             let (found, value) = entry?;

@@ -131,6 +131,42 @@ fn roll_ups_outlive_the_readings() {
     assert_eq!((reading.damaged, reading.missing), (0, 0));
 }
 
+/// A day is counted as its hours are sealed, or from what was sealed, or the one and the other where the program was
+/// started in between: it comes to the same.
+#[test]
+fn a_day_comes_to_the_same_however_it_was_counted() {
+    let flags = [Flag::Pass, Flag::Pass, Flag::Pass, Flag::Suspect, Flag::Fail, Flag::NotEvaluated];
+    let rolled = |is_forgotten: &dyn Fn(i64) -> bool| {
+        let folder = TempDir::new().unwrap();
+        let (mut journal, _) = Journal::open(&folder.path().join("store"), Timestamp(START)).unwrap();
+        journal.pace.most_hours = 1;
+        commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
+        for hour in 0..26 {
+            let inputs: Vec<_> = (0..60)
+                .map(|minute| {
+                    let of_all = hour * 60 + minute;
+                    // What a mixed-up order of large steps gives: no two quarters alike.
+                    let value = ((of_all * 7_919) % 10_007) as f64 / 137.0 - 20.0;
+                    let flag = flags[((of_all * 31) % 6) as usize];
+                    ((of_all + 2) as u64, of_all * MINUTE + 1, value, None, flag)
+                })
+                .collect();
+            commit(&mut journal, &inputs);
+            assert!(hour < 2 || hour >= 24 || !journal.tallies.is_empty());
+            if is_forgotten(hour) {
+                journal.tallies.clear();
+            }
+        }
+        assert_eq!(i64::from(journal.rolled_before), START / DAY + 1);
+        assert!(journal.tallies.len() <= 2, "those of the day are let go");
+        ask(&journal, Level::Quarter, 0, DAY)
+    };
+    let counted = rolled(&|_| false);
+    assert_eq!((counted.len(), counted[0].usable + counted[0].suspect + counted[0].failed), (96, 15));
+    assert_eq!(counted, rolled(&|_| true));
+    assert_eq!(counted, rolled(&|hour| hour == 11));
+}
+
 /// A reading that a probe kept while it was offline comes after its day was rolled up.
 #[test]
 fn a_late_reading_changes_its_day() {

@@ -20,6 +20,7 @@ use super::lanes::{Lanes, Signature, sign};
 use super::record::{Batch, BatchWriter, read_batch};
 use super::shapes::{MOST_SHAPES, Shapes};
 use super::site_record;
+use super::tally::OfHour;
 use super::verdict::{Late, Origin, Said, Verdict, Verdicts};
 use crate::audit::Note;
 use crate::outbox::Change;
@@ -46,6 +47,8 @@ pub(super) struct Sealed {
     pub(super) notes: Vec<Note>,
     /// What happened to what waits to go out.
     pub(super) outbox: Vec<Change>,
+    /// What pieces of it come to, for the roll-up of their day.
+    pub(super) tallies: Vec<(Key, Vec<OfHour>)>,
 }
 
 type DerivedRow = BTreeMap<Quantity, (f64, Flag)>;
@@ -267,12 +270,15 @@ impl Sealer {
     pub(super) fn finish(&mut self, shapes: &mut Shapes) -> Sealed {
         let mut entries = std::mem::take(&mut self.entries);
         let first_seq = self.first_seq.take().unwrap_or(self.next_seq);
+        let mut tallies = Vec::new();
         for (number, rows) in self.lanes.finish() {
             let key_of_chunk = key(self.hour, kind::CHUNK, number, first_seq);
             for hour in hour_of_ms(rows.oldest()).max(self.hour.saturating_sub(MOST_LATE_HOURS))..self.hour {
                 entries.push((key(hour, kind::LATE_CHUNK, number, first_seq), key_of_chunk.to_vec()));
             }
-            entries.push((key_of_chunk, rows.to_bytes(&key_of_chunk)));
+            let (bytes, counted) = rows.to_bytes_counted(&key_of_chunk);
+            tallies.extend(counted.map(|counted| (key_of_chunk, counted)));
+            entries.push((key_of_chunk, bytes));
         }
         if let Some(others) = self.others.take() {
             entries.push((key(self.hour, kind::OTHER, 0, first_seq), {
@@ -304,7 +310,7 @@ impl Sealer {
         self.samples = 0;
         let (inputs, notes) = (std::mem::take(&mut self.inputs), std::mem::take(&mut self.notes));
         let outbox = std::mem::take(&mut self.outbox);
-        Sealed { entries, next_seq: self.next_seq, inputs, notes, outbox }
+        Sealed { entries, next_seq: self.next_seq, inputs, notes, outbox, tallies }
     }
 
     /// Derived values of a pond and a time become one row; two digits more than people are shown.

@@ -210,6 +210,7 @@ impl Journal {
             }
         };
         self.left_out_unsealed.clear();
+        self.tallies.extend(std::mem::take(&mut sealed.tallies));
         self.written_beside += (live_bytes - self.live_bytes) * WRITTEN_PER_SEALED_BYTE;
         self.live_bytes = live_bytes;
         self.sealed_before = sealed.next_seq;

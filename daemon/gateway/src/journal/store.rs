@@ -1,7 +1,7 @@
 //! The journal: what is kept, what is read back, and what becomes of a store that fails.
 
 use std::cell::RefCell;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
@@ -18,11 +18,13 @@ use super::copy::Copy;
 use super::database::{Store, Trouble, describe, may_pass};
 use super::flat::Flat;
 use super::folder::free_bytes;
+use super::keys::Key;
 use super::outbox::Outbox;
 use super::record::{Batch, BatchWriter, read_batch};
 use super::sealing::{Gathering, Unsealed};
 use super::shapes::Shapes;
 use super::tail::Tail;
+use super::tally::OfHour;
 use super::thinning::Limits;
 use super::trail::Ends;
 
@@ -158,6 +160,8 @@ pub struct Journal {
     pub(super) unsealed: RefCell<Option<Unsealed>>,
     /// Every day before this one is rolled up.
     pub(super) rolled_before: u32,
+    /// What pieces of days that are not rolled up came to when they were sealed.
+    pub(super) tallies: BTreeMap<Key, Vec<OfHour>>,
     /// Every day before this one has a file of its own.
     pub(super) filed_before: u32,
     /// The day on which readings were last deleted to make room on a full disk.
@@ -223,6 +227,7 @@ impl Journal {
             limits: Limits::default(),
             unsealed: RefCell::new(None),
             rolled_before: 0,
+            tallies: BTreeMap::new(),
             filed_before: 0,
             made_room_on: 0,
             thinned_before: 0,

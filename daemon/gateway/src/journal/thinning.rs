@@ -79,6 +79,7 @@ impl Journal {
             self.rolled_before = self.rolled_before.max(next);
         }
         self.rolled_before = self.rolled_before.max(today);
+        self.tallies = self.tallies.split_off(&key(today.saturating_mul(24), 0, 0, 0));
         Ok(())
     }
 
