@@ -9,6 +9,7 @@ mod mqtt;
 mod our_servers;
 mod pymodbus;
 mod scan;
+mod scan_server;
 mod scan_spoken;
 mod scan_watch;
 mod sign_off;

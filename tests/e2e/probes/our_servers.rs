@@ -14,7 +14,7 @@ use sim::rtu::{Answer, Part, Server};
 use super::bench::project;
 use super::spoken::built_in;
 
-fn map(name: &str) -> Arc<RegisterMap> {
+pub(crate) fn map(name: &str) -> Arc<RegisterMap> {
     match built_in(name) {
         Profile::Registers(map) => map,
         other => panic!("{other:?}"),

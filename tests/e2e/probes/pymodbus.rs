@@ -21,7 +21,7 @@ const SOON: Duration = Duration::from_secs(30);
 /// Both ends of the line and the server on the far one.
 pub(crate) struct FarEnd {
     _server: Running,
-    _line: Option<Running>,
+    _lines: Vec<Running>,
 }
 
 impl FarEnd {
@@ -38,12 +38,27 @@ impl FarEnd {
             (folder.join("far").exists() && folder.join("near").exists()).then_some(())
         });
         let far = folder.join("far").display().to_string();
-        Self { _server: Self::serve(folder, &far, framing), _line: Some(line) }
+        Self { _server: Self::serve(folder, &far, framing), _lines: vec![line] }
+    }
+
+    /// A line whose bytes socat takes to a port on loopback, as many serial servers do.
+    pub(crate) fn behind_bytes(folder: &Path, framing: &str, port: u16) -> Self {
+        let mut far_end = Self::speaking(folder, framing);
+        let listen = format!("tcp-listen:{port},bind=127.0.0.1,reuseaddr,fork");
+        let line = format!("file:{},raw,echo=0", folder.join("near").display());
+        let log = folder.join("port.log");
+        far_end
+            ._lines
+            .push(Running::start(Command::new("socat").args(["-d", "-d"]).arg(listen).arg(line), &log));
+        wait_for("socat's port", SOON, || {
+            std::fs::read_to_string(&log).is_ok_and(|said| said.contains("listening on")).then_some(())
+        });
+        far_end
     }
 
     /// A serial server on loopback.
     pub(crate) fn over_tcp(folder: &Path, port: u16) -> Self {
-        Self { _server: Self::serve(folder, &port.to_string(), "tcp"), _line: None }
+        Self { _server: Self::serve(folder, &port.to_string(), "tcp"), _lines: Vec::new() }
     }
 
     fn serve(folder: &Path, port: &str, framing: &str) -> Running {

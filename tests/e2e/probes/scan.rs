@@ -13,7 +13,7 @@ use super::pymodbus::FarEnd;
 
 const SOON: Duration = Duration::from_secs(60);
 
-fn farm(folder: &Path, more: &str) -> String {
+pub(crate) fn farm(folder: &Path, more: &str) -> String {
     let rest = format!(
         r#"
 
@@ -40,11 +40,11 @@ pub(crate) fn objects(output: &Output) -> Vec<Value> {
     text.lines().map(parse).collect()
 }
 
-fn addresses(objects: &[Value], kind: &str) -> Vec<u64> {
+pub(crate) fn addresses(objects: &[Value], kind: &str) -> Vec<u64> {
     objects.iter().filter(|own| own["kind"] == kind).filter_map(|own| own["address"].as_u64()).collect()
 }
 
-fn unit(objects: &[Value], address: u64) -> &Value {
+pub(crate) fn unit(objects: &[Value], address: u64) -> &Value {
     let own = |own: &&Value| own["kind"] == "unit" && own["address"] == address;
     objects.iter().find(own).unwrap_or_else(|| panic!("no unit {address} in {objects:#?}"))
 }
@@ -63,7 +63,7 @@ fn fits(unit: &Value) -> Vec<(String, bool, Vec<f64>)> {
     unit["fits"].as_array().expect("fits").iter().map(fit).collect()
 }
 
-fn check_fit(unit: &Value, profile: &str, evident: bool, values: &[f64]) {
+pub(crate) fn check_fit(unit: &Value, profile: &str, evident: bool, values: &[f64]) {
     let found = fits(unit);
     let own = found.iter().find(|(name, ..)| name == profile);
     let (_, is_evident, read) = own.unwrap_or_else(|| panic!("{profile} does not fit: {unit:#}"));
@@ -147,7 +147,7 @@ fn nothing_and_nonsense_have_their_own_exit_status() {
     }
     let file = scratch.write("no-device", "");
     for (line, status, why) in [
-        ("127.0.0.1:502", 2, "is a serial server"),
+        ("127.0.0.1:502", 2, "name it with --server 127.0.0.1:502"),
         (file.to_str().expect("UTF-8"), 1, "this is no serial device"),
         ("/nowhere/at:all", 1, "not plugged in"),
     ] {

@@ -1,4 +1,4 @@
-//! `pondreeve scan`: who answers on a serial line, what it reads, and the configuration that follows.
+//! `pondreeve scan`: who answers on a serial line or behind a serial server, what it reads, and the configuration that follows.
 
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -16,10 +16,11 @@ use crate::config::profile::Profile;
 use crate::config::{builtin, files, profile};
 use crate::exit_code::{DONE, FAILED, Failure, Outcome};
 use crate::local::protocol::{LentKind, LentLine};
-use crate::scan::{self, Access, Plan, Setting, Speed};
+use crate::scan::{self, Access, Place, Plan, Setting, Speed};
 use crate::texts::recognised::recognised;
 use crate::texts::say;
 
+mod server;
 mod spoken;
 mod teller;
 
@@ -54,6 +55,12 @@ you see which one moves when a probe is lifted out or covered; of a probe that
 no map fits the first registers.
 A line that the daemon lends is of the kind that its configuration says.
 
+Behind a serial server (--server HOST:PORT) its line is scanned over one
+connection as Modbus TCP, and where nothing understands it as RTU and as ASCII
+over TCP (--framing: one of them alone). Speed and parity are set on the server
+itself and cannot be tried from here. A server that answers in the place of
+probes that are not there is waited for as long as it takes to do so.
+
 Without --speeds the usual settings are tried until something answers: probes of
 one line share one. A probe fresh from its box may have another: unplug the
 others, or name the speeds, each then is tried.
@@ -68,15 +75,23 @@ Examples:
   pondreeve scan --line /dev/ttyUSB0 --kind ascii --addresses 1-20
   pondreeve scan --line /dev/ttyUSB1 --kind sdi12 --addresses 0-9
   pondreeve scan --line /dev/ttyUSB1 --kind sdi12 --addresses 3 --further
-  pondreeve scan --line /dev/ttyUSB2 --kind text --listen 30s";
+  pondreeve scan --line /dev/ttyUSB2 --kind text --listen 30s
+  pondreeve scan --server 192.168.1.50:502
+  pondreeve scan --server 192.168.1.50:4001 --framing rtu --addresses 1-60";
 
 /// Arguments of `scan`.
 #[derive(Debug, Clone, clap::Args)]
-#[command(after_help = AFTER)]
+#[command(after_help = AFTER, group(clap::ArgGroup::new("place").required(true)))]
 pub struct Arguments {
     /// The line: a serial device, best by a path below /dev/serial/by-path
-    #[arg(long, value_name = "DEVICE")]
-    pub line: PathBuf,
+    #[arg(long, value_name = "DEVICE", group = "place")]
+    pub line: Option<PathBuf>,
+    /// Or the serial server that has the line
+    #[arg(long, value_name = "HOST:PORT", value_parser = Place::server, group = "place", conflicts_with = "kind")]
+    pub server: Option<Place>,
+    /// How Modbus travels to the server; tcp, rtu and ascii in turn where left out
+    #[arg(long, value_enum, requires = "server")]
+    pub framing: Option<server::Travel>,
     /// What is spoken on it; of a line that the daemon lends it is known, else modbus where left out
     #[arg(long, value_enum)]
     pub kind: Option<Kind>,
@@ -89,9 +104,9 @@ pub struct Arguments {
     /// Try only this register map or profile: a known name, or a file; may be given several times
     #[arg(long, value_name = "NAME|FILE")]
     pub profile: Vec<String>,
-    /// How long a probe may take to answer
-    #[arg(long, value_name = "LENGTH", default_value = "90ms", value_parser = timeout)]
-    pub timeout: Duration,
+    /// How long a probe may take to answer; 90ms where left out, behind a server 200ms
+    #[arg(long, value_name = "LENGTH", value_parser = timeout)]
+    pub timeout: Option<Duration>,
     /// Who wakes SDI-12 sensors: the gateway by a break, or the adapter by itself
     #[arg(long, value_enum)]
     pub wake: Option<Wake>,
@@ -118,6 +133,26 @@ pub struct Arguments {
     #[command(flatten)]
     pub daemon: super::Daemon,
 }
+
+impl Arguments {
+    /// Where the line is.
+    fn place(&self) -> Place {
+        // One of both is required.
+        let device = || Place::Device(self.line.clone().unwrap_or_default());
+        self.server.clone().unwrap_or_else(device)
+    }
+
+    /// How long an answer is waited for.
+    fn patience(&self) -> Duration {
+        let usual = if self.server.is_some() { BY_SERVER } else { AT_DEVICE };
+        self.timeout.unwrap_or(usual)
+    }
+}
+
+/// How long a probe may take to answer where nothing is said: probes answer sooner. (Common practice, no source.) A server
+/// and its network add to it.
+const AT_DEVICE: Duration = Duration::from_millis(90);
+const BY_SERVER: Duration = Duration::from_millis(200);
 
 /// What is spoken on a line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -172,15 +207,16 @@ pub fn run(arguments: &Arguments) -> Outcome {
         Some(kind @ (Kind::Modbus | Kind::Ascii)) => drop(plan(arguments, kind)?),
         Some(Kind::Sdi12) => drop(spoken::plan(arguments, LineKind::Sdi12)?),
         Some(Kind::Text) => drop(spoken::plan(arguments, LineKind::Text)?),
+        None if arguments.server.is_some() => drop(plan(arguments, Kind::Modbus)?),
         None => {}
     }
-    let device = &arguments.line;
+    let place = arguments.place();
     super::wait_for(async {
         // Heard from before the line is lent on: whoever stops it then is still told what was found.
         let mut interrupt = signal(SignalKind::interrupt()).map_err(|error| {
             Failure::failed(say!(spoken(), "scan-no-signals", error = super::error_in(&error)))
         })?;
-        let mut access = Access::prepare(device, &arguments.daemon.socket).await.map_err(Failure::failed)?;
+        let mut access = Access::prepare(&place, &arguments.daemon.socket).await.map_err(Failure::failed)?;
         let lent = access.lent().cloned();
         let kind = kind(arguments, lent.as_ref())?;
         let over = Arc::new(AtomicBool::new(false));
@@ -205,18 +241,22 @@ pub fn run(arguments: &Arguments) -> Outcome {
 /// What is spoken: as named, and as the daemon knows it.
 fn kind(arguments: &Arguments, lent: Option<&LentLine>) -> Result<Kind, Failure> {
     let known = lent.map(|lent| match lent.kind {
-        LentKind::Modbus => Kind::Modbus,
+        LentKind::Modbus | LentKind::Tcp => Kind::Modbus,
         LentKind::Ascii => Kind::Ascii,
         LentKind::Sdi12 => Kind::Sdi12,
         LentKind::Text => Kind::Text,
     });
+    if let (Some(server), Some(lent), Some(Kind::Sdi12 | Kind::Text)) = (&arguments.server, lent, known) {
+        let (server, bus) = (server.to_string(), lent.bus.as_str());
+        return Err(Failure::usage(say!(spoken(), "scan-server-text", line = server, bus = bus)));
+    }
     match (arguments.kind, known) {
         // It is Modbus, and the daemon knows which.
         (Some(Kind::Modbus), Some(Kind::Ascii)) => Ok(Kind::Ascii),
         (Some(named), Some(known)) if named != known => Err(Failure::usage(say!(
             spoken(),
             "scan-other-kind",
-            line = arguments.line.display().to_string(),
+            line = arguments.place().to_string(),
             bus = lent.map(|lent| lent.bus.as_str()).unwrap_or_default(),
         ))),
         (named, known) => Ok(named.or(known).unwrap_or(Kind::Modbus)),
@@ -232,12 +272,15 @@ async fn modbus(
 ) -> Outcome {
     let mut plan = plan(arguments, kind)?;
     if let Some(lent) = lent {
-        adopt(&mut plan, lent, arguments.speeds.is_empty());
+        match arguments.server {
+            Some(_) => server::adopt(&mut plan, lent, arguments.framing.is_some()),
+            None => adopt(&mut plan, lent, arguments.speeds.is_empty()),
+        }
     }
     let mut teller = Teller::new(|address| address.to_string());
     let outcome = scan::scan(&plan, access, &mut |progress| teller.tell(progress), is_over).await;
     teller.end();
-    let outcome = scan::Outcome { stable_device: stable(&plan.device), ..outcome };
+    let outcome = scan::Outcome { stable_device: plan.place.device().and_then(stable), ..outcome };
     if outcome.tried.is_empty()
         || (outcome.units.is_empty() && outcome.tried.iter().all(|own| own.addresses == 0))
     {
@@ -277,13 +320,7 @@ fn check_file_and_pond(arguments: &Arguments) -> Result<(), Failure> {
     {
         return Err(Failure::usage(say!(spoken(), "scan-file-there", file = file.display().to_string())));
     }
-    let typed = arguments.line.to_string_lossy();
-    let is_server = typed
-        .rsplit_once(':')
-        .is_some_and(|(host, port)| !host.is_empty() && !host.contains('/') && port.parse::<u16>().is_ok());
-    if is_server && !arguments.line.exists() {
-        return Err(Failure::usage(say!(spoken(), "scan-server", line = typed.as_ref())));
-    }
+    server::check(arguments)?;
     if let Some(pond) = &arguments.pond
         && !pond.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-' || c == '_')
     {
@@ -316,11 +353,14 @@ fn plan(arguments: &Arguments, kind: Kind) -> Result<Plan, Failure> {
         named => named.iter().map(|name| map(name)).collect::<Result<_, _>>()?,
     };
     Ok(Plan {
-        device: arguments.line.clone(),
-        settings: settings(&arguments.speeds, kind),
+        place: arguments.place(),
+        settings: match arguments.server {
+            Some(_) => server::settings(arguments.framing),
+            None => settings(&arguments.speeds, kind),
+        },
         every_setting: !arguments.speeds.is_empty(),
         addresses,
-        patience: arguments.timeout,
+        patience: arguments.patience(),
         profiles,
         watch: arguments.watch,
     })
@@ -385,7 +425,8 @@ fn own_setting(lent: &LentLine) -> Setting {
         _ => Parity::None,
     };
     let framing = if lent.kind == LentKind::Ascii { Framing::Ascii } else { Framing::Rtu };
-    Setting { baud: lent.baud, data_bits: lent.data_bits, parity, stop_bits: lent.stop_bits, framing }
+    let (baud, data_bits, stop_bits) = (lent.baud, lent.data_bits, lent.stop_bits);
+    Setting { baud, data_bits, parity, stop_bits, framing, by_server: false }
 }
 
 /// A path of a device that stays the same after replugging.

@@ -189,6 +189,10 @@ mod tests {
             "pondreeve scan --line /dev/ttyUSB0 --speeds fast",
             "pondreeve scan --line /dev/ttyUSB0 --timeout 1h",
             "pondreeve scan --line /dev/ttyUSB0 --listen 1h",
+            "pondreeve scan",
+            "pondreeve scan --server 192.168.1.50",
+            "pondreeve scan --server 192.168.1.50:502 --framing bytes",
+            "pondreeve scan --line /dev/ttyUSB0 --server 192.168.1.50:502",
         ] {
             let error = refused(line);
             assert_eq!(error.exit_code(), i32::from(crate::exit_code::USAGE), "{line}");

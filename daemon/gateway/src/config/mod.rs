@@ -27,6 +27,7 @@ use std::path::Path;
 
 pub use farm::Farm;
 pub use problem::{Problem, Report, Source, Style};
+pub(crate) use words::host_and_port;
 
 /// A configuration that cannot be used: all its problems.
 #[derive(Debug, Clone)]

@@ -71,6 +71,15 @@ pub fn listed<'c>(names: impl IntoIterator<Item = &'c str>) -> String {
     if names.is_empty() { "none".to_owned() } else { names.join(", ") }
 }
 
+/// Host and port of a server, as `192.168.1.50:502` or `[::1]:502`; `None` where it is none.
+pub(crate) fn host_and_port(text: &str) -> Option<(String, u16)> {
+    let (host, port) = text.rsplit_once(':')?;
+    let port = port.parse().ok().filter(|port| *port > 0)?;
+    let host = host.trim_start_matches('[').trim_end_matches(']');
+    let is_host = !host.is_empty() && !host.contains([' ', '/', '@']);
+    is_host.then(|| (host.to_owned(), port))
+}
+
 /// Whether a text can be an id in commands, topics and file names.
 pub fn is_id(text: &str) -> bool {
     (1..=32).contains(&text.len())

@@ -124,6 +124,9 @@ pub(super) struct Rows {
     told: Vec<(usize, f64)>,
 }
 
+/// Is told each column: its place, values, codes of verdicts and what these tell.
+type EachColumn<'a> = &'a mut dyn FnMut(usize, &[f64], &[u8], &[f64]);
+
 impl Rows {
     /// None yet.
     pub(super) fn of(shape: &Shape) -> Self {
@@ -236,8 +239,8 @@ impl Rows {
         (bytes, Some(counted))
     }
 
-    /// `each` is told each column: its place, values, codes of verdicts and what these tell.
-    fn packed(&self, key: &[u8], each: &mut dyn FnMut(usize, &[f64], &[u8], &[f64])) -> Vec<u8> {
+    /// `each` is told each column.
+    fn packed(&self, key: &[u8], each: EachColumn<'_>) -> Vec<u8> {
         let mut out = vec![VERSION];
         put_unsigned(&mut out, self.seqs.len() as u64);
         put_integers(&mut out, &self.seqs);

@@ -1,6 +1,7 @@
 //! A serial line lent over the local socket.
 
-use std::path::Path;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use pondreeve_core::said::Said;
@@ -12,10 +13,14 @@ use tokio::sync::oneshot;
 use super::protocol::Reply;
 use super::requests::Counter;
 use crate::config::farm::{Bus, BusProbe, LineKind, LineProbe, Parity, Spoken, TextLine, Wake};
+use crate::config::host_and_port;
 use crate::probes::serial::loan::{Loan, LoanAsk};
 
 /// A poll that is under way ends first: at most one probe's attempts.
 const LENT_WITHIN: Duration = Duration::from_secs(30);
+
+/// A name that is not found within this time is not waited for.
+const FOUND_WITHIN: Duration = Duration::from_secs(2);
 
 /// What is spoken on a lent line.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -26,6 +31,8 @@ pub enum LentKind {
     Modbus,
     /// Modbus ASCII.
     Ascii,
+    /// Modbus TCP, to a serial server.
+    Tcp,
     /// SDI-12.
     Sdi12,
     /// Lines of text.
@@ -74,14 +81,25 @@ pub struct LentProbe {
 }
 
 impl Counter {
-    /// Borrows the line of a device from the task that polls it, in the name of a local user.
+    /// Borrows the line of a device, or of a serial server as `host:port`, from the task that polls it, in the name of
+    /// a local user.
     pub(super) async fn borrow_line(&self, device: &str, seconds: u64, by: &str) -> (Reply, Option<Loan>) {
-        let wanted = real(Path::new(device));
         let (buses, lines) = (&self.farm.buses, &self.farm.lines);
-        let on_bus = buses.iter().position(|bus| bus.server.is_none() && real(&bus.device) == wanted);
-        let on_line = || lines.iter().position(|line| line.server.is_none() && real(&line.device) == wanted);
+        // A path is absolute, and a host has no slash.
+        let wanted = match host_and_port(device) {
+            Some(server) => Wanted::Server(addresses(&server).await, server),
+            None => Wanted::Device(real(Path::new(device))),
+        };
+        let mut index = None;
+        let places = buses.iter().map(|bus| (&bus.device, &bus.server));
+        let places = places.chain(lines.iter().map(|line| (&line.device, &line.server)));
         // The senders of the lines come after those of the buses.
-        let index = on_bus.or_else(|| Some(buses.len() + on_line()?));
+        for (place, (device, server)) in places.enumerate() {
+            if wanted.is(device, server.as_ref()).await {
+                index = Some(place);
+                break;
+            }
+        }
         let found = index.and_then(|index| Some((self.about_line(index)?, self.loans.get(index)?)));
         let Some((about, loans)) = found else { return (Reply::NotOurLine, None) };
         let (answer, answered) = oneshot::channel();
@@ -122,7 +140,11 @@ impl Counter {
         };
         LentLine {
             bus: bus.id.clone(),
-            kind: if bus.framing == Framing::Ascii { LentKind::Ascii } else { LentKind::Modbus },
+            kind: match bus.framing {
+                Framing::Rtu => LentKind::Modbus,
+                Framing::Ascii => LentKind::Ascii,
+                Framing::Tcp => LentKind::Tcp,
+            },
             seconds: 0,
             baud: bus.baud,
             data_bits: bus.data_bits,
@@ -163,7 +185,35 @@ const fn parity_word(parity: Parity) -> &'static str {
     }
 }
 
+/// Whose line is wanted.
+enum Wanted {
+    Device(PathBuf),
+    /// Its addresses, and as it was named.
+    Server(Vec<SocketAddr>, (String, u16)),
+}
+
+impl Wanted {
+    async fn is(&self, device: &Path, server: Option<&(String, u16)>) -> bool {
+        match (self, server) {
+            (Self::Device(wanted), None) => real(device) == *wanted,
+            (Self::Server(found, wanted), Some(server)) => {
+                // One server has several names.
+                let is_near = wanted.1 == server.1;
+                let is_same = || wanted.0.eq_ignore_ascii_case(&server.0);
+                is_near && (is_same() || addresses(server).await.iter().any(|own| found.contains(own)))
+            }
+            (Self::Device(_), Some(_)) | (Self::Server(..), None) => false,
+        }
+    }
+}
+
+/// The addresses of a server; none where its name is not found in time.
+async fn addresses((host, port): &(String, u16)) -> Vec<SocketAddr> {
+    let found = tokio::time::timeout(FOUND_WITHIN, tokio::net::lookup_host((host.as_str(), *port))).await;
+    found.ok().and_then(Result::ok).map(Iterator::collect).unwrap_or_default()
+}
+
 /// The device behind a stable path.
-fn real(path: &Path) -> std::path::PathBuf {
+fn real(path: &Path) -> PathBuf {
     std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned())
 }

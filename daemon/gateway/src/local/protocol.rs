@@ -191,9 +191,9 @@ pub enum Ask {
         /// Pond id.
         pond: String,
     },
-    /// Lend the serial line of a device to who asks, until it is returned, recalled, or this connection ends.
+    /// Lend the line of a serial device or server to who asks, until it is returned, recalled, or this connection ends.
     BorrowLine {
-        /// Absolute path of the device.
+        /// Absolute path of the device, or `host:port` of the serial server.
         device: String,
         /// For so long, seconds; the answer says for how long it is lent.
         seconds: u64,

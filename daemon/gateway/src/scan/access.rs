@@ -1,15 +1,13 @@
 //! The port: one that nobody has, or one that the daemon lends.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 
-use tokio_serial::SerialStream;
-
 use super::wire::Wire;
-use super::{Progress, Setting};
+use super::{Place, Progress, Setting};
 use crate::local::client::{self, Client, ClientError};
 use crate::local::protocol::{Ask, LentLine, Reply};
-use crate::probes::serial::{open_error, open_port};
+use crate::probes::serial::{Port, connect, open_error, open_port};
 use crate::probes::spoken::talk::Talk;
 
 /// A recalled line is asked for again after this: time for the horn.
@@ -24,12 +22,12 @@ const ASKED_S: u64 = 600;
 /// A line to be looked over.
 #[derive(Debug)]
 pub struct Access {
-    device: PathBuf,
+    place: Place,
     loan: Option<(Client, LentLine)>,
     setting: Option<Setting>,
-    pub(super) wire: Option<Wire<SerialStream>>,
+    pub(super) wire: Option<Wire<Port>>,
     /// The same port where text is spoken.
-    pub(super) talk: Option<Talk<SerialStream>>,
+    pub(super) talk: Option<Talk<Port>>,
     /// Why the daemon was not asked, where that may matter.
     remark: Option<String>,
 }
@@ -39,17 +37,22 @@ impl Access {
     ///
     /// # Errors
     /// The daemon has the line and does not lend it.
-    pub async fn prepare(device: &Path, socket: &Path) -> Result<Self, String> {
-        let device = std::path::absolute(device).unwrap_or_else(|_| device.to_owned());
+    pub async fn prepare(place: &Place, socket: &Path) -> Result<Self, String> {
+        let place = match place {
+            Place::Device(device) => {
+                Place::Device(std::path::absolute(device).unwrap_or_else(|_| device.to_owned()))
+            }
+            server @ Place::Server(..) => server.clone(),
+        };
         let (loan, remark) = match client::connect(socket).await {
             Err(ClientError::NotRunning { .. }) => (None, None),
             Err(error) => (None, Some(error.to_string())),
             Ok(mut client) => {
-                let lent = borrow(&mut client, &device).await?;
+                let lent = borrow(&mut client, &place).await?;
                 (lent.map(|lent| (client, lent)), None)
             }
         };
-        Ok(Self { device, loan, setting: None, wire: None, talk: None, remark })
+        Ok(Self { place, loan, setting: None, wire: None, talk: None, remark })
     }
 
     /// What the daemon says of the line.
@@ -71,7 +74,7 @@ impl Access {
         Ok(())
     }
 
-    /// Opens the port for text. `slowest` is the longest that an answer may take.
+    /// Opens the port of a device for text. `slowest` is the longest that an answer may take.
     ///
     /// # Errors
     /// It cannot be opened, in words.
@@ -81,21 +84,19 @@ impl Access {
         Ok(())
     }
 
-    async fn port(&mut self, setting: Setting) -> Result<SerialStream, String> {
+    async fn port(&mut self, setting: Setting) -> Result<Port, String> {
         (self.wire, self.talk) = (None, None);
         self.setting = Some(setting);
-        let device = &self.device;
         // A daemon that has just let go may take a moment.
         let mut tries = if self.loan.is_some() { 10 } else { 1 };
         loop {
             tries -= 1;
-            match open_port(device, setting.baud, (setting.data_bits, setting.parity, setting.stop_bits)) {
+            match opened(&self.place, setting).await {
                 Ok(port) => return Ok(port),
                 Err(_) if tries > 0 => tokio::time::sleep(Duration::from_millis(100)).await,
-                Err(error) => {
+                Err(why) => {
                     let remark = self.remark.as_ref().map(|why| format!("; {why}")).unwrap_or_default();
-                    let why = open_error(&error);
-                    return Err(format!("opening {} at {setting}: {why}{remark}", device.display()));
+                    return Err(format!("{why}{remark}"));
                 }
             }
         }
@@ -123,7 +124,7 @@ impl Access {
             return Err(ended());
         }
         tokio::time::sleep(ASK_AGAIN_AFTER).await;
-        match borrow(client, &self.device).await {
+        match borrow(client, &self.place).await {
             Ok(Some(_)) => {}
             Ok(None) | Err(_) => return Err(ended()),
         }
@@ -143,9 +144,22 @@ impl Access {
     }
 }
 
+async fn opened(place: &Place, setting: Setting) -> Result<Port, String> {
+    match place {
+        Place::Device(device) => {
+            let frame = (setting.data_bits, setting.parity, setting.stop_bits);
+            let cannot = |error| format!("opening {place} at {setting}: {}", open_error(&error));
+            Ok(Box::new(open_port(device, setting.baud, frame).map_err(cannot)?))
+        }
+        Place::Server(host, port) => {
+            Ok(Box::new(connect(host, *port, &format!("serial server {place}")).await?))
+        }
+    }
+}
+
 /// `None` where the line is not the daemon's.
-async fn borrow(client: &mut Client, device: &Path) -> Result<Option<LentLine>, String> {
-    let ask = Ask::BorrowLine { device: device.display().to_string(), seconds: ASKED_S };
+async fn borrow(client: &mut Client, place: &Place) -> Result<Option<LentLine>, String> {
+    let ask = Ask::BorrowLine { device: place.to_string(), seconds: ASKED_S };
     match client.ask(ask).await {
         Ok(Reply::LineLent(lent)) => Ok(Some(*lent)),
         Ok(Reply::NotOurLine) => Ok(None),

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use pondreeve_protocol::modbus::Framing;
 
-use super::{Fit, Outcome, Plan, Setting, Unit};
+use super::{Fit, Outcome, Place, Plan, Setting, Unit};
 
 /// The time-out that a probe gets where the configuration says nothing, ms.
 const USUAL_TIMEOUT_MS: u128 = 500;
@@ -18,8 +18,7 @@ pub fn fragment(plan: &Plan, outcome: &Outcome, pond: Option<&str>, now: &str) -
         text.push_str(words);
         text.push('\n');
     };
-    let device = outcome.stable_device.as_deref().unwrap_or(&plan.device);
-    line(&format!("# Found by `pondreeve scan` on {} at {now}.", plan.device.display()));
+    line(&format!("# Found by `pondreeve scan` on {} at {now}.", plan.place));
     line(
         "# Registers do not say what they mean: hold each probe against its label and its manual before you rely",
     );
@@ -41,7 +40,7 @@ pub fn fragment(plan: &Plan, outcome: &Outcome, pond: Option<&str>, now: &str) -
                 outcome.units.iter().any(|unit| unit.setting == setting && wanted(unit).next().is_some());
             // A bus without probes is refused.
             let mark = if certain { "" } else { "# " };
-            line(&bus_table(device, setting, mark));
+            line(&bus_table(plan, outcome, setting, mark));
         }
     }
     for unit in &outcome.units {
@@ -109,22 +108,29 @@ pub(super) fn line_id(device: &Path) -> String {
     id.get(..id.len().min(32)).unwrap_or(id).to_owned()
 }
 
-fn bus_table(device: &Path, setting: Setting, mark: &str) -> String {
-    let id = line_id(device);
+fn bus_table(plan: &Plan, outcome: &Outcome, setting: Setting, mark: &str) -> String {
     // Quoted by TOML's own writer: a path may hold anything.
-    let device = toml::Value::String(device.display().to_string());
-    let Setting { baud, stop_bits, .. } = setting;
-    let parity = setting.parity_word();
-    let mut lines = vec!["[[bus]]".to_owned(), format!("id = \"{id}\""), format!("device = {device}")];
-    if setting.framing == Framing::Ascii {
-        lines.push("framing = \"ascii\"".to_owned());
-        lines.push(format!("data_bits = {}", setting.data_bits));
+    let quoted = |text: String| toml::Value::String(text);
+    let mut lines = vec!["[[bus]]".to_owned()];
+    match &plan.place {
+        Place::Device(device) => {
+            let device = outcome.stable_device.as_deref().unwrap_or(device);
+            lines.push(format!("id = \"{}\"", line_id(device)));
+            lines.push(format!("device = {}", quoted(device.display().to_string())));
+            if setting.framing == Framing::Ascii {
+                lines.push("framing = \"ascii\"".to_owned());
+                lines.push(format!("data_bits = {}", setting.data_bits));
+            }
+            lines.push(format!("baud = {}", setting.baud));
+            lines.push(format!("parity = \"{}\"", setting.parity_word()));
+            lines.push(format!("stop_bits = {}", setting.stop_bits));
+        }
+        server @ Place::Server(..) => {
+            lines.push(format!("id = \"{}\"", line_id(Path::new(&format!("server-{server}")))));
+            lines.push(format!("server = {}", quoted(server.to_string())));
+            lines.push(format!("framing = \"{}\"", setting.framing_word()));
+        }
     }
-    lines.extend([
-        format!("baud = {baud}"),
-        format!("parity = \"{parity}\""),
-        format!("stop_bits = {stop_bits}"),
-    ]);
     lines.iter().map(|line| format!("{mark}{line}")).collect::<Vec<_>>().join("\n")
 }
 

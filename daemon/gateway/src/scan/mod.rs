@@ -1,12 +1,14 @@
-//! Looking for probes on a serial line: who answers at which address and setting, which known register map fits,
-//! what it reads now, and the piece of configuration that follows.
+//! Looking for probes on a serial line, at a device or behind a serial server: who answers at which address and setting,
+//! which known register map fits, what it reads now, and the piece of configuration that follows.
 //!
 //! Nothing is ever written to a device. What goes out are reads of registers (functions 3 and 4) and, to units
 //! that have answered, read device identification (function 43, type 14). Lines on which text is spoken are `spoken`'s.
 
 mod access;
+mod by_server;
 mod fit;
 mod fragment;
+mod place;
 mod report;
 mod setting;
 pub mod spoken;
@@ -26,6 +28,7 @@ pub use access::Access;
 pub(crate) use fit::judge;
 pub use fit::{Fit, Seen, Verdict};
 pub use fragment::fragment;
+pub use place::Place;
 pub use report::{json, text};
 pub use setting::{Setting, Speed};
 pub use walk::scan;
@@ -34,8 +37,8 @@ pub use watch::Watched;
 /// What is to be done.
 #[derive(Debug, Clone)]
 pub struct Plan {
-    /// The line.
-    pub device: PathBuf,
+    /// Where the line is.
+    pub place: Place,
     /// Settings in the order in which they are tried.
     pub settings: Vec<Setting>,
     /// Every setting is tried; else the first at which something answers is the last.
@@ -93,6 +96,8 @@ pub struct Tried {
     pub addresses: usize,
     /// Bytes that came when nobody had asked.
     pub unasked_bytes: usize,
+    /// Addresses of which a serial server says that nothing answers there.
+    pub absent: usize,
 }
 
 /// What a scan gave.

@@ -4,7 +4,7 @@ use pondreeve_protocol::modbus::Framing;
 use pondreeve_protocol::register_map::Table;
 use serde_json::{Value, json};
 
-use super::{Fit, Outcome, Plan, Seen, Setting, Unit, watch};
+use super::{Fit, Outcome, Place, Plan, Seen, Setting, Unit, watch};
 use crate::console::text::wrap;
 use crate::texts::recognised::recognised;
 use crate::texts::{Words, english, say};
@@ -22,7 +22,7 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words)
         count => say!(words, "scan-units", count = count.to_string()),
     };
     let bus = outcome.bus.as_ref().map(|bus| format!(" (bus {bus})")).unwrap_or_default();
-    push(&mut lines, "", &format!("{}{bus}: {found}", plan.device.display()));
+    push(&mut lines, "", &format!("{}{bus}: {found}", plan.place));
     for unit in &outcome.units {
         lines.push(String::new());
         lines.extend(unit_lines(unit, words));
@@ -33,6 +33,9 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words)
         let (address, setting) = (garbled.address.to_string(), garbled.setting.to_string());
         let told = if garbled.twice {
             say!(words, "scan-twice", address = address, setting = setting)
+        } else if garbled.setting.by_server {
+            let bytes = garbled.bytes.to_string();
+            say!(words, "scan-garbled-by", address = address, setting = setting, bytes = bytes)
         } else {
             let bytes = garbled.bytes.to_string();
             say!(words, "scan-garbled", address = address, setting = setting, bytes = bytes)
@@ -46,6 +49,11 @@ pub fn text(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words)
             0 => String::new(),
             bytes => say!(words, "scan-noise", bytes = bytes.to_string()),
         };
+        let absent = match tried.absent {
+            0 => String::new(),
+            count => say!(words, "scan-absent", count = count.to_string()),
+        };
+        let noise = absent + &noise;
         let setting = tried.setting.to_string();
         let told =
             say!(words, "scan-tried", setting = setting, addresses = ranges(asked, words), noise = noise);
@@ -78,14 +86,12 @@ fn unit_lines(unit: &Unit, words: Words) -> Vec<String> {
     } else {
         say!(words, "scan-known-as", ids = unit.known_as.join(", "))
     };
-    let head = say!(
-        words,
-        "scan-unit",
-        address = unit.address.to_string(),
-        setting = unit.setting.to_string(),
-        ms = unit.answers_in.as_millis().to_string(),
-        known = known,
-    );
+    let (address, setting) = (unit.address.to_string(), unit.setting.to_string());
+    let ms = unit.answers_in.as_millis().to_string();
+    let head = match unit.setting.by_server {
+        false => say!(words, "scan-unit", address = address, setting = setting, ms = ms, known = known),
+        true => say!(words, "scan-unit-by", address = address, setting = setting, ms = ms, known = known),
+    };
     push(&mut lines, "", &head);
     if let Some(identity) = &unit.identity {
         push(&mut lines, "  ", &say!(words, "scan-calls-itself", name = identity.to_string()));
@@ -161,8 +167,11 @@ fn not_tried(plan: &Plan, outcome: &Outcome, words: Words) -> String {
     for tried in &outcome.tried {
         let rest = plan.addresses.get(tried.addresses..).unwrap_or_default();
         if !rest.is_empty() {
-            let setting = tried.setting.to_string();
-            left.push(say!(words, "scan-left-addresses", addresses = ranges(rest, words), setting = setting));
+            let (addresses, setting) = (ranges(rest, words), tried.setting.to_string());
+            left.push(match tried.setting.by_server {
+                false => say!(words, "scan-left-addresses", addresses = addresses, setting = setting),
+                true => say!(words, "scan-left-addresses-by", addresses = addresses, setting = setting),
+            });
         }
     }
     let begun = |setting: &&Setting| !outcome.tried.iter().any(|tried| tried.setting == **setting);
@@ -170,12 +179,17 @@ fn not_tried(plan: &Plan, outcome: &Outcome, words: Words) -> String {
     if !settings.is_empty() {
         let settings = settings.join(", ");
         left.push(match outcome.stopped {
+            None if plan.place.device().is_none() => settings,
             None => say!(words, "scan-left-settings", settings = settings),
             Some(_) => settings,
         });
     }
     if plan.addresses.len() < 247 {
         left.push(say!(words, "scan-outside-list"));
+    }
+    if plan.place.device().is_none() {
+        left.push(say!(words, "scan-left-server"));
+        return left.join("; ");
     }
     let has = |framing| plan.settings.iter().any(|setting| setting.framing == framing);
     left.push(match (has(Framing::Rtu), has(Framing::Ascii)) {
@@ -187,13 +201,16 @@ fn not_tried(plan: &Plan, outcome: &Outcome, words: Words) -> String {
 }
 
 fn next_step(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words) -> String {
-    let device = plan.device.display().to_string();
     let new = outcome.units.iter().filter(|unit| unit.known_as.is_empty()).count();
     if outcome.units.is_empty() && outcome.garbled.is_empty() {
         if outcome.stopped.is_some() {
             return say!(words, "scan-mend");
         }
-        return say!(words, "scan-check-power");
+        return match (plan.place.device(), outcome.tried.iter().any(|tried| tried.absent > 0)) {
+            (Some(_), _) => say!(words, "scan-check-power"),
+            (None, false) => say!(words, "scan-check-server"),
+            (None, true) => say!(words, "scan-check-behind"),
+        };
     }
     if outcome.units.is_empty() || (!outcome.garbled.is_empty() && new == 0) {
         return say!(words, "scan-unplug");
@@ -205,7 +222,13 @@ fn next_step(plan: &Plan, outcome: &Outcome, written: Option<&str>, words: Words
         Some(file) => say!(words, "scan-put-it-in", file = file),
         None => {
             let addresses: Vec<u8> = outcome.units.iter().map(|unit| unit.address).collect();
-            say!(words, "scan-write-it", device = device, addresses = ranges(&addresses, words))
+            let line = match (&plan.place, outcome.units.first()) {
+                (server @ Place::Server(..), Some(unit)) => {
+                    format!("--server {server} --framing {}", unit.setting.framing_word())
+                }
+                (place, _) => format!("--line {place}"),
+            };
+            say!(words, "scan-write-it", line = line, addresses = ranges(&addresses, words))
         }
     }
 }
@@ -272,12 +295,13 @@ pub fn json(plan: &Plan, outcome: &Outcome, written: Option<&str>) -> Vec<Value>
         .map(|tried| {
             let asked = plan.addresses.get(..tried.addresses).unwrap_or_default();
             let noise = tried.unasked_bytes;
-            json!({ "setting": setting(&tried.setting), "addresses": ranges(asked, english()), "unasked_bytes": noise })
+            json!({ "setting": setting(&tried.setting), "addresses": ranges(asked, english()), "unasked_bytes": noise, "absent": tried.absent })
         })
         .collect();
     let end = json!({
         "kind": "scan",
-        "device": plan.device.display().to_string(),
+        "device": plan.place.device().map(|device| device.display().to_string()),
+        "server": plan.place.device().is_none().then(|| plan.place.to_string()),
         "bus": outcome.bus,
         "units": outcome.units.len(),
         "took_s": (outcome.took.as_secs_f64() * 1_000.0).round() / 1_000.0,
@@ -304,7 +328,7 @@ mod tests {
         let settings = Setting::usual();
         let at = settings.first().copied().expect("a usual setting");
         let plan = Plan {
-            device: "/dev/ttyUSB0".into(),
+            place: Place::Device("/dev/ttyUSB0".into()),
             settings: settings.clone(),
             every_setting: false,
             addresses: vec![1, 2, 3, 51],
@@ -323,7 +347,7 @@ mod tests {
             known_as: Vec::new(),
         };
         let known = Unit { address: 3, known_as: vec!["p1-ph".to_owned()], ..unit.clone() };
-        let tried = Tried { setting: at, addresses: 2, unasked_bytes: 7 };
+        let tried = Tried { setting: at, addresses: 2, unasked_bytes: 7, absent: 0 };
         let garbled = Garbled { address: 1, setting: at, bytes: 9, twice: true };
         let nothing = Outcome { tried: vec![tried.clone()], left: settings, ..Outcome::default() };
         let outcomes = [
@@ -333,21 +357,47 @@ mod tests {
             Outcome { units: vec![unit, known], garbled: vec![garbled], ..nothing.clone() },
         ];
         for outcome in &outcomes {
-            for written in [None, Some("found.toml")] {
-                let told = text(&plan, outcome, written, spanish());
-                assert!(told.lines().all(|line| line.chars().count() <= COLUMNS), "{told}");
-                // Options and what is typed keep their names.
-                let told = told.replace("--pond", "").replace("`", " ");
-                assert_eq!(english_in(&told), Vec::<String>::new(), "{told}");
-                assert!(!told.contains('⟨'), "{told}");
-                let scripts = json(&plan, outcome, written);
-                let end = scripts.last().expect("the scan itself");
-                let left = end["not_tried"].as_str().expect("text");
-                assert!(
-                    left.contains("addresses 3,51 at ") && left.contains("lines of text (--kind)"),
-                    "{left}"
-                );
-            }
+            check(&plan, outcome, "addresses 3,51 at ", "lines of text (--kind)");
+        }
+        let by_server = Setting::of_servers();
+        let at = by_server.first().copied().expect("Modbus TCP");
+        let server = Place::Server("::1".to_owned(), 502);
+        let plan = Plan { place: server, settings: by_server.clone(), ..plan };
+        for outcome in outcomes {
+            let own = |unit: Unit| Unit { setting: at, ..unit };
+            let outcome = Outcome {
+                units: outcome.units.into_iter().map(own).collect(),
+                garbled: outcome
+                    .garbled
+                    .into_iter()
+                    .map(|own| Garbled { setting: at, twice: false, ..own })
+                    .collect(),
+                tried: vec![Tried { setting: at, absent: 2, ..tried.clone() }],
+                left: by_server.iter().skip(1).copied().collect(),
+                ..outcome
+            };
+            check(
+                &plan,
+                &outcome,
+                "addresses 3,51 by Modbus TCP; Modbus RTU / TCP,",
+                "set on the serial server itself",
+            );
+        }
+    }
+
+    /// Told in Spanish to a person, and in English to scripts, with what was not tried.
+    fn check(plan: &Plan, outcome: &Outcome, left_first: &str, left_last: &str) {
+        for written in [None, Some("found.toml")] {
+            let told = text(plan, outcome, written, spanish());
+            assert!(told.lines().all(|line| line.chars().count() <= COLUMNS), "{told}");
+            // Options and what is typed keep their names.
+            let told = told.replace("--pond", "").replace("--server", "").replace('`', " ");
+            assert_eq!(english_in(&told), Vec::<String>::new(), "{told}");
+            assert!(!told.contains('⟨'), "{told}");
+            let scripts = json(plan, outcome, written);
+            let end = scripts.last().expect("the scan itself");
+            let left = end["not_tried"].as_str().expect("text");
+            assert!(left.contains(left_first) && left.contains(left_last), "{left}");
         }
     }
 }

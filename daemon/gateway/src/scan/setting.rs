@@ -68,7 +68,7 @@ impl Speed {
     pub fn setting(self, framing: Framing) -> Setting {
         let usual = if framing == Framing::Ascii { (7, Parity::Even, 1) } else { (8, Parity::None, 1) };
         let (data_bits, parity, stop_bits) = self.format.unwrap_or(usual);
-        Setting { baud: self.baud, data_bits, parity, stop_bits, framing }
+        Setting { baud: self.baud, data_bits, parity, stop_bits, framing, by_server: false }
     }
 }
 
@@ -85,6 +85,9 @@ pub struct Setting {
     pub stop_bits: u8,
     /// How Modbus frames travel; nothing where text is spoken.
     pub framing: Framing,
+    /// A serial server has the line: nothing but the framing can be chosen, and the rest is taken for the time that bytes
+    /// take on the line behind it.
+    pub by_server: bool,
 }
 
 impl Setting {
@@ -96,6 +99,7 @@ impl Setting {
             parity,
             stop_bits: 1,
             framing: Framing::Rtu,
+            by_server: false,
         };
         USUAL_SETTINGS.iter().map(setting).collect()
     }
@@ -108,8 +112,28 @@ impl Setting {
             parity,
             stop_bits: 1,
             framing: Framing::Ascii,
+            by_server: false,
         };
         USUAL_ASCII.iter().map(setting).collect()
+    }
+
+    /// What a serial server is spoken to in, its line taken for the usual speed.
+    pub const fn of_server(framing: Framing) -> Self {
+        Self { baud: 9_600, data_bits: 8, parity: Parity::None, stop_bits: 1, framing, by_server: true }
+    }
+
+    /// The framings of serial servers. Modbus TCP comes first: what knows it says at once that it does.
+    pub fn of_servers() -> Vec<Self> {
+        [Framing::Tcp, Framing::Rtu, Framing::Ascii].into_iter().map(Self::of_server).collect()
+    }
+
+    /// The word of the configuration for its framing.
+    pub(super) const fn framing_word(self) -> &'static str {
+        match self.framing {
+            Framing::Rtu => "rtu",
+            Framing::Ascii => "ascii",
+            Framing::Tcp => "tcp",
+        }
     }
 
     /// Reads `9600` or `19200-8E1` of a line of Modbus RTU or of text.
@@ -141,6 +165,12 @@ impl Setting {
 
 impl fmt::Display for Setting {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match (self.by_server, self.framing) {
+            (false, _) => {}
+            (true, Framing::Tcp) => return f.write_str("Modbus TCP"),
+            (true, Framing::Rtu) => return f.write_str("Modbus RTU / TCP"),
+            (true, Framing::Ascii) => return f.write_str("Modbus ASCII / TCP"),
+        }
         let parity = match self.parity {
             Parity::None => 'N',
             Parity::Even => 'E',

@@ -8,9 +8,11 @@ use pondreeve_protocol::modbus::{Found, Framing, ReadRequest, exception_name};
 use pondreeve_protocol::register_map::{RegisterMap, Table};
 use tokio::time::Instant;
 
+use super::by_server;
 use super::fit::{self, Fit};
 use super::wire::Wire;
 use super::{Access, Garbled, Outcome, Plan, Progress, Setting, Tried, Unit};
+use crate::probes::serial::Port;
 
 /// The line is listened to for so long before anything is asked on it.
 const LISTEN: Duration = Duration::from_millis(300);
@@ -36,11 +38,25 @@ const IDENTITY_BYTES: usize = 120;
 const SHOWN: u16 = 8;
 
 /// Why a scan ends before its end.
-pub(super) struct Stop(pub(super) String);
+pub(super) struct Stop {
+    pub(super) why: String,
+    /// What a serial server answered, or that it hung up: it may be spoken to otherwise.
+    pub(super) misunderstood: bool,
+}
+
+impl From<String> for Stop {
+    fn from(why: String) -> Self {
+        Self { why, misunderstood: false }
+    }
+}
 
 impl From<io::Error> for Stop {
     fn from(error: io::Error) -> Self {
-        Self(format!("the port failed: {error}; is the adapter plugged in?"))
+        // As `wire` marks what becomes of a connection.
+        if error.kind() == io::ErrorKind::NotConnected {
+            return by_server::ended(&error);
+        }
+        Self::from(format!("the port failed: {error}; is the adapter plugged in?"))
     }
 }
 
@@ -56,22 +72,27 @@ pub async fn scan(
     let began = Instant::now();
     let bus = access.lent().map(|lent| lent.bus.clone());
     let mut outcome = Outcome { bus, ..Outcome::default() };
-    let mut walk = Walk { plan, access, tell, is_over };
+    let mut walk = Walk { plan, access, tell, is_over, server_waits: None, is_understood: false };
     for (place, &setting) in plan.settings.iter().enumerate() {
         let before = outcome.units.len() + outcome.garbled.len();
         let stopped = walk.setting(setting, &mut outcome).await.err();
-        if let Some(Stop(why)) = stopped {
-            outcome.stopped = Some(why);
+        let is_found = outcome.units.len() + outcome.garbled.len() > before;
+        if let Some(stop) = stopped {
+            if stop.misunderstood && !walk.is_understood && place + 1 < plan.settings.len() {
+                continue;
+            }
+            outcome.stopped = Some(stop.why);
             outcome.left = plan.settings.get(place..).unwrap_or_default().to_vec();
             break;
         }
-        if !plan.every_setting && outcome.units.len() + outcome.garbled.len() > before {
+        // A server that says who is not there has understood.
+        if !plan.every_setting && (is_found || (setting.by_server && walk.is_understood)) {
             outcome.left = plan.settings.get(place + 1..).unwrap_or_default().to_vec();
             break;
         }
     }
     if let Some(length) = plan.watch.filter(|_| outcome.stopped.is_none()) {
-        outcome.stopped = walk.watch(&mut outcome, length).await.err().map(|Stop(why)| why);
+        outcome.stopped = walk.watch(&mut outcome, length).await.err().map(|stop| stop.why);
     }
     walk.access.end().await;
     outcome.took = began.elapsed();
@@ -83,34 +104,42 @@ pub(super) struct Walk<'a> {
     pub(super) access: &'a mut Access,
     pub(super) tell: &'a mut dyn FnMut(Progress),
     pub(super) is_over: &'a dyn Fn() -> bool,
+    /// How long a server of Modbus TCP waits for a unit before it says that none is there, as far as is known.
+    pub(super) server_waits: Option<Duration>,
+    /// Something sound has come at this setting.
+    is_understood: bool,
 }
 
 /// What knocking at an address gave.
 #[derive(Debug, Default)]
 struct Knock {
+    /// Of units that are there.
     signs: Vec<Sign>,
     /// Bytes without a sound answer of the unit asked.
     unclear: usize,
     after: Duration,
+    /// After so long a server said that there is no such unit.
+    absent: Option<Duration>,
 }
 
 impl Walk<'_> {
     /// The wire, after a look whether it is wanted back.
-    async fn wire(&mut self) -> Step<&mut Wire<tokio_serial::SerialStream>> {
+    async fn wire(&mut self) -> Step<&mut Wire<Port>> {
         if (self.is_over)() {
-            return Err(Stop("it was interrupted".to_owned()));
+            return Err("it was interrupted".to_owned().into());
         }
-        self.access.between(self.tell).await.map_err(Stop)?;
-        self.access.wire.as_mut().ok_or_else(|| Stop("the port is closed".to_owned()))
+        self.access.between(self.tell).await?;
+        self.access.wire.as_mut().ok_or_else(|| "the port is closed".to_owned().into())
     }
 
     async fn setting(&mut self, setting: Setting, outcome: &mut Outcome) -> Step<()> {
         (self.tell)(Progress::Setting(setting));
-        self.access.open(setting).await.map_err(Stop)?;
-        outcome.tried.push(Tried { setting, addresses: 0, unasked_bytes: 0 });
+        self.access.open(setting).await?;
+        (self.server_waits, self.is_understood) = (None, false);
+        outcome.tried.push(Tried { setting, addresses: 0, unasked_bytes: 0, absent: 0 });
         let heard = self.wire().await?.listen(LISTEN).await?;
         if let Some(unit) = overheard(&heard) {
-            return Err(Stop(format!(
+            return Err(Stop::from(format!(
                 "somebody else speaks on this line at {setting}: a sound frame to or from address {unit} came \
                  before anything was asked. Two masters garble each other: stop the other one first"
             )));
@@ -127,7 +156,7 @@ impl Walk<'_> {
                 continue;
             }
             let again = self.knock(address, self.plan.patience * PATIENT).await?;
-            if again.signs.iter().any(|sign| sign.unit == address && !is_absent(sign)) {
+            if again.signs.iter().any(|sign| sign.unit == address) {
                 there.push(address);
                 (self.tell)(Progress::Found(address));
             } else if again.unclear > 0 {
@@ -157,8 +186,9 @@ impl Walk<'_> {
         let of = self.plan.addresses.len();
         for (done, &address) in self.plan.addresses.iter().enumerate() {
             (self.tell)(Progress::Address { address, done, of, found: there.len() });
-            let knock = self.knock(address, self.plan.patience).await?;
-            for sign in knock.signs.iter().filter(|sign| !is_absent(sign)) {
+            let knock = self.knock(address, self.patience()).await?;
+            self.learn(knock.absent, knock.signs.is_empty());
+            for sign in &knock.signs {
                 // A slow unit may answer while the next is asked.
                 if self.plan.addresses.contains(&sign.unit) && !there.contains(&sign.unit) {
                     there.push(sign.unit);
@@ -170,7 +200,9 @@ impl Walk<'_> {
             }
             if let Some(tried) = outcome.tried.last_mut() {
                 tried.addresses = done + 1;
+                tried.absent += usize::from(tried.setting.by_server && knock.absent.is_some());
             }
+            self.check_that_it_is_modbus(done + 1, unclear.len())?;
         }
         Ok(())
     }
@@ -178,19 +210,27 @@ impl Walk<'_> {
     /// Asks an address for one register of each table until it answers.
     async fn knock(&mut self, address: u8, patience: Duration) -> Step<Knock> {
         let mut knock = Knock::default();
+        let over_tcp = self.is_over_tcp();
+        let is_there = |sign: &Sign| !by_server::is_absent(sign, over_tcp);
         for request in survey::knocks(address) {
             // A gateway in between says so of units that are not there.
-            let own = |sign: &Sign| sign.unit == address && !is_absent(sign);
+            let own = |sign: &Sign| sign.unit == address;
             let find = |bytes: &[u8]| {
                 let signs = survey::signs(bytes, &request);
                 signs.iter().any(own).then_some(signs)
             };
             let wire = self.wire().await?;
-            let heard = wire.ask(&request.encode(), request.answer_bytes(), patience, find).await?;
+            let heard = wire.knock(&request.encode(), request.answer_bytes(), patience, find).await?;
             if let Some(signs) = heard.found {
-                knock.signs.extend(signs);
+                let answers = signs.iter().any(|sign| own(sign) && is_there(sign));
+                self.is_understood = true;
+                knock.signs.extend(signs.into_iter().filter(is_there));
                 knock.after = heard.after;
-                return Ok(knock);
+                knock.absent = (!answers).then_some(heard.after);
+                if answers {
+                    return Ok(knock);
+                }
+                continue;
             }
             let others = survey::signs(&heard.bytes, &request);
             let echo = heard.bytes.windows(8).filter(|bytes| *bytes == request.encode()).count() * 8;
@@ -199,10 +239,11 @@ impl Walk<'_> {
                 .map(|sign| if sign.exception.is_some() { 5 } else { request.answer_bytes() })
                 .sum();
             let unclear = heard.stray + heard.bytes.len().saturating_sub(echo + sound);
-            knock.signs.extend(others);
+            self.is_understood |= !others.is_empty();
+            knock.signs.extend(others.into_iter().filter(is_there));
             if unclear > 0 {
                 knock.unclear = unclear;
-                wire.settle(Duration::from_millis(50)).await?;
+                self.wire().await?.settle(Duration::from_millis(50)).await?;
             }
         }
         Ok(knock)
@@ -214,7 +255,7 @@ impl Walk<'_> {
         let quiet = self.plan.patience;
         self.wire().await?.settle(quiet).await?;
         let knock = self.knock(address, patience).await?;
-        if !knock.signs.iter().any(|sign| sign.unit == address && !is_absent(sign)) {
+        if !knock.signs.iter().any(|sign| sign.unit == address) {
             return Ok(None);
         }
         // Another answer to the same question is another's, and would be taken for that to the next.
@@ -398,12 +439,6 @@ impl Walk<'_> {
 fn overheard(heard: &[u8]) -> Option<u8> {
     let text: Vec<u8> = Framing::Ascii.frames(heard, 0).into_iter().flat_map(|frame| frame.rtu).collect();
     survey::overheard(heard).or_else(|| survey::overheard(&text))
-}
-
-/// Exceptions 10 and 11, gateway path unavailable and gateway target device failed to respond: a gateway
-/// answers in the place of a unit that does not.
-fn is_absent(sign: &Sign) -> bool {
-    matches!(sign.exception, Some(10 | 11))
 }
 
 /// Why nothing was read, where nothing came.

@@ -131,7 +131,7 @@ impl Walk<'_> {
             let mut look = Look::new();
             for unit in &outcome.units {
                 if self.access.setting() != Some(unit.setting) {
-                    self.access.open(unit.setting).await.map_err(super::walk::Stop)?;
+                    self.access.open(unit.setting).await?;
                 }
                 let patience = super::walk::LOOK_PATIENCE.max(self.plan.patience).max(unit.answers_in * 3);
                 let address = unit.address.to_string();

@@ -1,13 +1,16 @@
 //! A question and its answer on a line that is looked over: silences kept, what comes unasked taken in, time bounded.
 
+use std::collections::VecDeque;
 use std::io;
 use std::time::Duration;
 
+use pondreeve_core::said::said;
 use pondreeve_protocol::modbus::Framing;
 use tokio::io::{AsyncRead, AsyncReadExt as _, AsyncWrite, AsyncWriteExt as _};
 use tokio::time::{Instant, timeout, timeout_at};
 
 use super::Setting;
+use super::spoken::shown;
 
 /// Silence before each question beyond the standard's own, for units that are slow to let go of the line.
 const TURNAROUND: Duration = Duration::from_millis(4);
@@ -15,11 +18,22 @@ const TURNAROUND: Duration = Duration::from_millis(4);
 /// A line that does not fall silent is given up on after this.
 const SETTLE_AT_MOST: Duration = Duration::from_millis(600);
 
+/// Over Modbus TCP the answers to so many earlier questions are known as such, however late they are.
+const REMEMBERED: usize = 16;
+
+/// Bytes shown of what came before a serial server hung up.
+const SHOWN_BYTES: usize = 24;
+
 /// An open port.
 #[derive(Debug)]
 pub(super) struct Wire<P> {
     port: P,
     framing: Framing,
+    by_server: bool,
+    /// The first bytes that came since it was opened.
+    first: Vec<u8>,
+    /// The numbers of the last questions over Modbus TCP, and which unit each was put to.
+    asked: VecDeque<(u16, u8)>,
     character: Duration,
     silence: Duration,
     last: Option<Instant>,
@@ -46,15 +60,33 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
         let character = setting.character();
         // Serial line guide V1.02, section 2.5.1.1.
         let frame = if setting.baud > 19_200 { Duration::from_micros(1_750) } else { character.mul_f64(3.5) };
-        Self { port, framing: setting.framing, character, silence: frame.max(TURNAROUND), last: None }
+        Self {
+            port,
+            framing: setting.framing,
+            by_server: setting.by_server,
+            first: Vec::new(),
+            asked: VecDeque::new(),
+            character,
+            silence: frame.max(TURNAROUND),
+            last: None,
+        }
     }
 
-    /// What came, as RTU has it, and how many bytes belong to no frame.
-    fn as_rtu(&self, received: &[u8]) -> (Vec<u8>, usize) {
-        if self.framing == Framing::Rtu {
-            return (received.to_vec(), 0);
-        }
-        let frames = self.framing.frames(received, 0);
+    /// What came, as RTU has it, and how many bytes belong to no frame. Over Modbus TCP a frame is one that answers one of
+    /// the last `questions`, and comes from the unit to which that was put.
+    fn as_rtu(&self, received: &[u8], questions: usize) -> (Vec<u8>, usize) {
+        let frames = match self.framing {
+            Framing::Rtu => return (received.to_vec(), 0),
+            Framing::Ascii => self.framing.frames(received, 0),
+            Framing::Tcp => {
+                let of = |&(number, unit): &(u16, u8)| {
+                    let frames = self.framing.frames(received, number).into_iter();
+                    frames.filter(move |frame| frame.rtu.first() == Some(&unit))
+                };
+                let earlier = self.asked.len().saturating_sub(questions);
+                self.asked.iter().skip(earlier).flat_map(of).collect()
+            }
+        };
         let whole: usize = frames.iter().map(|frame| frame.end - frame.start).sum();
         (frames.into_iter().flat_map(|frame| frame.rtu).collect(), received.len().saturating_sub(whole))
     }
@@ -66,30 +98,57 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
         question: &[u8],
         answer_bytes: usize,
         patience: Duration,
-        mut find: impl FnMut(&[u8]) -> Option<T>,
+        find: impl FnMut(&[u8]) -> Option<T>,
+    ) -> io::Result<Heard<T>> {
+        self.exchange(question, answer_bytes, patience, (1, find)).await
+    }
+
+    /// As [`ask`](Self::ask), where a late answer to an earlier question is worth as much: it says who is there.
+    pub(super) async fn knock<T>(
+        &mut self,
+        question: &[u8],
+        answer_bytes: usize,
+        patience: Duration,
+        find: impl FnMut(&[u8]) -> Option<T>,
+    ) -> io::Result<Heard<T>> {
+        self.exchange(question, answer_bytes, patience, (REMEMBERED, find)).await
+    }
+
+    async fn exchange<T>(
+        &mut self,
+        question: &[u8],
+        answer_bytes: usize,
+        patience: Duration,
+        (questions, mut find): (usize, impl FnMut(&[u8]) -> Option<T>),
     ) -> io::Result<Heard<T>> {
         if let Some(last) = self.last {
             tokio::time::sleep_until(last + self.silence).await;
         }
         let mut bytes = self.waiting().await?;
-        let question = self.framing.wrap(question, 0);
-        self.port.write_all(&question).await?;
-        self.port.flush().await?;
+        let number = self.asked.back().map_or(1, |(last, _)| last.wrapping_add(1));
+        if self.asked.len() == REMEMBERED {
+            self.asked.pop_front();
+        }
+        self.asked.push_back((number, question.first().copied().unwrap_or_default()));
+        let question = self.framing.wrap(question, number);
+        let sent = async {
+            self.port.write_all(&question).await?;
+            self.port.flush().await
+        };
+        if let Err(error) = sent.await {
+            return Err(self.ended(error));
+        }
         let on_the_line = question.len() + self.framing.bytes(answer_bytes);
         let on_the_line = self.character * u32::try_from(on_the_line).unwrap_or(u32::MAX);
         let sent = Instant::now();
         let until = sent + on_the_line + patience;
-        let mut chunk = [0; 256];
         let found = loop {
             // What has come counts, whatever the clock says by now.
-            match timeout_at(until, self.port.read(&mut chunk)).await {
+            match timeout_at(until, self.receive(&mut bytes)).await {
                 Err(_elapsed) => break None,
-                Ok(count) => match count? {
-                    0 => return Err(io::Error::new(io::ErrorKind::BrokenPipe, "the device hung up")),
-                    count => bytes.extend_from_slice(chunk.get(..count).unwrap_or_default()),
-                },
+                Ok(received) => received?,
             }
-            if let Some(found) = find(&self.as_rtu(&bytes).0) {
+            if let Some(found) = find(&self.as_rtu(&bytes, questions).0) {
                 break Some(found);
             }
             if bytes.len() > 4_096 {
@@ -100,21 +159,59 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
         self.last = Some(Instant::now());
         let after = sent.elapsed().saturating_sub(on_the_line);
         let came = bytes.len();
-        let (bytes, stray) = self.as_rtu(&bytes);
+        let (bytes, stray) = self.as_rtu(&bytes, questions);
         Ok(Heard { found, bytes, came, stray, after })
+    }
+
+    /// Waits for bytes and adds them.
+    async fn receive(&mut self, bytes: &mut Vec<u8>) -> io::Result<()> {
+        let mut chunk = [0; 256];
+        let received = match self.port.read(&mut chunk).await {
+            Ok(0) if self.by_server => {
+                Err(io::Error::other(String::from(said!("scan-server-hung-up", "it hung up"))))
+            }
+            Ok(0) => Err(io::Error::new(io::ErrorKind::BrokenPipe, "the device hung up")),
+            received => received,
+        };
+        let count = received.map_err(|error| self.ended(error))?;
+        let received = chunk.get(..count).unwrap_or_default();
+        let room = SHOWN_BYTES.saturating_sub(self.first.len());
+        self.first.extend(received.iter().take(room));
+        bytes.extend_from_slice(received);
+        Ok(())
+    }
+
+    /// An error of a connection says so, and what came before it.
+    fn ended(&self, error: io::Error) -> io::Error {
+        if !self.by_server {
+            return error;
+        }
+        let error = error.to_string();
+        let told: String = match self.first.as_slice() {
+            [] => said!("scan-server-nothing", "{error}; nothing had come", error = error).into(),
+            first => said!(
+                "scan-server-first",
+                "{error}; what came first was \"{first}\"",
+                error = error,
+                first = shown(first)
+            )
+            .into(),
+        };
+        io::Error::new(io::ErrorKind::NotConnected, told)
+    }
+
+    /// The first bytes that came, for people.
+    pub(super) fn first(&self) -> String {
+        shown(&self.first)
     }
 
     /// What has come unasked, without waiting for more.
     async fn waiting(&mut self) -> io::Result<Vec<u8>> {
         let mut bytes = Vec::new();
-        let mut chunk = [0; 256];
         while bytes.len() < 4_096 {
-            match timeout(Duration::ZERO, self.port.read(&mut chunk)).await {
+            match timeout(Duration::ZERO, self.receive(&mut bytes)).await {
                 Err(_elapsed) => break,
-                Ok(count) => match count? {
-                    0 => return Err(io::Error::new(io::ErrorKind::BrokenPipe, "the device hung up")),
-                    count => bytes.extend_from_slice(chunk.get(..count).unwrap_or_default()),
-                },
+                Ok(received) => received?,
             }
         }
         Ok(bytes)
@@ -124,15 +221,9 @@ impl<P: AsyncRead + AsyncWrite + Unpin> Wire<P> {
     pub(super) async fn listen(&mut self, length: Duration) -> io::Result<Vec<u8>> {
         let until = Instant::now() + length;
         let mut bytes = Vec::new();
-        let mut chunk = [0; 256];
-        while let Ok(count) = timeout_at(until, self.port.read(&mut chunk)).await {
-            match count? {
-                0 => return Err(io::Error::new(io::ErrorKind::BrokenPipe, "the device hung up")),
-                count if bytes.len() < 65_536 => {
-                    bytes.extend_from_slice(chunk.get(..count).unwrap_or_default());
-                }
-                _ => {}
-            }
+        while let Ok(received) = timeout_at(until, self.receive(&mut bytes)).await {
+            received?;
+            bytes.truncate(65_536);
         }
         Ok(bytes)
     }

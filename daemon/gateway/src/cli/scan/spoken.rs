@@ -60,7 +60,7 @@ pub(super) fn plan(arguments: &Arguments, kind: LineKind) -> Result<Plan, Failur
     };
     let every_setting = !arguments.speeds.is_empty();
     Ok(Plan {
-        device: arguments.line.clone(),
+        device: arguments.line.clone().unwrap_or_default(),
         kind,
         settings: match arguments.speeds.as_slice() {
             [] => Plan::usual_settings(kind),
@@ -73,7 +73,7 @@ pub(super) fn plan(arguments: &Arguments, kind: LineKind) -> Result<Plan, Failur
         },
         addresses,
         further: arguments.further,
-        patience: arguments.timeout,
+        patience: arguments.patience(),
         listen: arguments.listen,
         profiles,
         is_named: !arguments.profile.is_empty(),

@@ -15,7 +15,7 @@ use super::super::farm::{Bus, BusProbe, Parity};
 use super::super::profile::Profile;
 use super::super::raw::{RawBus, RawBusProbe};
 use super::super::reader::At;
-use super::super::words::{did_you_mean, listed, quoted};
+use super::super::words::{did_you_mean, host_and_port, listed, quoted};
 use super::super::{builtin, bus_load, files, profile};
 use super::probes::RawChannel;
 use super::{Resolver, span};
@@ -160,20 +160,13 @@ impl Resolver<'_> {
 
     /// Host and port of a serial server.
     pub(super) fn server_address(&self, server: &At<String>) -> Option<(String, u16)> {
-        let parts = server.value.rsplit_once(':');
-        let port = parts.and_then(|(_, port)| port.parse().ok()).filter(|port| *port > 0);
-        match (parts, port) {
-            (Some((host, _)), Some(port)) if !host.is_empty() && !host.contains([' ', '/', '@']) => {
-                let host = host.trim_start_matches('[').trim_end_matches(']');
-                Some((host.to_owned(), port))
-            }
-            _ => {
-                let found = format!("the server {}", quoted(&server.value));
-                let accepted = "host and port, such as \"192.168.1.50:502\"";
-                self.problems.push(self.problems.about(server, found, accepted));
-                None
-            }
+        let parts = host_and_port(&server.value);
+        if parts.is_none() {
+            let found = format!("the server {}", quoted(&server.value));
+            let accepted = "host and port, such as \"192.168.1.50:502\"";
+            self.problems.push(self.problems.about(server, found, accepted));
         }
+        parts
     }
 
     fn bus_probe(&self, raw: &RawBusProbe, bus: &Bus, on_mains: bool) -> Option<BusProbe> {

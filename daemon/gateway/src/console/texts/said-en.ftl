@@ -752,6 +752,8 @@ named-disturbance = what disturbed the pond
 trouble-port-opening = serial port { $place } cannot be opened: { $why }
 trouble-server-reach = { $place } cannot be reached: { $why }
 trouble-server-silent = no answer within 5 s
+trouble-server-refused = nothing takes connections at this port ({ $error })
+trouble-server-name = no such host is known ({ $error })
 trouble-server-lost = the connection to { $place } failed: { $error }; is it powered, and the network up?
 trouble-port-lost = serial port { $place } failed: { $error }; is the adapter plugged in and powered?
 trouble-port-not-serial = { $error } (this is no serial device)
@@ -1146,3 +1148,10 @@ language-unreadable = cannot read the texts in { $file }: { $error }
 terminal-dumb = TERM is `dumb`
 terminal-no-output = standard output is not a terminal
 terminal-no-input = standard input is not a terminal
+
+# What a scan says of a serial server.
+scan-server-hung-up = it hung up
+scan-server-nothing = { $error }; nothing had come
+scan-server-first = { $error }; what came first was "{ $first }"
+scan-server-ended = the connection to the serial server ended: { $error }; look whether it is powered, whether this is the port of its line, and whether another program uses it
+scan-server-other = what answers at the serial server is no { $framing }: what came first was "{ $first }"; look whether this is the port of its line, and what it is set to speak there

@@ -751,6 +751,8 @@ named-disturbance = lo que perturbó el estanque
 trouble-port-opening = no se puede abrir el puerto serie { $place }: { $why }
 trouble-server-reach = no se alcanza { $place }: { $why }
 trouble-server-silent = no respondió en 5 s
+trouble-server-refused = nada acepta conexiones en este puerto ({ $error })
+trouble-server-name = no se conoce tal equipo en la red ({ $error })
 trouble-server-lost = se perdió la conexión con { $place }: { $error }; ¿tiene corriente, y hay red?
 trouble-port-lost = falló el puerto serie { $place }: { $error }; ¿está enchufado el adaptador y con corriente?
 trouble-port-not-serial = { $error } (esto no es un dispositivo serie)
@@ -1145,3 +1147,10 @@ language-unreadable = no se pueden leer los textos de { $file }: { $error }
 terminal-dumb = TERM es `dumb`
 terminal-no-output = la salida estándar no es una terminal
 terminal-no-input = la entrada estándar no es una terminal
+
+# What a scan says of a serial server.
+scan-server-hung-up = colgó
+scan-server-nothing = { $error }; no había llegado nada
+scan-server-first = { $error }; lo primero que llegó fue "{ $first }"
+scan-server-ended = terminó la conexión con el servidor serie: { $error }; vea si tiene corriente, si este es el puerto de su línea, y si lo usa otro programa
+scan-server-other = lo que responde en el servidor serie no es { $framing }: lo primero que llegó fue "{ $first }"; vea si este es el puerto de su línea, y qué está puesto a hablar allí

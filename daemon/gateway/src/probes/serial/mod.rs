@@ -21,7 +21,6 @@ use self::exact::Exact;
 use self::line::{Failure, Line, Timing};
 use self::loan::{LoanAsk, Loans, Window};
 use self::poll::{Device, Doubts, Reading};
-use self::port::Port;
 use self::schedule::Schedule;
 use self::setting::SettingWatch;
 use super::capture::Capture;
@@ -42,7 +41,7 @@ pub(super) mod port;
 pub mod schedule;
 mod setting;
 
-pub(crate) use self::port::{open_error, open_port};
+pub(crate) use self::port::{Port, connect, open_error, open_port};
 
 #[cfg(test)]
 mod line_faults;

@@ -40,7 +40,7 @@ impl Bytes for TcpStream {}
 impl Bytes for tokio::io::DuplexStream {}
 
 /// An open port.
-pub(in crate::probes) type Port = Box<dyn Bytes>;
+pub(crate) type Port = Box<dyn Bytes>;
 
 impl Bytes for Port {
     fn hold_break(&mut self, on: bool) -> io::Result<()> {
@@ -125,8 +125,15 @@ async fn open_plain(settings: &Settings<'_>) -> Result<Port, String> {
         };
         return Ok(Box::new(opened.map_err(cannot)?));
     };
+    Ok(Box::new(connect(host, *port, &settings.place).await?))
+}
+
+/// Connects to a serial server. `place` is what people call it.
+///
+/// # Errors
+/// It cannot be reached, in words.
+pub(crate) async fn connect(host: &str, port: u16, place: &str) -> Result<TcpStream, String> {
     let cannot = |why: &str| {
-        let place = &settings.place;
         String::from(said!(
             "trouble-server-reach",
             "{place} cannot be reached: {why}",
@@ -134,17 +141,33 @@ async fn open_plain(settings: &Settings<'_>) -> Result<Port, String> {
             why = why
         ))
     };
-    let connected = tokio::time::timeout(CONNECT_WITHIN, TcpStream::connect((host.as_str(), *port))).await;
+    let connected = tokio::time::timeout(CONNECT_WITHIN, TcpStream::connect((host, port))).await;
     let stream = match connected {
         Ok(Ok(stream)) => stream,
-        Ok(Err(error)) => return Err(cannot(&error.to_string())),
+        Ok(Err(error)) => return Err(cannot(&connect_error(&error))),
         Err(_elapsed) => return Err(cannot(&said!("trouble-server-silent", "no answer within 5 s"))),
     };
     // Requests are small and one at a time: to wait for more to send is to wait for nothing.
     stream.set_nodelay(true).map_err(|error| cannot(&error.to_string()))?;
     setsockopt(&stream, sockopt::TcpUserTimeout, &UNCONFIRMED_MS)
         .map_err(|error| cannot(&error.to_string()))?;
-    Ok(Box::new(stream))
+    Ok(stream)
+}
+
+fn connect_error(error: &io::Error) -> String {
+    match (error.kind(), error.raw_os_error()) {
+        (io::ErrorKind::ConnectionRefused, _) => said!(
+            "trouble-server-refused",
+            "nothing takes connections at this port ({error})",
+            error = error.to_string()
+        )
+        .into(),
+        // A name that is not found is no error of the operating system: it has no number.
+        (_, None) => {
+            said!("trouble-server-name", "no such host is known ({error})", error = error.to_string()).into()
+        }
+        _ => error.to_string(),
+    }
 }
 
 /// What is said of a port that failed while it was open.

@@ -79,6 +79,7 @@ impl Plan {
             parity,
             stop_bits: 1,
             framing: Framing::Rtu,
+            by_server: false,
         };
         match kind {
             // Section 4.1 of SDI-12: nothing else is SDI-12, though an adapter may want something else.
@@ -225,7 +226,7 @@ pub async fn scan(
     }
     for (place, &setting) in plan.settings.iter().enumerate() {
         tell(super::Progress::Setting(setting));
-        outcome.tried.push(Tried { setting, addresses: 0, unasked_bytes: 0 });
+        outcome.tried.push(Tried { setting, addresses: 0, unasked_bytes: 0, absent: 0 });
         let mut walk = Walk { plan, access, tell, is_over };
         let done = match plan.kind {
             LineKind::Sdi12 => walk.sensors(setting, &mut outcome).await,
@@ -268,7 +269,7 @@ impl From<std::io::Error> for Stop {
     }
 }
 
-type Talk = crate::probes::spoken::talk::Talk<tokio_serial::SerialStream>;
+type Talk = crate::probes::spoken::talk::Talk<crate::probes::serial::Port>;
 
 impl Walk<'_> {
     /// The line, after a look whether it is wanted back.
@@ -310,7 +311,7 @@ fn letters(command: Command) -> String {
 }
 
 /// Bytes as a person can read them: what is no printable ASCII as `\xHH`.
-fn shown(bytes: &[u8]) -> String {
+pub(super) fn shown(bytes: &[u8]) -> String {
     bytes.iter().flat_map(|byte| std::ascii::escape_default(*byte)).map(char::from).collect()
 }
 
