@@ -21,7 +21,7 @@ const ROUNDS: usize = 3;
 pub fn print(scratch: &Path, alone: bool) -> Result<()> {
     println!("\ncatching up, s a million readings (processor's in brackets)");
     println!("{:38} {:>16} {:>16} {:>8}", "", "pondreeve", "SQLite", "ratio");
-    let mut best = [f64::MAX; 2];
+    let mut best = [f64::NAN; 2];
     for (seconds, name, hours) in SIZES {
         let mut walls = [const { Vec::new() }; 2];
         let mut processors = [const { Vec::new() }; 2];
