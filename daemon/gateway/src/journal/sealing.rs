@@ -18,6 +18,9 @@ use super::store::Journal;
 use super::tail::{self, Kind};
 use super::thinning::WRITTEN_PER_SEALED_BYTE;
 
+/// So many hours are kept counted for the roll-up of their day, which comes at the next midnight.
+const MOST_COUNTED_HOURS: u32 = 36;
+
 /// What is in the tail, as sealed, with a mark that changes with it.
 pub(super) type Unsealed = ((u64, u64), Arc<InMemory>);
 
@@ -211,6 +214,9 @@ impl Journal {
         };
         self.left_out_unsealed.clear();
         self.tallies.extend(std::mem::take(&mut sealed.tallies));
+        // A day that cannot be rolled up does not make this grow: what is let go is counted from what was sealed.
+        let oldest = self.sealed_hour.saturating_sub(MOST_COUNTED_HOURS);
+        self.tallies = self.tallies.split_off(&key(oldest, 0, 0, 0));
         self.written_beside += (live_bytes - self.live_bytes) * WRITTEN_PER_SEALED_BYTE;
         self.live_bytes = live_bytes;
         self.sealed_before = sealed.next_seq;
