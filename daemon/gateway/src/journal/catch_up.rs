@@ -150,13 +150,13 @@ impl Taken {
     }
 }
 
-/// What a commit puts into the tail. How far its last batch goes is left to be said.
+/// What a commit puts into the tail. How far its last batch goes is left to be said, 0, where its writer did not hold it.
 pub(super) fn items_of<'a>(commit: &'a Commit, left_out: &'a [u8]) -> Vec<Item<'a>> {
     let mut items: Vec<Item<'a>> = Vec::with_capacity(commit.batches.len() + 1);
     let mut following = commit.batches.iter().skip(1);
     for batch in &commit.batches {
         // A batch ends before the next begins, so none need be read for it.
-        let next_seq = following.next().map_or(0, |next| next.key);
+        let next_seq = following.next().map_or(batch.held_next_seq(), |next| next.key);
         items.push(Item { kind: Kind::Batch, key: batch.key, body: &batch.bytes, next_seq });
     }
     if !left_out.is_empty() {
@@ -176,7 +176,8 @@ pub(super) fn write(
     let size: usize = items.iter().map(|item| item.body.len()).sum();
     let beside = size >= BESIDE_BYTES;
     let taken = if beside { None } else { Some(take()) };
-    if let Some(last) = items.iter_mut().rfind(|item| item.kind == Kind::Batch) {
+    let last = items.iter_mut().rfind(|item| item.kind == Kind::Batch);
+    if let Some(last) = last.filter(|last| last.next_seq == 0) {
         last.next_seq = taken.unwrap_or_else(|| extent_of(last.key, last.body).0);
     }
     if !beside {

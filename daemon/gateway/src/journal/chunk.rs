@@ -161,41 +161,58 @@ impl Rows {
         self.seqs.is_empty()
     }
 
-    /// Adds a sweep of this shape; verdicts on it, if any are known, in the order of its samples.
+    /// Adds values of this shape, none of which has a time of its own; verdicts on them, if any are known, in their
+    /// order.
     pub(super) fn push(
         &mut self,
         input: (u64, Timestamp),
-        samples: &[Sample],
+        values: &[f64],
         mut verdicts: impl Iterator<Item = Option<Verdict>>,
     ) {
-        self.push_coded(input, samples, |_, expected, told| {
+        self.push_coded(input, values, |_, expected, told| {
             verdict::code(verdicts.next().flatten(), expected, told)
         });
     }
 
-    /// The same with verdicts as they were written beside the sweep.
-    pub(super) fn push_said(&mut self, input: (u64, Timestamp), samples: &[Sample], said: Option<Said<'_>>) {
+    /// Adds a sweep: its values, the times of those that have one of their own, and verdicts as they were written
+    /// beside it.
+    pub(super) fn push_said(
+        &mut self,
+        input: (u64, Timestamp),
+        (values, taken_at): (&[f64], &[Timestamp]),
+        said: Option<Said<'_>>,
+    ) {
+        let at = input.1.as_millis();
+        self.taken.extend(taken_at.iter().map(|taken_at| at.wrapping_sub(taken_at.as_millis())));
+        let as_expected = || {
+            let mut expected = self.calibrations.iter().zip(values);
+            expected.all(|(own, value)| calibrated(*value, *own).to_bits() == value.to_bits())
+        };
+        // Nearly all are so.
+        if let Some(said) = said.filter(|said| said.all_good(values.len()) && as_expected()) {
+            self.push_plain(input, values);
+            return self.codes.extend_from_slice(said.codes);
+        }
         let mut said = said.map(Said::recoder).unwrap_or_default();
-        self.push_coded(input, samples, |reported, expected, told| said.next(reported, expected, told));
+        self.push_coded(input, values, |reported, expected, told| said.next(reported, expected, told));
+    }
+
+    fn push_plain(&mut self, (seq, at): (u64, Timestamp), values: &[f64]) {
+        self.seqs.push(seq as i64);
+        self.ats.push(at.as_millis());
+        self.values.extend_from_slice(values);
     }
 
     fn push_coded(
         &mut self,
         input: (u64, Timestamp),
-        samples: &[Sample],
+        values: &[f64],
         mut code: impl FnMut(f64, f64, &mut Vec<f64>) -> u8,
     ) {
-        let (seq, at) = input;
-        self.seqs.push(seq as i64);
-        self.ats.push(at.as_millis());
-        self.values.extend(samples.iter().map(|sample| sample.value));
-        if !self.timed.is_empty() {
-            let taken = samples.iter().filter_map(|sample| sample.taken_at);
-            self.taken.extend(taken.map(|taken_at| at.as_millis().wrapping_sub(taken_at.as_millis())));
-        }
+        self.push_plain(input, values);
         let mut told = Vec::new();
-        for (place, (calibration, sample)) in self.calibrations.iter().zip(samples).enumerate() {
-            self.codes.push(code(sample.value, calibrated(sample.value, *calibration), &mut told));
+        for (place, (calibration, value)) in self.calibrations.iter().zip(values).enumerate() {
+            self.codes.push(code(*value, calibrated(*value, *calibration), &mut told));
             self.told.extend(told.drain(..).map(|value| (place, value)));
         }
     }
@@ -226,12 +243,21 @@ impl Rows {
             let calibration = self.calibrations.get(place).copied().unwrap_or((1.0, 0.0));
             let mut told = told.iter().copied();
             let mut of_hour = OfHour::default();
-            for ((value, code), quarter) in values.iter().zip(codes).zip(&quarters) {
-                // As it was written, so that it can be read.
-                let verdict = verdict::decode(*code, calibrated(*value, calibration), &mut told);
-                let verdict = verdict.ok().flatten();
-                if let Some(own) = of_hour.get_mut(usize::from(*quarter)) {
-                    own.add(verdict.map(|own| own.flag), verdict.and_then(|own| own.value));
+            let mut rows = values.iter().zip(codes);
+            let all_good = verdict::all_good(codes);
+            for run in quarters.chunk_by(|a, b| a == b) {
+                let quarter = run.first().and_then(|quarter| of_hour.get_mut(usize::from(*quarter)));
+                let Some(quarter) = quarter else { continue };
+                let of_run = rows.by_ref().take(run.len());
+                if all_good {
+                    quarter.add_passed(of_run.map(|(value, _)| calibrated(*value, calibration)));
+                    continue;
+                }
+                for (value, code) in of_run {
+                    // As it was written, so that it can be read.
+                    let verdict = verdict::decode(*code, calibrated(*value, calibration), &mut told);
+                    let verdict = verdict.ok().flatten();
+                    quarter.add(verdict.map(|own| own.flag), verdict.and_then(|own| own.value));
                 }
             }
             counted.push(of_hour);

@@ -3,11 +3,13 @@
 //! Reading back what had just been written took a quarter of the time in which a backlog is taken in, and asking for
 //! memory for every sweep as much again. So the writer of a batch notes here what it writes: sweeps and what the core
 //! made of them as they come, everything else, which is rare, as it reads back from the very bytes that were written.
+//! Of a sweep only the values are noted; what they are of, the same for poll after poll, stands once for all of them.
 
 use pondreeve_core::input::Sample;
 use pondreeve_core::{Event, Input, Timestamp};
 
 use super::batch::Batch;
+use super::lanes::{sign, signed};
 use super::verdict::{Said, Verdicts};
 
 /// One input of a batch.
@@ -23,6 +25,8 @@ pub(super) struct Piece<'a> {
 /// What one input is.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum What<'a> {
+    /// A sweep, laid out.
+    Laid(Laid<'a>),
     /// The samples of a sweep.
     Sweep(&'a [Sample]),
     /// Anything else.
@@ -32,13 +36,39 @@ pub(super) enum What<'a> {
 impl Piece<'_> {
     /// The input by itself.
     pub(super) fn input(&self) -> Input {
+        let sweep = |samples| Input { seq: self.seq, at: self.at, event: Event::Sweep { samples } };
         match self.what {
-            What::Sweep(samples) => {
-                let event = Event::Sweep { samples: samples.to_vec() };
-                Input { seq: self.seq, at: self.at, event }
-            }
+            What::Laid(laid) => sweep(laid.samples()),
+            What::Sweep(samples) => sweep(samples.to_vec()),
             What::Other(input) => input.clone(),
         }
+    }
+}
+
+/// A sweep, what its samples have in common with others aside.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Laid<'a> {
+    /// Number of its form in a batch that was laid out by its writer.
+    pub(super) form: Option<usize>,
+    /// What each value is of ([`sign`]).
+    pub(super) signs: &'a [u64],
+    pub(super) values: &'a [f64],
+    /// Times of those whose probe tells when it measured.
+    pub(super) taken_at: &'a [Timestamp],
+}
+
+impl Laid<'_> {
+    /// The samples as they came.
+    pub(super) fn samples(&self) -> Vec<Sample> {
+        let mut taken_at = self.taken_at.iter();
+        let samples = self.signs.iter().zip(self.values).filter_map(|(sign, value)| {
+            let mut sample = signed(*sign, *value)?;
+            if let Some(own) = &mut sample.taken_at {
+                *own = *taken_at.next()?;
+            }
+            Some(sample)
+        });
+        samples.collect()
     }
 }
 
@@ -46,8 +76,10 @@ impl Piece<'_> {
 struct Sweep {
     seq: u64,
     at: Timestamp,
-    /// Where its samples end; they begin where those of the sweep before end.
-    end: usize,
+    form: usize,
+    /// Where its values and times end; they begin where those of the sweep before end.
+    values_end: usize,
+    taken_end: usize,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -61,7 +93,11 @@ struct SaidAt {
 #[derive(Debug, Default)]
 pub(super) struct Flat {
     sweeps: Vec<Sweep>,
-    samples: Vec<Sample>,
+    /// What the values of a sweep are of, form after form, and where each form ends.
+    signs: Vec<u64>,
+    forms: Vec<usize>,
+    values: Vec<f64>,
+    taken_at: Vec<Timestamp>,
     said: Vec<SaidAt>,
     codes: Vec<u8>,
     told: Vec<f64>,
@@ -75,10 +111,11 @@ pub const BATCH_BYTES: usize = 8 * 1024;
 impl Flat {
     /// With room for about what a batch takes, so that it need not be made again and again.
     pub(super) fn with_room() -> Self {
-        const SAMPLES: usize = BATCH_BYTES / 12;
+        const SAMPLES: usize = BATCH_BYTES / 10;
         Self {
             sweeps: Vec::with_capacity(SAMPLES / 4),
-            samples: Vec::with_capacity(SAMPLES),
+            signs: Vec::with_capacity(SAMPLES / 4),
+            values: Vec::with_capacity(SAMPLES),
             said: Vec::with_capacity(SAMPLES / 4),
             codes: Vec::with_capacity(SAMPLES),
             ..Self::default()
@@ -86,9 +123,36 @@ impl Flat {
     }
 
     pub(super) fn sweep(&mut self, seq: u64, at: Timestamp, samples: &[Sample]) {
-        self.samples.extend_from_slice(samples);
-        self.sweeps.push(Sweep { seq, at, end: self.samples.len() });
+        let form = self.form_of(samples);
+        self.values.extend(samples.iter().map(|sample| sample.value));
+        self.taken_at.extend(samples.iter().filter_map(|sample| sample.taken_at));
+        let (values_end, taken_end) = (self.values.len(), self.taken_at.len());
+        self.sweeps.push(Sweep { seq, at, form, values_end, taken_end });
         self.rest.next_seq = self.rest.next_seq.max(seq.saturating_add(1));
+    }
+
+    /// The form that these samples have. Probes are asked in turn, so it is nearly always the one that first came after
+    /// that of the sweep before.
+    fn form_of(&mut self, samples: &[Sample]) -> usize {
+        let fits = |form: &usize| {
+            let signs = self.signs_of(*form);
+            signs.len() == samples.len()
+                && signs.iter().zip(samples).all(|(own, sample)| *own == sign(sample))
+        };
+        let count = self.forms.len();
+        let next = self.sweeps.last().map_or(0, |before| (before.form + 1) % count.max(1));
+        let found = (next..count).chain(0..next.min(count)).find(fits);
+        found.unwrap_or_else(|| {
+            self.signs.extend(samples.iter().map(sign));
+            self.forms.push(self.signs.len());
+            count
+        })
+    }
+
+    fn signs_of(&self, form: usize) -> &[u64] {
+        let from = form.checked_sub(1).and_then(|before| self.forms.get(before)).copied().unwrap_or(0);
+        let end = self.forms.get(form).copied().unwrap_or(from);
+        self.signs.get(from..end).unwrap_or_default()
     }
 
     pub(super) fn verdicts(&mut self, verdicts: &Verdicts) {
@@ -112,10 +176,17 @@ impl Flat {
             let next = (self.sweeps.get(sweep), self.rest.inputs.get(other));
             let (seq, at, what) = match next {
                 (Some(next), input) if input.is_none_or(|input| next.seq < input.seq) => {
-                    let from = sweep.checked_sub(1).and_then(|before| self.sweeps.get(before));
-                    let samples = self.samples.get(from.map_or(0, |before| before.end)..next.end);
+                    let before = sweep.checked_sub(1).and_then(|before| self.sweeps.get(before));
+                    let (values, taken) =
+                        before.map_or((0, 0), |before| (before.values_end, before.taken_end));
                     sweep += 1;
-                    (next.seq, next.at, What::Sweep(samples.unwrap_or_default()))
+                    let laid = Laid {
+                        form: Some(next.form),
+                        signs: self.signs_of(next.form),
+                        values: self.values.get(values..next.values_end).unwrap_or_default(),
+                        taken_at: self.taken_at.get(taken..next.taken_end).unwrap_or_default(),
+                    };
+                    (next.seq, next.at, What::Laid(laid))
                 }
                 (_, Some(input)) => {
                     other += 1;

@@ -105,7 +105,7 @@ mod tests {
 
     use super::super::chunk::Rows;
     use super::super::record::BatchWriter;
-    use super::super::verdict::{Verdict, Verdicts};
+    use super::super::verdict::Verdicts;
     use super::*;
     use crate::audit::{Head, Note, Place};
 
@@ -179,8 +179,10 @@ mod tests {
         let mut rows = Rows::of(&shape);
         for place in 0..40_u32 {
             let at = Timestamp(AT.as_millis() + i64::from(place) * 60_000);
-            let none = [None::<Verdict>; 3];
-            rows.push((u64::from(place) + 7, at), &samples(f64::from(place) / 100.0), none.into_iter());
+            let samples = samples(f64::from(place) / 100.0);
+            let values: Vec<f64> = samples.iter().map(|sample| sample.value).collect();
+            let taken_at: Vec<Timestamp> = samples.iter().filter_map(|sample| sample.taken_at).collect();
+            rows.push_said((u64::from(place) + 7, at), (&values, &taken_at), None);
         }
         let without = |bytes: Vec<u8>| bytes[..bytes.len() - 4].to_vec();
         let chunked = without(rows.to_bytes(KEY));

@@ -1,5 +1,7 @@
 //! What is written comes back, and what is damaged costs itself only.
 
+use std::collections::BTreeMap;
+
 use pondreeve_core::call::{CallPlan, Carried, Outcome};
 use pondreeve_core::effect::Flag;
 use pondreeve_core::service::Step;
@@ -7,8 +9,10 @@ use pondreeve_core::site::{AeratorGroup, Channel, Timer};
 use pondreeve_core::{Quantity, Site};
 use proptest::prelude::*;
 
+use super::super::chunk::Chunk;
 use super::super::flat::Piece;
-use super::super::seal::Sealer;
+use super::super::keys;
+use super::super::seal::{Sealer, inputs_of};
 use super::super::shapes::Shapes;
 use super::super::verdict::{Verdict, code};
 use super::*;
@@ -348,4 +352,70 @@ fn what_a_writer_holds_is_what_a_reader_finds() {
         let rest = [0, 1].map(|place| format!("{:?}", sealers[place].finish(&mut shapes[place])));
         assert_eq!((&sealed[0], &rest[0]), (&sealed[1], &rest[1]));
     }
+}
+
+/// The same over hours of polling: forms that come again and again, probes with a clock, a calibration that changes in the
+/// middle, verdicts that are as expected and such that are not, and values that a calibration by 1 and 0 changes (-0).
+#[test]
+fn hours_of_what_writers_hold_are_what_readers_find() {
+    let mut inputs = crate::journal::seal_tests::mixed(3_000, 9_000);
+    let Event::Started { mut site } = inputs[0].event.clone() else { panic!("the farm comes first") };
+    site.probes[0].channels[0].calibration_slope = 1.01;
+    inputs[1_400].event = Event::SiteChanged { site };
+    let (mut shapes, mut sealed) = ([Shapes::default(), Shapes::default()], [Vec::new(), Vec::new()]);
+    let mut sealers = [Sealer::default(), Sealer::default()];
+    let mut told = BTreeMap::new();
+    for some in inputs.chunks_mut(70) {
+        let (key, base) = (some[0].seq, some[0].at);
+        let mut batch = BatchWriter::holding(key, base);
+        for input in some {
+            let mut verdicts = Verdicts { seq: input.seq, ..Verdicts::default() };
+            if let Event::Sweep { samples } = &mut input.event {
+                for (place, sample) in samples.iter_mut().enumerate() {
+                    if input.seq % 90 == 5 {
+                        sample.value = -0.0;
+                    }
+                    let (flag, value) = match input.seq % 40 {
+                        3 => (Flag::Suspect, Some(sample.value)),
+                        9 => (Flag::Fail, None),
+                        15 => (Flag::Pass, Some(sample.value + 0.125)),
+                        _ => (Flag::Pass, Some(sample.value)),
+                    };
+                    let verdict = Some(Verdict { flag, value });
+                    verdicts.codes.push(code(verdict, sample.value, &mut verdicts.told));
+                    told.insert((input.seq, place), (flag, value.map(f64::to_bits)));
+                }
+                batch.verdicts(&verdicts);
+            }
+            batch.input(input);
+        }
+        let (bytes, held) = batch.finish_held();
+        sealers[0].flat(&held.unwrap(), &mut shapes[0], &mut |own| sealed[0].push(own));
+        sealers[1].batch(&read_batch(key, &bytes), &mut shapes[1], &mut |own| sealed[1].push(own));
+    }
+    for (place, sealer) in sealers.iter_mut().enumerate() {
+        sealed[place].push(sealer.finish(&mut shapes[place]));
+    }
+    assert!(told.len() > 4_000 && sealed[0].len() > 5, "{} verdicts, {} hours", told.len(), sealed[0].len());
+    assert_eq!(format!("{:?}", sealed[0]), format!("{:?}", sealed[1]));
+    // And what is read of them is what was written.
+    let hours = sealed[0].iter().map(|hour| hour.entries.iter().map(|(key, value)| (&key[..], &value[..])));
+    let back: Vec<_> = hours.map(|hour| inputs_of(hour, &shapes[0])).collect();
+    assert!(back.iter().all(|(_, damaged)| *damaged == 0));
+    let back: Vec<Input> = back.into_iter().flat_map(|(inputs, _)| inputs).collect();
+    assert_eq!(format!("{back:?}"), format!("{inputs:?}"));
+    let mut found = BTreeMap::new();
+    for (key, value) in sealed[0].iter().flat_map(|hour| &hour.entries) {
+        let Some((_, keys::kind::CHUNK, number, _)) = keys::parts(key) else { continue };
+        let shape = shapes[0].get(number).unwrap();
+        let chunk = Chunk::open(shape, key, value).unwrap();
+        for place in 0..shape.columns.len() {
+            let column = chunk.column(place).unwrap();
+            let verdicts = chunk.seqs.iter().zip(column.verdicts);
+            found.extend(verdicts.map(|(seq, own)| {
+                ((*seq as u64, place), own.map(|own| (own.flag, own.value.map(f64::to_bits))).unwrap())
+            }));
+        }
+    }
+    assert_eq!(found, told);
 }

@@ -13,10 +13,10 @@ use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
 use super::chunk::{Chunk, Column, Rows, Shape};
 use super::codec::{Malformed, Reader};
-use super::flat::{Flat, Piece, What};
+use super::flat::{Flat, Laid, Piece, What};
 use super::hashing::Mixing;
 use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts, start_of};
-use super::lanes::{Lanes, Signature, sign};
+use super::lanes::{Lanes, Signature, sign, signed};
 use super::record::{Batch, BatchWriter, read_batch};
 use super::shapes::{MOST_SHAPES, Shapes};
 use super::site_record;
@@ -51,6 +51,13 @@ pub(super) struct Sealed {
     pub(super) tallies: Vec<(Key, Vec<OfHour>)>,
 }
 
+#[derive(Debug, Default)]
+struct Scratch {
+    signs: Signature,
+    values: Vec<f64>,
+    taken_at: Vec<Timestamp>,
+}
+
 type DerivedRow = BTreeMap<Quantity, (f64, Flag)>;
 
 /// Collects inputs until an hour is full.
@@ -60,7 +67,8 @@ pub(super) struct Sealer {
     site_text: Option<String>,
     /// Numbers of shapes under the present farm.
     numbers: HashMap<Signature, Option<u32>, BuildHasherDefault<Mixing>>,
-    signature: Signature,
+    /// The memory in which sweeps that were read back are laid out.
+    scratch: Scratch,
     hour: u32,
     first_seq: Option<u64>,
     lanes: Lanes,
@@ -103,6 +111,7 @@ impl Sealer {
         let mut notes = beside.notes.iter().peekable();
         let mut outbox = beside.outbox.iter().peekable();
         let mut any_new = false;
+        self.lanes.begin_batch();
         for piece in pieces {
             let seq = piece.seq;
             while notes.next_if(|(of, _)| *of < seq).is_some() {}
@@ -137,15 +146,24 @@ impl Sealer {
         self.next_seq = piece.seq.saturating_add(1);
         self.inputs += 1;
         match piece.what {
+            What::Laid(sweep) => self.sweep(piece, &sweep, shapes),
             What::Sweep(samples) => {
-                self.samples += samples.len().max(1);
-                if self.lanes.next_fits(samples) || self.find_lane(samples, shapes) {
-                    self.lanes.push((piece.seq, piece.at), samples, piece.said);
-                } else {
-                    self.other(&piece.input(), piece.said);
-                }
+                let mut scratch = std::mem::take(&mut self.scratch);
+                scratch.lay_out(samples);
+                let Scratch { signs, values, taken_at } = &scratch;
+                self.sweep(piece, &Laid { form: None, signs, values, taken_at }, shapes);
+                self.scratch = scratch;
             }
             What::Other(input) => self.input(input, piece.said),
+        }
+    }
+
+    fn sweep(&mut self, piece: &Piece<'_>, sweep: &Laid<'_>, shapes: &mut Shapes) {
+        self.samples += sweep.values.len().max(1);
+        if self.lanes.turn_to_known(sweep) || self.find_lane(sweep, shapes) {
+            self.lanes.push((piece.seq, piece.at), sweep, piece.said);
+        } else {
+            self.other(&piece.input(), piece.said);
         }
     }
 
@@ -213,26 +231,25 @@ impl Sealer {
     }
 
     /// Finds the lane for a sweep, or opens one; `false` where it is to be kept as it came.
-    fn find_lane(&mut self, samples: &[Sample], shapes: &mut Shapes) -> bool {
-        let Some(number) = self.shape_of(samples, shapes) else { return false };
+    fn find_lane(&mut self, sweep: &Laid<'_>, shapes: &mut Shapes) -> bool {
+        let Some(number) = self.shape_of(sweep, shapes) else { return false };
         let Some(shape) = shapes.get(number) else { return false };
-        self.lanes.turn_to(number, shape, &self.signature);
+        self.lanes.turn_to(number, shape, sweep);
         true
     }
 
-    fn shape_of(&mut self, samples: &[Sample], shapes: &mut Shapes) -> Option<u32> {
-        if samples.len() > MOST_COLUMNS {
+    fn shape_of(&mut self, sweep: &Laid<'_>, shapes: &mut Shapes) -> Option<u32> {
+        if sweep.signs.len() > MOST_COLUMNS {
             return None;
         }
-        self.signature.clear();
-        self.signature.extend(samples.iter().map(sign));
-        if let Some(number) = self.numbers.get(&self.signature) {
+        if let Some(number) = self.numbers.get(sweep.signs) {
             return *number;
         }
-        let columns = samples.iter().enumerate().map(|(place, sample)| self.column(samples, place, sample));
+        let samples: Vec<Sample> = sweep.signs.iter().filter_map(|sign| signed(*sign, 0.0)).collect();
+        let columns = samples.iter().enumerate().map(|(place, sample)| self.column(&samples, place, sample));
         let number = shapes.number(Shape { columns: columns.collect() });
         if number.is_some() || self.numbers.len() < MOST_SHAPES {
-            self.numbers.insert(self.signature.clone(), number);
+            self.numbers.insert(sweep.signs.to_vec(), number);
         }
         number
     }
@@ -350,18 +367,13 @@ impl Sealer {
             let mut chunk = Rows::of(shape);
             for (at, row) in rows {
                 let cell = |quantity: &Quantity| row.get(quantity).copied();
-                let sample = |&quantity: &Quantity| Sample {
-                    probe: pondreeve_core::site::ProbeIndex(NO_PROBE),
-                    quantity,
-                    channel: None,
-                    value: cell(&quantity).map_or(0.0, |(value, _)| rounded(value, quantity)),
-                    taken_at: None,
-                };
-                let samples: Vec<Sample> = quantities.iter().map(sample).collect();
-                let verdicts = quantities.iter().zip(&samples).map(|(quantity, sample)| {
-                    cell(quantity).map(|(_, flag)| Verdict { flag, value: Some(sample.value) })
+                let value =
+                    |quantity: &Quantity| cell(quantity).map_or(0.0, |(value, _)| rounded(value, *quantity));
+                let values: Vec<f64> = quantities.iter().map(value).collect();
+                let verdicts = quantities.iter().zip(&values).map(|(quantity, value)| {
+                    cell(quantity).map(|(_, flag)| Verdict { flag, value: Some(*value) })
                 });
-                chunk.push((0, at), &samples, verdicts);
+                chunk.push((0, at), &values, verdicts);
             }
             let key = key(hour, kind::DERIVED, number, first_seq);
             entries.push((key, chunk.to_bytes(&key)));
@@ -406,14 +418,24 @@ impl Sealer {
                     kind::AMENDED => late.until.as_millis() as f64,
                     _ => late.value.unwrap_or(0.0),
                 };
-                let probe = pondreeve_core::site::ProbeIndex(NO_PROBE);
-                let sample = Sample { probe, quantity, channel: None, value, taken_at: None };
                 let verdict = Some(Verdict { flag: late.flag, value: late.value });
-                chunk.push((0, late.at), &[sample], std::iter::once(verdict));
+                chunk.push((0, late.at), &[value], std::iter::once(verdict));
             }
             let key = key(hour, kind, number, first_seq);
             entries.push((key, chunk.to_bytes(&key)));
         }
+    }
+}
+
+impl Scratch {
+    fn lay_out(&mut self, samples: &[Sample]) {
+        let Self { signs, values, taken_at } = self;
+        signs.clear();
+        signs.extend(samples.iter().map(sign));
+        values.clear();
+        values.extend(samples.iter().map(|sample| sample.value));
+        taken_at.clear();
+        taken_at.extend(samples.iter().filter_map(|sample| sample.taken_at));
     }
 }
 

@@ -111,6 +111,11 @@ impl KeyedBatch {
         }
     }
 
+    /// The same where what is written was held; 0 where not.
+    pub(super) fn held_next_seq(&self) -> u64 {
+        self.held.as_ref().map_or(0, |held| held.rest.next_seq)
+    }
+
     /// The batch for a commit. What was held goes with it: should the commit fail, the bytes are read for the next.
     pub fn hand_over(&mut self) -> Self {
         Self { key: self.key, bytes: Arc::clone(&self.bytes), held: self.held.take() }

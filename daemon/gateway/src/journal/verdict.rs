@@ -206,7 +206,20 @@ impl Verdicts {
     }
 }
 
+/// The code of a value that passed all tests and is as expected.
+const GOOD: u8 = Flag::Pass as u8 | AS_EXPECTED;
+
+/// Whether each of these says that a value passed and is as expected.
+pub(super) fn all_good(codes: &[u8]) -> bool {
+    codes.iter().all(|code| *code == GOOD)
+}
+
 impl<'a> Said<'a> {
+    /// Whether each of so many samples passed, its value as expected.
+    pub(super) fn all_good(self, samples: usize) -> bool {
+        self.codes.len() == samples && all_good(self.codes)
+    }
+
     /// The same as one code after the other.
     pub(super) fn recoder(self) -> Recoder<'a> {
         Recoder { codes: self.codes.iter(), told: self.told.iter().copied() }
@@ -233,7 +246,6 @@ pub(super) struct Recoder<'a> {
 impl Recoder<'_> {
     /// The code of the next sample; what is not as expected goes to `told`.
     pub(super) fn next(&mut self, reported: f64, expected: f64, told: &mut Vec<f64>) -> u8 {
-        const GOOD: u8 = Flag::Pass as u8 | AS_EXPECTED;
         let own = self.codes.next().copied().unwrap_or(0);
         // Nearly all are so.
         if own == 0 || (own == GOOD && reported.to_bits() == expected.to_bits()) {
