@@ -305,6 +305,8 @@ impl Rows {
         }
         let sum = checksum(key, &out);
         out.extend_from_slice(&sum.to_le_bytes());
+        // It may wait with many others.
+        out.shrink_to_fit();
         out
     }
 }

@@ -67,7 +67,9 @@ impl Copy {
             (self.turn, self.size_bytes) = (turn, 0);
             File::open(&self.folder)?.sync_all()?;
         }
-        let mut bytes = Vec::new();
+        let size: usize = entries.iter().map(|(_, value)| HEAD_BYTES + value.len() + 4).sum();
+        // Hours of a backlog come together: growing by doubling would take twice the memory of all of them.
+        let mut bytes = Vec::with_capacity(size);
         for (key, value) in entries {
             put_entry(&mut bytes, key, value);
         }
