@@ -70,8 +70,8 @@ impl Contestant for Ours {
                 value,
                 taken_at: None,
             }));
-            judged.clear();
-            judged.extend(samples.iter().map(|sample| self::judged(poll, sample)));
+            judged.resize_with(samples.len(), || judged_as(Flag::Pass));
+            judged.iter_mut().zip(&samples).for_each(|(effect, sample)| judge(effect, poll, sample));
             batch.verdicts(&Verdicts::of_sweep(seq, &samples, &judged));
             let input = Input { seq, at: poll.at, event: Event::Sweep { samples } };
             batch.input(&input);
@@ -114,15 +114,24 @@ impl Ours {
     }
 }
 
-fn judged(poll: &Poll, sample: &Sample) -> Effect {
+/// An effect to be filled in.
+fn judged_as(flag: Flag) -> Effect {
     Effect::Reading(Reading {
-        pond: Some(PondIndex(poll.pond)),
-        probe: Some(sample.probe),
-        quantity: sample.quantity,
-        at: poll.at,
-        raw: Some(sample.value),
-        value: Some(sample.value),
-        flag: Flag::Pass,
+        pond: None,
+        probe: None,
+        quantity: QUANTITIES[0],
+        at: Timestamp(0),
+        raw: None,
+        value: None,
+        flag,
         tests: Vec::new(),
     })
+}
+
+fn judge(effect: &mut Effect, poll: &Poll, sample: &Sample) {
+    if let Effect::Reading(reading) = effect {
+        (reading.pond, reading.probe) = (Some(PondIndex(poll.pond)), Some(sample.probe));
+        (reading.quantity, reading.at) = (sample.quantity, poll.at);
+        (reading.raw, reading.value) = (Some(sample.value), Some(sample.value));
+    }
 }

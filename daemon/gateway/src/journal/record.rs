@@ -82,7 +82,11 @@ pub struct BatchWriter {
 impl BatchWriter {
     /// A batch whose first record has position `key` and time `base`.
     pub fn new(key: u64, base: Timestamp) -> Self {
-        let mut bytes = Vec::with_capacity(1_024);
+        Self::with_room(key, base, 1_024)
+    }
+
+    fn with_room(key: u64, base: Timestamp, room: usize) -> Self {
+        let mut bytes = Vec::with_capacity(room);
         let sums = Sums::under(key);
         put_head(&mut bytes, &sums, base);
         Self { held: None, key, sums, base, bytes, body: Vec::new(), records: 0 }
@@ -90,9 +94,8 @@ impl BatchWriter {
 
     /// The same, which also holds what goes into it laid out for sealing, so that nobody need read it back for that.
     pub fn holding(key: u64, base: Timestamp) -> Self {
-        let mut batch = Self { held: Some(Flat::with_room()), ..Self::new(key, base) };
-        batch.bytes.reserve(BATCH_BYTES);
-        batch
+        // The last record goes a little beyond.
+        Self { held: Some(Flat::with_room()), ..Self::with_room(key, base, BATCH_BYTES + BATCH_BYTES / 16) }
     }
 
     /// The key.

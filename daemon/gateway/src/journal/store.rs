@@ -83,7 +83,7 @@ pub struct KeyedBatch {
     /// Position of its first input.
     pub key: u64,
     /// What is written.
-    pub bytes: Arc<[u8]>,
+    pub bytes: Arc<Vec<u8>>,
     /// The same laid out for sealing, where the writer held it.
     held: Option<Arc<Flat>>,
 }
@@ -91,14 +91,16 @@ pub struct KeyedBatch {
 impl From<BatchWriter> for KeyedBatch {
     fn from(batch: BatchWriter) -> Self {
         let key = batch.key();
-        let (bytes, held) = batch.finish_held();
-        Self { key, bytes: bytes.into(), held: held.map(Arc::new) }
+        let (mut bytes, held) = batch.finish_held();
+        // Many may wait while a disk takes nothing.
+        bytes.shrink_to_fit();
+        Self { key, bytes: Arc::new(bytes), held: held.map(Arc::new) }
     }
 }
 
 impl From<(u64, Vec<u8>)> for KeyedBatch {
     fn from((key, bytes): (u64, Vec<u8>)) -> Self {
-        Self { key, bytes: bytes.into(), held: None }
+        Self { key, bytes: Arc::new(bytes), held: None }
     }
 }
 

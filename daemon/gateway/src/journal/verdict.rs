@@ -147,7 +147,7 @@ impl Verdicts {
             _ => None,
         });
         let mut next = readings.next();
-        let mut verdicts = Self { seq, ..Self::default() };
+        let mut verdicts = Self { seq, codes: Vec::with_capacity(samples.len()), told: Vec::new() };
         for sample in samples {
             let of_this = |reading: &&Reading| {
                 reading.probe == Some(sample.probe)
