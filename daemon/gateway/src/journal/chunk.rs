@@ -143,18 +143,19 @@ impl Rows {
         }
     }
 
-    /// None yet, of the same shape, with room for so many, so that it need not be made again and again while they come.
-    pub(super) fn next(&self, room: usize) -> Self {
-        Self {
-            calibrations: self.calibrations.clone(),
-            seqs: Vec::with_capacity(room),
-            ats: Vec::with_capacity(room),
-            values: Vec::with_capacity(room * self.calibrations.len()),
-            codes: Vec::with_capacity(room * self.calibrations.len()),
-            timed: self.timed.clone(),
-            taken: Vec::with_capacity(room * self.timed.len()),
-            told: Vec::new(),
+    /// Forgets them, and keeps the room of `most` at most for those that come next.
+    pub(super) fn clear(&mut self, most: usize) {
+        fn forget<T>(all: &mut Vec<T>, most: usize) {
+            all.clear();
+            all.shrink_to(most);
         }
+        let width = self.calibrations.len();
+        forget(&mut self.seqs, most);
+        forget(&mut self.ats, most);
+        forget(&mut self.values, most * width);
+        forget(&mut self.codes, most * width);
+        forget(&mut self.taken, most * self.timed.len());
+        forget(&mut self.told, 0);
     }
 
     pub(super) fn is_empty(&self) -> bool {

@@ -15,8 +15,8 @@ use super::flat::Laid;
 use super::hashing::Mixing;
 use super::verdict::Said;
 
-/// Rows that room is made for ahead: an hour of a reading each ten seconds.
-const MOST_ROOM: usize = 360;
+/// Rows that room is kept for: an hour of a reading each ten seconds, and a little of the next poll.
+const MOST_ROOM: usize = 384;
 
 /// Of each sample: probe, quantity, channel and whether it has a time of its own, in one number.
 pub(super) type Signature = Vec<u64>;
@@ -123,8 +123,8 @@ impl Lanes {
         self.of_forms.clear();
     }
 
-    /// What came in the hour, by the number of its shape. Lanes in which something came stay for the next.
-    pub(super) fn finish(&mut self) -> Vec<(u32, Rows)> {
+    /// Hands out what came in the hour, by the number of its shape. Lanes in which something came stay for the next.
+    pub(super) fn finish(&mut self, each: &mut dyn FnMut(u32, &Rows)) {
         if self.lanes.iter().any(|lane| lane.rows.is_empty()) {
             self.lanes.retain(|lane| !lane.rows.is_empty());
             self.by_number = self.lanes.iter().map(|lane| lane.number).zip(0..).collect();
@@ -133,13 +133,11 @@ impl Lanes {
             self.lanes.iter_mut().zip(0..).for_each(|(lane, place)| lane.followed_by = place);
             self.place = 0;
         }
-        let most = self.lanes.iter().map(|lane| lane.rows.seqs.len()).max().unwrap_or(0).min(MOST_ROOM);
-        let taken = self.lanes.iter_mut().map(|lane| {
-            let next = lane.rows.next(most);
-            (lane.number, std::mem::replace(&mut lane.rows, next))
-        });
-        let mut taken: Vec<(u32, Rows)> = taken.collect();
-        taken.sort_by_key(|(number, _)| *number);
-        taken
+        let mut by_number: Vec<&mut Lane> = self.lanes.iter_mut().collect();
+        by_number.sort_unstable_by_key(|lane| lane.number);
+        for lane in by_number {
+            each(lane.number, &lane.rows);
+            lane.rows.clear(MOST_ROOM);
+        }
     }
 }

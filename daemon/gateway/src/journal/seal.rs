@@ -288,15 +288,16 @@ impl Sealer {
         let mut entries = std::mem::take(&mut self.entries);
         let first_seq = self.first_seq.take().unwrap_or(self.next_seq);
         let mut tallies = Vec::new();
-        for (number, rows) in self.lanes.finish() {
-            let key_of_chunk = key(self.hour, kind::CHUNK, number, first_seq);
-            for hour in hour_of_ms(rows.oldest()).max(self.hour.saturating_sub(MOST_LATE_HOURS))..self.hour {
+        let own_hour = self.hour;
+        self.lanes.finish(&mut |number, rows| {
+            let key_of_chunk = key(own_hour, kind::CHUNK, number, first_seq);
+            for hour in hour_of_ms(rows.oldest()).max(own_hour.saturating_sub(MOST_LATE_HOURS))..own_hour {
                 entries.push((key(hour, kind::LATE_CHUNK, number, first_seq), key_of_chunk.to_vec()));
             }
             let (bytes, counted) = rows.to_bytes_counted(&key_of_chunk);
             tallies.extend(counted.map(|counted| (key_of_chunk, counted)));
             entries.push((key_of_chunk, bytes));
-        }
+        });
         if let Some(others) = self.others.take() {
             entries.push((key(self.hour, kind::OTHER, 0, first_seq), {
                 let start = others.key().to_be_bytes();
