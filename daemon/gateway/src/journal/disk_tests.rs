@@ -36,8 +36,7 @@ impl SmallDisk {
 
     /// Leaves this much free.
     pub(crate) fn fill_up_to(&self, free_bytes: u64) {
-        let stat = nix::sys::statvfs::statvfs(self.folder.path()).unwrap();
-        let free = stat.blocks_available() * stat.fragment_size();
+        let free = super::free_bytes(self.folder.path()).unwrap();
         let had = fs::metadata(self.filler()).map_or(0, |meta| meta.len());
         let size = (had + free).saturating_sub(free_bytes);
         // Written, not stretched: a hole takes no room.
