@@ -52,6 +52,8 @@ class Machine:
             "-device", "virtio-serial-pci",
             "-chardev", f"socket,id=campaign,path={folder}/agent,server=on,wait=off",
             "-device", "virtserialport,chardev=campaign,name=campaign",
+            "-chardev", f"socket,id=control,path={folder}/control,server=on,wait=off",
+            "-device", "virtserialport,chardev=control,name=control",
             "-device", "qemu-xhci,id=usb",
         ]
         if stick:
@@ -63,7 +65,7 @@ class Machine:
             command += ["-chardev", f"socket,id=line{place},path={path},reconnect=1"]
         if probes:
             command += ["-serial", "chardev:line0"]
-        for name in ("qmp", "agent"):
+        for name in ("qmp", "agent", "control"):
             if os.path.exists(f"{folder}/{name}"):
                 os.unlink(f"{folder}/{name}")
         self.told = open(os.path.join(folder, "qemu.log"), "ab")
@@ -75,6 +77,8 @@ class Machine:
         self.asking = threading.Lock()
         self.monitor("qmp_capabilities")
         self.agent = self.connect("agent")
+        # What a program in the guest says through /dev/virtio-ports/control (cuts.py).
+        self.control = self.connect("control")
         self.replies, self.next_id, self.speaking = {}, 0, threading.Lock()
         self.hello = threading.Event()
         threading.Thread(target=self.listen, daemon=True).start()
@@ -175,6 +179,6 @@ class Machine:
         self.disk.off()
 
     def close(self):
-        for line in (self.qmp, self.agent):
+        for line in (self.qmp, self.agent, self.control):
             line.close()
         self.told.close()
