@@ -81,7 +81,7 @@ class Observer:
         self.number = 0
         self.notes, self.entered, self.shown = set(), set(), set()
         self.controls = {"OFF": set(), "FULL": set(), "plain": set()}
-        self.unsynced_from = 0
+        self.unsynced_from = self.writes = 0
 
     def next(self):
         self.number += 1
@@ -91,6 +91,7 @@ class Observer:
         """Several at a time, as people and programs are."""
         self.over = over
         self.unsynced_from += 1_000_000
+        self.writes = 0
         gateway.machine.run(f"mkdir -p {CONTROL}; setsid -f python3 /root/unsynced.py {self.unsynced_from}"
                             " </dev/null >/root/unsynced.log 2>&1")
         workers = [threading.Thread(target=self.again, args=(gateway, what), daemon=True)
@@ -137,6 +138,7 @@ class Observer:
                 return
             self.controls["OFF"].add(int(line))
             self.controls["plain"].add(int(line))
+            self.writes += 1
 
     def told(self):
         """How much was told of each kind that only a disk that lies can lose."""
@@ -181,6 +183,8 @@ def one_cut(gateway, observer, dice, answered, lies=False):
     """Works for a moment, then cuts; the readings that must be there are added to `answered`."""
     over = threading.Event()
     observer.work(gateway, over)
+    # From now on there is something that a cut takes.
+    wait_for("the unsynced control", lambda: observer.writes > 0, 240)
     time.sleep(dice.uniform(0.5, LONGEST_S) if not lies else 2)
     if lies:
         gateway.disk.lies = True

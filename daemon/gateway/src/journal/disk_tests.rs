@@ -62,6 +62,15 @@ fn run_as_root(command: &[&str]) {
     assert!(status.success(), "this test needs the right to mount: {all:?} failed");
 }
 
+/// More than the widest number of a 32-bit machine.
+#[test]
+fn room_beyond_four_gigabytes_is_told_in_full() {
+    let disk = SmallDisk::new(6 * 1_024);
+    let free = super::free_bytes(disk.path()).unwrap();
+    let size = 6_u64 << 30;
+    assert!(free <= size && free > size - (1 << 20), "{free} bytes of {size}");
+}
+
 const NOW: Timestamp = Timestamp(1_780_000_000_000);
 
 /// A batch of one input with some kilobytes in it.
