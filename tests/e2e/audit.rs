@@ -139,3 +139,44 @@ fn a_trail_goes_through_a_kill_and_is_checked_with_sha256sum_alone() {
     let said = String::from_utf8(verified.stdout).expect("UTF-8");
     assert!(!verified.status.success() && said.contains("AUDIT TRAIL BROKEN: record 1"), "{said}");
 }
+
+/// The drill: a copy made while the daemon watches, the card gone, a store made of the copy, and all of it is there
+/// again. What came after the copy is lost, as the copy cannot have it.
+#[test]
+fn a_backup_brings_readings_diary_and_trail_back() {
+    let scratch = Scratch::new();
+    scratch.write("farm.toml", &configuration(&scratch, 3.0));
+    let mut daemon = scratch.run_daemon();
+    started(&scratch);
+    let done = |arguments: &[&str]| {
+        let output = scratch.pondreeve(arguments);
+        assert!(output.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).expect("UTF-8")
+    };
+    done(&["enter", "--pond", "p1", "do_mg_l=5.25", "tan_mg_l=0.6"]);
+    done(&["record", "--pond", "p1", "note", "before the copy"]);
+    let kept = || {
+        let readings = done(&["export", "--quantity", "do_mg_l", "--quantity", "tan_mg_l"]);
+        (readings, done(&["export", "--diary"]))
+    };
+    let (before, trail) = (kept(), exported(&scratch, &[]));
+    assert!(before.0.contains("5.25") && before.1.contains("before the copy"), "{before:?}");
+    let (copy, store) = (scratch.path("copy"), scratch.path("store"));
+    let (copy, store) = (copy.to_str().expect("UTF-8"), store.to_str().expect("UTF-8"));
+    done(&["backup", copy]);
+    done(&["verify", copy]);
+    done(&["record", "--pond", "p1", "note", "after the copy"]);
+    daemon.kill_hard();
+    fs::remove_dir_all(store).expect("the card is gone");
+    done(&["salvage", copy, store]);
+    let mut daemon = scratch.run_daemon();
+    started(&scratch);
+    assert_eq!(kept(), before);
+    let after = exported(&scratch, &[]);
+    assert!(after.starts_with(&trail) && !after.contains("after the copy"), "{trail}\n{after}");
+    assert!(after.contains("salvage"), "that it was made of a copy is noted: {after}");
+    assert!(daemon.stop(SOON).success());
+    let (whole, head) = by_python(&trail, &[]);
+    assert!(whole, "{head}");
+    done(&["verify", store, "--head", &head]);
+}

@@ -92,6 +92,9 @@ def swapped(gateway):
     for line in SOCKETS:
         gateway.machine.pull(line)
     wait_for("both to go", lambda: not any(tty(gateway, name) for _, name in SOCKETS.values()), 30)
+    # The kernel gives a number anew once nobody holds the terminal that had it.
+    wait_for("the daemon to let go", lambda: gateway.machine.ask(
+        f"ls -l /proc/{gateway.pid()}/fd | grep -q ttyUSB")[0] == 1, 30)
     for line in reversed(SOCKETS):
         plug(gateway, line)
         wait_for("its name", lambda line=line: tty(gateway, SOCKETS[line][1]), 30)

@@ -13,6 +13,8 @@ from machine import Machine, wait_for
 HERE = os.path.dirname(os.path.abspath(__file__))
 DEPLOY = os.path.join(HERE, "..", "..", "deploy")
 STORE = "/var/lib/pondreeve/store"
+# On what an installer carries, in the guest: what the READMEs' commands name, at the places that they name.
+STICK_TREE = "/media/stick/pondreeve"
 CONFIG = "/etc/pondreeve/farm.toml"
 SECRET = "heron-over-reed-5127"
 # Which socket of the machine's USB hub each adapter is plugged into, and the name that the rules give it.
@@ -87,6 +89,10 @@ value = [{ quantity = "ph" }]
 """
 
 
+# How a trial ends that does not come to its end.
+TROUBLES = (AssertionError, OSError, RuntimeError, ValueError, KeyError, IndexError)
+
+
 class Table:
     """What was promised, what was seen."""
 
@@ -101,7 +107,7 @@ class Table:
         """A row of what `does` tells; one that fails is a broken promise and not the end of the campaign."""
         try:
             seen, kept = does()
-        except (AssertionError, OSError, RuntimeError, ValueError, KeyError, IndexError) as error:
+        except TROUBLES as error:
             seen, kept = f"{type(error).__name__}: {error}", False
         self.row(what, promised, seen, kept)
 
@@ -192,13 +198,19 @@ class Gateway:
 
 
 def newer(package, stick):
-    """The package and the same as a newer version, on what an installer carries."""
+    """The package, the same as a newer version, and what is needed to install by hand, on what an installer carries."""
     os.makedirs(stick, exist_ok=True)
     raw = os.path.join(stick, "..", "newer")
     run = lambda *command: subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     run("cp", package, os.path.join(stick, "pondreeve.deb"))
     run("rm", "-rf", raw)
     run("dpkg-deb", "--raw-extract", package, raw)
+    tree = os.path.join(stick, os.path.basename(STICK_TREE))
+    for place in ("target/debian", "target/release"):
+        os.makedirs(os.path.join(tree, place), exist_ok=True)
+    run("cp", package, os.path.join(tree, "target/debian"))
+    run("cp", os.path.join(raw, "usr/bin/pondreeve"), os.path.join(tree, "target/release"))
+    run("cp", "-r", DEPLOY, os.path.join(tree, "deploy"))
     control = os.path.join(raw, "DEBIAN", "control")
     with open(control, encoding="utf-8") as about:
         lines = about.read().splitlines()

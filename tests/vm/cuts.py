@@ -21,17 +21,39 @@ ON_ITS_WAY_S = {"kvm": 1.0, "tcg": 4.0}[accelerator()]
 LONGEST_S = {"kvm": 8, "tcg": 20}[accelerator()]
 CONTROL = "/var/lib/control"
 
-SQLITE = """
+# The control that must hold: one row for each time it is asked, told once it is synced.
+SYNCED = """
 import sqlite3, sys
-for mode, journal in (("OFF", "delete"), ("FULL", "wal")):
-    base = sqlite3.connect(f"%s/{mode}.db", isolation_level=None)
-    base.execute(f"pragma journal_mode={journal}")
-    base.execute(f"pragma synchronous={mode}")
-    base.execute("create table if not exists told (number)")
-    base.execute("insert into told values (?)", (int(sys.argv[1]),))
-with open("%s/plain", "a") as plain:
-    plain.write(sys.argv[1] + "\\n")
-""" % (CONTROL, CONTROL)
+base = sqlite3.connect("%s/FULL.db", isolation_level=None)
+base.execute("pragma journal_mode=wal")
+base.execute("pragma synchronous=FULL")
+base.execute("create table if not exists told (number)")
+base.execute("insert into told values (?)", (int(sys.argv[1]),))
+""" % CONTROL
+
+# The controls that must lose: a row and a line all the time, told at once, synced never.
+UNSYNCED = """
+import os, sqlite3, sys, time
+number = int(sys.argv[1])
+base = None
+with open("/dev/virtio-ports/control", "wb", buffering=0) as told, open("%s/plain", "a") as plain:
+    while True:
+        number += 1
+        plain.write(f"{number}\\n")
+        plain.flush()
+        try:
+            if base is None:
+                base = sqlite3.connect("%s/OFF.db", isolation_level=None)
+                base.execute("pragma synchronous=OFF")
+                base.execute("create table if not exists told (number)")
+            base.execute("insert into told values (?)", (number,))
+        except sqlite3.Error:
+            # What a cut left of it is no database.
+            os.unlink("%s/OFF.db")
+            base = None
+        told.write(f"{number}\\n".encode())
+        time.sleep(0.1)
+""" % (CONTROL, CONTROL, CONTROL)
 
 SQLITE_LEFT = """
 import json, sqlite3
@@ -59,6 +81,7 @@ class Observer:
         self.number = 0
         self.notes, self.entered, self.shown = set(), set(), set()
         self.controls = {"OFF": set(), "FULL": set(), "plain": set()}
+        self.unsynced_from = self.writes = 0
 
     def next(self):
         self.number += 1
@@ -67,8 +90,12 @@ class Observer:
     def work(self, gateway, over):
         """Several at a time, as people and programs are."""
         self.over = over
+        self.unsynced_from += 1_000_000
+        self.writes = 0
+        gateway.machine.run(f"mkdir -p {CONTROL}; setsid -f python3 /root/unsynced.py {self.unsynced_from}"
+                            " </dev/null >/root/unsynced.log 2>&1")
         workers = [threading.Thread(target=self.again, args=(gateway, what), daemon=True)
-                   for what in (self.note, self.enter, self.show, self.control)]
+                   for what in (self.note, self.enter, self.show, self.synced, self.unsynced)]
         for worker in workers:
             worker.start()
         return workers
@@ -99,12 +126,23 @@ class Observer:
             self.shown |= values
         time.sleep(0.5)
 
-    def control(self, gateway):
+    def synced(self, gateway):
         mine = self.next()
-        status, _ = gateway.machine.ask(f"mkdir -p {CONTROL}; python3 /root/control.py {mine}")
+        status, _ = gateway.machine.ask(f"python3 /root/synced.py {mine}")
         if status == 0 and not self.over.is_set():
-            for kept in self.controls.values():
-                kept.add(mine)
+            self.controls["FULL"].add(mine)
+
+    def unsynced(self, gateway):
+        for line in gateway.machine.control.makefile("r"):
+            if self.over.is_set():
+                return
+            self.controls["OFF"].add(int(line))
+            self.controls["plain"].add(int(line))
+            self.writes += 1
+
+    def told(self):
+        """How much was told of each kind that only a disk that lies can lose."""
+        return len(self.notes), len(self.entered), len(self.controls["FULL"])
 
 
 def lost(gateway, observer, answered):
@@ -145,10 +183,15 @@ def one_cut(gateway, observer, dice, answered, lies=False):
     """Works for a moment, then cuts; the readings that must be there are added to `answered`."""
     over = threading.Event()
     observer.work(gateway, over)
+    # From now on there is something that a cut takes.
+    wait_for("the unsynced control", lambda: observer.writes > 0, 240)
     time.sleep(dice.uniform(0.5, LONGEST_S) if not lies else 2)
     if lies:
         gateway.disk.lies = True
-        time.sleep(LONGEST_S)
+        before = observer.told()
+        # The first of each may have been synced before the lie.
+        wait_for("some of each kind to be told", lambda: all(now > had + 1 for now, had in zip(observer.told(), before)),
+                 240)
     over.set()
     at = time.monotonic()
     gateway.machine.cut()
@@ -174,7 +217,8 @@ class NothingKept(random.Random):
 def run(gateway, table, asked):
     machine = gateway.boot()
     gateway.configure(BROKER, durable_within=f"{DURABLE_WITHIN_S:.0f}s")
-    machine.write("/root/control.py", SQLITE)
+    machine.write("/root/synced.py", SYNCED)
+    machine.write("/root/unsynced.py", UNSYNCED)
     # What nobody synced is handed to the disk soon, where it lies in the cache: the more of it a cut takes or tears.
     machine.write("/etc/sysctl.d/90-campaign.conf", "vm.dirty_writeback_centisecs=20\nvm.dirty_expire_centisecs=20\n")
     machine.run("sysctl -q --system; systemctl restart pondreeve && sync", patience_s=120)

@@ -42,7 +42,8 @@ class Machine:
             # No network card of any kind.
             "-nic", "none",
             "-kernel", f"{guest}/vmlinuz", "-initrd", f"{guest}/initrd",
-            "-append", "root=LABEL=gateway ro console=ttyS0 loglevel=5 panic=-1 net.ifnames=0",
+            # no_timer_check: on a busy host an emulated timer comes too late for what the kernel expects of a board's.
+            "-append", "root=LABEL=gateway ro console=ttyS0 loglevel=5 panic=-1 net.ifnames=0 no_timer_check",
             "-chardev", f"file,id=console,path={self.console},append=on", "-serial", "chardev:console",
             "-qmp", f"unix:{folder}/qmp,server=on,wait=off",
             # Writes wait in the disk's cache until the guest flushes (disk.py).
@@ -51,6 +52,8 @@ class Machine:
             "-device", "virtio-serial-pci",
             "-chardev", f"socket,id=campaign,path={folder}/agent,server=on,wait=off",
             "-device", "virtserialport,chardev=campaign,name=campaign",
+            "-chardev", f"socket,id=control,path={folder}/control,server=on,wait=off",
+            "-device", "virtserialport,chardev=control,name=control",
             "-device", "qemu-xhci,id=usb",
         ]
         if stick:
@@ -62,7 +65,7 @@ class Machine:
             command += ["-chardev", f"socket,id=line{place},path={path},reconnect=1"]
         if probes:
             command += ["-serial", "chardev:line0"]
-        for name in ("qmp", "agent"):
+        for name in ("qmp", "agent", "control"):
             if os.path.exists(f"{folder}/{name}"):
                 os.unlink(f"{folder}/{name}")
         self.told = open(os.path.join(folder, "qemu.log"), "ab")
@@ -74,6 +77,8 @@ class Machine:
         self.asking = threading.Lock()
         self.monitor("qmp_capabilities")
         self.agent = self.connect("agent")
+        # What a program in the guest says through /dev/virtio-ports/control (cuts.py).
+        self.control = self.connect("control")
         self.replies, self.next_id, self.speaking = {}, 0, threading.Lock()
         self.hello = threading.Event()
         threading.Thread(target=self.listen, daemon=True).start()
@@ -119,9 +124,11 @@ class Machine:
             # The power is gone in the middle of a word.
             pass
 
-    def wait_until_up(self, patience_s=180):
-        if not self.hello.wait(patience_s):
-            raise TimeoutError(f"the guest did not come up: see {self.console}")
+    def wait_until_up(self, patience_s=600):
+        wait_for(f"the guest to come up ({self.console})",
+                 lambda: self.hello.is_set() or self.process.poll() is not None, patience_s)
+        if not self.hello.is_set():
+            raise RuntimeError(f"the guest gave up its start: see {self.console}")
         return time.monotonic() - self.began
 
     def ask(self, run, given="", patience_s=PATIENCE_S):
@@ -172,6 +179,6 @@ class Machine:
         self.disk.off()
 
     def close(self):
-        for line in (self.qmp, self.agent):
+        for line in (self.qmp, self.agent, self.control):
             line.close()
         self.told.close()

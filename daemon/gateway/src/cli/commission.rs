@@ -228,9 +228,7 @@ fn head(farm: &Farm, at: &str, offset_s: i32, config: &Path) -> Head {
 }
 
 fn machine(farm: &Farm) -> Machine {
-    let free = nix::sys::statvfs::statvfs(&farm.store.path)
-        .ok()
-        .map(|found| found.blocks_available() * found.fragment_size());
+    let free = crate::journal::free_bytes(&farm.store.path).ok();
     Machine { now_s: jiff::Timestamp::now().as_second(), clock_kept: clock_kept(), store_free: free }
 }
 

@@ -12,11 +12,13 @@ const AFTER: &str = "\
 Reads a backup, or a store that was set aside as damaged, and makes a new store
 of everything that can be read. The old one is left as it is. To use the new
 one: stop the daemon, name it in the configuration ([store] path), start the
-daemon. What became of the audit trail is told, and noted in it at the next
-start. Exit status 1 if something could not be read.
+daemon. Make it as the daemon's user, who must be able to write it. What became
+of the audit trail is told, and noted in it at the next start. Exit status 1 if
+something could not be read.
 
 Examples:
-  pondreeve salvage /media/stick/pondreeve /var/lib/pondreeve/restored
+  sudo -u pondreeve pondreeve salvage /media/stick/pondreeve \\
+      /var/lib/pondreeve/restored
   pondreeve salvage store.damaged-20260501T021000Z salvaged";
 
 /// Arguments of `salvage`.

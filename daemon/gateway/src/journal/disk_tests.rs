@@ -36,8 +36,7 @@ impl SmallDisk {
 
     /// Leaves this much free.
     pub(crate) fn fill_up_to(&self, free_bytes: u64) {
-        let stat = nix::sys::statvfs::statvfs(self.folder.path()).unwrap();
-        let free = stat.blocks_available() * stat.fragment_size();
+        let free = super::free_bytes(self.folder.path()).unwrap();
         let had = fs::metadata(self.filler()).map_or(0, |meta| meta.len());
         let size = (had + free).saturating_sub(free_bytes);
         // Written, not stretched: a hole takes no room.
@@ -61,6 +60,15 @@ fn run_as_root(command: &[&str]) {
     let all: Vec<&str> = prefix.iter().chain(command).copied().collect();
     let status = Command::new(all[0]).args(&all[1..]).status().expect("mount can be run");
     assert!(status.success(), "this test needs the right to mount: {all:?} failed");
+}
+
+/// More than the widest number of a 32-bit machine.
+#[test]
+fn room_beyond_four_gigabytes_is_told_in_full() {
+    let disk = SmallDisk::new(6 * 1_024);
+    let free = super::free_bytes(disk.path()).unwrap();
+    let size = 6_u64 << 30;
+    assert!(free <= size && free > size - (1 << 20), "{free} bytes of {size}");
 }
 
 const NOW: Timestamp = Timestamp(1_780_000_000_000);

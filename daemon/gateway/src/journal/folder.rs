@@ -104,9 +104,15 @@ pub(super) fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
     PathBuf::from(name)
 }
 
-pub(super) fn free_bytes(path: &Path) -> nix::Result<u64> {
+/// Room on the disk for those who are not root, bytes.
+///
+/// # Errors
+/// The system does not tell of that place.
+pub(crate) fn free_bytes(path: &Path) -> nix::Result<u64> {
     let stat = nix::sys::statvfs::statvfs(path)?;
-    Ok(stat.blocks_available().saturating_mul(stat.fragment_size()))
+    // Each is as wide as a word of the machine: 32 bits hold no more than 4 GiB of them together.
+    let bytes = u128::from(stat.blocks_available()) * u128::from(stat.fragment_size());
+    Ok(u64::try_from(bytes).unwrap_or(u64::MAX))
 }
 
 pub(super) fn is_nearly_full(path: &Path) -> bool {

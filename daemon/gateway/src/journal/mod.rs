@@ -71,6 +71,7 @@ pub mod verify;
 pub mod writer;
 
 pub use deeds::{Deed, Deeds, Stretch};
+pub(crate) use folder::free_bytes;
 pub use query::{Kept, Query};
 pub use reading::From;
 pub use rollup::{Level, Rolled};

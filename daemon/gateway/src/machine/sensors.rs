@@ -39,7 +39,7 @@ impl Machine {
         Health {
             temperature_c: self.temperature_c(),
             supply: self.supply(),
-            room_bytes: room(store),
+            room_bytes: crate::journal::free_bytes(store).ok(),
             store_bytes: None,
             written_bytes: None,
             rated_bytes: None,
@@ -95,12 +95,6 @@ impl Machine {
         let folder = self.root.join("sys/class");
         folder.is_dir().then(|| !entries(&folder.join("rtc"), "rtc").is_empty())
     }
-}
-
-/// Room for those who are not root, bytes.
-fn room(store: &Path) -> Option<u64> {
-    let stat = nix::sys::statvfs::statvfs(store).ok()?;
-    Some(stat.blocks_available().saturating_mul(stat.fragment_size()))
 }
 
 /// Entries of a folder whose names begin so, in order.

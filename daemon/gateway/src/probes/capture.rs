@@ -5,7 +5,7 @@
 //! thread of its own, so that a slow disk holds up no line; what it cannot keep up with is left out, and that is said.
 
 use std::fmt::Write as _;
-use std::fs::{File, OpenOptions};
+use std::fs::{File, OpenOptions, create_dir_all};
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 use std::pin::Pin;
@@ -107,6 +107,9 @@ struct Writer {
 
 impl Writer {
     fn open(path: PathBuf, head: String) -> io::Result<Self> {
+        if let Some(folder) = path.parent() {
+            create_dir_all(folder)?;
+        }
         let mut file = OpenOptions::new().create(true).append(true).open(&path)?;
         let mut length = file.metadata()?.len();
         if length == 0 {
@@ -195,15 +198,16 @@ mod tests {
     #[test]
     fn a_capture_is_put_aside_when_it_is_full_and_stays_small() {
         let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("east.txt");
+        let folder = folder.path().join("captures");
+        let path = folder.join("east.txt");
         let mut writer = Writer::open(path.clone(), format!("{HEAD} rtu line east\n")).unwrap();
         let text = "0".repeat(1_000_000) + "\n";
         for _ in 0..11 {
             writer.write(&text).unwrap();
         }
-        let size = |name: &str| std::fs::metadata(folder.path().join(name)).unwrap().len();
+        let size = |name: &str| std::fs::metadata(folder.join(name)).unwrap().len();
         assert!(size("east.txt") <= FILE_BYTES && size("east.txt.1") <= FILE_BYTES);
-        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 2);
+        assert_eq!(std::fs::read_dir(&folder).unwrap().count(), 2);
         assert!(
             std::fs::read_to_string(&path).unwrap().starts_with("# pondreeve capture 1 rtu line east\n0")
         );
