@@ -28,6 +28,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 
 FUZZ = pathlib.Path(__file__).resolve().parent
 ROOT = FUZZ.parent.parent
@@ -49,7 +50,8 @@ MEMORY_MB = 2048
 STACK_MB = 2
 LONGEST_INPUT = 16384
 
-# A slice ends by the clock and is counted by the processor.
+# A slice ends by the clock, as long as the share of the processor that the last one had makes fit, and is counted by the
+# processor.
 SLICE_S = 300
 MOST_FINDINGS = 5
 
@@ -160,26 +162,30 @@ class Fuzzer:
         for folder in (work, FOUND, BUILT / "logs"):
             folder.mkdir(parents=True, exist_ok=True)
         total = {"seconds": 0.0, "inputs": 0, "edges": 0, "new": 0}
-        found = []
-        while total["seconds"] < minutes * 60 and len(found) < MOST_FINDINGS and not self.stopped.is_set():
-            left = int(minutes * 60 - total["seconds"]) + 1
-            before = set(FOUND.iterdir())
+        found, cut_short, share = set(), 0, 1.0
+        while total["seconds"] < minutes * 60 and cut_short < MOST_FINDINGS and not self.stopped.is_set():
+            left = minutes * 60 - total["seconds"]
+            slice_s = int(min(max(left, left / share * 0.7), SLICE_S)) + 1
+            began = time.monotonic()
             code, seconds, said = self.run(
-                parser, f"-max_total_time={min(left, SLICE_S)}", f"-timeout={SLOW_S}", f"-rss_limit_mb={MEMORY_MB * 3 // 4}",
+                parser, f"-max_total_time={slice_s}", f"-timeout={SLOW_S}", f"-rss_limit_mb={MEMORY_MB * 3 // 4}",
                 f"-max_len={LONGEST_INPUT}", "-print_final_stats=1", "-reload=0", f"-artifact_prefix={FOUND}/{parser}-",
                 work, CORPUS / parser)
+            share = max(seconds / (time.monotonic() - began), 0.01)
             (BUILT / "logs" / parser).write_text(said)
-            fresh = [path for path in set(FOUND.iterdir()) - before if path.name.startswith(f"{parser}-")]
+            written = {pathlib.Path(path) for path in re.findall(r"Test unit written to (\S+)", said)}
             # libFuzzer writes down what was merely slower than the others, too.
-            for path in [path for path in fresh if "-slow-unit-" in path.name or "-timeout-" in path.name]:
-                if not self.is_slow(parser, path):
-                    path.unlink()
-                    fresh.remove(path)
-            if code < 0 or (code != 0 and not fresh and not self.stopped.is_set() and "libFuzzer: timeout" not in said):
+            by_clock = {path for path in written if re.search("-(slow-unit|timeout)-", path.name)}
+            held_up = {path for path in by_clock if path.exists() and not self.is_slow(parser, path)}
+            for path in held_up:
+                path.unlink()
+            if code != 0 and not written and not self.stopped.is_set():
                 log = FOUND / f"{parser}-ended-with-{code}.log"
                 log.write_text(said)
-                fresh.append(log)
-            found += fresh
+                written.add(log)
+            fresh = written - held_up - found
+            found |= fresh
+            cut_short += code != 0
             inputs = [0, *map(int, re.findall(r"^(?:#|stat::number_of_executed_units: +)(\d+)\b", said, re.M))]
             new = [0, *map(int, re.findall(r"stat::new_units_added: +(\d+)", said))]
             edges = [0, *map(int, re.findall(r" cov: (\d+)", said))]
@@ -190,7 +196,7 @@ class Fuzzer:
             hours.add(commit, parser, seconds / 60, max(inputs), len(fresh))
         line = (f"{parser:<16} {total['seconds'] / 60:>8.1f} {total['inputs']:>12} {total['edges']:>7} "
                 f"{total['new']:>8} {len(found):>9}")
-        return "\n".join([line, *(f"  {path}" for path in found)]), len(found)
+        return "\n".join([line, *(f"  {path}" for path in sorted(found))]), len(found)
 
     def fold(self, parser):
         """Puts inputs into the corpus that reach most of what it did not, while they are few and small."""
