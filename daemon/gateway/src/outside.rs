@@ -2,6 +2,7 @@
 //! disk may hand to this program. Whatever the bytes, a parser gives a value or an error: `tests/fuzz` sees to it.
 
 use std::path::Path;
+use std::sync::LazyLock;
 
 use bytes::BytesMut;
 use pondreeve_core::Quantity;
@@ -21,7 +22,8 @@ use crate::config::{Style, builtin, from_text, profile};
 use crate::forward::packets;
 use crate::frames;
 use crate::local::{protocol, server};
-use crate::texts::{Texts, own};
+use crate::texts::recognised::audit_field;
+use crate::texts::{Choice, Texts, Words, chosen, own};
 
 /// A parser under its name; the bytes are all that it is given.
 pub type Parser = (&'static str, fn(&[u8]));
@@ -43,6 +45,7 @@ pub const PARSERS: &[Parser] = &[
     ("configuration", configuration),
     ("probe-profile", probe_profile),
     ("language", language),
+    ("kept-sentence", kept_sentence),
     ("local-request", local_request),
     ("local-reply", local_reply),
     ("calc-lines", calc_lines),
@@ -133,9 +136,13 @@ fn sdi_12_line(bytes: &[u8]) {
     let _ = sdi12::decode_identity(bytes, b'0');
 }
 
-/// A built-in profile of any kind.
-fn built_in(name: &str) -> Option<profile::Profile> {
-    profile::parse_any(builtin::profile(name)?, name).ok()
+/// A built-in profile of any kind; each is read once.
+fn built_in(name: &str) -> Option<&'static profile::Profile> {
+    static READ: LazyLock<Vec<profile::Profile>> = LazyLock::new(|| {
+        let names = ["optical-oxygen", "sdi12-oxygen", "text-oxygen", "text-weather"];
+        names.iter().filter_map(|name| profile::parse_any(builtin::profile(name)?, name).ok()).collect()
+    });
+    READ.iter().find(|profile| profile.id() == name)
 }
 
 fn text_line(bytes: &[u8]) {
@@ -158,7 +165,7 @@ fn capture(bytes: &[u8]) {
     let Ok(captured) = frames::parse(text) else { return };
     for name in ["optical-oxygen", "sdi12-oxygen", "text-oxygen"] {
         let Some(profile) = built_in(name) else { continue };
-        let _ = frames::read(&captured, &profile, None);
+        let _ = frames::read(&captured, profile, None);
     }
 }
 
@@ -247,6 +254,16 @@ fn language(bytes: &[u8]) {
     for key in own::keys(source).0.keys() {
         let _ = texts.fill(key, &[("pond", "p1".into()), ("minutes", 12.5.into())]);
     }
+}
+
+/// English that the journal or the trail kept, as somebody with Spanish is told it.
+fn kept_sentence(bytes: &[u8]) {
+    static SPANISH: LazyLock<Option<Words>> = LazyLock::new(|| {
+        let spanish = Choice { language: Some("es".to_owned()), ..Choice::default() };
+        chosen(&spanish).ok()
+    });
+    let (Ok(text), Some(words)) = (std::str::from_utf8(bytes), *SPANISH) else { return };
+    let _ = audit_field(words, text);
 }
 
 fn local_request(bytes: &[u8]) {
