@@ -137,10 +137,10 @@ class Fuzzer:
         for process in list(self.running):
             process.send_signal(signal.SIGINT)
 
-    def run(self, parser, *arguments):
+    def run(self, parser, *arguments, before=()):
         """How it ended, the processor's seconds that it took, what it said."""
         with tempfile.TemporaryFile("w+", errors="replace") as said:
-            process = subprocess.Popen([self.program, *map(str, arguments)], stdout=said, stderr=said, cwd=BUILT,
+            process = subprocess.Popen([*before, self.program, *map(str, arguments)], stdout=said, stderr=said, cwd=BUILT,
                                        env={**os.environ, "PONDREEVE_PARSER": parser})
             self.running.add(process)
             if self.stopped.is_set():
@@ -153,7 +153,7 @@ class Fuzzer:
 
     def is_slow(self, parser, path):
         """Whether an input takes so long by the processor's time: by the clock, a run that was held up does too."""
-        code, seconds, _ = self.run(parser, f"-timeout={20 * SLOW_S}", path)
+        code, seconds, _ = self.run(parser, "-timeout=0", path, before=["prlimit", f"--cpu={10 * SLOW_S}"])
         return code != 0 or seconds > SLOW_S
 
     def fuzz(self, parser, minutes, hours, commit):
@@ -185,7 +185,7 @@ class Fuzzer:
                 written.add(log)
             fresh = written - held_up - found
             found |= fresh
-            cut_short += code != 0
+            cut_short += code != 0 and not held_up
             inputs = [0, *map(int, re.findall(r"^(?:#|stat::number_of_executed_units: +)(\d+)\b", said, re.M))]
             new = [0, *map(int, re.findall(r"stat::new_units_added: +(\d+)", said))]
             edges = [0, *map(int, re.findall(r" cov: (\d+)", said))]
