@@ -5,7 +5,7 @@
     nice python3 tests/fuzz/guided.py --minutes 10 --up-to 60   # those below an hour in the book of hours, in rounds
     python3 tests/fuzz/guided.py --minutes 5 --parser senml --parser capture
     python3 tests/fuzz/guided.py --hours                        # what each parser has had so far
-    python3 tests/fuzz/guided.py --fold                         # the best of what was found into tests/fuzz/corpus
+    python3 tests/fuzz/guided.py --fold                         # the best of what they learnt, once they rest, into the corpus
 
 Minutes are the processor's: a run that is held up or has little of the machine takes longer and counts no more. Each
 run is written into tests/fuzz/hours.tsv as it goes. What it learns lies in target/fuzz/work and is gone on from.
