@@ -5,7 +5,7 @@
     nice python3 tests/fuzz/guided.py --minutes 10 --up-to 60   # those below an hour in the book of hours, in rounds
     python3 tests/fuzz/guided.py --minutes 5 --parser senml --parser capture
     python3 tests/fuzz/guided.py --hours                        # what each parser has had so far
-    python3 tests/fuzz/guided.py --fold                         # the best of what they learnt, once they rest, into the corpus
+    python3 tests/fuzz/guided.py --fold                       # while none runs: the best of what was learnt into the corpus
 
 Minutes are the processor's: a run that is held up or has little of the machine takes longer and counts no more. Each
 run is written into tests/fuzz/hours.tsv as it goes. What it learns lies in target/fuzz/work and is gone on from.
@@ -153,7 +153,8 @@ class Fuzzer:
 
     def is_slow(self, parser, path):
         """Whether an input takes so long by the processor's time: by the clock, a run that was held up does too."""
-        code, seconds, _ = self.run(parser, "-timeout=0", path, before=["prlimit", f"--cpu={10 * SLOW_S}"])
+        code, seconds, _ = self.run(parser, "-timeout=0", "-exact_artifact_path=/dev/null", path,
+                                    before=["prlimit", f"--cpu={10 * SLOW_S}"])
         return code != 0 or seconds > SLOW_S
 
     def fuzz(self, parser, minutes, hours, commit):
@@ -168,9 +169,9 @@ class Fuzzer:
             slice_s = int(min(max(left, left / share * 0.7), SLICE_S)) + 1
             began = time.monotonic()
             code, seconds, said = self.run(
-                parser, f"-max_total_time={slice_s}", f"-timeout={SLOW_S}", f"-rss_limit_mb={MEMORY_MB * 3 // 4}",
-                f"-max_len={LONGEST_INPUT}", "-print_final_stats=1", "-reload=0", f"-artifact_prefix={FOUND}/{parser}-",
-                work, CORPUS / parser)
+                parser, f"-max_total_time={slice_s}", f"-timeout={SLOW_S}",
+                f"-rss_limit_mb={MEMORY_MB * 3 // 4}", f"-max_len={LONGEST_INPUT}", "-print_final_stats=1",
+                "-reload=0", f"-artifact_prefix={FOUND}/{parser}-", work, CORPUS / parser)
             share = max(seconds / (time.monotonic() - began), 0.01)
             (BUILT / "logs" / parser).write_text(said)
             written = {pathlib.Path(path) for path in re.findall(r"Test unit written to (\S+)", said)}
