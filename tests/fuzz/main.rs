@@ -1,4 +1,5 @@
-//! Every parser of outside bytes, for as long as you like.
+//! Every parser of outside bytes, fed blindly for as long as you like: needs no C++ compiler and runs wherever the tests
+//! do. `tests/fuzz/guided.py` finds more in the same time.
 //!
 //! ```sh
 //! cargo run --release -p pondreeve-tests --example fuzz -- --minutes 60             # each for an hour, one after the other
@@ -7,15 +8,20 @@
 //!
 //! What makes a parser panic, or takes longer than two seconds, is written to `tests/fuzz/found/`; once mended it goes
 //! into the corpus. Memory is bounded to 2 GiB, so that a length taken at its word ends the run.
+//! What each parser has had is written into `tests/fuzz/hours.tsv`.
 
 mod mutate;
 mod run;
 
 use std::fs;
+use std::io::Write as _;
 use std::path::Path;
+use std::process::Command;
 use std::time::Duration;
 
 use anyhow::{Context as _, bail, ensure};
+use nix::sys::resource::{Resource, UsageWho, getrusage, setrlimit};
+use nix::sys::time::TimeValLike as _;
 use pondreeve::outside::PARSERS;
 
 /// No parser needs a tenth of it.
@@ -41,12 +47,14 @@ fn main() -> anyhow::Result<()> {
         "unknown parser; known are {}",
         known.join(", ")
     );
-    nix::sys::resource::setrlimit(nix::sys::resource::Resource::RLIMIT_AS, MEMORY_BYTES, MEMORY_BYTES)?;
+    setrlimit(Resource::RLIMIT_AS, MEMORY_BYTES, MEMORY_BYTES)?;
     let found = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz/found");
     let mut bad = 0;
     println!("{:<16} {:>12} {:>9} {:>12}", "parser", "inputs", "findings", "slowest, ms");
     for parser in PARSERS.iter().filter(|parser| only.as_deref().is_none_or(|only| parser.0 == only)) {
+        let before = processor_minutes()?;
         let outcome = run::run(parser, seed, u64::MAX, Duration::from_secs_f64(minutes * 60.0));
+        note(parser.0, processor_minutes()? - before, &outcome)?;
         println!(
             "{:<16} {:>12} {:>9} {:>12.1}",
             parser.0,
@@ -63,5 +71,28 @@ fn main() -> anyhow::Result<()> {
         bad += outcome.found.len();
     }
     ensure!(bad == 0, "{bad} findings");
+    Ok(())
+}
+
+/// Minutes of the processor that this program has had.
+fn processor_minutes() -> anyhow::Result<f64> {
+    let usage = getrusage(UsageWho::RUSAGE_SELF)?;
+    let both = usage.user_time() + usage.system_time();
+    Ok(both.num_milliseconds() as f64 / 60_000.0)
+}
+
+/// A line in the book of hours.
+fn note(parser: &str, minutes: f64, outcome: &run::Outcome) -> anyhow::Result<()> {
+    let said = |program: &str, arguments: &[&str]| -> anyhow::Result<String> {
+        let out = Command::new(program).args(arguments).current_dir(env!("CARGO_MANIFEST_DIR")).output()?;
+        ensure!(out.status.success(), "{program} {arguments:?}: {}", String::from_utf8_lossy(&out.stderr));
+        Ok(String::from_utf8(out.stdout)?.trim().to_owned())
+    };
+    let (date, commit) = (said("date", &["-u", "+%F"])?, said("git", &["rev-parse", "--short=9", "HEAD"])?);
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz/hours.tsv");
+    let mut book =
+        fs::OpenOptions::new().append(true).open(&path).with_context(|| path.display().to_string())?;
+    let (inputs, findings) = (outcome.inputs, outcome.found.len());
+    writeln!(book, "{date}\t{commit}\t{parser}\tblind\t{minutes:.2}\t{inputs}\t{findings}")?;
     Ok(())
 }

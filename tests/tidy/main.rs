@@ -278,7 +278,8 @@ fn no_test_file_is_forgotten() {
         .collect();
     for path in rust_files() {
         let Ok(inside) = path.strip_prefix("tests") else { continue };
-        if inside.starts_with("src") || inside.starts_with("benches") {
+        // The guided fuzzer is a package of its own, which tests/fuzz/guided.py builds.
+        if inside.starts_with("src") || inside.starts_with("benches") || inside.starts_with("fuzz/guided") {
             continue;
         }
         let folder_main = inside.parent().map(|p| p.join("main.rs").to_string_lossy().into_owned());
@@ -289,6 +290,27 @@ fn no_test_file_is_forgotten() {
             path.display()
         );
     }
+}
+
+#[test]
+fn what_is_fuzzed_is_made_of_the_same_parts() {
+    let parts = |folder: &str| -> BTreeSet<(String, String)> {
+        let path = root().join(folder).join("Cargo.lock");
+        let text = fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+        let lock: toml::Table = text.parse().unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+        let text = |part: &toml::Value, key| part[key].as_str().expect("a text").to_owned();
+        let parts = lock["package"].as_array().expect("a list");
+        parts.iter().map(|part| (text(part, "name"), text(part, "version"))).collect()
+    };
+    let ours = parts(".");
+    let other: Vec<_> = parts("tests/fuzz/guided")
+        .into_iter()
+        .filter(|part| !ours.contains(part) && ours.iter().any(|own| own.0 == part.0))
+        .collect();
+    assert!(
+        other.is_empty(),
+        "{other:?} are other versions than the daemon's: copy Cargo.lock to tests/fuzz/guided and run cargo metadata there"
+    );
 }
 
 #[test]

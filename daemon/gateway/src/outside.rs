@@ -2,6 +2,7 @@
 //! disk may hand to this program. Whatever the bytes, a parser gives a value or an error: `tests/fuzz` sees to it.
 
 use std::path::Path;
+use std::sync::LazyLock;
 
 use bytes::BytesMut;
 use pondreeve_core::Quantity;
@@ -9,9 +10,10 @@ use pondreeve_protocol::modbus::CoilWrite;
 use pondreeve_protocol::modbus::{self, Framing, ReadRequest, survey};
 use pondreeve_protocol::payload::{self, Expected, Pick, PickFrom};
 use pondreeve_protocol::register_map::Table;
-use pondreeve_protocol::text_line::Splitter;
+use pondreeve_protocol::text_line::{Splitter, xor};
 use pondreeve_protocol::{sdi12, senml, time};
 use ring::hmac;
+use rumqttc::{MqttState, Packet};
 
 use crate::cli::{calc, replay};
 use crate::commands::envelope;
@@ -20,6 +22,8 @@ use crate::config::{Style, builtin, from_text, profile};
 use crate::forward::packets;
 use crate::frames;
 use crate::local::{protocol, server};
+use crate::texts::recognised::audit_field;
+use crate::texts::{Choice, Texts, Words, chosen, own};
 
 /// A parser under its name; the bytes are all that it is given.
 pub type Parser = (&'static str, fn(&[u8]));
@@ -34,11 +38,14 @@ pub const PARSERS: &[Parser] = &[
     ("capture", capture),
     ("mqtt-payload", mqtt_payload),
     ("mqtt-broker", mqtt_broker),
+    ("mqtt-source", mqtt_source),
     ("signed-command", signed_command),
     ("senml", senml_json),
     ("csv-replay", replay::read_bytes),
     ("configuration", configuration),
     ("probe-profile", probe_profile),
+    ("language", language),
+    ("kept-sentence", kept_sentence),
     ("local-request", local_request),
     ("local-reply", local_reply),
     ("calc-lines", calc_lines),
@@ -56,7 +63,15 @@ const ASKED: ReadRequest = ReadRequest { unit: 11, table: Table::Holding, addres
 /// The order to a relay whose answer is looked for.
 const COIL: [u8; 8] = [0x11, 0x05, 0x00, 0x03, 0xff, 0x00, 0x7e, 0xaa];
 
+/// As it came, and with a checksum that fits: it keeps nearly every changed byte from the code behind it.
 fn modbus_rtu(bytes: &[u8]) {
+    rtu(bytes);
+    let mut fitting = bytes.to_vec();
+    fitting.extend_from_slice(&modbus::crc16(bytes).to_le_bytes());
+    rtu(&fitting);
+}
+
+fn rtu(bytes: &[u8]) {
     let _ = ASKED.decode_answer(bytes);
     let _ = ASKED.find_answer(bytes);
     let _ = ASKED.explain(bytes);
@@ -81,7 +96,7 @@ fn framed(framing: Framing, bytes: &[u8]) {
             frame.start <= frame.end && frame.end <= bytes.len(),
             "a frame lies within what was received"
         );
-        modbus_rtu(&frame.rtu);
+        rtu(&frame.rtu);
     }
 }
 
@@ -93,27 +108,48 @@ fn modbus_tcp(bytes: &[u8]) {
     framed(Framing::Tcp, bytes);
 }
 
+/// As it came, and as a line whose checksum fits.
 fn sdi_12(bytes: &[u8]) {
+    sdi_12_line(bytes);
+    let mut fitting = bytes.to_vec();
+    fitting.extend_from_slice(&sdi12::crc_text(sdi12::crc16(bytes)));
+    fitting.extend_from_slice(b"\r\n");
+    sdi_12_line(&fitting);
+}
+
+fn sdi_12_line(bytes: &[u8]) {
     use sdi12::Command;
     for number in [0, 3] {
         for crc in [false, true] {
             let _ = sdi12::decode_begun(bytes, Command::Measure { number, crc }, b'0');
+            let _ = sdi12::decode_begun(bytes, Command::Concurrent { number, crc }, b'0');
             let _ = sdi12::decode_data(bytes, number, b'0', crc);
+            let describe = Command::Describe { number, concurrent: true, crc, position: 1 };
+            let _ = sdi12::decode_parameter(bytes, describe, b'0');
         }
+    }
+    let _ = sdi12::decode_command(bytes);
+    if !sdi12::is_acknowledged(bytes, b'0') {
+        let _ = sdi12::not_acknowledged(bytes, b'0');
     }
     let _ = sdi12::is_service_request(bytes, b'0');
     let _ = sdi12::decode_identity(bytes, b'0');
 }
 
-/// A built-in profile of any kind.
-fn built_in(name: &str) -> Option<profile::Profile> {
-    profile::parse_any(builtin::profile(name)?, name).ok()
+/// A built-in profile of any kind; each is read once.
+fn built_in(name: &str) -> Option<&'static profile::Profile> {
+    static READ: LazyLock<Vec<profile::Profile>> = LazyLock::new(|| {
+        let names = ["optical-oxygen", "sdi12-oxygen", "text-oxygen", "text-weather"];
+        names.iter().filter_map(|name| profile::parse_any(builtin::profile(name)?, name).ok()).collect()
+    });
+    READ.iter().find(|profile| profile.id() == name)
 }
 
 fn text_line(bytes: &[u8]) {
     for name in ["text-oxygen", "text-weather"] {
         let Some(profile::Profile::Text(map)) = built_in(name) else { continue };
         let _ = map.read(bytes);
+        let _ = map.read(&[bytes, format!("*{:02X}", xor(bytes)).as_bytes()].concat());
         let mut splitter = Splitter::new(&map.end, map.longest, false);
         for some in bytes.chunks(7) {
             for line in splitter.take(some) {
@@ -129,7 +165,7 @@ fn capture(bytes: &[u8]) {
     let Ok(captured) = frames::parse(text) else { return };
     for name in ["optical-oxygen", "sdi12-oxygen", "text-oxygen"] {
         let Some(profile) = built_in(name) else { continue };
-        let _ = frames::read(&captured, &profile, None);
+        let _ = frames::read(&captured, profile, None);
     }
 }
 
@@ -151,6 +187,18 @@ fn mqtt_broker(bytes: &[u8]) {
     for version in [Version::Four, Version::Five] {
         let mut left = BytesMut::from(bytes);
         while let Ok(Some(_)) = packets::take(&mut left, version) {}
+    }
+}
+
+/// What the client library reads of a broker, for readings and for commands.
+fn mqtt_source(bytes: &[u8]) {
+    const LARGEST_TAKEN_BYTES: usize = 128 * 1024;
+    let mut state = MqttState::new(10, true);
+    let mut left = BytesMut::from(bytes);
+    while let Ok(packet) = Packet::read(&mut left, LARGEST_TAKEN_BYTES) {
+        if state.handle_incoming_packet(packet).is_err() {
+            break;
+        }
     }
 }
 
@@ -197,6 +245,25 @@ fn probe_profile(bytes: &[u8]) {
             let _ = register.decode(&words[..usize::from(register.number.registers()).min(4)]);
         }
     }
+}
+
+/// A farm's own texts, each shown.
+fn language(bytes: &[u8]) {
+    let Ok(source) = std::str::from_utf8(bytes) else { return };
+    let texts = Texts::of("xx", &[source]);
+    for key in own::keys(source).0.keys() {
+        let _ = texts.fill(key, &[("pond", "p1".into()), ("minutes", 12.5.into())]);
+    }
+}
+
+/// English that the journal or the trail kept, as somebody with Spanish is told it.
+fn kept_sentence(bytes: &[u8]) {
+    static SPANISH: LazyLock<Option<Words>> = LazyLock::new(|| {
+        let spanish = Choice { language: Some("es".to_owned()), ..Choice::default() };
+        chosen(&spanish).ok()
+    });
+    let (Ok(text), Some(words)) = (std::str::from_utf8(bytes), *SPANISH) else { return };
+    let _ = audit_field(words, text);
 }
 
 fn local_request(bytes: &[u8]) {

@@ -8,7 +8,7 @@ use pondreeve_core::{Quantity, Timestamp};
 use super::batch::{read_batch, read_loose};
 use super::chunk::{self, Chunk, Column, Shape};
 use super::codec::Reader;
-use super::{outbox_record, rollup, tail};
+use super::{command_record, outbox_record, rollup, tail};
 use crate::audit::Row;
 
 const KEY: &[u8] = b"key";
@@ -85,6 +85,10 @@ pub(crate) fn outbox(bytes: &[u8]) {
         let _ = outbox_record::outgoing(&waiting);
     }
     let _ = outbox_record::read_positions(&mut Reader::new(bytes));
+    let mut reader = Reader::new(bytes);
+    while let Ok(taken) = command_record::read(&mut reader) {
+        drop(taken);
+    }
 }
 
 pub(crate) fn audit_row(bytes: &[u8]) {

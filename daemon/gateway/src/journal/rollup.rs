@@ -24,6 +24,11 @@ const VERSION: u8 = 1;
 pub(super) const DAY_MS: i64 = 86_400_000;
 pub(super) const QUARTER_MS: i64 = 900_000;
 
+const QUARTERS: usize = (DAY_MS / QUARTER_MS) as usize;
+
+/// More readings than this no quarter of an hour has, a thousand a second; sums of a day's never overflow.
+const MOST_READINGS: u32 = 1 << 20;
+
 /// How fine an answer is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Level {
@@ -206,10 +211,13 @@ pub(super) fn to_bytes(key: &[u8], quarters: &[Rolled], quantity: Quantity) -> V
 pub(super) fn read_loose(key: &[u8], body: &[u8]) {
     let mut whole = body.to_vec();
     whole.extend_from_slice(&checksum(key, body).to_le_bytes());
-    let _ = from_bytes(key, &whole, 20_000);
+    for rolled in coarser(&from_bytes(key, &whole, 20_000).unwrap_or_default(), Level::Day) {
+        let _ = rolled.valid_share();
+    }
 }
 
-fn from_bytes(key: &[u8], bytes: &[u8], day: u32) -> Result<Vec<Rolled>, Malformed> {
+/// The quarter hours of a day that were kept.
+pub(super) fn from_bytes(key: &[u8], bytes: &[u8], day: u32) -> Result<Vec<Rolled>, Malformed> {
     let (body, sum) = bytes.split_last_chunk::<4>().ok_or(Malformed::CutShort)?;
     if checksum(key, body) != u32::from_le_bytes(*sum) {
         return Err(Malformed::Unknown);
@@ -219,21 +227,28 @@ fn from_bytes(key: &[u8], bytes: &[u8], day: u32) -> Result<Vec<Rolled>, Malform
         return Err(Malformed::Unknown);
     }
     let rows = usize::try_from(reader.unsigned()?).map_err(|_| Malformed::Unknown)?;
+    if rows > QUARTERS {
+        return Err(Malformed::Unknown);
+    }
     let places = integers(&mut reader, rows)?;
+    if places.iter().any(|place| !(0..QUARTERS as i64).contains(place)) {
+        return Err(Malformed::Unknown);
+    }
     let mut numbers = [values(&mut reader, rows)?, values(&mut reader, rows)?, values(&mut reader, rows)?]
         .map(Vec::into_iter);
     let mut counts = Vec::with_capacity(4);
     for _ in 0..4 {
-        counts.push(integers(&mut reader, rows)?.into_iter());
+        let count = integers(&mut reader, rows)?.into_iter().map(|count| match u32::try_from(count) {
+            Ok(count) if count <= MOST_READINGS => Ok(count),
+            _ => Err(Malformed::Unknown),
+        });
+        counts.push(count.collect::<Result<Vec<_>, _>>()?.into_iter());
     }
     reader.end()?;
     let start = i64::from(day) * DAY_MS;
     let rolled = places.into_iter().map(|place| {
         let [minimum, mean, maximum] = numbers.each_mut().map(Iterator::next);
-        let mut count = |which: usize| {
-            let next = counts.get_mut(which).and_then(Iterator::next);
-            next.and_then(|count| u32::try_from(count).ok()).unwrap_or(0)
-        };
+        let mut count = |which: usize| counts.get_mut(which).and_then(Iterator::next).unwrap_or(0);
         let usable = count(0);
         let known = |value: Option<f64>| value.filter(|_| usable > 0);
         Rolled {

@@ -7,7 +7,7 @@ use pondreeve_core::{Event, Input, Quantity, Timestamp};
 use tempfile::TempDir;
 
 use super::record::BatchWriter;
-use super::rollup::{Level, Rolled};
+use super::rollup::{Level, Rolled, from_bytes};
 use super::thinning::Limits;
 use super::verdict::{Late, Origin, Verdict, Verdicts, code};
 use super::{Commit, Journal, Query};
@@ -328,4 +328,30 @@ fn what_is_empty_is_passed_over_and_nothing_else() {
     };
     let next = |rolled| journal.next_kept(&of, rolled, Timestamp(START - 10_000 * DAY));
     assert_eq!((next(true), next(false)), (Some(Timestamp(START)), Some(Timestamp(START))));
+}
+
+/// A checksum may fit what no day has: quarter hours beyond its 96, more readings than can come.
+#[test]
+fn what_no_day_can_have_is_damage() {
+    // Whole numbers are zigzag LEB128: 95 is 190, 96 is 192, 2^20 + 1 is 2,097,154.
+    let (last, beyond) = ([0xBE, 0x01], [0xC0, 0x01]);
+    let too_many = [0x82, 0x80, 0x80, 0x01];
+    let read = |rows: u8, place: &[u8], usable: &[u8]| {
+        let value = [16, 0, 0];
+        let none = [0, 0];
+        let mut bytes =
+            [&[1, rows, 0], place, &value, &value, &value, &[0], usable, &none, &none, &none].concat();
+        let mut hasher = crc32fast::Hasher::new();
+        hasher.update(b"key");
+        hasher.update(&bytes);
+        bytes.extend_from_slice(&hasher.finalize().to_le_bytes());
+        from_bytes(b"key", &bytes, 20_000)
+    };
+    let sound = read(1, &last, &[2]).unwrap();
+    assert_eq!((sound.len(), sound[0].usable), (1, 1));
+    assert_eq!(sound[0].from, Timestamp(20_001 * DAY - 15 * MINUTE));
+    assert!(read(1, &beyond, &[2]).is_err(), "the 97th quarter hour");
+    assert!(read(1, &[1], &[2]).is_err(), "one before the day");
+    assert!(read(97, &last, &[2]).is_err(), "97 quarter hours");
+    assert!(read(1, &last, &too_many).is_err(), "too many readings");
 }
