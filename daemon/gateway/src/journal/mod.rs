@@ -55,6 +55,7 @@ pub mod record;
 mod rolling;
 pub mod rollup;
 mod seal;
+mod seal_late;
 mod sealed;
 mod sealing;
 mod service_record;

@@ -3,25 +3,26 @@
 //! What is sealed together goes into the database in one step, with how far sealing has come: inputs are
 //! in the tail or sealed, never neither, and never counted twice.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use std::hash::BuildHasherDefault;
 
 use pondreeve_core::effect::Flag;
 use pondreeve_core::input::Sample;
 use pondreeve_core::site::Site;
-use pondreeve_core::{Event, Input, Quantity, Timestamp};
+use pondreeve_core::{Event, Input, Timestamp};
 
-use super::chunk::{Chunk, Column, Rows, Shape};
+use super::chunk::{Chunk, Column, Shape};
 use super::codec::{Malformed, Reader};
 use super::flat::{Flat, Laid, Piece, What};
 use super::hashing::Mixing;
-use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts, start_of};
+use super::keys::{Key, hour_of, hour_of_ms, key, kind, parts};
 use super::lanes::{Lanes, Signature, sign, signed};
 use super::record::{Batch, BatchWriter, read_batch};
+use super::seal_late::{MOST_LATE_HOURS, by_hours, seal_derived, seal_late};
 use super::shapes::{MOST_SHAPES, Shapes};
 use super::site_record;
 use super::tally::OfHour;
-use super::verdict::{Late, Origin, Said, Verdict, Verdicts};
+use super::verdict::{Late, Origin, Said, Verdicts};
 use crate::audit::Note;
 use crate::outbox::Change;
 
@@ -31,9 +32,6 @@ const MOST_SAMPLES: usize = 1 << 16;
 
 /// A sweep with more samples than this is kept as it came.
 const MOST_COLUMNS: usize = 256;
-
-/// Stands for the probe of a derived value.
-const NO_PROBE: u16 = u16::MAX;
 
 /// What goes into the database in one step.
 #[derive(Debug, Default)]
@@ -57,8 +55,6 @@ struct Scratch {
     values: Vec<f64>,
     taken_at: Vec<Timestamp>,
 }
-
-type DerivedRow = BTreeMap<Quantity, (f64, Flag)>;
 
 /// Collects inputs until an hour is full.
 #[derive(Debug, Default)]
@@ -307,13 +303,13 @@ impl Sealer {
         let late = std::mem::take(&mut self.late);
         let (derived, late): (Vec<Late>, Vec<Late>) =
             late.into_iter().partition(|late| late.origin == Origin::Derived);
-        self.seal_derived(derived, first_seq, shapes, &mut entries);
+        seal_derived(self.site.as_ref(), derived, first_seq, shapes, &mut entries);
         let late = late.into_iter().flat_map(|late| match late.origin {
             Origin::Missing => vec![(kind::MISSING, late)],
             _ => by_hours(late).into_iter().map(|late| (kind::AMENDED, late)).collect(),
         });
         let entered = std::mem::take(&mut self.entered).into_iter().map(|late| (kind::ENTRY, late));
-        self.seal_late(late.chain(entered), first_seq, shapes, &mut entries);
+        seal_late(self.site.as_ref(), late.chain(entered), first_seq, shapes, &mut entries);
         for number in shapes.take_fresh() {
             let bytes = shapes.get(number).map(Shape::to_bytes).unwrap_or_default();
             entries.push((key(0, kind::SHAPE, number, 0), bytes));
@@ -330,102 +326,6 @@ impl Sealer {
         let outbox = std::mem::take(&mut self.outbox);
         Sealed { entries, next_seq: self.next_seq, inputs, notes, outbox, tallies }
     }
-
-    /// Derived values of a pond and a time become one row; two digits more than people are shown.
-    fn seal_derived(
-        &self,
-        derived: Vec<Late>,
-        first_seq: u64,
-        shapes: &mut Shapes,
-        entries: &mut Vec<(Key, Vec<u8>)>,
-    ) {
-        let mut by_pond: BTreeMap<_, BTreeMap<Timestamp, DerivedRow>> = BTreeMap::new();
-        for late in derived {
-            if let (Some(pond), Some(value)) = (late.pond, late.value) {
-                let row = by_pond.entry((pond, hour_of(late.at))).or_default().entry(late.at).or_default();
-                row.insert(late.quantity, (value, late.flag));
-            }
-        }
-        for ((pond, hour), rows) in by_pond {
-            let pond = self.site.as_ref().and_then(|site| site.ponds.get(usize::from(pond.0)));
-            let Some(pond) = pond else { continue };
-            let mut quantities: Vec<Quantity> = rows.values().flat_map(|row| row.keys().copied()).collect();
-            quantities.sort_unstable();
-            quantities.dedup();
-            let column = |&quantity: &Quantity| Column {
-                probe: NO_PROBE,
-                quantity,
-                channel: None,
-                timed: false,
-                pond: pond.id.clone(),
-                probe_id: String::new(),
-                slope: 1.0,
-                offset: 0.0,
-            };
-            let shape = Shape { columns: quantities.iter().map(column).collect() };
-            let Some(number) = shapes.number(shape) else { continue };
-            let Some(shape) = shapes.get(number) else { continue };
-            let mut chunk = Rows::of(shape);
-            for (at, row) in rows {
-                let cell = |quantity: &Quantity| row.get(quantity).copied();
-                let value =
-                    |quantity: &Quantity| cell(quantity).map_or(0.0, |(value, _)| rounded(value, *quantity));
-                let values: Vec<f64> = quantities.iter().map(value).collect();
-                let verdicts = quantities.iter().zip(&values).map(|(quantity, value)| {
-                    cell(quantity).map(|(_, flag)| Verdict { flag, value: Some(*value) })
-                });
-                chunk.push((0, at), &values, verdicts);
-            }
-            let key = key(hour, kind::DERIVED, number, first_seq);
-            entries.push((key, chunk.to_bytes(&key)));
-        }
-    }
-}
-
-impl Sealer {
-    /// Values without a sample, each kind, pond, probe and quantity by itself.
-    fn seal_late(
-        &self,
-        late: impl Iterator<Item = (u8, Late)>,
-        first_seq: u64,
-        shapes: &mut Shapes,
-        entries: &mut Vec<(Key, Vec<u8>)>,
-    ) {
-        let mut groups: BTreeMap<_, Vec<Late>> = BTreeMap::new();
-        for (kind, late) in late {
-            let group = (hour_of(late.at), kind, late.pond, late.probe, late.quantity, late.channel);
-            groups.entry(group).or_default().push(late);
-        }
-        for ((hour, kind, pond, probe, quantity, channel), group) in groups {
-            let site = self.site.as_ref();
-            let pond = pond.and_then(|pond| site?.ponds.get(usize::from(pond.0)));
-            let of_farm = probe.and_then(|probe| site?.probes.get(usize::from(probe.0)));
-            let column = Column {
-                probe: probe.map_or(NO_PROBE, |probe| probe.0),
-                quantity,
-                channel,
-                timed: false,
-                pond: pond.map(|pond| pond.id.clone()).unwrap_or_default(),
-                probe_id: of_farm.map(|probe| probe.id.clone()).unwrap_or_default(),
-                slope: 1.0,
-                offset: 0.0,
-            };
-            let Some(number) = shapes.number(Shape { columns: vec![column] }) else { continue };
-            let Some(shape) = shapes.get(number) else { continue };
-            let mut chunk = Rows::of(shape);
-            for late in group {
-                let value = match kind {
-                    // How far it reaches; what was reported stands elsewhere.
-                    kind::AMENDED => late.until.as_millis() as f64,
-                    _ => late.value.unwrap_or(0.0),
-                };
-                let verdict = Some(Verdict { flag: late.flag, value: late.value });
-                chunk.push((0, late.at), &[value], std::iter::once(verdict));
-            }
-            let key = key(hour, kind, number, first_seq);
-            entries.push((key, chunk.to_bytes(&key)));
-        }
-    }
 }
 
 impl Scratch {
@@ -438,27 +338,6 @@ impl Scratch {
         taken_at.clear();
         taken_at.extend(samples.iter().filter_map(|sample| sample.taken_at));
     }
-}
-
-/// A later verdict in pieces of an hour, so that each is found with the readings it is about.
-fn by_hours(late: Late) -> Vec<Late> {
-    let (first, last) = (hour_of(late.at), hour_of(late.until));
-    let hours = first..=last.min(first.saturating_add(MOST_LATE_HOURS)).max(first);
-    let piece = |hour: u32| Late {
-        at: if hour == first { late.at } else { start_of(hour) },
-        until: if hour >= last { late.until } else { Timestamp(start_of(hour + 1).as_millis() - 1) },
-        ..late
-    };
-    hours.map(piece).collect()
-}
-
-/// A reading that comes later than this is found under the hour it came in only.
-const MOST_LATE_HOURS: u32 = 60 * 24;
-
-fn rounded(value: f64, quantity: Quantity) -> f64 {
-    let scale = 10_f64.powi(i32::try_from(quantity.decimals() + 2).unwrap_or(6));
-    let rounded = (value * scale).round() / scale;
-    if rounded.is_finite() { rounded } else { value }
 }
 
 pub(super) fn progress_bytes(next_seq: u64, hour: u32) -> Vec<u8> {
