@@ -17,7 +17,6 @@ import random
 import re
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -26,7 +25,7 @@ import time
 REPOSITORY = os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "..")
 sys.path += [os.path.join(REPOSITORY, "tests", place) for place in ("vm", "faults")]
 from bench import Table  # noqa: E402
-from shared import wait_for  # noqa: E402
+from shared import free_port, wait_for  # noqa: E402
 
 EARLIER_STORE = os.path.join(REPOSITORY, "daemon/gateway/src/journal/fixtures/format-3")
 # More than all that is in it, and before today.
@@ -150,9 +149,7 @@ def same_replay(here, there, folder):
 def probes_read(there, sim, table):
     """A simulated probe behind a serial server and one that publishes by MQTT: read, kept with entries through kill -9.
     The emulator cannot set a serial port (it knows no TCGETS2), so the simulator's other lines wait for theirs."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    port = free_port()
     broker = subprocess.Popen(["mosquitto", "-p", str(port)], stderr=subprocess.DEVNULL)
     bench = subprocess.Popen([sim, "probes", "--bench"], stdout=subprocess.PIPE, text=True)
     try:

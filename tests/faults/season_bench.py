@@ -14,7 +14,7 @@ import threading
 import time
 import tty
 
-from shared import crc, wait_for
+from shared import crc, free_port, wait_for
 
 SHUTDOWN = 0x8004587D  # EXT4_IOC_SHUTDOWN
 WITHOUT_LOG_FLUSH = (2).to_bytes(4, "little")
@@ -67,12 +67,6 @@ topic = "nodes/p1"
 sends_every = "1h"
 value = [{{ quantity = "ph" }}]
 """
-
-
-def free_port():
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        return found.getsockname()[1]
 
 
 class Disk:

@@ -1,5 +1,6 @@
 """What the campaigns share, those in `tests/vm` too."""
 
+import socket
 import struct
 import time
 
@@ -15,6 +16,12 @@ def wait_for(what, done, patience_s=PATIENCE_S, pause_s=0.02):
         if time.monotonic() - began > patience_s:
             raise TimeoutError(f"gave up after {patience_s} s waiting for {what}")
         time.sleep(pause_s)
+
+
+def free_port():
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        return found.getsockname()[1]
 
 
 def crc(frame):

@@ -23,7 +23,8 @@ import threading
 import time
 import urllib.request
 
-from season_bench import Broker, Disk, Gateway, Probe, free_port
+from season_bench import Broker, Disk, Gateway, Probe
+from shared import free_port
 
 STEPS = 10
 MESSAGES_PER_S = 60

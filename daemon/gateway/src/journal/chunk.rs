@@ -247,9 +247,13 @@ impl Rows {
             let mut rows = values.iter().zip(codes);
             let all_good = verdict::all_good(codes);
             for run in quarters.chunk_by(|a, b| a == b) {
-                let quarter = run.first().and_then(|quarter| of_hour.get_mut(usize::from(*quarter)));
-                let Some(quarter) = quarter else { continue };
                 let of_run = rows.by_ref().take(run.len());
+                let quarter = run.first().and_then(|quarter| of_hour.get_mut(usize::from(*quarter)));
+                let Some(quarter) = quarter else {
+                    // Its rows are passed over with it, or those after it would be counted elsewhere.
+                    of_run.for_each(drop);
+                    continue;
+                };
                 if all_good {
                     quarter.add_passed(of_run.map(|(value, _)| calibrated(*value, calibration)));
                     continue;
