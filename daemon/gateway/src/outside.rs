@@ -56,6 +56,10 @@ pub const PARSERS: &[Parser] = &[
     ("journal-shape", crate::journal::outside::shape),
     ("journal-roll-up", crate::journal::outside::roll_up),
     ("journal-outbox", crate::journal::outside::outbox),
+    ("journal-day", crate::journal::outside::day),
+    ("checkpoint", crate::engine::checkpoint::read_loose),
+    ("backup-pieces", crate::journal::outside::backup_pieces),
+    ("backup-list", crate::journal::outside::backup_list),
     ("audit-row", crate::journal::outside::audit_row),
 ];
 

@@ -6,6 +6,7 @@ use pondreeve_core::{Span, State, Timestamp};
 use serde::{Deserialize, Serialize};
 
 use super::Engine;
+use crate::journal;
 
 /// A checkpoint is due after this much farm time, or after this many inputs: less than a second to read.
 const EVERY: Span = Span::from_hours(6);
@@ -38,6 +39,12 @@ impl Saved {
             .inspect_err(|error| tracing::warn!(%error, "the checkpoint cannot be read and is not used"))
             .ok()
     }
+}
+
+/// For [`crate::outside`]: content as it is, and unpacked.
+pub(crate) fn read_loose(bytes: &[u8]) {
+    let _ = Saved::from_bytes(bytes);
+    let _ = journal::outside::checkpoint(bytes).and_then(|content| Saved::from_bytes(&content));
 }
 
 /// When the last checkpoint was made.

@@ -9,7 +9,7 @@
 mod audit_tests;
 #[cfg(test)]
 mod backlog_tests;
-mod checkpoint;
+pub(crate) mod checkpoint;
 #[cfg(test)]
 mod clock_tests;
 mod commands;

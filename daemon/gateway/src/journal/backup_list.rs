@@ -41,11 +41,12 @@ impl List {
 
     fn of_text(text: &str) -> Self {
         let mut list = Self::default();
-        let (mut before, mut ended) = (0, false);
+        // One sum for all lines: one anew for each that says it is the last would take ever longer.
+        let (mut before, mut ended, mut sum_before) = (0, false, crc32fast::Hasher::new());
         for line in text.split_inclusive('\n') {
             let words: Vec<&str> = line.trim_end_matches('\n').split(' ').collect();
             if let ["end", files, sum] = words[..] {
-                let same = sum == sum_of(text.get(..before).unwrap_or_default());
+                let same = sum == written(sum_before.clone().finalize());
                 ended = same
                     && files == list.files.len().to_string()
                     && line.ends_with('\n')
@@ -57,6 +58,7 @@ impl List {
                 list.files.insert(name.to_owned(), bytes);
             }
             before += line.len();
+            sum_before.update(line.as_bytes());
         }
         list.is_whole = ended && text.starts_with(TITLE);
         list
@@ -84,7 +86,24 @@ impl List {
 }
 
 fn sum_of(text: &str) -> String {
-    format!("{:08x}", crc32fast::hash(text.as_bytes()))
+    written(crc32fast::hash(text.as_bytes()))
+}
+
+fn written(sum: u32) -> String {
+    format!("{sum:08x}")
+}
+
+/// A list of one day's file.
+#[cfg(test)]
+pub(super) fn of_a_day(day: u32, bytes: u64) -> String {
+    let files = BTreeMap::from([(format!("hours-{day:06}.pieces"), bytes)]);
+    List { files, is_whole: true }.to_text()
+}
+
+/// Whatever a list says: what was read is written and read again as it was.
+pub(super) fn read_loose(bytes: &[u8]) {
+    let list = List::of_text(&String::from_utf8_lossy(bytes));
+    assert_eq!(List::of_text(&list.to_text()), List { is_whole: true, ..list });
 }
 
 #[cfg(test)]

@@ -55,6 +55,11 @@ pub(super) fn read(folder: &Path) -> Option<Vec<u8>> {
         tracing::warn!("the checkpoint is damaged and not used");
         return None;
     }
+    unpack(packed)
+}
+
+/// What was compressed; nothing where that is cut short.
+pub(super) fn unpack(packed: &[u8]) -> Option<Vec<u8>> {
     let mut content = Vec::new();
     DeflateDecoder::new(packed).take(MOST_BYTES).read_to_end(&mut content).ok()?;
     Some(content)

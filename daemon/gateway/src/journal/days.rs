@@ -28,7 +28,7 @@ use super::sealed::Sealed;
 
 const FOLDER: &str = "days";
 const MARK: [u8; 4] = *b"\xf1pr\x04";
-const FOOT_BYTES: usize = 20;
+pub(super) const FOOT_BYTES: usize = 20;
 const PLACE_BYTES: usize = KEY_BYTES + 8;
 
 /// Where an entry is.
@@ -126,8 +126,13 @@ fn read_index(file: &File) -> io::Result<Option<Vec<Place>>> {
     }
     let mut reader = Reader::new(&index);
     let mut places = Vec::with_capacity(count as usize);
-    while let (Ok(key), Ok(at), Ok(length)) = (reader.array(), reader.array(), reader.array()) {
-        places.push(Place { key, at: u32::from_be_bytes(at), length: u32::from_be_bytes(length) });
+    while let (Ok(key), Ok(from), Ok(length)) = (reader.array(), reader.array(), reader.array()) {
+        let place = Place { key, at: u32::from_be_bytes(from), length: u32::from_be_bytes(length) };
+        // A length taken at its word asks for memory.
+        if u64::from(place.at) + u64::from(place.length) > u64::from(at) {
+            return Ok(None);
+        }
+        places.push(place);
     }
     Ok(Some(places))
 }
@@ -305,7 +310,7 @@ impl Days {
 }
 
 fn write_entries(
-    out: &mut BufWriter<File>,
+    out: &mut impl Write,
     keys: &[Key],
     value_of: &mut dyn FnMut(&Key) -> io::Result<Vec<u8>>,
 ) -> io::Result<u64> {
@@ -327,17 +332,51 @@ fn write_entries(
         index.extend_from_slice(&place.at.to_be_bytes());
         index.extend_from_slice(&place.length.to_be_bytes());
     }
-    let sum = crc32fast::hash(&index);
-    let foot_at = index.len();
-    index.extend_from_slice(&MARK);
-    for number in [u32::try_from(at).map_err(too_large)?, places.len() as u32, sum] {
-        index.extend_from_slice(&number.to_be_bytes());
-    }
-    let sum = crc32fast::hash(&index[foot_at..]);
-    index.extend_from_slice(&sum.to_be_bytes());
+    let foot = foot_of(u32::try_from(at).map_err(too_large)?, &index);
+    index.extend_from_slice(&foot);
     out.write_all(&index)?;
     out.flush()?;
     Ok((at + index.len()) as u64)
+}
+
+/// The foot of a file whose index is this and begins there.
+fn foot_of(index_at: u32, index: &[u8]) -> [u8; FOOT_BYTES] {
+    let mut foot = [0; FOOT_BYTES];
+    let count = (index.len() / PLACE_BYTES) as u32;
+    let numbers = [index_at, count, crc32fast::hash(index)].map(u32::to_be_bytes);
+    foot[..16].copy_from_slice(&[MARK, numbers[0], numbers[1], numbers[2]].concat());
+    let sum = crc32fast::hash(&foot[..16]);
+    foot[16..].copy_from_slice(&sum.to_be_bytes());
+    foot
+}
+
+/// A file with these entries.
+#[cfg(test)]
+pub(super) fn whole_file(keys: &[Key], value_of: &dyn Fn(&Key) -> Vec<u8>) -> Vec<u8> {
+    let mut file = Vec::new();
+    write_entries(&mut file, keys, &mut |key| Ok(value_of(key))).unwrap();
+    file
+}
+
+/// The bytes with a foot whose checksums fit: they end with an index of so many places, as far as they are long
+/// enough for it.
+pub(super) fn with_foot(bytes: &[u8], places: u8) -> Vec<u8> {
+    let most = bytes.len() / PLACE_BYTES;
+    let index_at = bytes.len() - most.min(usize::from(places)) * PLACE_BYTES;
+    let (entries, index) = bytes.split_at(index_at);
+    [entries, index, &foot_of(index_at as u32, index)].concat()
+}
+
+/// Reads all of a file, whatever it is, in each of the ways there are.
+pub(super) fn read_loose(path: &Path) -> io::Result<()> {
+    let day = 20_603;
+    let file = DayFile::open(path, day)?;
+    let mut whole = 0;
+    let damaged = file.each(&mut |_, _| whole += 1);
+    assert_eq!(whole + damaged, file.places.len() as u64 + u64::from(file.index_damaged));
+    file.places.iter().for_each(|place| drop(file.get(&place.key)));
+    let _ = file.live_bytes();
+    Ok(())
 }
 
 /// Days that have a file; what a cut left half made is removed.

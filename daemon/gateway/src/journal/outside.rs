@@ -3,12 +3,19 @@
 //! A checksum keeps nearly every changed byte from the code behind it. Here it is made to fit, so that the code behind
 //! it is reached: a disk that lies cannot be worse.
 
+use std::cell::RefCell;
+use std::fs::File;
+use std::io::{self, Seek as _, Write as _};
+use std::os::fd::AsRawFd as _;
+use std::path::{Path, PathBuf};
+
+use nix::sys::memfd::{MFdFlags, memfd_create};
 use pondreeve_core::{Quantity, Timestamp};
 
 use super::batch::{read_batch, read_loose};
 use super::chunk::{self, Chunk, Column, Shape};
 use super::codec::Reader;
-use super::{command_record, outbox_record, rollup, tail};
+use super::{backup_list, checkpoint, command_record, days, outbox_record, pieces, rollup, tail};
 use crate::audit::Row;
 
 const KEY: &[u8] = b"key";
@@ -98,6 +105,56 @@ pub(crate) fn audit_row(bytes: &[u8]) {
     }
 }
 
+/// Bytes as a file that is on no disk, for readers that want one; the same one each time.
+fn with_file(bytes: &[u8], read: impl FnOnce(&Path) -> io::Result<()>) {
+    thread_local! {
+        static FILE: RefCell<Option<File>> = const { RefCell::new(None) };
+    }
+    let written = FILE.with_borrow_mut(|kept| -> io::Result<PathBuf> {
+        let file = match kept {
+            Some(file) => file,
+            None => kept.insert(memfd_create("outside", MFdFlags::MFD_CLOEXEC)?.into()),
+        };
+        file.set_len(0)?;
+        file.rewind()?;
+        file.write_all(bytes)?;
+        Ok(PathBuf::from(format!("/proc/self/fd/{}", file.as_raw_fd())))
+    });
+    written.and_then(|path| read(&path)).expect("a file in memory can be read");
+}
+
+/// A file of a backup as it is, and between a piece and an end that fits: what is damaged costs itself.
+pub(crate) fn backup_pieces(bytes: &[u8]) {
+    with_file(bytes, |path| pieces::read_pieces(path, &mut |_, _| ()).map(drop));
+    let (key, value) = ([1; 17], b"value");
+    let between = pieces::with_a_piece_before(bytes, &key, value).expect("written to memory");
+    with_file(&between, |path| {
+        let mut first = None;
+        pieces::read_pieces(path, &mut |key, value| {
+            first = first.take().or_else(|| Some((key.to_vec(), value.to_vec())));
+        })?;
+        assert_eq!(first, Some((key.to_vec(), value.to_vec())));
+        Ok(())
+    });
+}
+
+pub(crate) fn backup_list(bytes: &[u8]) {
+    backup_list::read_loose(bytes);
+}
+
+/// A day's file as it is, and with an index of as many places as the first byte says.
+pub(crate) fn day(bytes: &[u8]) {
+    with_file(bytes, days::read_loose);
+    if let Some((places, rest)) = bytes.split_first() {
+        with_file(&days::with_foot(rest, *places), days::read_loose);
+    }
+}
+
+/// What a checkpoint holds, unpacked; none but the state's own reader looks at it.
+pub(crate) fn checkpoint(bytes: &[u8]) -> Option<Vec<u8>> {
+    checkpoint::unpack(bytes)
+}
+
 #[cfg(test)]
 mod tests {
     use std::fs;
@@ -108,6 +165,7 @@ mod tests {
     use pondreeve_core::{Event, Input};
 
     use super::super::chunk::Rows;
+    use super::super::keys::{Key, key, kind};
     use super::super::record::BatchWriter;
     use super::super::verdict::Verdicts;
     use super::*;
@@ -147,6 +205,16 @@ mod tests {
             Event::Tick,
             Event::Stopped,
         ]
+    }
+
+    /// The file of a day with an hour in it, as the reader that puts the checksums right wants it.
+    fn day_file(chunk: &[u8], shape: &[u8]) -> Vec<u8> {
+        let (hour, of_shape) = (key(20_603 * 24, kind::CHUNK, 0, 7), key(0, kind::SHAPE, 0, 0));
+        let value_of = |key: &Key| if *key == hour { chunk.to_vec() } else { shape.to_vec() };
+        let file = days::whole_file(&[hour, of_shape], &value_of);
+        let mut bytes = vec![2];
+        bytes.extend_from_slice(&file[..file.len() - days::FOOT_BYTES]);
+        bytes
     }
 
     /// What the journal itself writes is in the corpus, so that changes begin from there.
@@ -195,6 +263,9 @@ mod tests {
             ("audit-row/written", row),
             ("journal-chunk/written", chunked),
             ("journal-shape/written", without(shape.to_bytes())),
+            ("journal-day/written", day_file(&rows.to_bytes(KEY), &shape.to_bytes())),
+            ("backup-pieces/written", pieces::with_a_piece_before(&[], &key(1, 1, 1, 1), KEY).unwrap()),
+            ("backup-list/written", backup_list::of_a_day(20_603, 36_012).into_bytes()),
         ] {
             let path = corpus.join(name);
             if std::env::var_os("PONDREEVE_WRITE_CORPUS").is_some() {

@@ -29,6 +29,12 @@ const LONGEST: usize = 64 * 1024 * 1024;
 /// Read at a time.
 const READ_BYTES: usize = 256 * 1024;
 
+/// How much may be summed up in vain while the next whole entry is looked for: so many times the file's length, and so
+/// many bytes more. Damage by chance needs a small part of it; in a file that was made so that an entry seems to begin
+/// everywhere, every place would cost [`LONGEST`] else.
+const VAIN_TIMES: u64 = 32;
+const VAIN_MORE: u64 = 4 * LONGEST as u64;
+
 /// Writes pieces to a file.
 #[derive(Debug)]
 pub(super) struct PiecesWriter {
@@ -45,8 +51,7 @@ impl PiecesWriter {
     /// What the system said.
     pub(super) fn create(path: &Path) -> io::Result<Self> {
         let mut out = BufWriter::new(fs::File::create(path.with_extension("making"))?);
-        out.write_all(TITLE)?;
-        out.write_all(&[b'0' + VERSION, b'\n'])?;
+        put_title(&mut out)?;
         Ok(Self { path: path.to_owned(), out, count: 0, bytes: TITLE_BYTES as u64 })
     }
 
@@ -55,15 +60,7 @@ impl PiecesWriter {
     /// # Errors
     /// What the system said.
     pub(super) fn put(&mut self, key: &[u8], value: &[u8]) -> io::Result<()> {
-        let too_long = |_| io::Error::other("a piece is too long");
-        let lengths =
-            [u32::try_from(key.len()).map_err(too_long)?, u32::try_from(value.len()).map_err(too_long)?];
-        let sum = checksum(lengths, key, value);
-        for number in [lengths[0], lengths[1], sum] {
-            self.out.write_all(&number.to_be_bytes())?;
-        }
-        self.out.write_all(key)?;
-        self.out.write_all(value)?;
+        put_entry(&mut self.out, key, value)?;
         self.count += 1;
         self.bytes += (HEAD_BYTES + key.len() + value.len()) as u64;
         Ok(())
@@ -82,6 +79,33 @@ impl PiecesWriter {
         sync_parent(&self.path)?;
         Ok(self.bytes)
     }
+}
+
+fn put_title(out: &mut impl Write) -> io::Result<()> {
+    out.write_all(TITLE)?;
+    out.write_all(&[b'0' + VERSION, b'\n'])
+}
+
+fn put_entry(out: &mut impl Write, key: &[u8], value: &[u8]) -> io::Result<()> {
+    let too_long = |_| io::Error::other("a piece is too long");
+    let lengths =
+        [u32::try_from(key.len()).map_err(too_long)?, u32::try_from(value.len()).map_err(too_long)?];
+    let sum = checksum(lengths, key, value);
+    for number in [lengths[0], lengths[1], sum] {
+        out.write_all(&number.to_be_bytes())?;
+    }
+    out.write_all(key)?;
+    out.write_all(value)
+}
+
+/// A file of a piece, of these bytes and of the end that fits the one piece.
+pub(super) fn with_a_piece_before(bytes: &[u8], key: &[u8], value: &[u8]) -> io::Result<Vec<u8>> {
+    let mut file = Vec::new();
+    put_title(&mut file)?;
+    put_entry(&mut file, key, value)?;
+    file.extend_from_slice(bytes);
+    put_entry(&mut file, &[], &1_u64.to_be_bytes())?;
+    Ok(file)
 }
 
 fn checksum(lengths: [u32; 2], key: &[u8], value: &[u8]) -> u32 {
@@ -137,7 +161,7 @@ pub(super) fn read_pieces(path: &Path, each: &mut dyn FnMut(&[u8], &[u8])) -> io
             None => {
                 damaged += u64::from(!in_damage);
                 in_damage = true;
-                if !window.step_on()? {
+                if window.gave_up() || !window.step_on()? {
                     return Ok(Found { version, damaged });
                 }
             }
@@ -155,11 +179,13 @@ struct Window {
     length: u64,
     /// Of it, up to the end of `bytes`.
     taken: u64,
+    /// Bytes of what seemed to be an entry and was none.
+    vain: u64,
 }
 
 impl Window {
     fn of(file: fs::File) -> Self {
-        Self { file, bytes: Vec::new(), at: 0, ended: false, length: 0, taken: 0 }
+        Self { file, bytes: Vec::new(), at: 0, ended: false, length: 0, taken: 0, vain: 0 }
     }
 
     /// What is left from the place on: so many bytes at least, where the file has them.
@@ -191,7 +217,16 @@ impl Window {
         }
         let found = self.left(whole)?.get(HEAD_BYTES..whole);
         let same = found.and_then(|found| found.split_at_checked(key));
-        Ok(same.filter(|(key, value)| checksum(lengths, key, value) == sum).map(|_| (key, value)))
+        if same.is_some_and(|(key, value)| checksum(lengths, key, value) == sum) {
+            return Ok(Some((key, value)));
+        }
+        self.vain += whole as u64;
+        Ok(None)
+    }
+
+    /// Whether so much was looked at in vain that the rest of the file counts as one damaged place.
+    fn gave_up(&self) -> bool {
+        self.vain > self.length.saturating_mul(VAIN_TIMES).saturating_add(VAIN_MORE)
     }
 
     /// On to the next place at which an entry may begin; whether there is one.
@@ -211,5 +246,25 @@ impl Window {
                 return Ok(true);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A file in which an entry of many megabytes seems to begin at every eighth byte: it is read to its end in bounded
+    /// time, which costs what comes after, but nothing before.
+    #[test]
+    fn a_file_made_to_be_read_slowly_counts_as_damaged() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("slow.pieces");
+        let (key, first, last) = ([1; KEY_BYTES], b"first", b"last");
+        let mut between = [0, 0, 0, 24, 0, 8, 0, 0].repeat(256 * 1024);
+        put_entry(&mut between, &key, last).unwrap();
+        fs::write(&path, with_a_piece_before(&between, &key, first).unwrap()).unwrap();
+        let mut values = Vec::new();
+        let found = read_pieces(&path, &mut |_, value| values.push(value.to_vec())).unwrap();
+        assert_eq!((values, found.damaged), (vec![first.to_vec()], 1));
     }
 }
