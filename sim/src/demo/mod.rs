@@ -331,7 +331,7 @@ fn opening(farm: &Farm, place: &Place, options: &Options, full_screen: bool) -> 
          is advised. q leaves."
     } else {
         "A simulated technician acknowledges alarms two minutes after they sound.\n\
-         Oxygen is in mg/L; letters after it are aerator groups that turn. Ctrl-C ends it."
+         Oxygen is in mg/L; letters after it are aerator groups that turn. Ctrl-C ends."
     };
     format!(
         "{}: a simulated night of {} ponds, in about {seconds:.0} seconds.\n\

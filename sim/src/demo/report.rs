@@ -9,6 +9,7 @@ use pondreeve::journal::Journal;
 use pondreeve::local::client::Client;
 use pondreeve::local::protocol::{Ask, Reply};
 use pondreeve::{Event, Timestamp};
+use sim::faults::{Fault, Kind};
 use sim::world::World;
 
 use super::notebook::{AlarmStory, Notebook, wrapped};
@@ -32,6 +33,8 @@ struct PondNight {
     truth: (f64, i64),
     /// Lowest good reading, and when.
     measured: Option<(f64, i64)>,
+    /// The probe on which slime grows, and since when.
+    slimed: Option<(String, i64)>,
 }
 
 impl AtEnd {
@@ -57,7 +60,8 @@ impl AtEnd {
             }
             let world = world.lock().unwrap_or_else(PoisonError::into_inner);
             let Some(truth) = world.farm.ponds.get(index).map(|pond| pond.lowest_do) else { continue };
-            ponds.push(PondNight { id: pond.id.to_uppercase(), name: pond.name.clone(), truth, measured });
+            let (id, name, slimed) = (pond.id.to_uppercase(), pond.name.clone(), slimed(&world, index));
+            ponds.push(PondNight { id, name, truth, measured, slimed });
         }
         Self { ponds }
     }
@@ -86,6 +90,16 @@ pub(crate) fn kept(store: &Path, now: Timestamp) -> Result<Kept> {
     Ok(kept)
 }
 
+/// The oxygen probe of a pond on which slime grows, and since when.
+fn slimed(world: &World, pond: usize) -> Option<(String, i64)> {
+    let measures_oxygen = |id: &str| {
+        let probe = world.probes().iter().find(|probe| probe.id == id && probe.pond == Some(pond));
+        probe.is_some_and(|probe| probe.channels.iter().any(|channel| channel.quantity == "do_mg_l"))
+    };
+    let grows = |fault: &&Fault| matches!(fault.kind, Kind::Fouling { .. }) && measures_oxygen(&fault.probe);
+    world.plan().iter().find(grows).map(|fault| (fault.probe.clone(), fault.from_ms))
+}
+
 /// The report as text.
 pub(crate) fn text(notebook: &Notebook, at_end: &AtEnd, kept: Kept) -> String {
     let mut out = String::from("\nThe night in short\n");
@@ -97,6 +111,10 @@ pub(crate) fn text(notebook: &Notebook, at_end: &AtEnd, kept: Kept) -> String {
         let measured = pond.measured.map_or_else(|| "no good reading".to_owned(), value_at);
         let truth = value_at(pond.truth);
         let _ = writeln!(out, "    {:<3} {:<14}  {truth:<15}  {measured}", pond.id, pond.name);
+    }
+    for (probe, since_ms) in at_end.ponds.iter().filter_map(|pond| pond.slimed.as_ref()) {
+        let since = notebook.clock_time(*since_ms);
+        out.push_str(&wrapped(&format!("    Slime grows on {probe} since {since}: it reads too low"), 6));
     }
     notebook.with(|seen| {
         let raised: usize = seen.alarms.values().map(|alarm| alarm.raised.len()).sum();
