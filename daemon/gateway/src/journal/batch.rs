@@ -4,8 +4,9 @@ use pondreeve_core::{Input, Timestamp};
 
 use super::audit_record;
 use super::codec::{Malformed, Reader};
+use super::event_record::read_event;
 use super::outbox_record;
-use super::record::{CHECKSUM_BYTES, FORMAT, HEAD_BYTES, Sums, kind, quantity_of_code, read_event};
+use super::record::{CHECKSUM_BYTES, FORMAT, HEAD_BYTES, Sums, kind, quantity_of_code};
 use super::verdict::{Late, Verdicts};
 use crate::audit::Note;
 use crate::outbox::Change;

@@ -34,6 +34,7 @@ mod days;
 pub mod deeds;
 mod device_sync;
 mod diary_record;
+mod event_record;
 pub mod figures;
 mod filing;
 mod flat;

@@ -4,12 +4,14 @@ use std::collections::BTreeMap;
 
 use pondreeve_core::call::{CallPlan, Carried, Outcome};
 use pondreeve_core::effect::Flag;
+use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::service::Step;
-use pondreeve_core::site::{AeratorGroup, Channel, Timer};
-use pondreeve_core::{Quantity, Site};
+use pondreeve_core::site::{AeratorGroup, Channel, PondIndex, ProbeIndex, Timer};
+use pondreeve_core::{Quantity, Site, Span};
 use proptest::prelude::*;
 
 use super::super::chunk::Chunk;
+use super::super::codec::Malformed;
 use super::super::flat::Piece;
 use super::super::keys;
 use super::super::seal::{Sealer, inputs_of};
