@@ -21,6 +21,11 @@ use super::probes::RawChannel;
 use super::{Resolver, span};
 
 const BAUD: u32 = 9_600;
+/// Speeds that serial devices have, bits/s (common practice, no source).
+const SPEEDS: [u32; 15] = [
+    300, 600, 1_200, 2_400, 4_800, 9_600, 14_400, 19_200, 28_800, 38_400, 57_600, 115_200, 230_400, 460_800,
+    921_600,
+];
 const TURNAROUND: Duration = Duration::from_millis(5);
 /// Twice what slow pond probes need (common practice, no source).
 const TIMEOUT: Duration = Duration::from_millis(500);
@@ -76,7 +81,7 @@ impl Resolver<'_> {
             framing,
             id: raw.id.as_ref().map(|at| at.value.clone()).unwrap_or_default(),
             device: raw.device.as_ref().map(|at| self.absolute(&at.value)).unwrap_or_default(),
-            baud: raw.baud.as_ref().map_or(BAUD, |at| u32::try_from(at.value).unwrap_or(BAUD)),
+            baud: self.serial_speed(raw.baud.as_ref(), BAUD),
             // Modbus ASCII by default as its specification has it: seven bits, even parity.
             data_bits: match raw.data_bits.as_ref().map(|at| at.value) {
                 Some(7) => 7,
@@ -332,6 +337,24 @@ impl Resolver<'_> {
                 }
             }
         }
+    }
+
+    /// The speed of a serial line. One that no adapter is set to by habit is most likely mistyped, and a wrong speed
+    /// looks like a dead probe.
+    pub(super) fn serial_speed(&self, baud: Option<&At<i64>>, usual: u32) -> u32 {
+        let Some((at, speed)) = baud.and_then(|at| Some((at, u32::try_from(at.value).ok()?))) else {
+            return usual;
+        };
+        if !SPEEDS.contains(&speed) {
+            let nearest = SPEEDS.into_iter().min_by_key(|known| known.abs_diff(speed)).unwrap_or(usual);
+            let known: Vec<String> = SPEEDS.iter().map(u32::to_string).collect();
+            let accepted = format!("what the probe's manual says, mostly one of {}", known.join(", "));
+            let found = format!("{speed} bits/s, which hardly any probe has");
+            let problem =
+                self.problems.about(at, found, accepted).with_hint(format!("did you mean {nearest}?"));
+            self.problems.push(problem.as_warning());
+        }
+        speed
     }
 
     fn check_load(&self, raw: &RawBus, bus: &Bus) {

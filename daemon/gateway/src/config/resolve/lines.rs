@@ -66,11 +66,7 @@ impl Resolver<'_> {
             kind,
             device: raw.device.as_ref().map(|at| self.absolute(&at.value)).unwrap_or_default(),
             server,
-            baud: raw.baud.as_ref().and_then(|at| u32::try_from(at.value).ok()).unwrap_or(if is_sdi12 {
-                1_200
-            } else {
-                9_600
-            }),
+            baud: self.serial_speed(raw.baud.as_ref(), if is_sdi12 { 1_200 } else { 9_600 }),
             data_bits: if seven { 7 } else { 8 },
             parity: raw
                 .parity

@@ -46,6 +46,24 @@ fn what_cannot_be_is_told_with_what_can() {
     }
 }
 
+/// A mistyped speed looks like a dead probe: it is told, and taken as it stands.
+#[test]
+fn a_speed_that_hardly_any_probe_has_is_told() {
+    let oxygen = "address = \"a\"\nprofile = \"sdi12-oxygen\"";
+    let warned = |baud: u32| {
+        let lines = format!("kind = \"sdi12\"\ndevice = \"/dev/ttyS7\"\nbaud = {baud}");
+        let loaded = from_text("/nowhere/farm.toml".as_ref(), line_farm(&lines, oxygen)).expect("sound");
+        assert_eq!(loaded.farm.lines[0].baud, baud);
+        loaded.warnings.render(Style::Plain)
+    };
+    assert!(!warned(1_200).contains("bits/s"), "{}", warned(1_200));
+    let told = warned(1_220);
+    assert!(told.contains("1220 bits/s, which hardly any probe has"), "{told}");
+    assert!(told.contains("did you mean 1200?"), "{told}");
+    let modbus = super::changed(&[("device = \"/dev/ttyS1\"", "device = \"/dev/ttyS1\"\nbaud = 9660")]);
+    assert!(super::told(&modbus).contains("did you mean 9600?"), "{}", super::told(&modbus));
+}
+
 /// A farm with one line of text and what is told of it.
 fn text_line(lines: &str, probe: &str) -> Result<super::super::farm::TextLine, String> {
     let text = line_farm(lines, probe);
