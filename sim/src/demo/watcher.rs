@@ -144,6 +144,9 @@ fn advice_line(pond: &PondStatus, advice: &AdviceStatus, notebook: &Notebook) ->
     let start = advice.start.as_ref().and_then(|start| start.parse::<jiff::Timestamp>().ok());
     let what = match (advice.action.as_str(), start) {
         ("start-now", _) if groups.is_empty() => "look now".to_owned(),
+        ("start-now", _) if pond.advises_what_stopped(advice) => {
+            format!("look now why {} stopped", groups.join(", "))
+        }
         ("start-now", _) => format!("start {} now", groups.join(", ")),
         ("start-at", Some(start)) => {
             format!("start {} at {}", groups.join(", "), notebook.clock_time(start.as_millisecond()))
