@@ -19,17 +19,14 @@ import sys
 import tempfile
 import time
 
+sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "faults"))
+from shared import free_port, unit_environment  # noqa: E402
+
 QUANTITIES = [
     ("do_mg_l", 5.4), ("temperature_c", 28.6), ("ph", 8.1), ("salinity_psu", 18.2),
     ("depth_m", 1.5), ("turbidity_ntu", 30.0), ("orp_mv", 180.0), ("conductivity_ms_cm", 29.5),
 ]  # fmt: skip
 PONDS = 20
-
-
-def free_port():
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        return found.getsockname()[1]
 
 
 def farm(folder, port):
@@ -72,9 +69,7 @@ def start(program, folder):
     manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     manager.bind(path)
     manager.settimeout(60)
-    # As the unit sets them.
-    set_by_unit = dict(MALLOC_MMAP_THRESHOLD_="262144", MALLOC_TRIM_THRESHOLD_="1048576", MALLOC_ARENA_MAX="2")
-    variables = dict(os.environ, NOTIFY_SOCKET=path, **set_by_unit)
+    variables = dict(os.environ, NOTIFY_SOCKET=path, **unit_environment())
     began = time.monotonic()
     with open(os.path.join(folder, "log"), "ab") as log:
         command = [program, "run", "--config", os.path.join(folder, "farm.toml")]

@@ -14,7 +14,7 @@ import threading
 import time
 import tty
 
-from shared import crc, free_port, wait_for
+from shared import crc, free_port, unit_environment, wait_for
 
 SHUTDOWN = 0x8004587D  # EXT4_IOC_SHUTDOWN
 WITHOUT_LOG_FLUSH = (2).to_bytes(4, "little")
@@ -223,7 +223,7 @@ class Gateway:
             self.origin_ms = origin_ms
         with open(self.log, "ab") as log:
             command = list(limits) + [self.program, self.config, str(int(self.origin_ms)), str(self.pace)]
-            variables = dict(os.environ, RUST_BACKTRACE="0")
+            variables = dict(os.environ, RUST_BACKTRACE="0", **unit_environment())
             self.process = subprocess.Popen(command, env=variables, stdout=log, stderr=log)
         began = time.monotonic()
         wait_for("the daemon to answer", self.answers, 60)

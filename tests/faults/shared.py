@@ -1,10 +1,22 @@
 """What the campaigns share, those in `tests/vm` too."""
 
+import os
+import re
 import socket
 import struct
 import time
 
 PATIENCE_S = 60
+UNIT = os.path.join(os.path.dirname(os.path.abspath(__file__)), "../../deploy/systemd/pondreeve.service")
+
+
+def unit_environment():
+    """What the unit sets for the daemon: without it the system's allocator lets memory grow by pieces that it keeps."""
+    with open(UNIT, encoding="utf-8") as unit:
+        variables = dict(re.findall(r"^Environment=(\w+)=(\S+)$", unit.read(), re.M))
+    if not variables:
+        raise RuntimeError(f"{UNIT} sets no environment")
+    return variables
 
 
 def wait_for(what, done, patience_s=PATIENCE_S, pause_s=0.02):
