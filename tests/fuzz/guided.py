@@ -2,7 +2,8 @@
 """Every parser of outside bytes under libFuzzer, for as much of the processor's time as you like.
 
     nice python3 tests/fuzz/guided.py --minutes 60              # each parser, an hour one after the other
-    nice python3 tests/fuzz/guided.py --minutes 10 --up-to 60   # those below an hour in the book of hours, in rounds
+    nice python3 tests/fuzz/guided.py --minutes 10 --up-to 60   # until each has an hour in the book, who has least first
+    nice python3 tests/fuzz/guided.py --minutes 10 --each-kind 60   # until the parsers of each kind have an hour together
     python3 tests/fuzz/guided.py --minutes 5 --parser senml --parser capture
     python3 tests/fuzz/guided.py --hours                        # what each parser has had so far
     python3 tests/fuzz/guided.py --fold                       # while none runs: the best of what was learnt into the corpus
@@ -19,7 +20,6 @@ import datetime
 import hashlib
 import os
 import pathlib
-import queue
 import re
 import resource
 import shutil
@@ -38,6 +38,20 @@ FOUND = FUZZ / "found"
 CORPUS = FUZZ / "corpus"
 HOURS = FUZZ / "hours.tsv"
 COLUMNS = ["date", "commit", "parser", "kind", "minutes", "inputs", "findings"]
+
+# Where the bytes come from that each parser reads.
+KINDS = {
+    "Modbus": ("modbus-rtu", "modbus-ascii", "modbus-tcp"),
+    "lines of probes": ("sdi-12", "text-line", "capture"),
+    "MQTT": ("mqtt-payload", "mqtt-broker", "mqtt-source", "signed-command"),
+    "SenML": ("senml",),
+    "tables and lines to compute from": ("csv-replay", "calc-lines"),
+    "configuration": ("configuration", "probe-profile", "language"),
+    "local socket": ("local-request", "local-reply"),
+    "store and backup": ("journal-batch", "journal-record", "journal-tail", "journal-chunk", "journal-shape", "journal-roll-up",
+                         "journal-outbox", "journal-day", "checkpoint", "backup-pieces", "backup-list", "audit-row",
+                         "kept-sentence"),
+}
 
 # Counters for each edge of the program, and what is compared with what: what libFuzzer is led by.
 FLAGS = ["-Cpasses=sancov-module", *(f"-Cllvm-args=-sanitizer-coverage-{own}" for own in (
@@ -116,12 +130,18 @@ class Hours:
             lines = [COLUMNS, *([str(row[name]) for name in COLUMNS] for row in rows)]
             HOURS.write_text("".join("\t".join(line) + "\n" for line in lines))
 
-    def print(self, names):
-        print(f"{'parser':<16} {'guided, min':>12} {'blind, min':>11} {'inputs':>14} {'findings':>9}")
-        for name in names:
-            rows = [row for row in self.rows() if row["parser"] == name]
-            inputs, findings = (sum(int(row[column]) for row in rows) for column in ("inputs", "findings"))
-            print(f"{name:<16} {self.minutes(name):>12.1f} {self.minutes(name, 'blind'):>11.1f} {inputs:>14} {findings:>9}")
+    def print(self):
+        print(f"{'parser':<34} {'guided, min':>12} {'blind, min':>11} {'inputs':>14} {'findings':>9}")
+        for kind, names in KINDS.items():
+            self.print_line(kind, names)
+            for name in names:
+                self.print_line(f"  {name}", [name])
+
+    def print_line(self, title, names):
+        rows = [row for row in self.rows() if row["parser"] in names]
+        guided, blind = (sum(self.minutes(name, kind) for name in names) for kind in ("guided", "blind"))
+        inputs, findings = (sum(int(row[column]) for row in rows) for column in ("inputs", "findings"))
+        print(f"{title:<34} {guided:>12.1f} {blind:>11.1f} {inputs:>14} {findings:>9}")
 
 
 class Fuzzer:
@@ -247,48 +267,66 @@ def edges_by_file(control):
     return reached
 
 
+class Turns:
+    """Which parser comes next: the one that had least, of the kind that had least."""
+
+    def __init__(self, names, asked, hours):
+        self.names, self.asked, self.hours = names, asked, hours
+        self.running, self.done = set(), set()
+        self.lock = threading.Lock()
+
+    def due(self):
+        """What may be begun, with the order of it."""
+        for name in set(self.names) - self.running - self.done:
+            own = self.hours.minutes(name)
+            kind = sum(self.hours.minutes(of) for of in next(of for of in KINDS.values() if name in of))
+            if self.asked.each_kind is not None:
+                if kind < self.asked.each_kind:
+                    yield kind, own, name
+            elif self.asked.up_to is None or own < self.asked.up_to:
+                yield own, self.names.index(name), name
+
+    def take(self):
+        with self.lock:
+            name = min(self.due(), default=(None,))[-1]
+            self.running.add(name)
+            return name
+
+    def give_back(self, name, findings):
+        with self.lock:
+            self.running.discard(name)
+            # What is not mended is found again at once: another turn would count for nothing.
+            if findings or (self.asked.up_to, self.asked.each_kind) == (None, None):
+                self.done.add(name)
+
+
 def campaign(fuzzer, names, asked, hours):
-    """Rounds over the parsers; how many findings."""
+    """Turns of the parsers; how many findings."""
     built = commit()
-    bad = 0
     print(f"{'parser':<16} {'minutes':>8} {'inputs':>12} {'edges':>7} {'new':>8} {'findings':>9}", flush=True)
-    while not fuzzer.stopped.is_set():
-        waiting = queue.SimpleQueue()
-        due = names
-        if asked.up_to is not None:
-            due = sorted((name for name in names if hours.minutes(name) < asked.up_to), key=hours.minutes)
-        if not due:
-            break
-        for name in due:
-            waiting.put(name)
-        findings = []
+    turns, findings = Turns(names, asked, hours), []
 
-        def work():
-            while not fuzzer.stopped.is_set():
-                try:
-                    name = waiting.get_nowait()
-                except queue.Empty:
-                    return
-                line, found = fuzzer.fuzz(name, asked.minutes, hours, built)
-                findings.append(found)
-                print(line, flush=True)
+    def work():
+        while not fuzzer.stopped.is_set() and (name := turns.take()) is not None:
+            line, found = fuzzer.fuzz(name, asked.minutes, hours, built)
+            findings.append(found)
+            print(line, flush=True)
+            turns.give_back(name, found)
 
-        workers = [threading.Thread(target=work) for _ in range(asked.jobs)]
-        for worker in workers:
-            worker.start()
-        for worker in workers:
-            worker.join()
-        bad += sum(findings)
-        # What is not mended is found again at once: another round would count for nothing.
-        if asked.up_to is None or bad:
-            break
-    return bad
+    workers = [threading.Thread(target=work) for _ in range(asked.jobs)]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join()
+    return sum(findings)
 
 
 def main():
     reader = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    reader.add_argument("--minutes", type=float, default=60, help="of the processor, for each parser in a round")
-    reader.add_argument("--up-to", type=float, help="rounds until each parser has so many minutes in the book of hours")
+    reader.add_argument("--minutes", type=float, default=60, help="of the processor, for each parser in its turn")
+    until = reader.add_mutually_exclusive_group()
+    until.add_argument("--up-to", type=float, help="turns until each parser has so many minutes in the book of hours")
+    until.add_argument("--each-kind", type=float, help="turns until the parsers of each kind have so many together")
     reader.add_argument("--parser", action="append", help="this one only; may be given again")
     reader.add_argument("--jobs", type=int, default=1, help="parsers at once")
     reader.add_argument("--hours", action="store_true", help="print what each parser has had, and end")
@@ -296,10 +334,12 @@ def main():
     asked = reader.parse_args()
     hours = Hours()
     if asked.hours:
-        return hours.print(sorted(path.name for path in CORPUS.iterdir()))
+        return hours.print()
     program = build()
     try:
         known = parsers(program)
+        if sorted(known) != sorted(name for names in KINDS.values() for name in names):
+            sys.exit("the kinds in guided.py and the parsers in outside.rs are not the same")
         names = asked.parser or known
         for name in names:
             if name not in known:
