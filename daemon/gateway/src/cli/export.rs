@@ -2,14 +2,16 @@
 
 use std::io::{BufWriter, IsTerminal as _, Stdout, Write};
 
+use jiff::tz::TimeZone;
 use pondreeve_core::Quantity;
 use pondreeve_protocol::senml::Pack;
 
 use super::export_parquet::Table;
+use super::report::{day, zone};
 use super::spoken;
 use crate::exit_code::{DONE, Failure, Outcome};
 use crate::local::client::{self, Client};
-use crate::local::protocol::{Ask, KeptReading, Reply, RollUp};
+use crate::local::protocol::{Ask, FarmStatus, KeptReading, Reply, RollUp};
 use crate::texts::say;
 
 const AFTER: &str = "\
@@ -21,6 +23,10 @@ calibrated at the time; corrected is value with what the probe's next service
 found spread back over it, empty until then.
 With --every: from_utc,pond,quantity,minimum,mean,maximum,usable,suspect,failed,
 missing. Roll-ups are kept for years, readings for [store] raw_days.
+
+DATE is a day of the farm, such as 2026-05-01, from midnight there, the day of
+--to included; or a time as RFC 3339, such as 2026-05-01T02:10:00Z, that of --to
+not included.
 
 With --diary: what people did, oldest first, entries that were superseded or
 withdrawn with what took their place; values as JSON in the last column. Without
@@ -41,6 +47,7 @@ comma before it, previous the hash of the line before: sha256sum is enough to
 check that no record was changed, removed or added. README has the command.
 
 Examples:
+  pondreeve export --from 2026-05-01 --to 2026-05-07
   pondreeve export --from 2026-05-01T00:00:00Z --to 2026-05-08T00:00:00Z
   pondreeve export --pond p1 --quantity do_mg_l --every hour --from ...
   pondreeve export --format senml
@@ -81,11 +88,11 @@ pub struct Arguments {
     /// Only this quantity, by its id; may be given more than once
     #[arg(long = "quantity", value_name = "ID")]
     pub quantities: Vec<String>,
-    /// From this time on, RFC 3339; a day before --to if not given
-    #[arg(long, value_name = "TIME")]
+    /// From this day or time on; a day before --to if not given
+    #[arg(long, value_name = "DATE")]
     pub from: Option<String>,
-    /// Up to this time, RFC 3339; now if not given
-    #[arg(long, value_name = "TIME")]
+    /// Up to this day or time; now if not given
+    #[arg(long, value_name = "DATE")]
     pub to: Option<String>,
     /// Roll-ups of this length rather than readings
     #[arg(long, value_name = "LENGTH")]
@@ -150,10 +157,15 @@ pub fn run(arguments: &Arguments) -> Outcome {
     if quantities.is_empty() {
         quantities = Quantity::ALL.to_vec();
     }
-    let to = time(arguments.to.as_deref().unwrap_or(&farm.at), "--to")?;
+    let zone = match [&arguments.from, &arguments.to].into_iter().flatten().all(|text| is_time(text)) {
+        true => TimeZone::UTC,
+        false => farms_zone(&arguments.daemon, &farm)?,
+    };
+    let day_or_time = |text: &str, option, end| day(text, option, &zone, end).map(|at| at.as_millisecond());
+    let to = day_or_time(arguments.to.as_deref().unwrap_or(&farm.at), "--to", true)?;
     let days_back = if arguments.diary { super::export_diary::DAYS_BACK } else { 1 };
-    let from =
-        arguments.from.as_deref().map_or(Ok(to - days_back * 86_400_000), |text| time(text, "--from"))?;
+    let from = arguments.from.as_deref();
+    let from = from.map_or(Ok(to - days_back * 86_400_000), |text| day_or_time(text, "--from", false))?;
     if from >= to {
         return Err(Failure::usage(say!(spoken(), "export-from-after-to")));
     }
@@ -234,12 +246,25 @@ impl From<std::io::Error> for Stop {
     }
 }
 
-pub(super) fn time(text: &str, option: &str) -> Result<i64, Failure> {
+/// A time that the daemon told.
+pub(super) fn time(text: &str, of: &str) -> Result<i64, Failure> {
     let parsed = text.parse::<jiff::Timestamp>().map_err(|error| {
         let why = error.to_string();
-        Failure::usage(say!(spoken(), "export-no-time", option = option, typed = text, why = why))
+        Failure::failed(say!(spoken(), "export-no-time", option = of, typed = text, why = why))
     })?;
     Ok(parsed.as_millisecond())
+}
+
+/// Where it is no time, only the farm knows when its day begins.
+fn is_time(text: &str) -> bool {
+    text.parse::<jiff::Timestamp>().is_ok()
+}
+
+fn farms_zone(daemon: &super::Daemon, farm: &FarmStatus) -> Result<TimeZone, Failure> {
+    match daemon.ask(Ask::Facts)? {
+        Reply::Facts(facts) => Ok(zone(&facts, farm)),
+        other => Err(daemon.unexpected(&other)),
+    }
 }
 
 fn rfc3339(at_ms: i64) -> String {

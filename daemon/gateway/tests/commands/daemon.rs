@@ -310,6 +310,16 @@ fn what_is_kept_is_exported_backed_up_and_restored() {
     let rows: Vec<&str> = csv.lines().collect();
     assert_eq!(rows.len(), 2, "{csv}");
     assert!(rows[1].contains(",p1,tan_mg_l,,0.4,0.4,"), "{csv}");
+    let kept_at = (now - 60..=now).find(|at| rows[1][..19] == rfc3339(*at)[..19]).unwrap();
+    let of_day = |days_after: i64| {
+        let here = &rfc3339(kept_at - 5 * 3_600 + days_after * 86_400)[..10];
+        let day = [format!("--from={here}"), format!("--to={here}")];
+        text(&daemon.ask(&["export", "--quantity", "tan_mg_l", &day[0], &day[1]]).stdout)
+    };
+    assert_eq!(of_day(0), csv, "the farm's day, whole");
+    assert_eq!([of_day(-1), of_day(1)].map(|other| other.lines().count()), [1, 1]);
+    let (status, complaint) = told(&daemon.ask(&["export", "--from", "yesterday"]));
+    assert!(status == 2 && complaint.contains("a day of the farm, such as"), "{complaint}");
     let senml = text(&daemon.ask(&[&asked[..], &["--format", "senml"]].concat()).stdout);
     let pack: Value = serde_json::from_str(&senml).unwrap();
     assert_eq!((pack[0]["n"].as_str(), pack[0]["v"].as_f64()), (Some("p1/tan_mg_l"), Some(0.4)));
