@@ -11,8 +11,12 @@ const INDENT: usize = 7;
 
 /// Farm-local clock time.
 pub(crate) fn clock_time(at_ms: i64, utc_offset_ms: i64) -> String {
-    let minutes = (at_ms + utc_offset_ms).rem_euclid(86_400_000) / 60_000;
+    let minutes = of_day_ms(at_ms, utc_offset_ms) / 60_000;
     format!("{:02}:{:02}", minutes / 60, minutes % 60)
+}
+
+fn of_day_ms(at_ms: i64, utc_offset_ms: i64) -> i64 {
+    (at_ms + utc_offset_ms).rem_euclid(86_400_000)
 }
 
 /// One alarm over the night.
@@ -63,6 +67,11 @@ impl Notebook {
     /// Farm-local clock time.
     pub(crate) fn clock_time(&self, at_ms: i64) -> String {
         clock_time(at_ms, self.utc_offset_ms)
+    }
+
+    /// Milliseconds since the farm's midnight.
+    pub(crate) fn of_day_ms(&self, at_ms: i64) -> i64 {
+        of_day_ms(at_ms, self.utc_offset_ms)
     }
 
     /// Prints a line with its farm time, wrapped.

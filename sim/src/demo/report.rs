@@ -114,7 +114,7 @@ pub(crate) fn text(notebook: &Notebook, at_end: &AtEnd, kept: Kept) -> String {
     }
     for (probe, since_ms) in at_end.ponds.iter().filter_map(|pond| pond.slimed.as_ref()) {
         let since = notebook.clock_time(*since_ms);
-        out.push_str(&wrapped(&format!("    Slime grows on {probe} since {since}: it reads too low"), 6));
+        out.push_str(&wrapped(&format!("    Slime has grown on {probe} since {since}: it reads too low"), 6));
     }
     notebook.with(|seen| {
         let raised: usize = seen.alarms.values().map(|alarm| alarm.raised.len()).sum();
@@ -152,6 +152,7 @@ fn alarm_line(alarm: &AlarmStory, notebook: &Notebook) -> String {
     let standing = if alarm.standing { ", still standing" } else { "" };
     let again = match alarm.sounded_again {
         0 => String::new(),
+        1 => ", sounded once more".to_owned(),
         times => format!(", sounded again {times} times"),
     };
     format!("    {}  {pond} {} ({urgency}){again}, {acknowledged}{standing}", times.join(", "), alarm.name)
