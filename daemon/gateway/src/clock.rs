@@ -31,6 +31,10 @@ pub const EARLIEST_BELIEVABLE: Timestamp = Timestamp(1_704_067_200_000);
 /// A clock is never set only where it is this far before the program was made.
 const MADE_MARGIN: Span = Span::from_hours(30 * 24);
 
+/// A wall clock that is further than this past the making of the program, and past the newest reading too, is not
+/// believed: a battery clock that lost its battery may say any year. Time that followed it could not come back.
+pub const BELIEVABLE_AHEAD: Span = Span::from_hours(20 * 365 * 24);
+
 /// A wall clock that is behind by more than this is not waited for.
 pub const LONGEST_WAIT: Span = Span::from_hours(24);
 
@@ -49,18 +53,23 @@ pub trait TimeSource: Send + Sync {
     fn earliest(&self) -> Timestamp {
         EARLIEST_BELIEVABLE
     }
+    /// When the program was made, where that is known.
+    fn made(&self) -> Option<Timestamp> {
+        None
+    }
 }
 
 struct Machine {
     started: Instant,
     earliest: Timestamp,
+    made: Option<Timestamp>,
 }
 
 impl Machine {
     fn new() -> Self {
         let made = std::env::current_exe().ok().and_then(|program| made_at(&program));
         let earliest = made.map_or(EARLIEST_BELIEVABLE, |made| (made - MADE_MARGIN).max(EARLIEST_BELIEVABLE));
-        Self { started: Instant::now(), earliest }
+        Self { started: Instant::now(), earliest, made }
     }
 }
 
@@ -82,6 +91,10 @@ impl TimeSource for Machine {
 
     fn earliest(&self) -> Timestamp {
         self.earliest
+    }
+
+    fn made(&self) -> Option<Timestamp> {
+        self.made
     }
 }
 
@@ -127,6 +140,16 @@ fn ns(at: Timestamp) -> i128 {
     i128::from(at.as_millis()) * NS_PER_MS
 }
 
+impl Inner {
+    fn is_beyond(&self, seen: &Watched) -> bool {
+        self.source.made().is_some_and(|made| is_beyond(seen.wall, made, seen.farm()))
+    }
+}
+
+fn is_beyond(wall: Timestamp, made: Timestamp, farm: Timestamp) -> bool {
+    wall - made > BELIEVABLE_AHEAD && wall - farm > BELIEVABLE_AHEAD
+}
+
 /// The wall clock was set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ClockStep {
@@ -145,6 +168,8 @@ pub enum Trust {
     NotSet,
     /// The wall clock is behind farm time, which waits for it at half speed.
     Ahead(Span),
+    /// The wall clock, which says this, is decades ahead of everything known, and farm time does not follow it.
+    Beyond(Timestamp),
 }
 
 impl fmt::Debug for Clock {
@@ -175,7 +200,10 @@ impl Clock {
         let wall = source.wall();
         let monotonic = source.monotonic();
         let farm = match pace {
-            Pace::Wall => wall,
+            Pace::Wall => match source.made() {
+                Some(made) if is_beyond(wall, made, made) => made,
+                _ => wall,
+            },
             Pace::Free { origin, .. } => origin,
         };
         let watched =
@@ -211,6 +239,8 @@ impl Clock {
         let seen = self.look();
         if seen.wall < self.0.source.earliest() {
             Trust::NotSet
+        } else if self.0.is_beyond(&seen) {
+            Trust::Beyond(seen.wall)
         } else if seen.farm() - seen.wall > STEP_THRESHOLD {
             Trust::Ahead(seen.farm() - seen.wall)
         } else {
@@ -270,8 +300,12 @@ impl Clock {
         // An unset clock will be set forward, and one that is far behind never gets there: nothing to wait for, so
         // farm time keeps its pace.
         let waits = wall >= self.0.source.earliest() && watched.farm() - wall <= LONGEST_WAIT;
-        let gone_on = if waits { passed_ns / 2 } else { passed_ns };
-        watched.farm_ns = ns(wall).max(watched.farm_ns + gone_on);
+        let is_followed = !self.0.is_beyond(&Watched { wall, ..*watched });
+        let gone_on = if waits && is_followed { passed_ns / 2 } else { passed_ns };
+        watched.farm_ns += gone_on;
+        if is_followed {
+            watched.farm_ns = watched.farm_ns.max(ns(wall));
+        }
         watched.wall = wall;
         watched.monotonic = monotonic;
         *watched
@@ -284,211 +318,6 @@ impl Clock {
 }
 
 #[cfg(test)]
-pub(crate) mod script {
-    //! Both clocks in the hands of a test.
-
-    use super::*;
-
-    /// Both clocks by hand.
-    #[derive(Clone)]
-    pub(crate) struct Script(Arc<Mutex<(Timestamp, Duration)>>);
-
-    impl Script {
-        pub(crate) fn at(wall: Timestamp) -> (Self, Clock) {
-            let script = Self(Arc::new(Mutex::new((wall, Duration::from_secs(1_000)))));
-            let clock = Clock::reading(script.clone());
-            (script, clock)
-        }
-
-        /// Time passes on both clocks.
-        pub(crate) fn pass(&self, length: Duration) {
-            let mut both = self.0.lock().unwrap();
-            both.0 = both.0 + Span::from_millis(length.as_millis() as i64);
-            both.1 += length;
-        }
-
-        /// Whoever looks at a clock hangs until the guard goes.
-        pub(crate) fn hang(&self) -> std::sync::MutexGuard<'_, (Timestamp, Duration)> {
-            self.0.lock().unwrap()
-        }
-
-        /// Somebody sets the wall clock.
-        pub(crate) fn set(&self, by: Span) {
-            let mut both = self.0.lock().unwrap();
-            both.0 = both.0 + by;
-        }
-    }
-
-    impl TimeSource for Script {
-        fn wall(&self) -> Timestamp {
-            self.0.lock().unwrap().0
-        }
-
-        fn monotonic(&self) -> Duration {
-            self.0.lock().unwrap().1
-        }
-    }
-}
-
+pub(crate) mod script;
 #[cfg(test)]
-mod tests {
-    use super::script::Script;
-    use super::*;
-
-    const NOON: Timestamp = Timestamp(1_780_000_000_000);
-
-    fn secs(s: u64) -> Duration {
-        Duration::from_secs(s)
-    }
-
-    #[test]
-    fn an_undisturbed_clock_is_the_wall_clock() {
-        let (script, clock) = Script::at(NOON);
-        script.pass(secs(90));
-        // A time server slews by up to 0.5 ms a second.
-        script.set(Span::from_millis(45));
-        assert_eq!(clock.now(), NOON + Span::from_millis(90_045));
-        assert_eq!(clock.take_step(), None);
-        assert_eq!(clock.trust(), Trust::Good);
-    }
-
-    #[test]
-    fn a_step_forward_is_followed_and_told_once() {
-        let (script, clock) = Script::at(NOON);
-        script.pass(secs(10));
-        script.set(Span::from_hours(3));
-        let to = NOON + Span::from_hours(3) + Span::from_secs(10);
-        assert_eq!(clock.now(), to);
-        assert_eq!(clock.take_step(), Some(ClockStep { from: NOON + Span::from_secs(10), to }));
-        assert_eq!(clock.take_step(), None);
-        assert_eq!(clock.trust(), Trust::Good);
-    }
-
-    #[test]
-    fn after_a_step_back_time_goes_on_at_half_speed_until_the_wall_clock_is_there() {
-        let (script, clock) = Script::at(NOON);
-        script.set(Span::from_minutes(-10));
-        assert_eq!(clock.now(), NOON);
-        assert_eq!(clock.take_step(), Some(ClockStep { from: NOON, to: NOON + Span::from_minutes(-10) }));
-        assert_eq!(clock.trust(), Trust::Ahead(Span::from_minutes(10)));
-        script.pass(secs(60));
-        assert_eq!(clock.now(), NOON + Span::from_secs(30));
-        // Many looks in a short time must not round time away.
-        for _ in 0..1_000 {
-            script.pass(Duration::from_millis(1));
-            clock.now();
-        }
-        assert_eq!(clock.now(), NOON + Span::from_millis(30_500));
-        script.pass(secs(20 * 60));
-        assert_eq!(clock.trust(), Trust::Good);
-        assert_eq!(clock.now(), script.wall());
-    }
-
-    #[test]
-    fn a_clock_that_is_years_behind_is_not_waited_for() {
-        let (script, clock) = Script::at(NOON);
-        script.set(Span::from_hours(-24 * 700));
-        assert_eq!(clock.now(), NOON);
-        script.pass(secs(3_600));
-        assert_eq!(clock.now(), NOON + Span::from_hours(1), "an alarm's delay takes as long as ever");
-        assert_eq!(clock.trust(), Trust::Ahead(Span::from_hours(24 * 700)));
-        // Somebody sets it right.
-        script.set(Span::from_hours(24 * 700));
-        assert_eq!((clock.trust(), clock.now()), (Trust::Good, script.wall()));
-    }
-
-    #[test]
-    fn farm_time_never_runs_backwards() {
-        let (script, clock) = Script::at(NOON);
-        let mut newest = clock.now();
-        for step in [-5_i64, 3_600, -7_200, 1, -86_400 * 900, 86_400 * 900, -3] {
-            script.set(Span::from_secs(step));
-            script.pass(secs(7));
-            let now = clock.now();
-            assert!(now > newest, "after a step of {step} s");
-            newest = now;
-        }
-    }
-
-    #[test]
-    fn an_unset_clock_goes_on_from_the_journal_at_full_speed() {
-        let (script, clock) = Script::at(Timestamp(0));
-        assert_eq!(clock.trust(), Trust::NotSet);
-        clock.not_before(NOON);
-        script.pass(secs(60));
-        assert_eq!(clock.now(), NOON + Span::from_secs(60));
-        assert_eq!(clock.trust(), Trust::NotSet);
-        assert_eq!(clock.take_step(), None);
-        // The time server answers at last.
-        let missed = NOON + Span::from_hours(9);
-        script.set(missed - script.wall());
-        assert_eq!(clock.now(), missed);
-        assert_eq!(clock.take_step(), Some(ClockStep { from: Timestamp(60_000), to: missed }));
-        assert_eq!(clock.trust(), Trust::Good);
-    }
-
-    /// A program that was made at a time.
-    struct Made(Script, Timestamp);
-
-    impl TimeSource for Made {
-        fn wall(&self) -> Timestamp {
-            self.0.wall()
-        }
-
-        fn monotonic(&self) -> Duration {
-            self.0.monotonic()
-        }
-
-        fn earliest(&self) -> Timestamp {
-            self.1
-        }
-    }
-
-    #[test]
-    fn a_clock_from_before_the_program_was_made_was_never_set() {
-        for (made, trust) in [(NOON + Span::from_hours(1), Trust::NotSet), (NOON, Trust::Good)] {
-            let (script, _) = Script::at(NOON);
-            let clock = Clock::reading(Made(script.clone(), made));
-            assert_eq!(clock.trust(), trust);
-            // Farm time keeps its pace, as with one that says 1970.
-            let journal = NOON + Span::from_minutes(10);
-            clock.not_before(journal);
-            script.pass(secs(60));
-            let passed = if trust == Trust::NotSet { 60 } else { 30 };
-            assert_eq!(clock.now(), journal + Span::from_secs(passed));
-        }
-    }
-
-    #[test]
-    fn when_it_was_made_is_what_the_package_says() {
-        let program = tempfile::NamedTempFile::new().unwrap();
-        let packed = std::time::UNIX_EPOCH + Duration::from_millis(1_780_000_000_000);
-        program.as_file().set_modified(packed).unwrap();
-        assert_eq!(made_at(program.path()), Some(NOON));
-        assert_eq!(made_at(Path::new("/nowhere/at/all")), None);
-        let (here, now) = (Machine::new().earliest(), Machine::new().wall());
-        assert!(EARLIEST_BELIEVABLE < here && here <= now, "this test was built: {here:?}");
-    }
-
-    #[test]
-    fn an_accelerated_clock_is_fast_and_never_stepped() {
-        let clock = Clock::accelerated(NOON, 600.0);
-        assert_eq!(clock.real_duration(Span::from_minutes(10)), secs(1));
-        assert_eq!(clock.real_duration(Span::from_secs(-5)), Duration::ZERO);
-        assert!(clock.now() >= NOON);
-        assert_eq!((clock.take_step(), clock.trust()), (None, Trust::Good));
-        clock.not_before(NOON + Span::from_hours(50));
-        let before = clock.now();
-        std::thread::sleep(Duration::from_millis(10));
-        assert!(clock.now() - before >= Span::from_secs(5), "it must not stand still");
-        assert_eq!(Clock::accelerated(NOON, 0.0).real_duration(Span::from_secs(1)), secs(1));
-    }
-
-    #[tokio::test]
-    async fn sleeping_ends_at_the_time_asked_for() {
-        let clock = Clock::accelerated(NOON, 10_000.0);
-        clock.sleep_until(NOON + Span::from_minutes(5)).await;
-        assert!(clock.now() >= NOON + Span::from_minutes(5));
-        clock.sleep_until(NOON).await;
-    }
-}
+mod tests;

@@ -142,7 +142,8 @@ table! {
         /// Readings are on disk for good within this long: what a power cut can take. Shorter wears flash
         /// storage sooner.
         durable_within: Duration = optional length_ms(100, 60_000);
-        /// Readings are kept this long, days. Roll-ups of quarter hours and what people did are kept for ever.
+        /// Readings are kept this long, days. Roll-ups of quarter hours and what people did are kept for ever. When
+        /// time has leapt by more than a week (a long halt, a clock set wrong), none is deleted for its age for two weeks.
         raw_days: i64 = optional whole(2, 36_500, "days");
         /// The store takes about this much at most, megabytes; the oldest readings go first.
         max_megabytes: i64 = optional whole(64, 10_000_000, "MB");

@@ -169,6 +169,12 @@ fn clock_detail(trust: Trust, farm: Timestamp) -> Option<String> {
             "the clock has not been set since the gateway started; times go on from {farm}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
             farm = rfc3339(farm)
         ),
+        Trust::Beyond(wall) => said!(
+            "trouble-clock-beyond",
+            "the clock says {clock}, more than 20 years past the newest reading and the making of this program. It is not believed: times go on from {farm}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
+            clock = rfc3339(wall),
+            farm = rfc3339(farm)
+        ),
         Trust::Ahead(span) if span > LONGEST_WAIT => said!(
             "trouble-clock-far-behind",
             "the clock is {days} days behind the newest reading; times go on from {farm}. Set the clock. If it is right now, the readings since the wrong time bear dates that are yet to come: begin a new store ([store] path), and keep the old one. Sunrise and dawn are wrong until then.",

@@ -52,6 +52,8 @@ pub(super) mod kind {
     pub(crate) const FILED_BEFORE: u8 = b'h';
     /// Hour 0: the day on which readings were last deleted to make room on a full disk.
     pub(crate) const MADE_ROOM: u8 = b'v';
+    /// Hour 0: the day on which readings were last judged by their age, and the one to which time last leapt.
+    pub(crate) const AGED: u8 = b'j';
     /// Hour 0: a record of the audit trail; the position is its number.
     pub(crate) const AUDIT: u8 = b'u';
     /// Hour 0: how many records the audit trail has, and the hash of the last.

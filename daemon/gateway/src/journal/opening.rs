@@ -19,6 +19,7 @@ use super::seal::{number_of, progress_of};
 use super::shapes::Shapes;
 use super::store::{Journal, extent_of, newest_in};
 use super::tail::{self, Item, Kind, Tail};
+use super::thinning::Aged;
 use super::trail;
 
 #[cfg(test)]
@@ -139,6 +140,7 @@ impl Journal {
         self.site_text = None;
         (self.rolled_before, self.thinned_before, self.live_bytes) = (0, 0, 0);
         (self.filed_before, self.made_room_on) = (0, 0);
+        self.aged = Aged::default();
         self.tallies.clear();
         self.left_out_unsealed.clear();
         // All but the roll-ups and the audit trail, which are many.
@@ -164,6 +166,7 @@ impl Journal {
                 }
                 Some((_, kind::FILED_BEFORE, ..)) => self.filed_before = day_in(&value),
                 Some((_, kind::MADE_ROOM, ..)) => self.made_room_on = day_in(&value),
+                Some((_, kind::AGED, ..)) => self.aged = Aged::read(&value),
                 Some((_, kind::THINNED, ..)) => self.thinned_before = number_of(&value).unwrap_or(0),
                 Some((_, kind::LIVE_BYTES, ..)) => self.live_bytes = number_of(&value).unwrap_or(0),
                 Some((_, kind::WRITTEN, ..)) => {

@@ -131,6 +131,35 @@ fn roll_ups_outlive_the_readings() {
     assert_eq!((reading.damaged, reading.missing), (0, 0));
 }
 
+/// A clock that says next year makes every reading too old. Nothing goes for that before somebody had two weeks to see
+/// what date it is, also where the daemon was started anew in between.
+#[test]
+fn nothing_goes_for_its_age_just_after_time_has_leapt() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("store");
+    let opened = || {
+        let (mut journal, notes) = Journal::open(&path, Timestamp(START)).unwrap();
+        assert!(notes.is_empty(), "{notes:?}");
+        journal.set_limits(Limits { raw_days: 30, ..Limits::default() });
+        journal
+    };
+    let mut journal = opened();
+    commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
+    fill(&mut journal, 0..3);
+    fill(&mut journal, 400..407);
+    drop(journal);
+    let mut journal = opened();
+    fill(&mut journal, 407..414);
+    assert_eq!(readings(&journal, 0, 3 * DAY), 3 * 1_440);
+    fill(&mut journal, 414..416);
+    assert_eq!(readings(&journal, 0, 3 * DAY), 0);
+    assert_eq!(readings(&journal, 400 * DAY, 415 * DAY), 15 * 1_440);
+    // A week without readings is no leap: 31 days are too old at once.
+    fill(&mut journal, 422..423);
+    fill(&mut journal, 429..434);
+    assert_eq!(readings(&journal, 400 * DAY, 403 * DAY), 0);
+}
+
 /// A day is counted as its hours are sealed, or from what was sealed, or the one and the other where the program was
 /// started in between: it comes to the same.
 #[test]

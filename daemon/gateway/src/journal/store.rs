@@ -25,7 +25,7 @@ use super::sealing::{Gathering, Unsealed};
 use super::shapes::Shapes;
 use super::tail::Tail;
 use super::tally::OfHour;
-use super::thinning::Limits;
+use super::thinning::{Aged, Limits};
 use super::trail::Ends;
 
 /// Below this much free space nothing more is written. sled takes half a mebibyte at a time and writes
@@ -173,6 +173,8 @@ pub struct Journal {
     pub(super) filed_before: u32,
     /// The day on which readings were last deleted to make room on a full disk.
     pub(super) made_room_on: u32,
+    /// When readings were last judged by their age.
+    pub(super) aged: Aged,
     /// Readings of hours before this one were deleted.
     pub(super) thinned_before: u64,
     /// Bytes that sealed pieces take.
@@ -237,6 +239,7 @@ impl Journal {
             tallies: BTreeMap::new(),
             filed_before: 0,
             made_room_on: 0,
+            aged: Aged::default(),
             thinned_before: 0,
             live_bytes: 0,
             written_ever: 0,

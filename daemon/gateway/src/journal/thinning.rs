@@ -24,6 +24,43 @@ impl Default for Limits {
     }
 }
 
+/// Time that goes on by more than so many days at once has leapt: the gateway was off, or somebody set a clock wrong.
+const LEAP_DAYS: u32 = 7;
+
+/// Days after a leap in which nothing is deleted for its age. A clock that says next year makes every reading too old;
+/// until then somebody has seen what date it is.
+const PAUSE_DAYS: u32 = 14;
+
+/// When readings were last judged by their age, as days since 1970; 0 before the first time.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) struct Aged {
+    on: u32,
+    leapt_to: u32,
+}
+
+impl Aged {
+    pub(super) fn read(value: &[u8]) -> Self {
+        let (own, _) = value.as_chunks::<4>();
+        let day = |place: usize| own.get(place).map_or(0, |day| u32::from_be_bytes(*day));
+        Self { on: day(0), leapt_to: day(1) }
+    }
+
+    fn bytes(self) -> [u8; 8] {
+        let [a, b, c, d] = self.on.to_be_bytes();
+        let [e, f, g, h] = self.leapt_to.to_be_bytes();
+        [a, b, c, d, e, f, g, h]
+    }
+
+    fn at(self, today: u32) -> Self {
+        let is_leap = self.on > 0 && today > self.on.saturating_add(LEAP_DAYS);
+        Self { on: today, leapt_to: if is_leap { today } else { self.leapt_to } }
+    }
+
+    fn is_paused(self) -> bool {
+        self.leapt_to > 0 && self.on < self.leapt_to.saturating_add(PAUSE_DAYS)
+    }
+}
+
 /// This part of a card's rated life calls for a new one.
 const WORN: f64 = 0.8;
 
@@ -91,7 +128,11 @@ impl Journal {
     fn thin(&mut self) -> Result<(), String> {
         let Some(newest) = self.newest_known() else { return Ok(()) };
         let today = u32::try_from(newest.as_millis().div_euclid(DAY_MS)).unwrap_or(0);
-        let keep_from = today.saturating_sub(self.limits.raw_days) * 24;
+        self.age(today)?;
+        let keep_from = match self.aged.is_paused() {
+            true => 0,
+            false => today.saturating_sub(self.limits.raw_days) * 24,
+        };
         let too_much = self.live_bytes as f64 * OVERHEAD > self.limits.most_bytes as f64;
         let full = free_bytes(&self.path).is_ok_and(|free| free < self.least_free_bytes.saturating_mul(2));
         let Some(oldest) = self.oldest_reading_hour() else { return Ok(()) };
@@ -135,6 +176,21 @@ impl Journal {
                 "the disk of {} is nearly full: the oldest day of readings was deleted to go on; its roll-ups are kept. Make room, or lower [store] max_megabytes",
                 self.path.display()
             ));
+        }
+        Ok(())
+    }
+
+    fn age(&mut self, today: u32) -> Result<(), String> {
+        let aged = self.aged.at(today);
+        if let Some(store) = &self.store
+            && aged != self.aged
+        {
+            let bytes = aged.bytes();
+            store
+                .sealed
+                .insert(&key(0, kind::AGED, 0, 0)[..], &bytes[..])
+                .map_err(|error| error.to_string())?;
+            self.aged = aged;
         }
         Ok(())
     }

@@ -789,6 +789,7 @@ trouble-quarantine-now = input { $seq } made the program fail when it arrived an
 trouble-quarantine-before = input { $seq } made the program fail while reading the journal and was set aside; everything else goes on. Check the pond's readings by hand, and report this.
 trouble-given-up = too many inputs of the journal make this program fail: the watch began anew without them. Check every pond by hand, and report this.
 trouble-clock-unset = the clock has not been set since the gateway started; times go on from { $farm }. Set the clock, or connect a time server: sunrise and dawn are wrong until then.
+trouble-clock-beyond = the clock says { $clock }, more than 20 years past the newest reading and the making of this program. It is not believed: times go on from { $farm }. Set the clock, or connect a time server: sunrise and dawn are wrong until then.
 trouble-clock-far-behind = the clock is { $days } days behind the newest reading; times go on from { $farm }. Set the clock. If it is right now, the readings since the wrong time bear dates that are yet to come: begin a new store ([store] path), and keep the old one. Sunrise and dawn are wrong until then.
 trouble-clock-behind = the clock is { $seconds } s behind the newest reading; times run at half speed until it has caught up. Check the clock: sunrise and dawn may be wrong until then.
 trouble-not-kept = nothing is being kept: { $trouble }. Alarms go on, but a power cut now would lose the readings since.
