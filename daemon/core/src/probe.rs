@@ -68,6 +68,8 @@ pub struct ProbeState {
     pub fault: Option<ProbeFault>,
     /// By how much its clock is ahead, while its samples are refused for it.
     pub clock_ahead: Option<Span>,
+    /// Its clock was never set, so that its samples count from when they arrive, as suspect.
+    pub clock_unset: bool,
     /// The salinity it says it is set to.
     pub setting: Option<SalinitySetting>,
     /// Out of service, and what has been done to it meanwhile.
@@ -89,6 +91,7 @@ impl ProbeState {
             channels: probe.channels.iter().map(|_| ChannelState::new(now)).collect(),
             fault: None,
             clock_ahead: None,
+            clock_unset: false,
             setting: None,
             service: None,
             awaited_until: None,
@@ -188,7 +191,16 @@ impl ProbeState {
         {
             return Some((complaint, true));
         }
-        let ((test, flag, _), quantity) = gravest?;
+        let Some(((test, flag, _), quantity)) = gravest else {
+            // The last of all: it says nothing against what the probe reads.
+            let unset = || {
+                said!(
+                    "probe-clock-unset",
+                    "has a clock that was never set, so its readings count from when they arrive and are suspect: set its clock"
+                )
+            };
+            return self.clock_unset.then(|| (unset(), false));
+        };
         Some((message::doubted(quantity, test, flag), false))
     }
 

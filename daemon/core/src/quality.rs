@@ -25,8 +25,9 @@ pub mod history;
 mod serviced;
 pub mod watch;
 
-/// A sample this far ahead of the gateway's clock is taken; further, it is refused. (Common practice,
-/// no source: what an unsynchronised probe clock gains in weeks.)
+/// A sample this far ahead of the gateway's clock is taken; further, it is refused, or, while the gateway's clock is known
+/// to be wrong, counts from when it arrived, as suspect. (Common practice, no source: what an unsynchronised probe clock
+/// gains in weeks.)
 pub const AHEAD_TOLERANCE: Span = Span::from_minutes(5);
 
 /// A sample may arrive this much later than its successor and still count. (Common practice, no
@@ -37,6 +38,12 @@ pub const LATE_TOLERANCE: Span = Span::from_minutes(2);
 /// count from when they arrived, as suspect. What is less old was held back on its way and is kept with its own time;
 /// it says nothing of now. (Common practice, no source: no node buffers for a year.)
 pub const BEHIND_TOLERANCE: Span = Span::from_hours(366 * 24);
+
+/// Whether a time that a probe gave is so far from when its sample arrived that one of the two clocks is wrong. What was taken
+/// all the same counts from when it arrived.
+pub fn is_of_no_clock(measured: Timestamp, arrived: Timestamp) -> bool {
+    measured - arrived > AHEAD_TOLERANCE || arrived - measured > BEHIND_TOLERANCE
+}
 
 /// Merges flags in the QARTOD order of severity: any 4, else any 3, else any 1; 9 and 2 as such.
 pub fn merge(tests: &[(Test, Flag)]) -> Flag {
@@ -267,10 +274,12 @@ impl ChannelState {
         (arrived, now): (Timestamp, Timestamp),
         around: &Around,
     ) -> Result<Judged, FromTheFuture> {
-        if let Some(measured) = measured.filter(|&measured| measured - now > AHEAD_TOLERANCE) {
-            return Err(FromTheFuture { ahead: measured - now });
+        let ahead = measured.map(|measured| measured - now).filter(|&ahead| ahead > AHEAD_TOLERANCE);
+        // Where it is the gateway's own clock that is wrong, a refusal would leave the pond unwatched.
+        if let Some(ahead) = ahead.filter(|_| !around.clock_wrong) {
+            return Err(FromTheFuture { ahead });
         }
-        let clock_unset = measured.is_some_and(|measured| now - measured > BEHIND_TOLERANCE);
+        let clock_unset = measured.is_some_and(|measured| is_of_no_clock(measured, now));
         let at = if clock_unset { now } else { measured.unwrap_or(arrived) };
         let place = self.place(at, raw, measured.is_some() && !clock_unset);
         let order = match place {

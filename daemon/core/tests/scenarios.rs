@@ -4,7 +4,7 @@ mod farm;
 
 use farm::{Farm, at, minutes};
 use pondreeve_core::effect::{AdviceAction, AlarmState, Effect, Flag};
-use pondreeve_core::input::{GatewayPart, ProbeFault};
+use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Event, Quantity};
 
@@ -119,6 +119,58 @@ fn suspect_low_oxygen_alarms_and_says_so() {
     farm.hold_oxygen(NOON, NOON + 10, 0.1);
     assert_eq!(farm.state("p1.do-low-emergency"), AlarmState::Unacknowledged);
     assert!(farm.message("p1.do-low-emergency").contains("suspect: check with a hand meter"));
+}
+
+/// A reading a minute whose node dates them `behind` days before they arrive.
+fn hold_dated(farm: &mut Farm, minutes: std::ops::Range<i64>, value: f64, behind_days: i64) {
+    for minute in minutes {
+        let samples = vec![Sample {
+            probe: ProbeIndex(0),
+            quantity: Quantity::DoMgL,
+            channel: None,
+            value: value + 0.02 * ((minute % 3) as f64 - 1.0),
+            taken_at: Some(at(minute - behind_days * 24 * 60)),
+        }];
+        farm.event(minute, Event::Sweep { samples });
+    }
+}
+
+/// A node that counts from 1970, or from the day it was made: the pond is watched by it, and somebody is told to set it.
+#[test]
+fn a_node_whose_clock_was_never_set_alarms_and_is_told_of() {
+    let mut farm = Farm::start(NOON);
+    hold_dated(&mut farm, NOON..NOON + 32, 2.5, 20_000);
+    assert_eq!(farm.raised("p1.do-low-critical"), [at(NOON + 5)]);
+    assert!(farm.message("p1.do-low-critical").contains("suspect: check with a hand meter"));
+    assert_eq!(farm.raised("p1.probe-fault.do11"), [at(NOON + 30)]);
+    let told = farm.message("p1.probe-fault.do11");
+    assert!(
+        told.contains("has a clock that was never set") && told.contains("as if the water were as it reads"),
+        "{told}"
+    );
+    hold_dated(&mut farm, NOON + 32..NOON + 70, 2.5, 0);
+    assert_eq!(farm.state("p1.probe-fault.do11"), AlarmState::ReturnedUnacknowledged);
+    assert_eq!(farm.refused(), Vec::<String>::new());
+}
+
+/// The other way round: the gateway woke up years ago, and the nodes know better.
+#[test]
+fn a_gateway_whose_clock_is_wrong_watches_by_nodes_that_are_right() {
+    let mut farm = Farm::start(NOON);
+    let fault = |detail: Option<&str>| Event::GatewayFault {
+        part: GatewayPart::Clock,
+        which: String::new(),
+        detail: detail.map(String::from),
+    };
+    farm.event(NOON, fault(Some("the clock has not been set")));
+    hold_dated(&mut farm, NOON..NOON + 40, 2.5, -9_000);
+    assert_eq!(farm.refused(), Vec::<String>::new());
+    assert_eq!(farm.raised("p1.do-low-critical"), [at(NOON + 5)]);
+    assert!(farm.message("p1.do-low-critical").contains("suspect: check with a hand meter"));
+    assert_eq!(farm.raised("p1.probe-fault.do11"), [], "it is the gateway's that has to be set");
+    farm.event(NOON + 40, fault(None));
+    hold_dated(&mut farm, NOON + 41..NOON + 42, 2.5, -9_000);
+    assert_eq!(farm.refused().len(), 1, "now it is the node's");
 }
 
 #[test]

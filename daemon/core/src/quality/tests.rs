@@ -98,6 +98,24 @@ fn the_future_is_refused_and_an_unset_clock_is_suspect() {
     assert_eq!((unset.reading.flag, unset.reading.at, unset.is_news), (Flag::Suspect, now, true));
 }
 
+/// The gateway started in 2001 and the node knows the year: the pond is watched all the same.
+#[test]
+fn while_the_gateways_own_clock_is_wrong_what_seems_of_the_future_is_suspect() {
+    let (mut state, channel) = oxygen();
+    let around = Around { clock_wrong: true, ..Around::default() };
+    for (seconds, true_time) in [(600, at(3600 * 24 * 9_000)), (660, Timestamp(i64::MAX))] {
+        let judged =
+            state.judge(&channel, WHOSE, 2.4, Some(true_time), (at(seconds), at(seconds)), &around).unwrap();
+        assert_eq!(
+            (judged.reading.flag, judged.reading.at, judged.is_news),
+            (Flag::Suspect, at(seconds), true)
+        );
+    }
+    let a_minute_ahead =
+        state.judge(&channel, WHOSE, 2.4, Some(at(780)), (at(720), at(720)), &around).unwrap();
+    assert_eq!((a_minute_ahead.reading.flag, a_minute_ahead.reading.at), (Flag::Pass, at(780)));
+}
+
 /// Eight days or a month in a node's memory: its own time, and nothing about now.
 #[test]
 fn what_was_held_back_for_days_is_not_the_present() {

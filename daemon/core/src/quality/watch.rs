@@ -85,6 +85,8 @@ pub struct Around {
     pub ph_shift: Option<f64>,
     /// What another probe in the same pond reads of the same quantity.
     pub other: Option<f64>,
+    /// The gateway's own clock is known to be wrong: what a probe says of when it measured cannot be held against it.
+    pub clock_wrong: bool,
 }
 
 /// A verdict on readings that were judged before.

@@ -6,7 +6,7 @@ use alloc::vec::Vec;
 
 use super::State;
 use crate::effect::{Amended, Effect, Flag, Reading};
-use crate::input::{ProbeFault, Sample};
+use crate::input::{GatewayPart, ProbeFault, Sample};
 use crate::message::length;
 use crate::pond::{PondState, Scene};
 use crate::quality::watch::{Amendment, Around};
@@ -86,8 +86,10 @@ impl State {
         let position = usize::from(sample.probe.0);
         let pond = self.site.as_ref().and_then(|site| site.probes.get(position)).and_then(|probe| probe.pond);
         let out_of_service = self.probes.get(position).is_some_and(|probe| probe.service.is_some());
+        let clock_wrong =
+            self.faults.iter().any(|fault| fault.part == GatewayPart::Clock && fault.which.is_empty());
         let (Some(site), Some(pond)) = (&self.site, pond) else {
-            return Around { out_of_service, ..Around::default() };
+            return Around { out_of_service, clock_wrong, ..Around::default() };
         };
         let others = || {
             site.probes
@@ -125,6 +127,7 @@ impl State {
         Around {
             factors: self.factors(site, pond, sample),
             out_of_service,
+            clock_wrong,
             stirred,
             oxygen_range: (sample.quantity == Quantity::Ph)
                 .then(|| of(Quantity::DoMgL).and_then(|state| state.watch.day_range(now)))
@@ -245,6 +248,8 @@ impl State {
         }
         state.fault = None;
         state.clock_ahead = None;
+        state.clock_unset = !around.clock_wrong
+            && sample.taken_at.is_some_and(|taken_at| quality::is_of_no_clock(taken_at, now));
         let reading = &judged.reading;
         if let Some(pond) = probe.pond.and_then(|pond| self.ponds.get_mut(usize::from(pond.0))) {
             let source = Some((sample.probe.0, u16::try_from(place).unwrap_or(u16::MAX)));

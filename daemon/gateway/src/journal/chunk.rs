@@ -12,6 +12,7 @@
 //! expected of a verdict is the reported value after the calibration of its channel.
 
 use pondreeve_core::input::Sample;
+use pondreeve_core::quality::is_of_no_clock;
 use pondreeve_core::site::ProbeIndex;
 use pondreeve_core::{Event, Input, Quantity, Timestamp};
 
@@ -52,6 +53,12 @@ impl Column {
     fn expected(&self, reported: f64) -> f64 {
         calibrated(reported, (self.slope, self.offset))
     }
+}
+
+/// When a value that arrived at a time was measured, `before` that; by the rule of the core, which judged it.
+fn counts_from(arrived: i64, before: i64) -> i64 {
+    let measured = arrived.wrapping_sub(before);
+    if is_of_no_clock(Timestamp(measured), Timestamp(arrived)) { arrived } else { measured }
 }
 
 fn calibrated(reported: f64, (slope, offset): (f64, f64)) -> f64 {
@@ -218,12 +225,12 @@ impl Rows {
         }
     }
 
-    /// Time of the oldest measurement in it.
+    /// Time from which the oldest measurement in it counts.
     pub(super) fn oldest(&self) -> i64 {
         let arrived = self.ats.iter().copied().min().unwrap_or(i64::MAX);
         let of_row = self.taken.chunks(self.timed.len().max(1));
         let taken = self.ats.iter().zip(of_row);
-        let taken = taken.flat_map(|(at, taken)| taken.iter().map(|before| at.wrapping_sub(*before)));
+        let taken = taken.flat_map(|(at, taken)| taken.iter().map(|before| counts_from(*at, *before)));
         taken.fold(arrived, i64::min)
     }
 
@@ -342,7 +349,7 @@ pub(super) struct Chunk<'a> {
 #[derive(Debug)]
 pub(super) struct Unpacked {
     pub(super) values: Vec<f64>,
-    /// When each was measured.
+    /// From when each counts: when it was measured, or when it arrived where the probe's clock was never set.
     pub(super) measured: Vec<i64>,
     pub(super) verdicts: Vec<Option<Verdict>>,
 }
@@ -406,7 +413,7 @@ impl<'a> Chunk<'a> {
         Ok(column)
     }
 
-    /// Hands out one column: when each was measured, what was reported and what was made of it.
+    /// Hands out one column: from when each counts, what was reported and what was made of it.
     pub(super) fn each(
         &self,
         place: usize,
@@ -426,7 +433,7 @@ impl<'a> Chunk<'a> {
         for (row, ((code, value), at)) in codes.into_iter().zip(reported).zip(&self.ats).enumerate() {
             let before = taken.as_ref().and_then(|taken| taken.get(row)).copied().unwrap_or(0);
             let verdict = verdict::decode(code, column.expected(value), &mut told)?;
-            each(at.wrapping_sub(before), value, verdict);
+            each(counts_from(*at, before), value, verdict);
         }
         Ok(())
     }

@@ -15,7 +15,8 @@ use super::{Commit, Journal, Query};
 /// Midnight UTC, 2026-05-28.
 const START: i64 = 1_779_926_400_000;
 const MINUTE: i64 = 60_000;
-const DAY: i64 = 1_440 * MINUTE;
+const HOUR: i64 = 60 * MINUTE;
+const DAY: i64 = 24 * HOUR;
 
 fn commit(journal: &mut Journal, inputs: &[(u64, i64, f64, Option<i64>, Flag)]) {
     let at = |ms: i64| Timestamp(START + ms);
@@ -158,6 +159,38 @@ fn nothing_goes_for_its_age_just_after_time_has_leapt() {
     fill(&mut journal, 422..423);
     fill(&mut journal, 429..434);
     assert_eq!(readings(&journal, 400 * DAY, 403 * DAY), 0);
+}
+
+/// A node that counts from 1970, and one that knows the year while the gateway's clock does not: what they read counts from
+/// when it came, in the tail, sealed and rolled up, and the input keeps the time that they gave.
+#[test]
+fn what_has_no_clock_is_found_when_it_came() {
+    let folder = TempDir::new().unwrap();
+    let (mut journal, _) = Journal::open(&folder.path().join("store"), Timestamp(START)).unwrap();
+    commit(&mut journal, &[(1, 0, 0.0, None, Flag::Pass)]);
+    let (since_1970, in_20_years) = (-START + 9_000, 20 * 365 * DAY);
+    let came: Vec<_> = [Some(since_1970), Some(in_20_years), Some(3 * HOUR - MINUTE), None]
+        .into_iter()
+        .zip(2..)
+        .map(|(taken, seq)| (seq, 3 * HOUR + seq as i64, seq as f64, taken, Flag::Suspect))
+        .collect();
+    commit(&mut journal, &came);
+    assert_eq!(readings(&journal, 3 * HOUR, 4 * HOUR), 3, "in the tail");
+    journal.seal_all(Timestamp(START + 4 * HOUR));
+    assert_eq!(readings(&journal, 3 * HOUR, 4 * HOUR), 3, "sealed");
+    assert_eq!(readings(&journal, 2 * HOUR, 3 * HOUR), 1, "a minute late");
+    assert_eq!(readings(&journal, -START, 0) + readings(&journal, 4 * HOUR, 2 * in_20_years), 0);
+    fill(&mut journal, 1..3);
+    let hours = ask(&journal, Level::Hour, 3 * HOUR, 4 * HOUR);
+    assert_eq!((hours.len(), hours[0].suspect), (1, 3));
+    let mut found = Vec::new();
+    journal.read(Timestamp(START), &mut |input| found.push(input));
+    let taken = found.iter().filter_map(|input| match &input.event {
+        Event::Sweep { samples } if input.seq <= 5 => Some(samples[0].taken_at),
+        _ => None,
+    });
+    let given = came.iter().map(|(.., taken, _)| taken.map(|ms| Timestamp(START + ms)));
+    assert_eq!(taken.collect::<Vec<_>>(), given.collect::<Vec<_>>());
 }
 
 /// A day is counted as its hours are sealed, or from what was sealed, or the one and the other where the program was

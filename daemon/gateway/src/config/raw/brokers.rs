@@ -75,7 +75,8 @@ table! {
         qos: i64 = optional whole(0, 1, "");
         /// How often it sends; its silence is judged by this.
         sends_every: Duration = needed POLL;
-        /// A message whose own time lies further ahead than this is refused: that clock is wrong.
+        /// A message whose own time lies further ahead than this is refused: that clock is wrong. While it is the
+        /// gateway's that was never set, the message counts from when it came, as suspect.
         max_ahead: Duration = optional length_s(1, DAY_S);
         /// Messages beyond so many in a minute are refused.
         most_per_minute: i64 = optional whole(1, 1_000_000, "");

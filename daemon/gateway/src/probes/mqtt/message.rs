@@ -39,12 +39,12 @@ pub(super) fn matches(filter: &str, topic: &str) -> bool {
     levels.next().is_none()
 }
 
-/// Reads a message for one subscription.
+/// Reads a message for one subscription; what is dated ahead of `now` is refused where the gateway's clock can judge it.
 pub(super) fn read(
     publish: &Publish,
     subscription: &Subscription,
     max_payload_bytes: usize,
-    now: Timestamp,
+    (now, can_judge): (Timestamp, bool),
 ) -> Verdict {
     let size = publish.payload.len();
     if size > max_payload_bytes {
@@ -70,7 +70,7 @@ pub(super) fn read(
         if let Some(at) = taken_at {
             let ahead = at.since(now);
             let max_ahead = i64::try_from(subscription.max_ahead.as_millis()).unwrap_or(i64::MAX);
-            if ahead.as_millis() > max_ahead {
+            if can_judge && ahead.as_millis() > max_ahead {
                 problems.push(format!(
                     "{} is dated {} s ahead of the gateway's clock; accepted are at most {} s (is a clock wrong?)",
                     pick.channel,
@@ -137,6 +137,10 @@ mod tests {
     const NOW: Timestamp = Timestamp(1_772_341_920_000);
 
     fn check(payload: &[u8], retain: bool, from: PickFrom) -> Verdict {
+        check_by((NOW, true), payload, retain, from)
+    }
+
+    fn check_by(clock: (Timestamp, bool), payload: &[u8], retain: bool, from: PickFrom) -> Verdict {
         let subscription = Subscription {
             filter: "t".into(),
             probe: ProbeIndex(3),
@@ -147,7 +151,7 @@ mod tests {
         };
         let mut publish = Publish::new("t", QoS::AtLeastOnce, payload.to_vec());
         publish.retain = retain;
-        read(&publish, &subscription, 256, NOW)
+        read(&publish, &subscription, 256, clock)
     }
 
     fn timed() -> PickFrom {
@@ -192,6 +196,14 @@ mod tests {
             sample(5.5, Some(Timestamp(1_772_341_980_000)))
         );
         refused(check(br#"{"v": 5.5, "t": 1772341981}"#, false, timed()), "61 s ahead");
+    }
+
+    #[test]
+    fn a_clock_that_was_never_set_judges_nobody_elses() {
+        let a_day_ahead = br#"{"v": 5.5, "t": 1772428320}"#;
+        refused(check_by((NOW, true), a_day_ahead, false, timed()), "86400 s ahead");
+        let taken = check_by((NOW, false), a_day_ahead, false, timed());
+        assert_eq!(taken, sample(5.5, Some(Timestamp(1_772_428_320_000))));
     }
 
     #[test]
