@@ -16,6 +16,7 @@
 //! newest record outside of it: beside the files of each day, and in every export.
 
 pub mod check;
+mod decoding;
 pub mod notes;
 pub mod row;
 pub mod settings;

@@ -8,10 +8,11 @@ use std::collections::BTreeMap;
 
 use serde_json::Value;
 
+use super::decoding;
 use super::row::hash_of;
 use crate::config::Farm;
 use crate::config::annunciation::{Command, DrivenBy, Gpio, Relay};
-use crate::config::farm::Spoken;
+use crate::config::farm::BrokerAddress;
 use crate::journal::trail::SettingsBefore;
 use crate::journal::{Journal, site_text};
 use pondreeve_core::said::said;
@@ -85,9 +86,11 @@ impl Beginning {
 /// The settings of a farm.
 pub fn of_farm(farm: &Farm) -> Settings {
     let mut settings = of_site_text(&site_text(&farm.site));
-    let mut put = |key: &str, value: String| settings.insert(key.to_owned(), value);
+    let mut put = |key: &str, value: String| {
+        settings.insert(key.to_owned(), value);
+    };
     put("name", farm.name.clone());
-    put("time_zone", farm.time_zone.iana_name().unwrap_or("fixed offset").to_owned());
+    put("time_zone", zone(&farm.time_zone));
     put("store.path", farm.store.path.display().to_string());
     put("store.durable_within_s", farm.store.durable_within.as_secs_f64().to_string());
     put("store.raw_days", farm.store.limits.raw_days.to_string());
@@ -97,6 +100,14 @@ pub fn of_farm(farm: &Farm) -> Settings {
     put("local.socket", farm.local.socket.display().to_string());
     put("local.mode", format!("{:o}", farm.local.mode));
     put("local.group", farm.local.group.clone().unwrap_or_default());
+    for (act, names) in &farm.local.rights.listed {
+        put(&format!("local.{}", act.key()), names.join(", "));
+    }
+    put("metrics", shown(farm.metrics.as_ref()));
+    put("machine.temperature_high_c", farm.machine.temperature_high_c.to_string());
+    put("machine.room_low_bytes", farm.machine.room_low_bytes.to_string());
+    put("outbox.most_bytes", farm.outbox.most_bytes.to_string());
+    put("outbox.thin_after_h", (farm.outbox.thin_after.as_millis() / 3_600_000).to_string());
     let probe_of = |index: usize| farm.site.probes.get(index).map_or("?", |probe| probe.id.as_str());
     for bus in &farm.buses {
         let of = |key: &str| format!("buses.{}.{key}", bus.id);
@@ -109,6 +120,7 @@ pub fn of_farm(farm: &Farm) -> Settings {
         for probe in &bus.probes {
             let of = |key: &str| of(&format!("{}.{key}", probe_of(usize::from(probe.probe.0))));
             put(&of("unit"), probe.unit.to_string());
+            put(&of("registers"), decoding::registers(&probe.map));
             put(&of("poll_every_s"), (probe.poll_every.as_millis() as f64 / 1_000.0).to_string());
         }
     }
@@ -120,32 +132,36 @@ pub fn of_farm(farm: &Farm) -> Settings {
         put(&of("line"), format!("{} {bits} {parity:?} {stop}", line.baud));
         for probe in &line.probes {
             let of = |key: &str| of(&format!("{}.{key}", probe_of(usize::from(probe.probe.0))));
-            let spoken = match &probe.spoken {
-                Spoken::Sensor(address, map) => format!("{} {}", char::from(*address), map.id),
-                Spoken::Text(map) => map.id.clone(),
-            };
-            put(&of("spoken"), spoken);
+            put(&of("spoken"), decoding::spoken(&probe.spoken));
             put(&of("poll_every_s"), (probe.poll_every.as_millis() as f64 / 1_000.0).to_string());
         }
     }
     for broker in &farm.brokers {
         let of = |key: &str| format!("brokers.{}.{key}", broker.id);
-        put(&of("address"), format!("{}:{}", broker.address.host, broker.address.port));
-        put(&of("user"), shown(broker.address.credentials.as_ref().map(|own| &own.0)));
+        reached(&of, &broker.address, &mut put);
+        put(&of("max_payload_bytes"), broker.max_payload_bytes.to_string());
         for own in &broker.subscriptions {
-            put(&of(probe_of(usize::from(own.probe.0))), own.filter.clone());
+            let of = |key: &str| of(&format!("{}{key}", probe_of(usize::from(own.probe.0))));
+            put(&of(""), decoding::picks(&own.filter, &own.picks));
+            put(&of(".qos"), own.qos.to_string());
+            put(&of(".max_ahead_s"), own.max_ahead.as_secs().to_string());
+            put(&of(".most_per_minute"), own.most_per_minute.to_string());
         }
     }
     for destination in &farm.destinations {
-        let address = &destination.address;
-        put(
-            &format!("destinations.{}.address", destination.id),
-            format!("{}:{}", address.host, address.port),
-        );
+        let of = |key: &str| format!("destinations.{}.{key}", destination.id);
+        reached(&of, &destination.address, &mut put);
+        let further = destination.further_hosts.iter().map(|(host, port)| format!("{host}:{port}"));
+        put(&of("further_hosts"), further.collect::<Vec<_>>().join(", "));
     }
-    for person in farm.commands.iter().flat_map(|own| &own.people) {
-        let may: Vec<&str> = person.may.iter().map(|deed| deed.word()).collect();
-        put(&format!("commands.{}.may", person.id), may.join(", "));
+    for commands in &farm.commands {
+        put("commands.from", commands.from.id.clone());
+        put("commands.window_s", commands.window.as_secs().to_string());
+        put("commands.most_per_minute", commands.most_per_minute.to_string());
+        for person in &commands.people {
+            let may: Vec<&str> = person.may.iter().map(|deed| deed.word()).collect();
+            put(&format!("commands.{}.may", person.id), may.join(", "));
+        }
     }
     for product in &farm.products {
         let of = |key: &str| format!("products.{}.{key}", product.lot);
@@ -164,6 +180,23 @@ pub fn of_farm(farm: &Farm) -> Settings {
         put(&format!("calls.{}.command", place + 1), command.as_ref().map(program).unwrap_or_default());
     }
     settings
+}
+
+/// Where a broker is, who says so and whether the way there is closed; of secrets only where they lie.
+fn reached(of: &dyn Fn(&str) -> String, address: &BrokerAddress, put: &mut dyn FnMut(&str, String)) {
+    put(&of("address"), format!("{}:{}", address.host, address.port));
+    put(&of("user"), shown(address.credentials.as_ref().map(|own| &own.0)));
+    let tls = address.tls.as_ref().map(|own| {
+        let client =
+            own.client.as_ref().map(|(certificate, _)| format!(", client {}", certificate.display()));
+        format!("ca {}{}", own.ca_file.display(), client.unwrap_or_default())
+    });
+    put(&of("tls"), tls.unwrap_or_else(|| "none".to_owned()));
+}
+
+fn zone(zone: &jiff::tz::TimeZone) -> String {
+    let fixed = || zone.to_fixed_offset().map_or_else(|_| "?".to_owned(), |offset| offset.to_string());
+    zone.iana_name().map_or_else(fixed, str::to_owned)
 }
 
 fn driven(label: &str, by: &DrivenBy) -> String {
@@ -320,6 +353,39 @@ mod tests {
         let found = changes(&before, &of_farm(&farm));
         assert!(found.iter().all(|change| change.key.starts_with("ponds.new.") && change.old.is_empty()));
         assert!(found[0].is_low_oxygen && found.iter().filter(|change| change.is_low_oxygen).count() > 10);
+    }
+
+    /// What decides on who may act, whether a way is closed and what a reading comes to, in the farm of the example.
+    #[test]
+    fn rights_tls_and_factors_are_settings_too() {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/farm.example.toml");
+        let text = std::fs::read_to_string(&path).unwrap();
+        let mut farm = crate::config::from_text(&path, text).unwrap().farm;
+        let before = of_farm(&farm);
+        let bus = farm.buses.iter_mut().find(|bus| !bus.probes.is_empty()).unwrap();
+        std::sync::Arc::make_mut(&mut bus.probes[0].map).registers[0].scale = 0.1;
+        let broker = farm.brokers.iter_mut().find(|broker| !broker.subscriptions.is_empty()).unwrap();
+        broker.subscriptions[0].picks[0].offset = 0.5;
+        farm.destinations.iter_mut().for_each(|destination| destination.address.tls = None);
+        farm.local.rights.listed = vec![(crate::local::rights::Act::Limits, vec!["@advisers".to_owned()])];
+        let found = changes(&before, &of_farm(&farm));
+        let told: Vec<String> =
+            found.iter().map(|own| format!("{}: {} -> {}", own.key, own.old, own.new)).collect();
+        let here = concat!(env!("CARGO_MANIFEST_DIR"), "/../../");
+        insta::assert_snapshot!(told.join("\n").replace(here, ""));
+    }
+
+    #[test]
+    fn another_offset_of_the_farms_time_is_a_change() {
+        let mut farm = crate::engine::tests::farm(Path::new("/var/lib/x"));
+        let mut told = |zone: &str| {
+            farm.time_zone = match zone {
+                "" => jiff::tz::TimeZone::get("America/Lima").unwrap(),
+                hours => jiff::tz::TimeZone::fixed(jiff::tz::offset(hours.parse().unwrap())),
+            };
+            of_farm(&farm)["time_zone"].clone()
+        };
+        assert_eq!([told("-5"), told("-6"), told("")], ["-05", "-06", "America/Lima"]);
     }
 
     /// A secret in the arguments of a call is not written down; that it changed is.

@@ -279,6 +279,10 @@ impl FarmClock {
             } else {
                 let _ = write!(text, "{} {} ", local.day(), self.month(local.month()));
             }
+            // Written so, a day of another year would pass for one of this.
+            if apart > 300 * 86_400 {
+                let _ = write!(text, "{} ", local.year());
+            }
         }
         text.push_str(&self.time_of(at));
         text
@@ -403,6 +407,7 @@ mod tests {
         assert_eq!(clock.time_and_day("2026-11-24T20:00:00Z"), "15:00");
         assert_eq!(clock.time_and_day("2026-11-23T20:00:00Z"), "Mon 15:00");
         assert_eq!(clock.time_and_day("2026-11-01T20:00:00Z"), "1 Nov 15:00");
+        assert_eq!(clock.time_and_day("2001-06-01T12:00:00Z"), "1 Jun 2001 07:00");
         assert_eq!(clock.seconds_since("2026-11-25T07:11:30Z"), Some(180));
     }
 }
