@@ -248,6 +248,18 @@ impl Clock {
         }
     }
 
+    /// What certificates are to be judged by. A gateway that woke in 1970 or 2099 would take every certificate for one
+    /// that is not valid, and hear nothing from a broker until somebody set its clock; then the newest reading says
+    /// rather what time it is, or the making of the program.
+    pub fn for_certificates(&self) -> Timestamp {
+        match self.trust() {
+            Trust::NotSet | Trust::Beyond(_) => {
+                self.now().max(self.0.source.made().unwrap_or(EARLIEST_BELIEVABLE))
+            }
+            Trust::Good | Trust::Ahead(_) => self.0.source.wall(),
+        }
+    }
+
     /// Makes farm time at least `at`: the newest time in the journal, so that a gateway that boots in
     /// the past goes on after what it has already written.
     pub fn not_before(&self, at: Timestamp) {

@@ -12,8 +12,10 @@ use rumqttc::{MqttOptions, NetworkOptions, TlsConfiguration, Transport};
 use rustls::ClientConfig;
 use rustls::crypto::ring;
 use rustls::pki_types::pem::PemObject as _;
-use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use rustls::pki_types::{CertificateDer, PrivateKeyDer, UnixTime};
+use rustls::time_provider::TimeProvider;
 
+use crate::clock::Clock;
 use crate::config::farm::{BrokerAddress, Tls};
 
 /// Time for connecting, handshakes included. A fleet of brokers that has just lost its leader takes
@@ -68,14 +70,14 @@ pub enum LinkError {
 ///
 /// # Errors
 /// When a password, certificate or key file cannot be used; says which.
-pub fn options(address: &BrokerAddress) -> Result<MqttOptions, LinkError> {
+pub fn options(address: &BrokerAddress, clock: &Clock) -> Result<MqttOptions, LinkError> {
     let mut options = MqttOptions::new(&address.client_id, &address.host, address.port);
     options.set_keep_alive(address.keep_alive.max(Duration::from_secs(1)));
     options.set_clean_session(true);
     if let Some((user, password)) = login(address)? {
         options.set_credentials(user, password);
     }
-    if let Some(config) = tls(address)? {
+    if let Some(config) = tls(address, clock)? {
         options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(config)));
     }
     Ok(options)
@@ -96,13 +98,24 @@ pub fn login(address: &BrokerAddress) -> Result<Option<(String, String)>, LinkEr
     Ok(Some((user.clone(), text.trim_end_matches(['\r', '\n']).to_owned())))
 }
 
+/// Tells TLS what time it is.
+#[derive(Debug)]
+struct ByClock(Clock);
+
+impl TimeProvider for ByClock {
+    fn current_time(&self) -> Option<UnixTime> {
+        let since_1970 = u64::try_from(self.0.for_certificates().as_millis()).ok()?;
+        Some(UnixTime::since_unix_epoch(Duration::from_millis(since_1970)))
+    }
+}
+
 /// Settings of TLS where it is used, certificates and key read now.
 ///
 /// # Errors
 /// When one of the files cannot be used; says which.
-pub fn tls(address: &BrokerAddress) -> Result<Option<Arc<ClientConfig>>, LinkError> {
+pub fn tls(address: &BrokerAddress, clock: &Clock) -> Result<Option<Arc<ClientConfig>>, LinkError> {
     let Some(tls) = &address.tls else { return Ok(None) };
-    tls_config(tls, &address.host).map(|config| Some(Arc::new(config)))
+    tls_config(tls, &address.host, clock).map(|config| Some(Arc::new(config)))
 }
 
 /// Socket options: no waiting to fill packets, and a bound on connecting.
@@ -113,7 +126,7 @@ pub fn network() -> NetworkOptions {
     network
 }
 
-fn tls_config(tls: &Tls, host: &str) -> Result<ClientConfig, LinkError> {
+fn tls_config(tls: &Tls, host: &str, clock: &Clock) -> Result<ClientConfig, LinkError> {
     let refused = |detail: String| LinkError::Tls { host: host.to_owned(), detail };
     let mut roots = rustls::RootCertStore::empty();
     for certificate in certificates("certificates to trust", &tls.ca_file)? {
@@ -123,7 +136,8 @@ fn tls_config(tls: &Tls, host: &str) -> Result<ClientConfig, LinkError> {
             detail: error.to_string(),
         })?;
     }
-    let builder = ClientConfig::builder_with_provider(Arc::new(ring::default_provider()))
+    let time = Arc::new(ByClock(clock.clone()));
+    let builder = ClientConfig::builder_with_details(Arc::new(ring::default_provider()), time)
         .with_safe_default_protocol_versions()
         .map_err(|error| refused(error.to_string()))?
         .with_root_certificates(roots);
@@ -213,7 +227,7 @@ mod tests {
         let file = folder.path().join("password");
         std::fs::write(&file, "dusk till dawn \r\n").unwrap();
         let with = BrokerAddress { credentials: Some(("pond".to_owned(), file)), ..address() };
-        let login = options(&with).unwrap().credentials().unwrap();
+        let login = options(&with, &Clock::system()).unwrap().credentials().unwrap();
         assert_eq!((login.username.as_str(), login.password.as_str()), ("pond", "dusk till dawn "));
     }
 
@@ -221,7 +235,7 @@ mod tests {
     fn a_missing_password_file_is_named() {
         let with =
             BrokerAddress { credentials: Some(("pond".to_owned(), "/nowhere/pw".into())), ..address() };
-        let message = options(&with).unwrap_err().to_string();
+        let message = options(&with, &Clock::system()).unwrap_err().to_string();
         assert!(message.contains("`pond`") && message.contains("/nowhere/pw"), "{message}");
     }
 
@@ -231,7 +245,7 @@ mod tests {
         let file = folder.path().join("ca.pem");
         std::fs::write(&file, "not a certificate\n").unwrap();
         let with = BrokerAddress { tls: Some(Tls { ca_file: file, client: None }), ..address() };
-        let message = options(&with).unwrap_err().to_string();
+        let message = options(&with, &Clock::system()).unwrap_err().to_string();
         assert!(message.contains("certificates to trust") && message.contains("ca.pem"), "{message}");
     }
 }

@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use pondreeve::clock::Clock;
 use pondreeve::mqtt_link::{self, Backoff};
 use rumqttc::{AsyncClient, Event, LastWill, Outgoing, Packet, QoS};
 use tokio::sync::mpsc;
@@ -92,7 +93,8 @@ impl Gateway {
         backoff: &mut Backoff,
         stop: &CancellationToken,
     ) -> anyhow::Result<()> {
-        let mut options = mqtt_link::options(&self.options.address(&self.script.gateway, self.turn))?;
+        let mut options =
+            mqtt_link::options(&self.options.address(&self.script.gateway, self.turn), &Clock::system())?;
         let health = format!("pondreeve/{}/health", self.script.gateway);
         options.set_last_will(LastWill::new(&health, "offline", QoS::AtLeastOnce, true));
         let (client, mut eventloop) = AsyncClient::new(options, WINDOW + 4);

@@ -154,7 +154,7 @@ pub fn of_farm(farm: &Farm) -> Settings {
         let further = destination.further_hosts.iter().map(|(host, port)| format!("{host}:{port}"));
         put(&of("further_hosts"), further.collect::<Vec<_>>().join(", "));
     }
-    for commands in &farm.commands {
+    if let Some(commands) = &farm.commands {
         put("commands.from", commands.from.id.clone());
         put("commands.window_s", commands.window.as_secs().to_string());
         put("commands.most_per_minute", commands.most_per_minute.to_string());

@@ -68,7 +68,7 @@ async fn connection(
     (discard, came_in): (&mut bool, &mut bool),
     stop: &CancellationToken,
 ) -> Result<(), String> {
-    let mut options = mqtt_link::options(node).map_err(|error| error.to_string())?;
+    let mut options = mqtt_link::options(node, office.clock()).map_err(|error| error.to_string())?;
     options.set_clean_session(std::mem::take(discard));
     options.set_manual_acks(true);
     options.set_max_packet_size(PACKET_BYTES_MAX, PACKET_BYTES_MAX);

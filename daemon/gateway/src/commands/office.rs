@@ -12,6 +12,7 @@ use super::envelope::{self, Asks, Command, LEAST_SECRET_BYTES};
 use super::{Person, Settings, Taken};
 use crate::audit::Place;
 use crate::cli::At;
+use crate::clock::Clock;
 use crate::engine::Ordered;
 use crate::inbox::Applied;
 use crate::local::requests::Counter;
@@ -65,6 +66,11 @@ pub struct Office {
 }
 
 impl Office {
+    /// The clock that commands are judged by.
+    pub(super) fn clock(&self) -> &Clock {
+        &self.counter.clock
+    }
+
     /// `newest` is what the journal knows of each person.
     pub fn new(settings: Settings, counter: Arc<Counter>, newest: BTreeMap<String, Taken>) -> Self {
         Self { settings, counter, newest, allowances: BTreeMap::new() }

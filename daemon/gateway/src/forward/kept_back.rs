@@ -18,6 +18,11 @@ impl KeptBack {
         Self { clock, by: Span::from_millis(i64::try_from(by.as_millis()).unwrap_or(i64::MAX)) }
     }
 
+    /// The clock that it goes by.
+    pub(super) fn clock(&self) -> &Clock {
+        &self.clock
+    }
+
     /// How long what reports up to `at` has still to wait; `None` where it may go. A backlog does not wait, nor what
     /// a clock that was set back has dated ahead.
     pub(super) fn left(&self, at: Timestamp) -> Option<Duration> {

@@ -20,6 +20,7 @@ use tokio::time::{Instant, Sleep, sleep, timeout};
 
 use super::packets::{self, Greeting, Heard, LARGEST_TAKEN_BYTES, Publish, Terms};
 use super::trouble;
+use crate::clock::Clock;
 use crate::config::farm::{Destination, Version};
 use crate::mqtt_link;
 
@@ -60,17 +61,18 @@ impl Link {
         destination: &Destination,
         health: &str,
         within: Duration,
+        clock: &Clock,
     ) -> Result<Self, String> {
-        match timeout(within, Self::greeted(destination, health)).await {
+        match timeout(within, Self::greeted(destination, health, clock)).await {
             Ok(opened) => opened,
             Err(_) => Err(trouble::no_answer()),
         }
     }
 
-    async fn greeted(destination: &Destination, health: &str) -> Result<Self, String> {
+    async fn greeted(destination: &Destination, health: &str, clock: &Clock) -> Result<Self, String> {
         let address = &destination.address;
         let login = mqtt_link::login(address).map_err(|error| error.to_string())?;
-        let tls = mqtt_link::tls(address).map_err(|error| error.to_string())?;
+        let tls = mqtt_link::tls(address, clock).map_err(|error| error.to_string())?;
         let at = format!("{}:{}", address.host, address.port);
         let plain = TcpStream::connect(at).await.map_err(|error| trouble::plain_io(&error))?;
         plain.set_nodelay(true).map_err(|error| trouble::plain_io(&error))?;

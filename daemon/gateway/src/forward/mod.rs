@@ -48,6 +48,8 @@ mod sending;
 mod session_tests;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tls_tests;
 mod trouble;
 
 use kept_back::KeptBack;

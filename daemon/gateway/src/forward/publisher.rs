@@ -162,7 +162,7 @@ impl Publisher {
         let (within, begun) = (self.greetings.within(nodes, scatter()), Instant::now());
         let opened = tokio::select! {
             () = stop.cancelled() => return Ended::Stopped,
-            opened = Link::open(&to, &health, within) => opened,
+            opened = Link::open(&to, &health, within, self.kept_back.clock()) => opened,
         };
         let link = match opened {
             Ok(link) => link,

@@ -131,7 +131,7 @@ impl BrokerTask<'_> {
     async fn run(&mut self, stop: &CancellationToken) -> Result<(), Gone> {
         let mut failures = 0_u32;
         loop {
-            let detail = match mqtt_link::options(&self.broker.address) {
+            let detail = match mqtt_link::options(&self.broker.address, &self.clock) {
                 Err(error) => Some(error.to_string()),
                 Ok(mut options) => {
                     // The broker keeps QoS 1 messages for us while we are away.
