@@ -9,6 +9,7 @@ use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 
 use pondreeve_core::Timestamp;
 use pondreeve_core::input::Sample;
+use pondreeve_core::quality::BEHIND_TOLERANCE;
 use pondreeve_core::said::said;
 use rumqttc::Publish;
 
@@ -59,7 +60,9 @@ impl Gate {
             return Admission::Refused(why.into());
         }
         self.left = Some((left - 1.0, now));
-        if samples.iter().any(|sample| sample.taken_at.is_none()) {
+        // A node that counts from its start says the same time again after each.
+        let is_dated = |at: &Timestamp| now - *at <= BEHIND_TOLERANCE;
+        if !samples.iter().all(|sample| sample.taken_at.as_ref().is_some_and(is_dated)) {
             return Admission::Taken;
         }
         let mut hasher = DefaultHasher::new();
@@ -143,6 +146,12 @@ mod tests {
             assert_eq!(gate.admit(&other, &subscription, &dated, NOW), Admission::Taken);
         }
         assert!(gate.seen.len() <= REMEMBERED);
+        let since_start = sample(Some(Timestamp(3_000)));
+        let third_second = message("{\"t\":3,\"v\":8.1}");
+        assert!(
+            (0..3).all(|_| gate.admit(&third_second, &subscription, &since_start, NOW) == Admission::Taken),
+            "a node that sleeps between readings, and has no clock"
+        );
         let bare = message("8.1");
         assert!((0..3).all(|_| gate.admit(&bare, &subscription, &sample(None), NOW) == Admission::Taken));
     }
