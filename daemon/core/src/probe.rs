@@ -70,6 +70,9 @@ pub struct ProbeState {
     pub clock_ahead: Option<Span>,
     /// Its clock was never set, so that its samples count from when they arrive, as suspect.
     pub clock_unset: bool,
+    /// When its newest sample came, and how long before that it was measured, where that is so long that it says nothing of
+    /// now.
+    pub lag: Option<(Timestamp, Span)>,
     /// The salinity it says it is set to.
     pub setting: Option<SalinitySetting>,
     /// Out of service, and what has been done to it meanwhile.
@@ -92,6 +95,7 @@ impl ProbeState {
             fault: None,
             clock_ahead: None,
             clock_unset: false,
+            lag: None,
             setting: None,
             service: None,
             awaited_until: None,
@@ -155,7 +159,7 @@ impl ProbeState {
     }
 
     /// What is wrong with the probe now, as a person says it, and whether it has already lasted.
-    fn trouble(&self, probe: &Probe) -> Option<(Said, bool)> {
+    fn trouble(&self, probe: &Probe, now: Timestamp) -> Option<(Said, bool)> {
         let pairs = || self.channels.iter().zip(&probe.channels);
         let missing = pairs().find(|(state, _)| state.is_missing());
         if let Some(fault) = &self.fault {
@@ -174,6 +178,18 @@ impl ProbeState {
         }
         if let Some((_, channel)) = missing {
             let what = message::spoken(channel.quantity);
+            if let Some((_, lag)) = self.lag.filter(|(came, _)| now - *came < channel.quality.missing_after) {
+                let lag = said::length(lag);
+                return Some((
+                    said!(
+                        "probe-lags",
+                        "sends {what} dated {lag} before it comes: held back on its way, or its clock is wrong (another time zone?)",
+                        what = what,
+                        lag = lag
+                    ),
+                    true,
+                ));
+            }
             return Some((said!("probe-sends-no", "sends no {what}", what = what), true));
         }
         let mut contradicted = pairs().filter(|(state, channel)| state.is_contradicted(channel.quantity));
@@ -261,7 +277,7 @@ impl ProbeState {
             // Whoever took it out has forgotten it, or is held up: the pond must be watched.
             self.end_service((site, index, probe), now, None, effects);
         }
-        let trouble = self.trouble(probe);
+        let trouble = self.trouble(probe, now);
         let (sight, delays) = match &trouble {
             // What carries it may be silent as a whole: a few minutes show whether it is.
             Some((_, true)) if roots.node(index).is_some() => (Sight::Beyond, FAULT_DELAYS),
@@ -319,8 +335,8 @@ impl ProbeState {
     }
 
     /// Present text of the alarm, for the view.
-    pub fn message(&self, site: &Site, probe: &Probe) -> Said {
-        match self.trouble(probe) {
+    pub fn message(&self, site: &Site, probe: &Probe, now: Timestamp) -> Said {
+        match self.trouble(probe, now) {
             Some((what, _)) if self.alarm.state.is_standing() => {
                 self.told(&pond_place(site, probe.pond), probe, &what)
             }

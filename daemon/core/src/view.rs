@@ -197,7 +197,7 @@ impl State {
             }));
         }
         for (probe, configured) in self.probes.iter().zip(&site.probes) {
-            view.alarms.extend(shown(&probe.alarm, || Some(probe.message(site, configured))));
+            view.alarms.extend(shown(&probe.alarm, || Some(probe.message(site, configured, self.now))));
         }
         for node in &self.nodes {
             let inside = power::inside(self.alarms(), &node.alarm.id);

@@ -227,7 +227,7 @@ impl State {
             pond.verdict_on(scene, doubted.0.quantity)
         });
         let says = if stands {
-            probe.message(scene.site, configured)
+            probe.message(scene.site, configured, scene.now)
         } else {
             said!("not-probe", "Not in alarm: the probe answers, and no test speaks against it long enough.")
         };

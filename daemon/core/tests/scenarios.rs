@@ -121,15 +121,17 @@ fn suspect_low_oxygen_alarms_and_says_so() {
     assert!(farm.message("p1.do-low-emergency").contains("suspect: check with a hand meter"));
 }
 
-/// A reading a minute whose node dates them `behind` days before they arrive.
-fn hold_dated(farm: &mut Farm, minutes: std::ops::Range<i64>, value: f64, behind_days: i64) {
+const DAY: i64 = 24 * 60;
+
+/// A reading a minute whose node dates them `behind` minutes before they arrive.
+fn hold_dated(farm: &mut Farm, minutes: std::ops::Range<i64>, value: f64, behind: i64) {
     for minute in minutes {
         let samples = vec![Sample {
             probe: ProbeIndex(0),
             quantity: Quantity::DoMgL,
             channel: None,
             value: value + 0.02 * ((minute % 3) as f64 - 1.0),
-            taken_at: Some(at(minute - behind_days * 24 * 60)),
+            taken_at: Some(at(minute - behind)),
         }];
         farm.event(minute, Event::Sweep { samples });
     }
@@ -139,7 +141,7 @@ fn hold_dated(farm: &mut Farm, minutes: std::ops::Range<i64>, value: f64, behind
 #[test]
 fn a_node_whose_clock_was_never_set_alarms_and_is_told_of() {
     let mut farm = Farm::start(NOON);
-    hold_dated(&mut farm, NOON..NOON + 32, 2.5, 20_000);
+    hold_dated(&mut farm, NOON..NOON + 32, 2.5, 20_000 * DAY);
     assert_eq!(farm.raised("p1.do-low-critical"), [at(NOON + 5)]);
     assert!(farm.message("p1.do-low-critical").contains("suspect: check with a hand meter"));
     assert_eq!(farm.raised("p1.probe-fault.do11"), [at(NOON + 30)]);
@@ -153,6 +155,23 @@ fn a_node_whose_clock_was_never_set_alarms_and_is_told_of() {
     assert_eq!(farm.refused(), Vec::<String>::new());
 }
 
+/// Five hours behind, as who takes the farm's time for UTC: nothing is known of now, and it is said why.
+#[test]
+fn a_node_that_keeps_the_farms_time_is_not_said_to_be_silent() {
+    let mut farm = Farm::start(NOON);
+    hold_dated(&mut farm, NOON..NOON + 20, 2.5, 5 * 60);
+    assert_eq!(farm.raised("p1.do-low-critical"), []);
+    let told = farm.message("p1.probe-fault.do11");
+    assert!(
+        told.contains("sends oxygen dated 5 h before it comes") && told.contains("another time zone?"),
+        "{told}"
+    );
+    // Its clock is set, or what was held back has all come.
+    hold_dated(&mut farm, NOON + 20..NOON + 40, 2.5, 0);
+    assert_eq!(farm.raised("p1.do-low-critical"), [at(NOON + 25)]);
+    assert_eq!(farm.state("p1.probe-fault.do11"), AlarmState::ReturnedUnacknowledged);
+}
+
 /// The other way round: the gateway woke up years ago, and the nodes know better.
 #[test]
 fn a_gateway_whose_clock_is_wrong_watches_by_nodes_that_are_right() {
@@ -163,13 +182,13 @@ fn a_gateway_whose_clock_is_wrong_watches_by_nodes_that_are_right() {
         detail: detail.map(String::from),
     };
     farm.event(NOON, fault(Some("the clock has not been set")));
-    hold_dated(&mut farm, NOON..NOON + 40, 2.5, -9_000);
+    hold_dated(&mut farm, NOON..NOON + 40, 2.5, -9_000 * DAY);
     assert_eq!(farm.refused(), Vec::<String>::new());
     assert_eq!(farm.raised("p1.do-low-critical"), [at(NOON + 5)]);
     assert!(farm.message("p1.do-low-critical").contains("suspect: check with a hand meter"));
     assert_eq!(farm.raised("p1.probe-fault.do11"), [], "it is the gateway's that has to be set");
     farm.event(NOON + 40, fault(None));
-    hold_dated(&mut farm, NOON + 41..NOON + 42, 2.5, -9_000);
+    hold_dated(&mut farm, NOON + 41..NOON + 42, 2.5, -9_000 * DAY);
     assert_eq!(farm.refused().len(), 1, "now it is the node's");
 }
 

@@ -250,6 +250,8 @@ impl State {
         state.clock_ahead = None;
         state.clock_unset = !around.clock_wrong
             && sample.taken_at.is_some_and(|taken_at| quality::is_of_no_clock(taken_at, now));
+        let lag = sample.taken_at.filter(|at| !quality::is_of_no_clock(*at, now)).map(|at| now - at);
+        state.lag = lag.filter(|lag| *lag >= channel.quality.missing_after).map(|lag| (now, lag));
         let reading = &judged.reading;
         if let Some(pond) = probe.pond.and_then(|pond| self.ponds.get_mut(usize::from(pond.0))) {
             let source = Some((sample.probe.0, u16::try_from(place).unwrap_or(u16::MAX)));

@@ -189,6 +189,7 @@ power-over-some = Farm: aerators run again. Not running again: { $groups }.
 power-over = { $head } Look at each pond, and test TAN today and tomorrow: ammonia may rise for hours after oxygen was short.
 probe-clock = has a clock { $ahead } ahead, so its samples are refused: set its clock
 probe-clock-unset = has a clock that was never set, so its readings count from when they arrive and are suspect: set its clock
+probe-lags = sends { $what } dated { $lag } before it comes: held back on its way, or its clock is wrong (another time zone?)
 probe-sends-no = sends no { $what }
 over-probe = { $place }: probe { $probe } reports again.
 said-probe-out = { $place }: probe { $probe } is out of service; it returns by itself in { $left }. Its pond is watched by its other probes and by hand readings.

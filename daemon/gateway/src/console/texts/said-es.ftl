@@ -188,6 +188,7 @@ power-over-some = Finca: los aireadores marchan otra vez. Siguen parados: { $gro
 power-over = { $head } Revise cada estanque y mida TAN hoy y mañana: el amonio puede subir horas después de faltar oxígeno.
 probe-clock = tiene el reloj { $ahead } adelantado y sus muestras se rechazan: póngalo en hora
 probe-clock-unset = tiene un reloj que nunca se puso en hora, así que sus lecturas cuentan desde que llegan y son dudosas: póngalo en hora
+probe-lags = manda { $what } con fecha { $lag } antes de llegar: retenido en el camino, o su reloj está mal (¿otra zona horaria?)
 probe-sends-no = no manda { $what }
 over-probe = { $place }: la sonda { $probe } informa otra vez.
 said-probe-out = { $place }: la sonda { $probe } está fuera de servicio; vuelve sola en { $left }. Su estanque se vigila con las otras sondas y con lecturas a mano.
