@@ -5,6 +5,7 @@ use pondreeve_core::{Quantity, Span, Timestamp};
 use pondreeve_protocol::payload::{self, Expected, PickedTime};
 use rumqttc::Publish;
 
+use crate::clock::Trust;
 use crate::config::farm::Subscription;
 
 /// Problems told for one message; a pack of thousands of bad records is one bad message.
@@ -39,12 +40,26 @@ pub(super) fn matches(filter: &str, topic: &str) -> bool {
     levels.next().is_none()
 }
 
+/// So near to now a date is one of now.
+const NEAR: Span = Span::from_minutes(5);
+
+/// A date as farm time has it. After the wall clock was set back, farm time is ahead of it, for minutes or, after a wrong
+/// year, for good: who is dated by a right clock would be behind by as much, and the pond unwatched. What is of now by
+/// farm time as it stands is left alone: then it was the setting back that was wrong.
+fn in_farm_time(at: Timestamp, now: Timestamp, trust: Trust) -> Timestamp {
+    let is_near = |at: &Timestamp| (now - *at).as_millis().saturating_abs() <= NEAR.as_millis();
+    match trust {
+        Trust::Ahead(ahead) if !is_near(&at) => Some(at + ahead).filter(is_near).unwrap_or(at),
+        _ => at,
+    }
+}
+
 /// Reads a message for one subscription; what is dated ahead of `now` is refused where the gateway's clock can judge it.
 pub(super) fn read(
     publish: &Publish,
     subscription: &Subscription,
     max_payload_bytes: usize,
-    (now, can_judge): (Timestamp, bool),
+    (now, trust): (Timestamp, Trust),
 ) -> Verdict {
     let size = publish.payload.len();
     if size > max_payload_bytes {
@@ -64,12 +79,14 @@ pub(super) fn read(
         let taken_at = match picked.time {
             None if publish.retain => return Verdict::OfUnknownAge,
             None => None,
-            Some(PickedTime::UnixMs(ms)) => Some(Timestamp(ms)),
+            Some(PickedTime::UnixMs(ms)) => Some(in_farm_time(Timestamp(ms), now, trust)),
             Some(PickedTime::FromNowMs(ms)) => Some(now + Span::from_millis(ms)),
         };
         if let Some(at) = taken_at {
             let ahead = at.since(now);
             let max_ahead = i64::try_from(subscription.max_ahead.as_millis()).unwrap_or(i64::MAX);
+            // A clock that was never set, or stands decades ahead, says nothing of the sender's.
+            let can_judge = matches!(trust, Trust::Good | Trust::Ahead(_));
             if can_judge && ahead.as_millis() > max_ahead {
                 problems.push(format!(
                     "{} is dated {} s ahead of the gateway's clock; accepted are at most {} s (is a clock wrong?)",
@@ -137,10 +154,10 @@ mod tests {
     const NOW: Timestamp = Timestamp(1_772_341_920_000);
 
     fn check(payload: &[u8], retain: bool, from: PickFrom) -> Verdict {
-        check_by((NOW, true), payload, retain, from)
+        check_by((NOW, Trust::Good), payload, retain, from)
     }
 
-    fn check_by(clock: (Timestamp, bool), payload: &[u8], retain: bool, from: PickFrom) -> Verdict {
+    fn check_by(clock: (Timestamp, Trust), payload: &[u8], retain: bool, from: PickFrom) -> Verdict {
         let subscription = Subscription {
             filter: "t".into(),
             probe: ProbeIndex(3),
@@ -201,9 +218,32 @@ mod tests {
     #[test]
     fn a_clock_that_was_never_set_judges_nobody_elses() {
         let a_day_ahead = br#"{"v": 5.5, "t": 1772428320}"#;
-        refused(check_by((NOW, true), a_day_ahead, false, timed()), "86400 s ahead");
-        let taken = check_by((NOW, false), a_day_ahead, false, timed());
-        assert_eq!(taken, sample(5.5, Some(Timestamp(1_772_428_320_000))));
+        refused(check_by((NOW, Trust::Good), a_day_ahead, false, timed()), "86400 s ahead");
+        for unset in [Trust::NotSet, Trust::Beyond(NOW)] {
+            let taken = check_by((NOW, unset), a_day_ahead, false, timed());
+            assert_eq!(taken, sample(5.5, Some(Timestamp(1_772_428_320_000))));
+        }
+    }
+
+    /// Somebody had typed the wrong year, or an hour too much, and put it right.
+    #[test]
+    fn after_the_clock_was_set_back_dates_of_now_are_of_now() {
+        // 60 s before NOW.
+        let a_minute_ago = br#"{"v": 5.5, "t": 1772341860}"#;
+        let dated = |at: Timestamp| sample(5.5, Some(at));
+        for ahead in [Span::from_minutes(20), Span::from_hours(365 * 24)] {
+            let clock = (NOW + ahead, Trust::Ahead(ahead));
+            assert_eq!(
+                check_by(clock, a_minute_ago, false, timed()),
+                dated(NOW + ahead - Span::from_minutes(1))
+            );
+            // It was the setting back that was wrong.
+            let clock = (NOW, Trust::Ahead(ahead));
+            assert_eq!(check_by(clock, a_minute_ago, false, timed()), dated(NOW - Span::from_minutes(1)));
+            // Held back for three hours: of then, whichever it was.
+            let clock = (NOW + Span::from_hours(3), Trust::Ahead(ahead));
+            assert_eq!(check_by(clock, a_minute_ago, false, timed()), dated(NOW - Span::from_minutes(1)));
+        }
     }
 
     #[test]

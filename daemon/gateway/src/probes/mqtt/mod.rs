@@ -39,7 +39,7 @@ use self::gate::{Admission, Gate};
 use self::message::Verdict;
 use super::report::{Gone, Reporter};
 use super::tally::Tally;
-use crate::clock::{Clock, Trust};
+use crate::clock::Clock;
 use crate::config::Farm;
 use crate::config::farm::Broker;
 use crate::inbox::{Applied, Inbox};
@@ -277,10 +277,8 @@ impl BrokerTask<'_> {
             }
             heard = true;
             let now = self.clock.now();
-            // A clock that was never set, or stands decades ahead, says nothing of the sender's.
-            let can_judge = matches!(self.clock.trust(), Trust::Good | Trust::Ahead(_));
             let most_bytes = self.broker.max_payload_bytes;
-            let mut verdict = message::read(publish, subscription, most_bytes, (now, can_judge));
+            let mut verdict = message::read(publish, subscription, most_bytes, (now, self.clock.trust()));
             if let Verdict::Read { samples, problems } = &mut verdict {
                 match gate.admit(publish, subscription, samples, now) {
                     Admission::Taken => {}
