@@ -268,19 +268,24 @@ impl Alarm {
         if state != AlarmState::Suppressed {
             self.root = None;
         }
-        Some(AlarmChange {
+        Some(AlarmChange { previous_state, by: by.map(String::from), ..self.as_told(at) })
+    }
+
+    /// As somebody is told who did not know of it.
+    pub(crate) fn as_told(&self, at: Timestamp) -> AlarmChange {
+        AlarmChange {
             pond: self.pond,
             at,
             id: self.id.clone(),
             name: self.name.clone(),
             priority: self.priority,
-            state,
-            previous_state,
+            state: self.state,
+            previous_state: AlarmState::Normal,
             message: self.message.english().into(),
-            by: by.map(String::from),
+            by: None,
             shelf: self.shelf.clone(),
             root: self.root.clone(),
-        })
+        }
     }
 
     /// When the alarm next wants to be looked at without anything new being seen.

@@ -354,6 +354,7 @@ impl State {
         let site = &self.with_changes(configured);
         let now = self.now;
         self.site_taken = true;
+        let alarms_before = self.alarms_not_normal();
         let old = self.site.replace(site.clone());
         let mut old_ponds: Vec<Option<PondState>> =
             core::mem::take(&mut self.ponds).into_iter().map(Some).collect();
@@ -381,6 +382,7 @@ impl State {
             });
         }
         self.nodes = node::of_site(site, &self.nodes);
+        self.tell_alarms_that_moved(&alarms_before, old.as_ref(), effects);
         // Positions may have changed.
         self.falls.clear();
         self.night = Some(Night::at(site, now, WATCH_UNTIL));

@@ -536,3 +536,38 @@ fn starting_anew_with_the_same_farm_repeats_nothing() {
     farm.event(NOON + 10, Event::Started { site: farm::site() });
     assert_eq!(farm.effects[before..], []);
 }
+
+/// Whoever keeps a list of alarms by what he was told has neither one for ever nor one too few.
+#[test]
+fn alarms_that_a_configuration_takes_away_or_renames_are_told() {
+    let mut farm = Farm::start(NOON);
+    farm.hold_oxygen(NOON, NOON + 10, 2.5);
+    farm.event(NOON + 10, Event::ProbeFault { probe: ProbeIndex(0), fault: ProbeFault::Silent });
+    farm.wake(NOON + 20);
+    let standing = ["p1.do-low-critical", "p1.probe-fault.do11"];
+    assert_eq!(standing.map(|id| farm.state(id)), [AlarmState::Unacknowledged; 2]);
+    let mut site = farm::site();
+    site.ponds[0].id = "p9".into();
+    let told_before = farm.effects.len();
+    farm.event(NOON + 21, Event::SiteChanged { site });
+    let told: Vec<(&str, AlarmState, AlarmState)> = farm.effects[told_before..]
+        .iter()
+        .filter_map(|effect| match effect {
+            Effect::AlarmChanged(own) => Some((own.id.as_str(), own.previous_state, own.state)),
+            _ => None,
+        })
+        .collect();
+    for id in standing {
+        assert!(told.contains(&(id, AlarmState::Unacknowledged, AlarmState::Normal)), "{id}: {told:?}");
+    }
+    assert!(
+        told.contains(&("p9.probe-fault.do11", AlarmState::Normal, AlarmState::Unacknowledged)),
+        "{told:?}"
+    );
+    // The same configuration again changes nothing.
+    let told_before = farm.effects.len();
+    let site = farm.state.site().cloned().unwrap();
+    farm.event(NOON + 22, Event::Started { site });
+    let again = farm.effects[told_before..].iter().filter(|effect| matches!(effect, Effect::AlarmChanged(_)));
+    assert_eq!(again.count(), 0);
+}

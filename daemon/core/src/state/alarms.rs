@@ -7,9 +7,10 @@ use alloc::vec::Vec;
 use super::State;
 use crate::alarm::shelf::{Shelf, until};
 use crate::alarm::{Alarm, Cause};
-use crate::effect::{AlarmState, Effect};
+use crate::effect::{AlarmChange, AlarmState, Effect};
 use crate::pond::Scene;
 use crate::said::{Said, said};
+use crate::site::{PondIndex, Site};
 use crate::time::Span;
 
 /// A reason is cut here: far longer than anybody types, so that it cannot fill the memory.
@@ -35,6 +36,46 @@ impl State {
             .chain(self.nodes.iter().map(|node| &node.alarm))
             .chain(&self.gateway_alarms)
             .chain([&self.power.alarm])
+    }
+
+    /// Copies of those that others were told of.
+    pub(super) fn alarms_not_normal(&self) -> Vec<Alarm> {
+        self.alarms().filter(|alarm| alarm.state != AlarmState::Normal).cloned().collect()
+    }
+
+    /// A configuration may take an alarm away with its pond, probe or limit, or give it another id with its pond. Whoever
+    /// keeps a list of what he was told would have the old one for ever, and not the new one.
+    pub(super) fn tell_alarms_that_moved(
+        &self,
+        before: &[Alarm],
+        old: Option<&Site>,
+        effects: &mut Vec<Effect>,
+    ) {
+        let is_now = |id: &str| self.alarms().any(|alarm| alarm.id == id);
+        for alarm in before.iter().filter(|alarm| !is_now(&alarm.id)) {
+            let message =
+                said!("over-removed", "{name}: over, the configuration has it no more.", name = &alarm.name);
+            effects.push(Effect::AlarmChanged(AlarmChange {
+                pond: self.pond_now(alarm.pond, old),
+                state: AlarmState::Normal,
+                previous_state: alarm.state,
+                message: message.into(),
+                shelf: None,
+                root: None,
+                ..alarm.as_told(self.now)
+            }));
+        }
+        let moved = self.alarms().filter(|alarm| alarm.state != AlarmState::Normal);
+        for alarm in moved.filter(|alarm| before.iter().all(|known| known.id != alarm.id)) {
+            effects.push(Effect::AlarmChanged(alarm.as_told(self.now)));
+        }
+    }
+
+    /// Where a pond of the configuration before stands now.
+    fn pond_now(&self, pond: Option<PondIndex>, old: Option<&Site>) -> Option<PondIndex> {
+        let id = &old?.ponds.get(usize::from(pond?.0))?.id;
+        let place = self.site.as_ref()?.ponds.iter().position(|pond| pond.id == *id)?;
+        u16::try_from(place).ok().map(PondIndex)
     }
 
     fn find_alarm(&mut self, id: &str) -> Option<(Place, &mut Alarm)> {

@@ -191,6 +191,7 @@ probe-clock = has a clock { $ahead } ahead, so its samples are refused: set its 
 probe-clock-unset = has a clock that was never set, so its readings count from when they arrive and are suspect: set its clock
 probe-lags = sends { $what } dated { $lag } before it comes: held back on its way, or its clock is wrong (another time zone?)
 probe-sends-no = sends no { $what }
+over-removed = { $name }: over, the configuration has it no more.
 over-probe = { $place }: probe { $probe } reports again.
 said-probe-out = { $place }: probe { $probe } is out of service; it returns by itself in { $left }. Its pond is watched by its other probes and by hand readings.
 over-probe-out = { $place }: probe { $probe } is back in service.

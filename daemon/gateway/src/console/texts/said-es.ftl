@@ -190,6 +190,7 @@ probe-clock = tiene el reloj { $ahead } adelantado y sus muestras se rechazan: p
 probe-clock-unset = tiene un reloj que nunca se puso en hora, así que sus lecturas cuentan desde que llegan y son dudosas: póngalo en hora
 probe-lags = manda { $what } con fecha { $lag } antes de llegar: retenido en el camino, o su reloj está mal (¿otra zona horaria?)
 probe-sends-no = no manda { $what }
+over-removed = { $name }: pasó, la configuración ya no la tiene.
 over-probe = { $place }: la sonda { $probe } informa otra vez.
 said-probe-out = { $place }: la sonda { $probe } está fuera de servicio; vuelve sola en { $left }. Su estanque se vigila con las otras sondas y con lecturas a mano.
 over-probe-out = { $place }: la sonda { $probe } está otra vez en servicio.
