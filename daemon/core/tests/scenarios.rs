@@ -461,7 +461,7 @@ fn aerators_just_switched_make_the_forecast_wait() {
 #[test]
 fn samples_of_what_is_not_configured_are_refused_by_name() {
     let mut farm = Farm::start(NOON);
-    let sample = |probe, quantity| pondreeve_core::input::Sample {
+    let sample = |probe, quantity| Sample {
         probe: ProbeIndex(probe),
         quantity,
         channel: None,

@@ -161,7 +161,8 @@ pub fn run(arguments: &Arguments) -> Outcome {
         true => TimeZone::UTC,
         false => farms_zone(&arguments.daemon, &farm)?,
     };
-    let day_or_time = |text: &str, option, end| day(text, option, &zone, end).map(|at| at.as_millisecond());
+    let day_or_time =
+        |text: &str, option, end| day(text, option, &zone, end).map(jiff::Timestamp::as_millisecond);
     let to = day_or_time(arguments.to.as_deref().unwrap_or(&farm.at), "--to", true)?;
     let days_back = if arguments.diary { super::export_diary::DAYS_BACK } else { 1 };
     let from = arguments.from.as_deref();
