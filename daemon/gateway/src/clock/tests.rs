@@ -1,3 +1,5 @@
+//! The clock by a script: steps, sets, a year that no battery clock should say.
+
 use super::script::Script;
 use super::*;
 
