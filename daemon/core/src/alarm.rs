@@ -288,6 +288,13 @@ impl Alarm {
         }
     }
 
+    /// Time has leapt: its delays last as long as before. What people were told of a shelf's end stays.
+    pub(crate) fn shift(&mut self, by: Span) {
+        for at in [&mut self.turning_since, &mut self.realarm_at] {
+            *at = at.map(|at| at + by);
+        }
+    }
+
     /// When the alarm next wants to be looked at without anything new being seen.
     pub fn deadline(&self) -> Option<Timestamp> {
         let turn = self.turning_since.map(|since| since + self.turns_after).or(self.realarm_at);

@@ -240,6 +240,17 @@ impl PondState {
         self.follow_up.outdate();
     }
 
+    /// Time has leapt: its oxygen has been unseen for as long as before.
+    pub fn shift(&mut self, site: &Site, probes: &[ProbeState], by: Span) {
+        let members = self.members.iter().map(|&member| usize::from(member));
+        let probes = members.filter_map(|member| Some((site.probes.get(member)?, probes.get(member)?)));
+        let channels = probes.flat_map(|(probe, state)| probe.channels.iter().zip(&state.channels));
+        let oxygen = channels.filter(|(channel, _)| channel.quantity == Quantity::DoMgL);
+        let seen = oxygen.map(|(_, state)| state.seen.map_or(state.expected_since(), |seen| seen.at));
+        self.since = seen.max().map_or(self.since, |at| at.max(self.since)) + by;
+        self.follow_up.outdate();
+    }
+
     fn find_probes(&mut self, site: &Site) {
         let positions = |pond: Option<PondIndex>| {
             site.probes

@@ -148,6 +148,14 @@ impl ProbeState {
         }
     }
 
+    /// Time has leapt: nobody was silent in it.
+    pub fn shift(&mut self, by: Span) {
+        self.awaited_until = self.awaited_until.map(|until| until + by);
+        for channel in &mut self.channels {
+            channel.shift(by);
+        }
+    }
+
     fn set_deadline(&mut self, probe: &Probe) {
         let gaps = self
             .channels

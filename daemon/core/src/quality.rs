@@ -369,6 +369,14 @@ impl ChannelState {
         }
     }
 
+    /// Time has leapt: it has been silent for as long as before, and what was read a moment ago still is of a moment ago.
+    pub fn shift(&mut self, by: Span) {
+        self.seen = self.seen.map(|seen| Seen { at: seen.at + by, ..seen });
+        if self.gap != Gap::Missing {
+            self.expected_since = self.silent_since() + by;
+        }
+    }
+
     fn silent_since(&self) -> Timestamp {
         self.newest.map_or(self.expected_since, |(at, _)| at.max(self.expected_since))
     }

@@ -56,6 +56,8 @@ pub struct State {
     heard_at: Option<Timestamp>,
     /// The daemon was stopped in an orderly way: nothing is watched, and nothing is due.
     stopped: bool,
+    /// The clock was set forward, to this: the time until then did not pass, and nothing falls due in it.
+    leap: Option<Timestamp>,
     pub(crate) night: Option<Night>,
     pub(crate) ponds: Vec<PondState>,
     /// Per pond: the newest farm day's production against its usual.
@@ -106,14 +108,19 @@ impl State {
     /// before the newest one counts as the newest one.
     pub fn step(&mut self, input: &Input, effects: &mut Vec<Effect>) {
         self.wake(input.at, effects);
-        if input.event == Event::Tick {
+        if input.event == Event::Tick && self.leap.is_none() {
             return;
         }
         let first = effects.len();
         let was_quiet = self.heard_at.is_some_and(|heard| input.at > heard + QUIET_AFTER);
+        let before = self.now;
         self.now = if self.heard_at.is_some() { self.now.max(input.at) } else { input.at };
         self.heard_at = Some(self.now);
-        if was_quiet || self.stopped {
+        let leap = self.leap.take();
+        if let Some(to) = leap {
+            self.shift(to.min(self.now) - before);
+        }
+        if was_quiet || self.stopped || leap.is_some() {
             self.resume(effects);
         }
         self.load.begin(self.now);
@@ -175,7 +182,7 @@ impl State {
     /// When the state next wants to be woken, if ever. Waking early, late or twice changes nothing
     /// but when the effects are learnt of.
     pub fn next_deadline(&self) -> Option<Timestamp> {
-        let last = self.heard_at.filter(|_| !self.stopped)? + QUIET_AFTER;
+        let last = self.heard_at.filter(|_| !self.stopped && self.leap.is_none())? + QUIET_AFTER;
         let ponds = self.ponds.iter().filter_map(|pond| pond.deadline);
         let probes = self.probes.iter().filter_map(|probe| probe.deadline);
         let gateway = self.gateway_alarms.iter().chain([&self.power.alarm]).filter_map(Alarm::deadline);
@@ -338,6 +345,20 @@ impl State {
             self.settle_probe(probe, effects);
         }
         self.settle_ponds(effects);
+    }
+
+    /// What waits goes on waiting for as long as before, after time has leapt.
+    fn shift(&mut self, by: Span) {
+        if by <= Span::ZERO {
+            return;
+        }
+        if let Some(site) = &self.site {
+            self.ponds.iter_mut().for_each(|pond| pond.shift(site, &self.probes, by));
+        }
+        for probe in &mut self.probes {
+            probe.shift(by);
+        }
+        self.alarms_mut().for_each(|alarm| alarm.shift(by));
     }
 
     fn refuse(&self, reason: Said, effects: &mut Vec<Effect>) {

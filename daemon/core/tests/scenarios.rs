@@ -571,3 +571,58 @@ fn alarms_that_a_configuration_takes_away_or_renames_are_told() {
     let again = farm.effects[told_before..].iter().filter(|effect| matches!(effect, Effect::AlarmChanged(_)));
     assert_eq!(again.count(), 0);
 }
+
+/// A gateway without a battery clock boots three hours late at night, and a time server answers after five minutes: nobody
+/// was silent for those hours, and no delay has passed in them.
+#[test]
+fn a_leap_of_the_clock_is_not_three_hours_of_silence() {
+    let mut farm = Farm::start(NOON);
+    let night = 22 * 60;
+    farm.hold_oxygen(NOON, night, 6.0);
+    // Below 4.0 for four of the ten minutes after which it is told.
+    farm.hold_oxygen(night, night + 5, 3.6);
+    let leap = 3 * 60;
+    let told_before = farm.effects.len();
+    farm.event(night + 4, Event::ClockStepped { from: at(night + 4), to: at(night + 4 + leap) });
+    farm.wake(night + 4 + leap);
+    farm.event(night + 4 + leap, Event::Tick);
+    farm.wake(night + 4 + leap + 1);
+    let raised = |farm: &Farm| {
+        let changes = farm.effects[told_before..].iter().filter_map(|effect| match effect {
+            Effect::AlarmChanged(own) if own.state == AlarmState::Unacknowledged => Some(own.id.clone()),
+            _ => None,
+        });
+        changes.filter(|id| id != "gateway.clock").collect::<Vec<_>>()
+    };
+    assert_eq!(raised(&farm), Vec::<String>::new());
+    assert!(
+        !farm.effects[told_before..]
+            .iter()
+            .any(|effect| matches!(effect, Effect::Summary(own) if own.to < at(night + leap))),
+        "no summary of hours that never were"
+    );
+    // It goes on falling short as before: told ten minutes after the crossing, of which the leap is none.
+    farm.hold_oxygen(night + leap + 5, night + leap + 12, 3.6);
+    assert_eq!(farm.raised("p1.do-low-warn"), [at(night + leap + 10)]);
+    assert_eq!(farm.raised("p1.do-blind-high"), []);
+}
+
+/// What is silent stays silent for as long as it was.
+#[test]
+fn a_leap_of_the_clock_hides_no_silence() {
+    let mut farm = Farm::start(NOON);
+    let night = 22 * 60;
+    farm.hold_oxygen(NOON, night, 6.0);
+    // The last reading is of minute `night - 1`; nine minutes later the clock leaps, and again each minute.
+    let mut now = night + 8;
+    for _ in 0..30 {
+        farm.event(now, Event::ClockStepped { from: at(now), to: at(now + 60) });
+        farm.event(now + 60, Event::Tick);
+        now += 61;
+        farm.wake(now);
+    }
+    // Two minutes after the first leap, at the latest, ten minutes are over.
+    let told = farm.raised("p1.do-blind-high");
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0] <= at(night + 8 + 2 * 61), "{told:?}");
+}

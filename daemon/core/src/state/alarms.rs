@@ -38,6 +38,17 @@ impl State {
             .chain([&self.power.alarm])
     }
 
+    /// Every alarm there is.
+    pub(super) fn alarms_mut(&mut self) -> impl Iterator<Item = &mut Alarm> {
+        self.ponds
+            .iter_mut()
+            .flat_map(|pond| &mut pond.alarms)
+            .chain(self.probes.iter_mut().map(|probe| &mut probe.alarm))
+            .chain(self.nodes.iter_mut().map(|node| &mut node.alarm))
+            .chain(&mut self.gateway_alarms)
+            .chain([&mut self.power.alarm])
+    }
+
     /// Copies of those that others were told of.
     pub(super) fn alarms_not_normal(&self) -> Vec<Alarm> {
         self.alarms().filter(|alarm| alarm.state != AlarmState::Normal).cloned().collect()

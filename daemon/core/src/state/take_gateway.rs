@@ -76,6 +76,9 @@ impl State {
     }
 
     pub(super) fn take_clock_step(&mut self, from: Timestamp, to: Timestamp, effects: &mut Vec<Effect>) {
+        if to > self.now {
+            self.leap = Some(to);
+        }
         let forward = to - from;
         let (direction, by) = if to >= from {
             (said!("clock-forward", "forward"), forward)

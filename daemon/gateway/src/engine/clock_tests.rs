@@ -97,3 +97,32 @@ async fn readings_of_1970_are_in_nobodys_way() {
     let (_, notes) = opened.unwrap();
     assert_eq!(notes, Vec::<String>::new());
 }
+
+/// A time server answers some minutes after the boot, three hours on, at night: nobody was silent for three hours, no horn
+/// sounds, and a replay knows it too.
+#[tokio::test]
+async fn a_clock_that_is_set_forward_at_night_is_no_silence() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let night = EVENING + Span::from_hours(4);
+    let rig = Rig::start(&farm, night).await;
+    rig.readings(&[6.0, 6.02, 6.01]).await;
+    rig.script.set(Span::from_hours(3));
+    let mut view = rig.desk.view().await.unwrap();
+    for _ in 0..200 {
+        if view.at > night + Span::from_hours(3)
+            && view.alarms.iter().any(|alarm| alarm.id == "gateway.clock")
+        {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+        view = rig.desk.view().await.unwrap();
+    }
+    let standing: Vec<&str> = view.alarms.iter().map(|alarm| alarm.id.as_str()).collect();
+    assert_eq!(standing, ["gateway.clock"]);
+    assert!(view.alarms[0].message.contains("set forward by 3 h"), "{}", view.alarms[0].message);
+    rig.readings(&[6.03]).await;
+    let lived = rig.end().await;
+    std::fs::remove_file(farm.store.path.join("checkpoint")).unwrap();
+    assert!(replayed(&farm).await.state == lived);
+}

@@ -119,6 +119,8 @@ pub struct Engine {
     /// Faults of our own parts that stand, so that each is told once.
     store_fault: bool,
     clock_fault: Option<Trust>,
+    /// The wall clock was set since it was last looked at, which must be on disk soon.
+    stepped: bool,
     looked_at_clock: Instant,
     started: Instant,
     /// Faults that stood when the last run ended and that nobody has spoken of in this one.
@@ -173,6 +175,7 @@ impl Engine {
             view: None,
             store_fault: false,
             clock_fault: None,
+            stepped: false,
             looked_at_clock: Instant::now(),
             started: Instant::now(),
             stale_faults: Vec::new(),
@@ -251,10 +254,16 @@ impl Engine {
 
     /// Numbers and stamps an event, queues it for the journal and steps it. Its effects wait in
     /// `fresh`.
-    async fn take_from(&mut self, place: Place, mut event: Event) -> (u64, Applied) {
+    async fn take_from(&mut self, place: Place, event: Event) -> (u64, Applied) {
+        self.meet_step().await;
+        self.last_at = self.last_at.max(self.clock.now());
+        self.take_now(place, event).await
+    }
+
+    /// The same, stamped with the time that the newest has.
+    async fn take_now(&mut self, place: Place, mut event: Event) -> (u64, Applied) {
         let seq = self.next_seq;
         self.next_seq = self.next_seq.saturating_add(1);
-        self.last_at = self.last_at.max(self.clock.now());
         // One that makes the program fail is found so in the step, and set aside there.
         let _ = catch_unwind(AssertUnwindSafe(|| self.state.complete(&mut event, self.last_at)));
         let input = Input { seq, at: self.last_at, event };
@@ -392,6 +401,7 @@ impl Engine {
     }
 
     async fn fire_deadlines(&mut self) {
+        self.meet_step().await;
         let now = self.clock.now();
         if self.state.next_deadline().is_none_or(|deadline| deadline > now) {
             return;

@@ -10,7 +10,8 @@ use pondreeve_core::{Event, Timestamp};
 
 use super::replay::{Replayed, replay};
 use super::{Engine, HEARTBEAT, HISTORY_KEPT};
-use crate::clock::{LONGEST_WAIT, Trust};
+use crate::audit::Place;
+use crate::clock::{ClockStep, LONGEST_WAIT, STEP_THRESHOLD, Trust};
 use crate::inbox::Applied;
 use crate::journal::store::SEQ_JUMP;
 use crate::journal::trail::SALVAGED;
@@ -125,24 +126,39 @@ impl Engine {
     }
 
     pub(super) async fn look_at_clock(&mut self) {
-        if self.looked_at_clock.elapsed() < HEARTBEAT && self.clock_fault.is_some() {
+        if self.looked_at_clock.elapsed() < HEARTBEAT && self.clock_fault.is_some() && !self.stepped {
             return;
         }
         self.looked_at_clock = Instant::now();
-        let step = self.clock.take_step();
+        self.meet_step().await;
         let trust = self.clock.trust();
         let before = self.clock_fault.replace(trust).unwrap_or(Trust::Good);
-        if let Some(step) = step {
-            tracing::warn!(from = %rfc3339(step.from), to = %rfc3339(step.to), "the wall clock was set");
-            self.take(Event::ClockStepped { from: step.from, to: step.to }).await;
-        }
         if std::mem::discriminant(&trust) != std::mem::discriminant(&before) {
             let detail = clock_detail(trust, self.clock.now());
             self.take(Event::GatewayFault { part: GatewayPart::Clock, which: String::new(), detail }).await;
         }
-        if !self.fresh.is_empty() || step.is_some() {
-            self.settle(step.is_some()).await;
+        let stepped = std::mem::take(&mut self.stepped);
+        if !self.fresh.is_empty() || stepped {
+            self.settle(stepped).await;
         }
+    }
+
+    /// Tells the core of a step of the wall clock before anything else bears a time of after it: what lies in between did
+    /// not pass, and nothing may fall due in it. A step that farm time does not follow is none for the core.
+    pub(super) async fn meet_step(&mut self) {
+        let Some(ClockStep { from, to }) = self.clock.take_step() else { return };
+        self.stepped = true;
+        tracing::warn!(from = %rfc3339(from), to = %rfc3339(to), "the wall clock was set");
+        let now = self.clock.now();
+        if to > now + STEP_THRESHOLD {
+            return;
+        }
+        if to <= from {
+            self.last_at = self.last_at.max(now);
+        }
+        self.take_now(Place::Daemon, Event::ClockStepped { from, to }).await;
+        self.last_at = self.last_at.max(now);
+        self.take_now(Place::Daemon, Event::Tick).await;
     }
 }
 
