@@ -27,6 +27,10 @@ pub(super) async fn daily(knob: Knob, plan: HornTestPlan, zone: TimeZone, clock:
             continue;
         };
         clock.sleep_until(due).await;
+        if is_missed(due, &clock) {
+            tracing::info!("the clock was set past the horn's test of the day: it is left for tomorrow");
+            continue;
+        }
         let outcome = once(&knob, plan.sound).await;
         tracing::info!(?outcome, "the horn's test of the day");
         let event = Event::Carried { what: Carried::HornTest, outcome };
@@ -34,6 +38,14 @@ pub(super) async fn daily(knob: Knob, plan: HornTestPlan, zone: TimeZone, clock:
             return;
         }
     }
+}
+
+/// Whoever wakes at its time is there within this.
+const LATE: Duration = Duration::from_secs(15 * 60);
+
+/// Whether the clock was set past the time of the test. A horn at two in the morning is no test to anybody.
+fn is_missed(due: Timestamp, clock: &Clock) -> bool {
+    clock.real_duration(clock.now() - due) > LATE
 }
 
 /// How long an output is on in a test that was asked for, where the configuration has no test of the day.
@@ -133,10 +145,26 @@ fn next_at(now: Timestamp, at: jiff::civil::Time, zone: &TimeZone) -> Option<Tim
 
 #[cfg(test)]
 mod tests {
+    use pondreeve_core::Span;
+
     use super::*;
+    use crate::clock::script::Script;
 
     fn at(text: &str) -> Timestamp {
         Timestamp(text.parse::<jiff::Timestamp>().unwrap().as_millisecond())
+    }
+
+    #[test]
+    fn a_clock_that_is_set_past_it_sounds_no_horn_in_the_night() {
+        let due = at("2026-11-28T22:00:00Z");
+        let (script, clock) = Script::at(at("2026-11-28T21:00:00Z"));
+        script.pass(Duration::from_secs(3_602));
+        assert!(!is_missed(due, &clock));
+        script.set(Span::from_hours(9));
+        assert!(is_missed(due, &clock));
+        // Ten minutes of a farm's time are a second at this speed.
+        let fast = Clock::accelerated(due + Span::from_hours(1), 600.0);
+        assert!(!is_missed(due, &fast));
     }
 
     #[test]
