@@ -37,6 +37,7 @@ mod take_gateway;
 mod trial;
 
 pub use doubts::Doubts;
+pub use take_gateway::CLOCK_ALARM_FROM;
 
 pub(crate) use diary::Diary;
 pub(crate) use take::is_counted_by_kit;

@@ -6,7 +6,7 @@ use farm::{Farm, at, minutes};
 use pondreeve_core::effect::{AdviceAction, AlarmState, Effect, Flag};
 use pondreeve_core::input::{GatewayPart, ProbeFault, Sample};
 use pondreeve_core::site::ProbeIndex;
-use pondreeve_core::{Event, Quantity};
+use pondreeve_core::{Event, Quantity, Span};
 
 /// Sunset is near 18:00 and sunrise near 06:00 at the equator, at longitude 0 the clock is UTC.
 const NOON: i64 = 12 * 60;
@@ -625,4 +625,18 @@ fn a_leap_of_the_clock_hides_no_silence() {
     let told = farm.raised("p1.do-blind-high");
     assert_eq!(told.len(), 1, "{told:?}");
     assert!(told[0] <= at(night + 8 + 2 * 61), "{told:?}");
+}
+
+/// A battery clock that gained half a minute, and a time server: nobody has to act.
+#[test]
+fn a_clock_that_is_set_by_seconds_is_no_alarm() {
+    let mut farm = Farm::start(NOON);
+    for (from, to) in [(0, 30), (30, -20)] {
+        let set = |seconds| at(NOON) + Span::from_secs(seconds);
+        farm.event(NOON, Event::ClockStepped { from: set(from), to: set(to) });
+        farm.event(NOON + 1, Event::Tick);
+    }
+    assert_eq!(farm.raised("gateway.clock"), []);
+    farm.event(NOON + 2, Event::ClockStepped { from: at(NOON + 2), to: at(NOON + 1) });
+    assert_eq!(farm.raised("gateway.clock"), [at(NOON + 2)]);
 }

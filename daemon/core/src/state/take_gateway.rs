@@ -10,7 +10,11 @@ use crate::effect::Effect;
 use crate::gateway_fault;
 use crate::input::GatewayPart;
 use crate::said::{self, said};
-use crate::time::Timestamp;
+use crate::time::{Span, Timestamp};
+
+/// A clock that was set by less than this is in the audit trail and no alarm: a battery clock gains as much between two
+/// starts, and nobody has to act on it. (Common practice, no source.)
+pub const CLOCK_ALARM_FROM: Span = Span::from_minutes(1);
 
 impl State {
     pub(super) fn take_gateway_fault(
@@ -85,6 +89,9 @@ impl State {
         } else {
             (said!("clock-back", "back"), from - to)
         };
+        if by < CLOCK_ALARM_FROM {
+            return;
+        }
         let id = gateway_fault::id(GatewayPart::Clock, "");
         if !self.gateway_alarms.iter().any(|alarm| alarm.id == id)
             && gateway_fault::make_room(&mut self.gateway_alarms)

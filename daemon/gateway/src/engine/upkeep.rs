@@ -6,6 +6,7 @@ use std::time::Instant;
 use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
 use pondreeve_core::said::{Said, said};
+use pondreeve_core::state::CLOCK_ALARM_FROM;
 use pondreeve_core::{Event, Timestamp};
 
 use super::replay::{Replayed, replay};
@@ -131,7 +132,10 @@ impl Engine {
         }
         self.looked_at_clock = Instant::now();
         self.meet_step().await;
-        let trust = self.clock.trust();
+        let trust = match self.clock.trust() {
+            Trust::Ahead(span) if span < CLOCK_ALARM_FROM => Trust::Good,
+            trust => trust,
+        };
         let before = self.clock_fault.replace(trust).unwrap_or(Trust::Good);
         if std::mem::discriminant(&trust) != std::mem::discriminant(&before) {
             let detail = clock_detail(trust, self.clock.now());
