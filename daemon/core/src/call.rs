@@ -249,6 +249,13 @@ impl Calls {
         self.open.retain(|call| call.alarms.iter().any(|alarm| waits(&alarm.id)));
     }
 
+    /// Time has leapt: who is next is called as long after the one before as the plan says, and not all at once.
+    pub(crate) fn shift(&mut self, by: Span) {
+        for chain in &mut self.chains {
+            chain.since = chain.since.map(|since| since + by);
+        }
+    }
+
     /// The step of a chain that is next, and when.
     pub fn next(&self, plan: &CallPlan, chain: &Chain) -> Option<(usize, Timestamp)> {
         let since = chain.since?;

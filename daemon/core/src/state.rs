@@ -360,6 +360,7 @@ impl State {
             probe.shift(by);
         }
         self.alarms_mut().for_each(|alarm| alarm.shift(by));
+        self.calls.shift(by);
     }
 
     fn refuse(&self, reason: Said, effects: &mut Vec<Effect>) {

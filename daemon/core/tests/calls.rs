@@ -49,6 +49,21 @@ fn everybody_is_called_in_turn_until_somebody_acknowledges() {
     assert_eq!(steps(&farm)[6..], [("on-shift".into(), 53), ("second-person".into(), 56)], "it begins anew");
 }
 
+/// A time server sets the clock three hours on a minute after the first call: the others are not called all at once.
+#[test]
+fn a_leap_of_the_clock_calls_nobody_sooner() {
+    let mut farm = start();
+    farm.hold_oxygen(NOON, NOON + 7, 2.5);
+    let leap = 3 * 60;
+    farm.event(NOON + 6, Event::ClockStepped { from: at(NOON + 6), to: at(NOON + 6 + leap) });
+    farm.event(NOON + 6 + leap, Event::Tick);
+    farm.hold_oxygen(NOON + leap + 7, NOON + leap + 22, 2.5);
+    expect(
+        &farm,
+        &[("on-shift", 5), ("second-person", leap + 8), ("adviser", leap + 13), ("all", leap + 20)],
+    );
+}
+
 #[test]
 fn an_acknowledgement_stops_what_is_left_of_the_chain() {
     let mut farm = start();
