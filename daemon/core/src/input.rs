@@ -164,8 +164,8 @@ pub enum Event {
         /// What came of it.
         outcome: Outcome,
     },
-    /// The wall clock was set. If it went forward, `Input::at` is of before, and the next input, a tick if nothing else, of
-    /// after: what lies between did not pass. If it went back, the shell holds `at` back until the wall clock has caught up.
+    /// The wall clock was set. If it went forward, `Input::at` is of before, and all that comes bears times of after: what
+    /// lies between did not pass. If it went back, the shell holds `at` back until the wall clock has caught up.
     ClockStepped {
         /// The wall clock before.
         from: Timestamp,

@@ -109,7 +109,7 @@ impl State {
     /// before the newest one counts as the newest one.
     pub fn step(&mut self, input: &Input, effects: &mut Vec<Effect>) {
         self.wake(input.at, effects);
-        if input.event == Event::Tick && self.leap.is_none() {
+        if input.event == Event::Tick {
             return;
         }
         let first = effects.len();
@@ -117,9 +117,10 @@ impl State {
         let before = self.now;
         self.now = if self.heard_at.is_some() { self.now.max(input.at) } else { input.at };
         self.heard_at = Some(self.now);
+        // Something comes from within the leap: it ends here.
         let leap = self.leap.take();
-        if let Some(to) = leap {
-            self.shift(to.min(self.now) - before);
+        if leap.is_some() {
+            self.shift(self.now - before);
         }
         if was_quiet || self.stopped || leap.is_some() {
             self.resume(effects);
@@ -183,7 +184,10 @@ impl State {
     /// When the state next wants to be woken, if ever. Waking early, late or twice changes nothing
     /// but when the effects are learnt of.
     pub fn next_deadline(&self) -> Option<Timestamp> {
-        let last = self.heard_at.filter(|_| !self.stopped && self.leap.is_none())? + QUIET_AFTER;
+        let last = self.heard_at.filter(|_| !self.stopped)? + QUIET_AFTER;
+        if self.leap.is_some() {
+            return self.leap;
+        }
         let ponds = self.ponds.iter().filter_map(|pond| pond.deadline);
         let probes = self.probes.iter().filter_map(|probe| probe.deadline);
         let gateway = self.gateway_alarms.iter().chain([&self.power.alarm]).filter_map(Alarm::deadline);
@@ -205,7 +209,13 @@ impl State {
         while let Some(due) = self.next_deadline().filter(|&due| due <= now) {
             let first = effects.len();
             let before = core::mem::replace(&mut self.now, due);
-            self.fire(before, effects);
+            if self.leap.take().is_some() {
+                self.heard_at = Some(due);
+                self.shift(due - before);
+                self.resume(effects);
+            } else {
+                self.fire(before, effects);
+            }
             self.annunciate(first, effects);
         }
     }

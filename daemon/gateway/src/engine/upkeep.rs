@@ -161,8 +161,6 @@ impl Engine {
             self.last_at = self.last_at.max(now);
         }
         self.take_now(Place::Daemon, Event::ClockStepped { from, to }).await;
-        self.last_at = self.last_at.max(now);
-        self.take_now(Place::Daemon, Event::Tick).await;
     }
 }
 
