@@ -35,11 +35,30 @@ pub(super) fn too_deep(source: &str) -> Option<usize> {
     None
 }
 
+/// Digits in a row that a number in a text may have. With more behind its point the library's choice of a plural overflows.
+const MOST_DIGITS: usize = 15;
+
+/// The line on which a file has a longer number than any text can need, if one does.
+pub(super) fn too_long_a_number(source: &str) -> Option<usize> {
+    let is_long = |line: &str| {
+        line.as_bytes()
+            .chunk_by(|a, b| a.is_ascii_digit() == b.is_ascii_digit())
+            .any(|run| run.len() > MOST_DIGITS && run.first().is_some_and(u8::is_ascii_digit))
+    };
+    source.lines().position(is_long).map(|line| line + 1)
+}
+
 /// Keys of a Fluent file, each with the names of what is put in, and what is wrong in the file.
 pub fn keys(source: &str) -> (BTreeMap<String, BTreeSet<String>>, Vec<String>) {
     if let Some(line) = too_deep(source) {
         let wrong = format!(
             "line {line}: braces are more than {DEEPEST} deep in one another; none of the file is used"
+        );
+        return (BTreeMap::new(), vec![wrong]);
+    }
+    if let Some(line) = too_long_a_number(source) {
+        let wrong = format!(
+            "line {line}: a number has more than {MOST_DIGITS} digits in a row; none of the file is used"
         );
         return (BTreeMap::new(), vec![wrong]);
     }

@@ -493,3 +493,15 @@ fn a_file_that_nests_without_end_is_told_and_not_used() {
     }
     assert_eq!(own::too_deep(&ENGLISH), None);
 }
+
+/// A plural chosen by a number with so many digits overflows in the library: `check` refuses the file, and none of it is used.
+#[test]
+fn a_number_that_is_too_long_is_refused_with_its_line() {
+    let with = |digits: usize| {
+        format!("a = b\nheh = {{3.{} ->\n   [one] x\n  *[other] y\n }}\n", "2".repeat(digits))
+    };
+    let (keys, wrong) = own::keys(&with(16));
+    assert!(keys.is_empty() && wrong[0].starts_with("line 2: a number has more than 15 digits"), "{wrong:?}");
+    assert!(!Texts::of("xx", &[&with(90)]).has("heh"));
+    assert_eq!(Texts::of("xx", &[&with(15)]).get("heh"), "y");
+}
