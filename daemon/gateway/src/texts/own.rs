@@ -48,6 +48,19 @@ pub(super) fn too_long_a_number(source: &str) -> Option<usize> {
     source.lines().position(is_long).map(|line| line + 1)
 }
 
+/// The line with an escaped letter (`\\u00e1`, `\\U01f600`) that is cut short, if one is: the library cuts through a letter there.
+pub(super) fn cut_escape(source: &str) -> Option<usize> {
+    let is_cut = |line: &str| {
+        [("\\u", 4), ("\\U", 6)].iter().any(|(mark, digits)| {
+            line.match_indices(mark).any(|(at, _)| {
+                let code = line.as_bytes().get(at + 2..at + 2 + digits);
+                !code.is_some_and(|code| code.iter().all(u8::is_ascii_hexdigit))
+            })
+        })
+    };
+    source.lines().position(is_cut).map(|line| line + 1)
+}
+
 /// Keys of a Fluent file, each with the names of what is put in, and what is wrong in the file.
 pub fn keys(source: &str) -> (BTreeMap<String, BTreeSet<String>>, Vec<String>) {
     if let Some(line) = too_deep(source) {
@@ -59,6 +72,12 @@ pub fn keys(source: &str) -> (BTreeMap<String, BTreeSet<String>>, Vec<String>) {
     if let Some(line) = too_long_a_number(source) {
         let wrong = format!(
             "line {line}: a number has more than {MOST_DIGITS} digits in a row; none of the file is used"
+        );
+        return (BTreeMap::new(), vec![wrong]);
+    }
+    if let Some(line) = cut_escape(source) {
+        let wrong = format!(
+            "line {line}: \\u is followed by four hexadecimal digits, \\U by six; none of the file is used"
         );
         return (BTreeMap::new(), vec![wrong]);
     }

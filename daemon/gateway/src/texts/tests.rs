@@ -505,3 +505,13 @@ fn a_number_that_is_too_long_is_refused_with_its_line() {
     assert!(!Texts::of("xx", &[&with(90)]).has("heh"));
     assert_eq!(Texts::of("xx", &[&with(15)]).get("heh"), "y");
 }
+
+/// Cut short before a letter of two bytes, the library would cut through that.
+#[test]
+fn an_escape_that_is_cut_short_is_refused_with_its_line() {
+    let with = |escape: &str| format!("a = b\nheh = {{\"{escape}\"}}\n");
+    let (keys, wrong) = own::keys(&with("\\U5282\u{e9}"));
+    assert!(keys.is_empty() && wrong[0].starts_with("line 2: \\u is followed by four"), "{wrong:?}");
+    assert!(!Texts::of("xx", &[&with("\\u5\u{e9}\u{e9}")]).has("heh"));
+    assert_eq!(Texts::of("xx", &[&with("\\u00e9")]).get("heh"), "\u{e9}");
+}
