@@ -126,3 +126,22 @@ async fn a_clock_that_is_set_forward_at_night_is_no_silence() {
     std::fs::remove_file(farm.store.path.join("checkpoint")).unwrap();
     assert!(replayed(&farm).await.state == lived);
 }
+
+/// A time server that sets the clock on by some seconds each minute hides no silence: nothing else comes meanwhile that would
+/// tell how late it is.
+#[tokio::test]
+async fn a_clock_that_is_set_again_and_again_hides_no_silence() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, EVENING + Span::from_hours(4)).await;
+    rig.readings(&[6.0, 6.02, 6.01]).await;
+    for _ in 0..20 {
+        rig.script.pass(Duration::from_secs(60));
+        rig.script.set(Span::from_secs(3));
+        rig.desk.view().await.unwrap();
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    let view = rig.desk.view().await.unwrap();
+    assert_eq!(standing_in(&view, "pond.do-blind-high"), Some(AlarmState::Unacknowledged));
+    rig.end().await;
+}

@@ -157,9 +157,8 @@ impl Engine {
         if to > now + STEP_THRESHOLD {
             return;
         }
-        if to <= from {
-            self.last_at = self.last_at.max(now);
-        }
+        // What passed until a step forward did pass: a clock that is set each minute must not hide a silence.
+        self.last_at = self.last_at.max(if to <= from { now } else { from });
         self.take_now(Place::Daemon, Event::ClockStepped { from, to }).await;
     }
 }

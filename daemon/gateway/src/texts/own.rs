@@ -48,7 +48,7 @@ pub(super) fn too_long_a_number(source: &str) -> Option<usize> {
     source.lines().position(is_long).map(|line| line + 1)
 }
 
-/// The line with an escaped letter (`\\u00e1`, `\\U01f600`) that is cut short, if one is: the library cuts through a letter there.
+/// The line with an escaped letter (`\u00e1`, `\U01f600`) that is cut short, if one is: the library cuts through a letter there.
 pub(super) fn cut_escape(source: &str) -> Option<usize> {
     let is_cut = |line: &str| {
         [("\\u", 4), ("\\U", 6)].iter().any(|(mark, digits)| {
