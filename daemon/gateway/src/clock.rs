@@ -38,6 +38,9 @@ pub const BELIEVABLE_AHEAD: Span = Span::from_hours(20 * 365 * 24);
 /// A wall clock that is behind by more than this is not waited for.
 pub const LONGEST_WAIT: Span = Span::from_hours(24);
 
+/// What a message said of a clock that nobody has set speaks against it for so long: the sender may have been set right.
+const TOLD_FOR: Duration = Duration::from_secs(3_600);
+
 /// Longest single sleep of [`Clock::sleep_until`] on the machine's own clock, so that a sleeper notices
 /// within this time that the clock was set forward.
 const LONGEST_NAP: Duration = Duration::from_secs(5);
@@ -126,11 +129,32 @@ struct Watched {
     moved_on: Span,
     /// The oldest step not yet reported, and where the newest one ended.
     step: Option<ClockStep>,
+    set: Set,
+    /// The newest message dated ahead while the clock was [`Set::Perhaps`]: when, and how far.
+    dated_ahead: Option<(Duration, Span)>,
+}
+
+/// Whether anybody has set the wall clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Set {
+    /// While we looked.
+    Seen,
+    /// Nothing says that nobody has.
+    Believed,
+    /// The machine has no battery clock, and no time server has answered since its start: it may have begun where it
+    /// was switched off, hours ago.
+    Perhaps,
 }
 
 impl Watched {
     fn farm(&self) -> Timestamp {
         Timestamp(i64::try_from(self.farm_ns.div_euclid(NS_PER_MS)).unwrap_or(i64::MAX))
+    }
+
+    /// How far the wall clock is behind, by what others say.
+    fn behind(&self) -> Option<Span> {
+        let (when, ahead) = self.dated_ahead.filter(|_| self.set == Set::Perhaps)?;
+        (self.monotonic.saturating_sub(when) <= TOLD_FOR).then_some(ahead)
     }
 }
 
@@ -168,6 +192,9 @@ pub enum Trust {
     NotSet,
     /// The wall clock is behind farm time, which waits for it at half speed.
     Ahead(Span),
+    /// Nobody is known to have set the wall clock since the machine started, it has no battery, and somebody's message is
+    /// dated so far ahead of farm time.
+    Behind(Span),
     /// The wall clock, which says this, is decades ahead of everything known, and farm time does not follow it.
     Beyond(Timestamp),
 }
@@ -206,8 +233,15 @@ impl Clock {
             },
             Pace::Free { origin, .. } => origin,
         };
-        let watched =
-            Mutex::new(Watched { wall, monotonic, farm_ns: ns(farm), moved_on: Span::ZERO, step: None });
+        let watched = Mutex::new(Watched {
+            wall,
+            monotonic,
+            farm_ns: ns(farm),
+            moved_on: Span::ZERO,
+            step: None,
+            set: Set::Believed,
+            dated_ahead: None,
+        });
         Self(Arc::new(Inner { source, pace, watched }))
     }
 
@@ -241,6 +275,8 @@ impl Clock {
             Trust::NotSet
         } else if self.0.is_beyond(&seen) {
             Trust::Beyond(seen.wall)
+        } else if let Some(ahead) = seen.behind() {
+            Trust::Behind(ahead)
         } else if seen.farm() - seen.wall > STEP_THRESHOLD {
             Trust::Ahead(seen.farm() - seen.wall)
         } else {
@@ -256,8 +292,35 @@ impl Clock {
             Trust::NotSet | Trust::Beyond(_) => {
                 self.now().max(self.0.source.made().unwrap_or(EARLIEST_BELIEVABLE))
             }
-            Trust::Good | Trust::Ahead(_) => self.0.source.wall(),
+            Trust::Good | Trust::Ahead(_) | Trust::Behind(_) => self.0.source.wall(),
         }
+    }
+
+    /// What the machine's own clock says.
+    pub fn wall(&self) -> Timestamp {
+        self.0.source.wall()
+    }
+
+    /// Whether the machine has no battery clock and no time server has answered since its start, as whoever watches the
+    /// machine finds it now. Once it was seen to be set, that counts.
+    pub fn doubt(&self, nobody_set_it: bool) {
+        let mut watched = self.watched();
+        if watched.set != Set::Seen {
+            watched.set = if nobody_set_it { Set::Perhaps } else { Set::Believed };
+        }
+    }
+
+    /// Somebody's message was taken that is dated so far ahead of farm time.
+    pub fn note_dated_ahead(&self, ahead: Span) {
+        if self.may_be_behind() && ahead <= BELIEVABLE_AHEAD {
+            let mut watched = self.watched();
+            watched.dated_ahead = Some((watched.monotonic, ahead));
+        }
+    }
+
+    /// Whether it may stand where the machine was switched off: then it says nothing against who is dated ahead of it.
+    pub fn may_be_behind(&self) -> bool {
+        matches!(self.0.pace, Pace::Wall) && self.look().set == Set::Perhaps
     }
 
     /// Makes farm time at least `at`: the newest time in the journal, so that a gateway that boots in
@@ -305,6 +368,7 @@ impl Clock {
         if (wall - expected).as_millis().saturating_abs() > STEP_THRESHOLD.as_millis() {
             let from = watched.step.map_or(expected, |earlier| earlier.from + passed);
             watched.step = Some(ClockStep { from, to: wall });
+            watched.set = Set::Seen;
         } else if let Some(step) = &mut watched.step {
             step.from = step.from + passed;
             step.to = wall;

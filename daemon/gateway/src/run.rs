@@ -101,6 +101,8 @@ pub async fn run_under(
     stop: CancellationToken,
 ) -> Result<(), RunError> {
     let farm = Arc::new(farm);
+    // Before the first message is judged by it.
+    machine::mind_clock(&clock);
     notifier.status("Opening the store");
     let (path, now) = (farm.store.path.clone(), clock.now());
     let opened = tokio::task::spawn_blocking(move || Journal::open(&path, now)).await;
@@ -156,8 +158,14 @@ pub async fn run_under(
     let signs = keep_alive(notifier.clone(), desk.pulse(), desk.clone(), inbox.clone(), stop.clone());
     let signs = tokio::spawn(signs);
     let machine = machine::Looked::default();
-    let looking =
-        machine::keep(Arc::clone(&farm), desk.shelf().clone(), inbox.clone(), machine.clone(), stop.clone());
+    let looking = machine::keep(
+        Arc::clone(&farm),
+        clock.clone(),
+        desk.shelf().clone(),
+        inbox.clone(),
+        machine.clone(),
+        stop.clone(),
+    );
     let looking = tokio::spawn(looking);
     let counter = Arc::new(Counter {
         farm,

@@ -40,15 +40,14 @@ pub(crate) struct Bench {
 
 impl Bench {
     pub(crate) fn start(farm: &Farm, engine: Engine) -> Self {
+        Self::start_by(Clock::system(), farm, engine)
+    }
+
+    pub(crate) fn start_by(clock: Clock, farm: &Farm, engine: Engine) -> Self {
         let (inbox, mut incoming) = mpsc::channel::<Incoming>(INBOX_BOUND);
         let stop = CancellationToken::new();
-        let (tasks, _coils, _loans) = pondreeve::probes::start(
-            Arc::new(farm.clone()),
-            Clock::system(),
-            inbox,
-            stop.clone(),
-            &Tally::default(),
-        );
+        let (tasks, _coils, _loans) =
+            pondreeve::probes::start(Arc::new(farm.clone()), clock, inbox, stop.clone(), &Tally::default());
         let events = Arc::new(Mutex::new(Vec::new()));
         let engine = Arc::new(Mutex::new(engine));
         let (seen, does) = (Arc::clone(&events), Arc::clone(&engine));

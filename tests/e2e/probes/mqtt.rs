@@ -5,6 +5,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
+use pondreeve::clock::{Clock, Trust};
 use pondreeve::config::farm::{Availability, Broker, BrokerAddress, Subscription, Tls};
 use pondreeve_core::input::{GatewayPart, ProbeFault};
 use pondreeve_core::site::ProbeIndex;
@@ -206,6 +207,27 @@ async fn what_cannot_be_read_is_reported_acknowledged_and_blocks_nothing() {
     assert_eq!(again.values(0, Quantity::DoMgL), [6.6]);
     assert!((0..3).all(|probe| again.probe_faults(probe).is_empty()), "{:?}", again.events());
     again.stop().await;
+}
+
+/// The gateway has no battery clock and woke where it was switched off; the node knows what time it is.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_dated_ahead_of_a_clock_that_nobody_has_set_is_taken() {
+    let scratch = Scratch::new();
+    let mosquitto = Mosquitto::start(scratch.folder.path());
+    let clock = Clock::system();
+    clock.doubt(true);
+    let farm = farm(&["bare", "json", "senml"], Vec::new(), vec![broker(mosquitto.port)]);
+    let bench = Bench::start_by(clock.clone(), &farm, Engine::Keeps);
+    connected(&bench).await;
+    let at = now_s() + 3 * 3_600;
+    let text = format!(r#"{{"at": {at}, "water": {{"do": 2.25, "ph": 7.9}}}}"#);
+    publish(mosquitto.port, "nodes/json", text.as_bytes(), &[]);
+    bench.until("two samples", SOON, |bench| bench.samples().len() == 2).await;
+    assert!(bench.samples().iter().all(|sample| sample.taken_at == Some(Timestamp(at * 1_000))));
+    assert!(bench.probe_faults(1).is_empty(), "{:?}", bench.probe_faults(1));
+    let Trust::Behind(ahead) = clock.trust() else { panic!("{:?}", clock.trust()) };
+    assert!((10_700_000..=10_800_000).contains(&ahead.as_millis()), "{ahead:?}");
+    bench.stop().await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

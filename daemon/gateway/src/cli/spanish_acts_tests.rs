@@ -46,7 +46,7 @@ impl Living {
         let rig = Rig::start(&farm, AFTERNOON).await;
         let counter = Arc::new(Counter {
             farm: Arc::new(farm.clone()),
-            clock: rig.clock(),
+            clock: rig.clock().clone(),
             desk: rig.desk.clone(),
             inbox: rig.inbox.clone(),
             queue: rig.queue.clone(),

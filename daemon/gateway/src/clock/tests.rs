@@ -198,3 +198,32 @@ async fn sleeping_ends_at_the_time_asked_for() {
     assert!(clock.now() >= NOON + Span::from_minutes(5));
     clock.sleep_until(NOON).await;
 }
+
+/// Switched on after hours, where it was switched off: a node knows better, until somebody sets the clock.
+#[test]
+fn a_clock_that_nobody_has_set_may_be_behind() {
+    let (script, clock) = Script::at(NOON);
+    let three_hours = Span::from_hours(3);
+    clock.note_dated_ahead(three_hours);
+    assert_eq!((clock.trust(), clock.may_be_behind()), (Trust::Good, false), "a battery kept it");
+    clock.doubt(true);
+    assert_eq!((clock.trust(), clock.may_be_behind()), (Trust::Good, true), "nobody says otherwise");
+    clock.note_dated_ahead(Span::from_hours(21 * 365 * 24));
+    assert_eq!(clock.trust(), Trust::Good, "that is the sender's clock");
+    clock.note_dated_ahead(three_hours);
+    assert_eq!(clock.trust(), Trust::Behind(three_hours));
+    script.pass(secs(3_601));
+    assert_eq!(clock.trust(), Trust::Good, "nobody has said so for an hour");
+    clock.note_dated_ahead(three_hours);
+    clock.doubt(false);
+    assert_eq!(clock.trust(), Trust::Good, "a time server answered");
+    clock.doubt(true);
+    clock.note_dated_ahead(three_hours);
+    script.set(three_hours);
+    assert_eq!((clock.trust(), clock.may_be_behind()), (Trust::Good, false));
+    clock.doubt(true);
+    assert!(!clock.may_be_behind(), "it was seen to be set");
+    let free = Clock::accelerated(NOON, 60.0);
+    free.doubt(true);
+    assert!(!free.may_be_behind());
+}

@@ -127,6 +127,35 @@ async fn a_clock_that_is_set_forward_at_night_is_no_silence() {
     assert!(replayed(&farm).await.state == lived);
 }
 
+/// The power was off for three hours of the night. The gateway has no battery clock and goes on where it was; the node has
+/// one. Its readings are taken from the first on, low oxygen is told, and the clock is named, until somebody sets it.
+#[tokio::test]
+async fn a_gateway_that_woke_hours_late_watches_who_knows_the_time() {
+    let folder = TempDir::new().unwrap();
+    let farm = farm(folder.path());
+    let rig = Rig::start(&farm, EVENING + Span::from_hours(4)).await;
+    rig.clock().doubt(true);
+    let off = Span::from_hours(3);
+    for minute in 0..40 {
+        rig.script.pass(Duration::from_secs(60));
+        let Event::Sweep { mut samples } = oxygen(2.0) else { unreachable!() };
+        for sample in &mut samples {
+            sample.taken_at = Some(rig.clock().now() + off);
+        }
+        // As whoever reads messages does.
+        rig.clock().note_dated_ahead(off);
+        assert_eq!(rig.send(Event::Sweep { samples }).await, Applied::Done, "minute {minute}");
+    }
+    assert!(danger(&rig).await, "{:#?}", rig.desk.view().await.unwrap().alarms);
+    let said = faults(&rig).await;
+    assert!(said.iter().any(|text| text.starts_with("clock: a message is dated 3 h ahead")), "{said:?}");
+    rig.script.set(off);
+    assert!(clock_is_right(&rig).await, "{:?}", faults(&rig).await);
+    let lived = rig.end().await;
+    std::fs::remove_file(farm.store.path.join("checkpoint")).unwrap();
+    assert!(replayed(&farm).await.state == lived);
+}
+
 /// A time server that sets the clock on by some seconds each minute hides no silence: nothing else comes meanwhile that would
 /// tell how late it is.
 #[tokio::test]

@@ -236,6 +236,7 @@ impl Engine {
 
     /// Takes inputs that arrived together.
     async fn take_group(&mut self, group: &mut Vec<Incoming>) {
+        self.look_at_clock_behind().await;
         let mut urgent = false;
         for Incoming { event, done, urgent: now, place } in group.drain(..) {
             urgent |= now;

@@ -73,6 +73,7 @@ pub(crate) struct Rig {
     pub(crate) inbox: mpsc::Sender<Incoming>,
     pub(crate) desk: Desk,
     pub(crate) queue: Queue,
+    clock: Clock,
     stop: CancellationToken,
     running: tokio::task::JoinHandle<State>,
 }
@@ -84,17 +85,17 @@ impl Rig {
         let queue = Queue::new(farm.destinations.iter().map(|own| own.id.as_str()), journal.take_outbox());
         let (inbox, incoming) = mpsc::channel(crate::inbox::INBOX_BOUND);
         let (engine, desk) =
-            Engine::start(Arc::new(farm.clone()), clock, incoming, queue.clone(), journal, notes)
+            Engine::start(Arc::new(farm.clone()), clock.clone(), incoming, queue.clone(), journal, notes)
                 .await
                 .unwrap();
         let stop = CancellationToken::new();
         let running = tokio::spawn(engine.run(stop.clone()));
-        Self { script, inbox, desk, queue, stop, running }
+        Self { script, inbox, desk, queue, clock, stop, running }
     }
 
-    /// The clock that the script moves.
-    pub(crate) fn clock(&self) -> Clock {
-        Clock::reading(self.script.clone())
+    /// The engine's clock, which the script moves.
+    pub(crate) fn clock(&self) -> &Clock {
+        &self.clock
     }
 
     /// Sends and waits until it is applied and, since `urgent`, on disk.

@@ -5,7 +5,7 @@ use std::time::Instant;
 
 use pondreeve_core::effect::PartFault;
 use pondreeve_core::input::GatewayPart;
-use pondreeve_core::said::{Said, said};
+use pondreeve_core::said::{Said, length, said};
 use pondreeve_core::state::CLOCK_ALARM_FROM;
 use pondreeve_core::{Event, Timestamp};
 
@@ -130,6 +130,19 @@ impl Engine {
         if self.looked_at_clock.elapsed() < HEARTBEAT && self.clock_fault.is_some() && !self.stepped {
             return;
         }
+        self.judge_clock().await;
+    }
+
+    /// The same before an input that depends on it: what is dated ahead of a clock that nobody has set.
+    pub(super) async fn look_at_clock_behind(&mut self) {
+        if matches!(self.clock.trust(), Trust::Behind(_))
+            && !matches!(self.clock_fault, Some(Trust::Behind(_)))
+        {
+            self.judge_clock().await;
+        }
+    }
+
+    async fn judge_clock(&mut self) {
         self.looked_at_clock = Instant::now();
         self.meet_step().await;
         let trust = match self.clock.trust() {
@@ -191,6 +204,11 @@ fn clock_detail(trust: Trust, farm: Timestamp) -> Option<String> {
             "the clock says {clock}, more than 20 years past the newest reading and the making of this program. It is not believed: times go on from {farm}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
             clock = rfc3339(wall),
             farm = rfc3339(farm)
+        ),
+        Trust::Behind(span) => said!(
+            "trouble-clock-others-ahead",
+            "a message is dated {length} ahead of the gateway's clock, which has no battery, and nobody is known to have set it since it started: it is probably behind. What is dated ahead counts from when it comes, as suspect. Set the clock, or connect a time server: sunrise and dawn may be wrong until then. If it is right, look after the sender's clock.",
+            length = length(span)
         ),
         Trust::Ahead(span) if span > LONGEST_WAIT => said!(
             "trouble-clock-far-behind",

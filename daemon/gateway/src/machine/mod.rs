@@ -18,6 +18,7 @@ use pondreeve_core::input::GatewayPart;
 use tokio_util::sync::CancellationToken;
 
 use crate::audit::Place;
+use crate::clock::Clock;
 use crate::config::Farm;
 use crate::engine::Shelf;
 use crate::inbox::{Inbox, Incoming};
@@ -87,11 +88,23 @@ impl Looked {
     }
 }
 
+/// Tells the clock whether anybody can have set it since the machine started.
+pub fn mind_clock(clock: &Clock) {
+    clock.doubt(Machine::at(PathBuf::from("/")).clock_may_be_behind(clock.wall()));
+}
+
 /// Looks after the machine until `stop` is cancelled.
-pub async fn keep(farm: Arc<Farm>, shelf: Shelf, inbox: Inbox, looked: Looked, stop: CancellationToken) {
+pub async fn keep(
+    farm: Arc<Farm>,
+    clock: Clock,
+    shelf: Shelf,
+    inbox: Inbox,
+    looked: Looked,
+    stop: CancellationToken,
+) {
     let mut judge = judge::Judge::new(farm.machine);
     loop {
-        let health = look(&farm, &shelf).await;
+        let health = look(&farm, &clock, &shelf).await;
         for (which, detail) in judge.judge(&health) {
             let event = Event::GatewayFault { part: GatewayPart::Machine, which: which.to_owned(), detail };
             let incoming = Incoming { event, done: None, urgent: false, place: Place::Daemon };
@@ -107,11 +120,12 @@ pub async fn keep(farm: Arc<Farm>, shelf: Shelf, inbox: Inbox, looked: Looked, s
     }
 }
 
-async fn look(farm: &Farm, shelf: &Shelf) -> Health {
+async fn look(farm: &Farm, clock: &Clock, shelf: &Shelf) -> Health {
     let written = tokio::time::timeout(PATIENCE, shelf.written()).await;
-    let folder = farm.store.path.clone();
+    let (folder, clock) = (farm.store.path.clone(), clock.clone());
     // A disk or a bus of sensors that hangs must hang none of the watch's threads.
     let read = tokio::task::spawn_blocking(move || {
+        mind_clock(&clock);
         let machine = Machine::at(PathBuf::from("/"));
         let mut health = machine.health(&folder);
         health.store_bytes = size_on_disk(&folder).ok();

@@ -4,6 +4,8 @@ use std::fs;
 use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 
+use pondreeve_core::Timestamp;
+
 use super::Health;
 use super::time_service::TimeService;
 
@@ -92,8 +94,24 @@ impl Machine {
     }
 
     fn battery_clock(&self) -> Option<bool> {
+        self.battery_clocks().map(|clocks| !clocks.is_empty())
+    }
+
+    fn battery_clocks(&self) -> Option<Vec<PathBuf>> {
         let folder = self.root.join("sys/class");
-        folder.is_dir().then(|| !entries(&folder.join("rtc"), "rtc").is_empty())
+        folder.is_dir().then(|| entries(&folder.join("rtc"), "rtc"))
+    }
+
+    /// Whether the wall clock, which says `wall`, may have gone on at the start from where the machine was switched off: no
+    /// time server has answered since, and no battery clock says the same (kernel documentation, rtc: `since_epoch`). A
+    /// battery clock without a battery is there and says 1970.
+    pub(super) fn clock_may_be_behind(&self, wall: Timestamp) -> bool {
+        let says_so = |clock: &PathBuf| {
+            let told_s: Option<f64> = number(&clock.join("since_epoch"));
+            told_s.is_none_or(|told_s| (told_s - wall.as_millis() as f64 / 1_000.0).abs() < 3_600.0)
+        };
+        let is_backed = self.battery_clocks().is_none_or(|clocks| clocks.iter().any(says_so));
+        !is_backed && TimeService::look(&self.root) != TimeService::Synchronised
     }
 }
 

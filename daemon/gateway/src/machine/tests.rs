@@ -4,6 +4,7 @@ use std::fs;
 use std::path::Path;
 use std::time::Duration;
 
+use pondreeve_core::Timestamp;
 use tempfile::TempDir;
 
 use super::judge::Judge;
@@ -69,6 +70,22 @@ fn who_keeps_the_clock() {
     assert_eq!(found(&root), TimeService::Unknown);
     put(root.path(), "var/lib/chrony/chrony.drift", "-8.3 0.1\n");
     assert_eq!(found(&root), TimeService::Synchronised);
+}
+
+#[test]
+fn whose_clock_may_be_behind() {
+    let wall = Timestamp(1_780_000_000_000);
+    let root = TempDir::new().unwrap();
+    let found = || Machine::at(root.path().to_path_buf()).clock_may_be_behind(wall);
+    assert!(!found(), "nothing is known of such a machine");
+    fs::create_dir_all(root.path().join("sys/class/rtc")).unwrap();
+    assert!(found(), "without a battery clock");
+    put(root.path(), "sys/class/rtc/rtc0/since_epoch", "1779999998\n");
+    assert!(!found(), "the battery clock says the same");
+    put(root.path(), "sys/class/rtc/rtc0/since_epoch", "3600\n");
+    assert!(found(), "a battery clock without a battery");
+    put(root.path(), "run/systemd/timesync/synchronized", "");
+    assert!(!found(), "a time server has answered");
 }
 
 /// Five looks of heat, then fifteen without; what stands when the daemon starts is told at once.

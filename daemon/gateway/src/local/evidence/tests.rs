@@ -47,7 +47,7 @@ impl Trying {
         let rig = Rig::start(farm, FIRST).await;
         let counter = Counter {
             farm: Arc::new(farm.clone()),
-            clock: rig.clock(),
+            clock: rig.clock().clone(),
             desk: rig.desk.clone(),
             inbox: rig.inbox.clone(),
             queue: rig.queue.clone(),

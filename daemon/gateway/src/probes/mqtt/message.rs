@@ -5,7 +5,7 @@ use pondreeve_core::{Quantity, Span, Timestamp};
 use pondreeve_protocol::payload::{self, Expected, PickedTime};
 use rumqttc::Publish;
 
-use crate::clock::Trust;
+use crate::clock::{BELIEVABLE_AHEAD, Clock, Trust};
 use crate::config::farm::Subscription;
 
 /// Problems told for one message; a pack of thousands of bad records is one bad message.
@@ -40,13 +40,39 @@ pub(super) fn matches(filter: &str, topic: &str) -> bool {
     levels.next().is_none()
 }
 
+/// The gateway's own time, and what it is worth.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Own {
+    pub(super) now: Timestamp,
+    pub(super) trust: Trust,
+    /// Nobody is known to have set the clock since the machine started without a battery.
+    pub(super) may_be_behind: bool,
+}
+
+impl Own {
+    pub(super) fn of(clock: &Clock) -> Self {
+        Self { now: clock.now(), trust: clock.trust(), may_be_behind: clock.may_be_behind() }
+    }
+
+    /// Whether a date so far ahead is wrong by what this clock knows. One that was never set, or stands decades ahead,
+    /// says nothing of the sender's.
+    fn refutes(self, ahead: Span) -> bool {
+        match self.trust {
+            Trust::NotSet | Trust::Beyond(_) => false,
+            Trust::Good | Trust::Ahead(_) | Trust::Behind(_) => {
+                !self.may_be_behind || ahead > BELIEVABLE_AHEAD
+            }
+        }
+    }
+}
+
 /// So near to now a date is one of now.
 const NEAR: Span = Span::from_minutes(5);
 
 /// A date as farm time has it. After the wall clock was set back, farm time is ahead of it, for minutes or, after a wrong
 /// year, for good: who is dated by a right clock would be behind by as much, and the pond unwatched. What is of now by
 /// farm time as it stands is left alone: then it was the setting back that was wrong.
-fn in_farm_time(at: Timestamp, now: Timestamp, trust: Trust) -> Timestamp {
+fn in_farm_time(at: Timestamp, Own { now, trust, .. }: Own) -> Timestamp {
     let is_near = |at: &Timestamp| (now - *at).as_millis().saturating_abs() <= NEAR.as_millis();
     match trust {
         Trust::Ahead(ahead) if !is_near(&at) => Some(at + ahead).filter(is_near).unwrap_or(at),
@@ -59,8 +85,9 @@ pub(super) fn read(
     publish: &Publish,
     subscription: &Subscription,
     max_payload_bytes: usize,
-    (now, trust): (Timestamp, Trust),
+    own: Own,
 ) -> Verdict {
+    let now = own.now;
     let size = publish.payload.len();
     if size > max_payload_bytes {
         let problem = format!("{size} bytes; accepted are at most {max_payload_bytes} (max_payload_bytes)");
@@ -79,15 +106,13 @@ pub(super) fn read(
         let taken_at = match picked.time {
             None if publish.retain => return Verdict::OfUnknownAge,
             None => None,
-            Some(PickedTime::UnixMs(ms)) => Some(in_farm_time(Timestamp(ms), now, trust)),
+            Some(PickedTime::UnixMs(ms)) => Some(in_farm_time(Timestamp(ms), own)),
             Some(PickedTime::FromNowMs(ms)) => Some(now + Span::from_millis(ms)),
         };
         if let Some(at) = taken_at {
             let ahead = at.since(now);
             let max_ahead = i64::try_from(subscription.max_ahead.as_millis()).unwrap_or(i64::MAX);
-            // A clock that was never set, or stands decades ahead, says nothing of the sender's.
-            let can_judge = matches!(trust, Trust::Good | Trust::Ahead(_));
-            if can_judge && ahead.as_millis() > max_ahead {
+            if ahead.as_millis() > max_ahead && own.refutes(ahead) {
                 problems.push(format!(
                     "{} is dated {} s ahead of the gateway's clock; accepted are at most {} s (is a clock wrong?)",
                     pick.channel,
@@ -157,7 +182,11 @@ mod tests {
         check_by((NOW, Trust::Good), payload, retain, from)
     }
 
-    fn check_by(clock: (Timestamp, Trust), payload: &[u8], retain: bool, from: PickFrom) -> Verdict {
+    fn check_by((now, trust): (Timestamp, Trust), payload: &[u8], retain: bool, from: PickFrom) -> Verdict {
+        check_as(Own { now, trust, may_be_behind: false }, payload, retain, from)
+    }
+
+    fn check_as(own: Own, payload: &[u8], retain: bool, from: PickFrom) -> Verdict {
         let subscription = Subscription {
             filter: "t".into(),
             probe: ProbeIndex(3),
@@ -168,7 +197,7 @@ mod tests {
         };
         let mut publish = Publish::new("t", QoS::AtLeastOnce, payload.to_vec());
         publish.retain = retain;
-        read(&publish, &subscription, 256, clock)
+        read(&publish, &subscription, 256, own)
     }
 
     fn timed() -> PickFrom {
@@ -222,6 +251,22 @@ mod tests {
         for unset in [Trust::NotSet, Trust::Beyond(NOW)] {
             let taken = check_by((NOW, unset), a_day_ahead, false, timed());
             assert_eq!(taken, sample(5.5, Some(Timestamp(1_772_428_320_000))));
+        }
+    }
+
+    /// The power was off for a day, the gateway has no battery clock, and the node has.
+    #[test]
+    fn a_clock_that_may_be_behind_refuses_nobody_but_who_is_decades_ahead() {
+        for trust in [Trust::Good, Trust::Ahead(Span::from_minutes(40)), Trust::Behind(Span::from_hours(24))]
+        {
+            let own = Own { now: NOW, trust, may_be_behind: true };
+            let a_day_ahead = check_as(own, br#"{"v": 5.5, "t": 1772428320}"#, false, timed());
+            assert_eq!(a_day_ahead, sample(5.5, Some(Timestamp(1_772_428_320_000))));
+            // 2066-01-01.
+            refused(
+                check_as(own, br#"{"v": 5.5, "t": 3029529600}"#, false, timed()),
+                "ahead of the gateway's clock",
+            );
         }
     }
 

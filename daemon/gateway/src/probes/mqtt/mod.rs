@@ -28,6 +28,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use pondreeve_core::input::{GatewayPart, ProbeFault};
+use pondreeve_core::quality::AHEAD_TOLERANCE;
 use pondreeve_core::said::said;
 use rumqttc::{AsyncClient, ConnectionError, Event as MqttEvent, Packet, Publish, QoS};
 use rumqttc::{SubscribeFilter, SubscribeReasonCode};
@@ -36,7 +37,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{debug, info, warn};
 
 use self::gate::{Admission, Gate};
-use self::message::Verdict;
+use self::message::{Own, Verdict};
 use super::report::{Gone, Reporter};
 use super::tally::Tally;
 use crate::clock::Clock;
@@ -276,12 +277,18 @@ impl BrokerTask<'_> {
                 continue;
             }
             heard = true;
-            let now = self.clock.now();
+            let own = Own::of(&self.clock);
             let most_bytes = self.broker.max_payload_bytes;
-            let mut verdict = message::read(publish, subscription, most_bytes, (now, self.clock.trust()));
+            let mut verdict = message::read(publish, subscription, most_bytes, own);
             if let Verdict::Read { samples, problems } = &mut verdict {
-                match gate.admit(publish, subscription, samples, now) {
-                    Admission::Taken => {}
+                match gate.admit(publish, subscription, samples, own.now) {
+                    Admission::Taken => {
+                        let dated = samples.iter().filter_map(|sample| sample.taken_at);
+                        let ahead = dated.map(|at| at - own.now).max();
+                        if let Some(ahead) = ahead.filter(|&ahead| ahead > AHEAD_TOLERANCE) {
+                            self.clock.note_dated_ahead(ahead);
+                        }
+                    }
                     Admission::Repeated => {
                         debug!(
                             broker = self.broker.id,
