@@ -8,7 +8,8 @@
 //! the wall clock has caught up: time that stood still would fire no deadline, and a pond whose probe
 //! falls silent in that hour would raise no alarm. A clock that is more than a day behind is not waited for: at half
 //! speed every delay of an alarm would take twice as long, for years. Farm time then goes on at full speed, and an alarm
-//! says so until somebody has looked after the clock.
+//! says so until somebody has looked after the clock. Nor is one waited for that nobody is known to have set since a start
+//! without a battery: the true time is later still.
 
 use std::fmt;
 use std::path::Path;
@@ -192,6 +193,9 @@ pub enum Trust {
     NotSet,
     /// The wall clock is behind farm time, which waits for it at half speed.
     Ahead(Span),
+    /// The wall clock is behind farm time, and nobody is known to have set it since the machine started without a battery:
+    /// it goes on from where it was kept last, and farm time does not wait for it.
+    Late(Span),
     /// Nobody is known to have set the wall clock since the machine started, it has no battery, and somebody's message is
     /// dated so far ahead of farm time.
     Behind(Span),
@@ -278,7 +282,8 @@ impl Clock {
         } else if let Some(ahead) = seen.behind() {
             Trust::Behind(ahead)
         } else if seen.farm() - seen.wall > STEP_THRESHOLD {
-            Trust::Ahead(seen.farm() - seen.wall)
+            let by = seen.farm() - seen.wall;
+            if seen.set == Set::Perhaps { Trust::Late(by) } else { Trust::Ahead(by) }
         } else {
             Trust::Good
         }
@@ -292,7 +297,7 @@ impl Clock {
             Trust::NotSet | Trust::Beyond(_) => {
                 self.now().max(self.0.source.made().unwrap_or(EARLIEST_BELIEVABLE))
             }
-            Trust::Good | Trust::Ahead(_) | Trust::Behind(_) => self.0.source.wall(),
+            Trust::Good | Trust::Ahead(_) | Trust::Late(_) | Trust::Behind(_) => self.0.source.wall(),
         }
     }
 
@@ -375,7 +380,9 @@ impl Clock {
         }
         // An unset clock will be set forward, and one that is far behind never gets there: nothing to wait for, so
         // farm time keeps its pace.
-        let waits = wall >= self.0.source.earliest() && watched.farm() - wall <= LONGEST_WAIT;
+        let waits = wall >= self.0.source.earliest()
+            && watched.farm() - wall <= LONGEST_WAIT
+            && watched.set != Set::Perhaps;
         let is_followed = !self.0.is_beyond(&Watched { wall, ..*watched });
         let gone_on = if waits && is_followed { passed_ns / 2 } else { passed_ns };
         watched.farm_ns += gone_on;

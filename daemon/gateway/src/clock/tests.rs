@@ -227,3 +227,21 @@ fn a_clock_that_nobody_has_set_may_be_behind() {
     free.doubt(true);
     assert!(!free.may_be_behind());
 }
+
+/// It goes on from what a file kept, half an hour before the newest reading: the true time is later, and no delay of an
+/// alarm takes twice as long in the hour after a power cut.
+#[test]
+fn a_clock_that_nobody_has_set_is_not_waited_for() {
+    let (script, clock) = Script::at(NOON);
+    clock.doubt(true);
+    let half_an_hour = Span::from_minutes(30);
+    clock.not_before(NOON + half_an_hour);
+    script.pass(secs(600));
+    assert_eq!(clock.now(), NOON + half_an_hour + Span::from_minutes(10));
+    assert_eq!(clock.trust(), Trust::Late(half_an_hour));
+    script.set(Span::from_hours(3));
+    assert_eq!((clock.now(), clock.trust()), (script.wall(), Trust::Good));
+    // Set back by hand: that is waited for.
+    script.set(Span::from_minutes(-10));
+    assert_eq!(clock.trust(), Trust::Ahead(Span::from_minutes(10)));
+}

@@ -151,6 +151,19 @@ async fn a_gateway_that_woke_hours_late_watches_who_knows_the_time() {
     assert!(said.iter().any(|text| text.starts_with("clock: a message is dated 3 h ahead")), "{said:?}");
     rig.script.set(off);
     assert!(clock_is_right(&rig).await, "{:?}", faults(&rig).await);
+    rig.end().await;
+
+    // The next cut: it goes on from what was kept of its clock twenty minutes before the newest reading.
+    let rig = Rig::start(&farm, EVENING + Span::from_hours(7) + Span::from_minutes(20)).await;
+    rig.clock().doubt(true);
+    rig.readings(&[6.0]).await;
+    tokio::time::sleep(Duration::from_millis(1_500)).await;
+    let said = faults(&rig).await;
+    assert!(
+        said.iter().any(|text| text
+            .starts_with("clock: the clock is 20 min behind the newest reading; it has no battery")),
+        "{said:?}"
+    );
     let lived = rig.end().await;
     std::fs::remove_file(farm.store.path.join("checkpoint")).unwrap();
     assert!(replayed(&farm).await.state == lived);

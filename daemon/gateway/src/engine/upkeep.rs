@@ -146,7 +146,7 @@ impl Engine {
         self.looked_at_clock = Instant::now();
         self.meet_step().await;
         let trust = match self.clock.trust() {
-            Trust::Ahead(span) if span < CLOCK_ALARM_FROM => Trust::Good,
+            Trust::Ahead(span) | Trust::Late(span) if span < CLOCK_ALARM_FROM => Trust::Good,
             trust => trust,
         };
         let before = self.clock_fault.replace(trust).unwrap_or(Trust::Good);
@@ -203,6 +203,12 @@ fn clock_detail(trust: Trust, farm: Timestamp) -> Option<String> {
             "trouble-clock-beyond",
             "the clock says {clock}, more than 20 years past the newest reading and the making of this program. It is not believed: times go on from {farm}. Set the clock, or connect a time server: sunrise and dawn are wrong until then.",
             clock = rfc3339(wall),
+            farm = rfc3339(farm)
+        ),
+        Trust::Late(span) => said!(
+            "trouble-clock-late",
+            "the clock is {length} behind the newest reading; it has no battery, and nobody is known to have set it since the gateway started. Times go on from {farm}. Set the clock, or connect a time server: sunrise and dawn may be wrong until then.",
+            length = length(span),
             farm = rfc3339(farm)
         ),
         Trust::Behind(span) => said!(

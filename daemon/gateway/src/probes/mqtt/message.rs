@@ -59,7 +59,7 @@ impl Own {
     fn refutes(self, ahead: Span) -> bool {
         match self.trust {
             Trust::NotSet | Trust::Beyond(_) => false,
-            Trust::Good | Trust::Ahead(_) | Trust::Behind(_) => {
+            Trust::Good | Trust::Ahead(_) | Trust::Late(_) | Trust::Behind(_) => {
                 !self.may_be_behind || ahead > BELIEVABLE_AHEAD
             }
         }
@@ -257,8 +257,7 @@ mod tests {
     /// The power was off for a day, the gateway has no battery clock, and the node has.
     #[test]
     fn a_clock_that_may_be_behind_refuses_nobody_but_who_is_decades_ahead() {
-        for trust in [Trust::Good, Trust::Ahead(Span::from_minutes(40)), Trust::Behind(Span::from_hours(24))]
-        {
+        for trust in [Trust::Good, Trust::Late(Span::from_minutes(40)), Trust::Behind(Span::from_hours(24))] {
             let own = Own { now: NOW, trust, may_be_behind: true };
             let a_day_ahead = check_as(own, br#"{"v": 5.5, "t": 1772428320}"#, false, timed());
             assert_eq!(a_day_ahead, sample(5.5, Some(Timestamp(1_772_428_320_000))));
