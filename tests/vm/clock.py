@@ -9,6 +9,9 @@ from machine import wait_for
 from service import is_kept, kept_values
 
 
+DATED = BROKER.replace('sends_every', 'time = "/t"\nsends_every').replace('"ph" }', '"ph", json = "/ph" }')
+
+
 def farm_time(gateway):
     return datetime.datetime.fromisoformat(gateway.status()["at"].replace("Z", "+00:00"))
 
@@ -47,6 +50,19 @@ def run(gateway, table, _):
     table.trial("clock in 2066", "watching, times go on and do not follow, told as a fault",
                 lambda: goes_on(gateway, before, "not believed"))
     table.trial("clock set then", "taken up, the fault goes", lambda: set_right(gateway))
+
+    # A board without a battery clock, which goes on at its start where it was switched off three hours ago.
+    machine.run("basename $(readlink -f /sys/class/rtc/rtc0/device) > /sys/class/rtc/rtc0/device/driver/unbind")
+    machine.run("date -u -s '3 hours ago' && systemctl restart pondreeve", patience_s=120)
+    gateway.active()
+    table.trial("no battery clock, 3 h behind", "times go on from the newest reading, told as a fault",
+                lambda: says(gateway, "behind the newest reading; it has no battery"))
+    gateway.configure(DATED, store="/var/lib/pondreeve/new-store")
+    machine.run("systemctl restart pondreeve", patience_s=120)
+    gateway.active()
+    table.trial("a node that knows the time", "taken, as suspect, and the gateway's clock told as a fault",
+                lambda: hears(gateway))
+    table.trial("clock set then", "taken up, the fault goes", lambda: set_right(gateway))
     machine.off()
 
 
@@ -56,6 +72,20 @@ def goes_on(gateway, before, said="has not been set"):
     gateway.read(gateway.cabinet)
     is_near = before <= now < before + datetime.timedelta(hours=1)
     return f"{now:%F %T} after {before:%F %T}: {fault[0][:160]}", is_near and said in fault[0]
+
+
+def says(gateway, what):
+    fault = wait_for("the clock's fault", lambda: [text for text in gateway.faults("clock") if what in text])
+    return fault[0][:160], True
+
+
+def hears(gateway):
+    told = gateway.machine.run(
+        "mosquitto_pub -u node -P node -q 1 -t farm/p1/ph -m '{\"ph\":8.1,\"t\":'$(date -d '+3 hours' +%s)'}' && sleep 2"
+        " && pondreeve export --pond p1 --quantity ph", patience_s=60)
+    fault, _ = says(gateway, "ahead of the gateway's clock, which has no battery")
+    line = told.strip().split("\n")[-1]
+    return f"{line}; {fault}", ",8.1" in line and ",3," in line
 
 
 def keeps(gateway):
