@@ -39,6 +39,9 @@ pub const BELIEVABLE_AHEAD: Span = Span::from_hours(20 * 365 * 24);
 /// A wall clock that is behind by more than this is not waited for.
 pub const LONGEST_WAIT: Span = Span::from_hours(24);
 
+/// A machine that has been up for less has just been switched on, and the daemon has not been stopped and started since.
+const JUST_STARTED: Duration = Duration::from_secs(180);
+
 /// What a message said of a clock that nobody has set speaks against it for so long: the sender may have been set right.
 const TOLD_FOR: Duration = Duration::from_secs(3_600);
 
@@ -59,6 +62,10 @@ pub trait TimeSource: Send + Sync {
     }
     /// When the program was made, where that is known.
     fn made(&self) -> Option<Timestamp> {
+        None
+    }
+    /// How long the machine has been up, where that is known.
+    fn since_boot(&self) -> Option<Duration> {
         None
     }
 }
@@ -100,6 +107,11 @@ impl TimeSource for Machine {
     fn made(&self) -> Option<Timestamp> {
         self.made
     }
+
+    fn since_boot(&self) -> Option<Duration> {
+        use nix::time::{ClockId, clock_gettime};
+        clock_gettime(ClockId::CLOCK_BOOTTIME).ok().map(Duration::from)
+    }
 }
 
 /// Farm time: the wall clock made safe, or a faster one that the simulator sets.
@@ -131,20 +143,19 @@ struct Watched {
     /// The oldest step not yet reported, and where the newest one ended.
     step: Option<ClockStep>,
     set: Set,
-    /// The newest message dated ahead while the clock was [`Set::Perhaps`]: when, and how far.
+    /// The newest message dated ahead while the clock might be behind: when, and how far.
     dated_ahead: Option<(Duration, Span)>,
 }
 
-/// Whether anybody has set the wall clock.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Set {
-    /// While we looked.
-    Seen,
-    /// Nothing says that nobody has.
-    Believed,
-    /// The machine has no battery clock, and no time server has answered since its start: it may have begun where it
-    /// was switched off, hours ago.
-    Perhaps,
+/// What is known of who has set the wall clock.
+#[derive(Debug, Clone, Copy, Default)]
+struct Set {
+    /// Somebody, while we looked.
+    seen: bool,
+    /// Nobody since the machine started: it has no battery clock, and no time server has answered.
+    by_nobody: bool,
+    /// At our start it said a time before what had happened by then: it went on from where the machine was switched off.
+    went_on: bool,
 }
 
 impl Watched {
@@ -152,9 +163,13 @@ impl Watched {
         Timestamp(i64::try_from(self.farm_ns.div_euclid(NS_PER_MS)).unwrap_or(i64::MAX))
     }
 
+    fn may_be_behind(&self) -> bool {
+        !self.set.seen && self.set.by_nobody && self.set.went_on
+    }
+
     /// How far the wall clock is behind, by what others say.
     fn behind(&self) -> Option<Span> {
-        let (when, ahead) = self.dated_ahead.filter(|_| self.set == Set::Perhaps)?;
+        let (when, ahead) = self.dated_ahead.filter(|_| self.may_be_behind())?;
         (self.monotonic.saturating_sub(when) <= TOLD_FOR).then_some(ahead)
     }
 }
@@ -196,8 +211,8 @@ pub enum Trust {
     /// The wall clock is behind farm time, and nobody is known to have set it since the machine started without a battery:
     /// it goes on from where it was kept last, and farm time does not wait for it.
     Late(Span),
-    /// Nobody is known to have set the wall clock since the machine started, it has no battery, and somebody's message is
-    /// dated so far ahead of farm time.
+    /// Nobody is known to have set the wall clock, which went on at the machine's start from where it was kept last, and
+    /// somebody's message is dated so far ahead of farm time.
     Behind(Span),
     /// The wall clock, which says this, is decades ahead of everything known, and farm time does not follow it.
     Beyond(Timestamp),
@@ -243,7 +258,7 @@ impl Clock {
             farm_ns: ns(farm),
             moved_on: Span::ZERO,
             step: None,
-            set: Set::Believed,
+            set: Set::default(),
             dated_ahead: None,
         });
         Self(Arc::new(Inner { source, pace, watched }))
@@ -283,7 +298,7 @@ impl Clock {
             Trust::Behind(ahead)
         } else if seen.farm() - seen.wall > STEP_THRESHOLD {
             let by = seen.farm() - seen.wall;
-            if seen.set == Set::Perhaps { Trust::Late(by) } else { Trust::Ahead(by) }
+            if seen.may_be_behind() { Trust::Late(by) } else { Trust::Ahead(by) }
         } else {
             Trust::Good
         }
@@ -307,12 +322,10 @@ impl Clock {
     }
 
     /// Whether the machine has no battery clock and no time server has answered since its start, as whoever watches the
-    /// machine finds it now. Once it was seen to be set, that counts.
+    /// machine finds it now. It counts where the clock stood before the newest reading at our start: a
+    /// machine may get its time from elsewhere, as one in a machine does.
     pub fn doubt(&self, nobody_set_it: bool) {
-        let mut watched = self.watched();
-        if watched.set != Set::Seen {
-            watched.set = if nobody_set_it { Set::Perhaps } else { Set::Believed };
-        }
+        self.watched().set.by_nobody = nobody_set_it;
     }
 
     /// Somebody's message was taken that is dated so far ahead of farm time.
@@ -325,7 +338,7 @@ impl Clock {
 
     /// Whether it may stand where the machine was switched off: then it says nothing against who is dated ahead of it.
     pub fn may_be_behind(&self) -> bool {
-        matches!(self.0.pace, Pace::Wall) && self.look().set == Set::Perhaps
+        matches!(self.0.pace, Pace::Wall) && self.look().may_be_behind()
     }
 
     /// Makes farm time at least `at`: the newest time in the journal, so that a gateway that boots in
@@ -334,6 +347,10 @@ impl Clock {
         let ahead = at - self.now();
         let mut watched = self.watched();
         watched.farm_ns = watched.farm_ns.max(ns(at));
+        // Right after the machine's own start nothing can have been read in the time that it says has passed since.
+        let up = self.0.source.since_boot().filter(|up| *up < JUST_STARTED).unwrap_or_default();
+        let started = watched.wall - Span::from_millis(i64::try_from(up.as_millis()).unwrap_or(0));
+        watched.set.went_on = at - started > STEP_THRESHOLD;
         if matches!(self.0.pace, Pace::Free { .. }) && ahead > Span::ZERO {
             // Nothing will ever set it right, so it goes on from there at its own speed.
             watched.moved_on = Span::from_millis(watched.moved_on.as_millis() + ahead.as_millis());
@@ -373,7 +390,7 @@ impl Clock {
         if (wall - expected).as_millis().saturating_abs() > STEP_THRESHOLD.as_millis() {
             let from = watched.step.map_or(expected, |earlier| earlier.from + passed);
             watched.step = Some(ClockStep { from, to: wall });
-            watched.set = Set::Seen;
+            watched.set.seen = true;
         } else if let Some(step) = &mut watched.step {
             step.from = step.from + passed;
             step.to = wall;
@@ -382,7 +399,7 @@ impl Clock {
         // farm time keeps its pace.
         let waits = wall >= self.0.source.earliest()
             && watched.farm() - wall <= LONGEST_WAIT
-            && watched.set != Set::Perhaps;
+            && !watched.may_be_behind();
         let is_followed = !self.0.is_beyond(&Watched { wall, ..*watched });
         let gone_on = if waits && is_followed { passed_ns / 2 } else { passed_ns };
         watched.farm_ns += gone_on;

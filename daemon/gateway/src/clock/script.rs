@@ -4,11 +4,11 @@ use super::*;
 
 /// Both clocks by hand.
 #[derive(Clone)]
-pub(crate) struct Script(Arc<Mutex<(Timestamp, Duration)>>);
+pub(crate) struct Script(Arc<Mutex<(Timestamp, Duration)>>, Arc<Mutex<Option<Duration>>>);
 
 impl Script {
     pub(crate) fn at(wall: Timestamp) -> (Self, Clock) {
-        let script = Self(Arc::new(Mutex::new((wall, Duration::from_secs(1_000)))));
+        let script = Self(Arc::new(Mutex::new((wall, Duration::from_secs(1_000)))), Arc::default());
         let clock = Clock::reading(script.clone());
         (script, clock)
     }
@@ -25,6 +25,11 @@ impl Script {
         self.0.lock().unwrap()
     }
 
+    /// So long the machine has been up.
+    pub(crate) fn up(&self, up: Option<Duration>) {
+        *self.1.lock().unwrap() = up;
+    }
+
     /// Somebody sets the wall clock.
     pub(crate) fn set(&self, by: Span) {
         let mut both = self.0.lock().unwrap();
@@ -39,5 +44,9 @@ impl TimeSource for Script {
 
     fn monotonic(&self) -> Duration {
         self.0.lock().unwrap().1
+    }
+
+    fn since_boot(&self) -> Option<Duration> {
+        *self.1.lock().unwrap()
     }
 }

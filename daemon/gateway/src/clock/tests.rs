@@ -204,19 +204,24 @@ async fn sleeping_ends_at_the_time_asked_for() {
 fn a_clock_that_nobody_has_set_may_be_behind() {
     let (script, clock) = Script::at(NOON);
     let three_hours = Span::from_hours(3);
+    clock.not_before(NOON + Span::from_secs(30));
     clock.note_dated_ahead(three_hours);
-    assert_eq!((clock.trust(), clock.may_be_behind()), (Trust::Good, false), "a battery kept it");
+    assert_eq!(
+        (clock.trust(), clock.may_be_behind()),
+        (Trust::Ahead(Span::from_secs(30)), false),
+        "a battery kept it"
+    );
     clock.doubt(true);
-    assert_eq!((clock.trust(), clock.may_be_behind()), (Trust::Good, true), "nobody says otherwise");
+    assert_eq!((clock.trust(), clock.may_be_behind()), (Trust::Late(Span::from_secs(30)), true));
     clock.note_dated_ahead(Span::from_hours(21 * 365 * 24));
-    assert_eq!(clock.trust(), Trust::Good, "that is the sender's clock");
+    assert_eq!(clock.trust(), Trust::Late(Span::from_secs(30)), "that is the sender's clock");
     clock.note_dated_ahead(three_hours);
     assert_eq!(clock.trust(), Trust::Behind(three_hours));
     script.pass(secs(3_601));
-    assert_eq!(clock.trust(), Trust::Good, "nobody has said so for an hour");
+    assert_eq!(clock.trust(), Trust::Late(Span::from_secs(30)), "nobody has said so for an hour");
     clock.note_dated_ahead(three_hours);
     clock.doubt(false);
-    assert_eq!(clock.trust(), Trust::Good, "a time server answered");
+    assert_eq!(clock.trust(), Trust::Ahead(Span::from_secs(30)), "a time server answered");
     clock.doubt(true);
     clock.note_dated_ahead(three_hours);
     script.set(three_hours);
@@ -224,8 +229,29 @@ fn a_clock_that_nobody_has_set_may_be_behind() {
     clock.doubt(true);
     assert!(!clock.may_be_behind(), "it was seen to be set");
     let free = Clock::accelerated(NOON, 60.0);
+    free.not_before(NOON + three_hours);
     free.doubt(true);
     assert!(!free.may_be_behind());
+}
+
+/// A machine in a machine has no battery clock either, and the right time.
+#[test]
+fn a_clock_that_went_on_while_the_gateway_was_off_is_believed() {
+    let off = |newest: Span, up: Option<u64>| {
+        let (script, clock) = Script::at(NOON);
+        script.up(up.map(secs));
+        clock.doubt(true);
+        clock.not_before(NOON + newest);
+        clock.may_be_behind()
+    };
+    assert!(!off(Span::from_secs(-60), None));
+    assert!(!off(Span::from_secs(-60), Some(30)), "off for half a minute");
+    assert!(
+        off(Span::from_secs(-10), Some(30)),
+        "what was read ten seconds ago was read before the start, half a minute ago"
+    );
+    assert!(!off(Span::from_secs(-10), Some(50_000)), "the daemon alone was started again");
+    assert!(off(Span::from_secs(10), Some(50_000)), "what was read is yet to come");
 }
 
 /// It goes on from what a file kept, half an hour before the newest reading: the true time is later, and no delay of an

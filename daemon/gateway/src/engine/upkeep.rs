@@ -213,7 +213,7 @@ fn clock_detail(trust: Trust, farm: Timestamp) -> Option<String> {
         ),
         Trust::Behind(span) => said!(
             "trouble-clock-others-ahead",
-            "a message is dated {length} ahead of the gateway's clock, which has no battery, and nobody is known to have set it since it started: it is probably behind. What is dated ahead counts from when it comes, as suspect. Set the clock, or connect a time server: sunrise and dawn may be wrong until then. If it is right, look after the sender's clock.",
+            "a message is dated {length} ahead of the gateway's clock, which went on at its start from where it was switched off; nobody is known to have set it: it is behind. What is dated ahead counts from when it comes, as suspect. Set the clock, or connect a time server: sunrise and dawn may be wrong until then. If it is right, look after the sender's clock.",
             length = length(span)
         ),
         Trust::Ahead(span) if span > LONGEST_WAIT => said!(
