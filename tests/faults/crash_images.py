@@ -228,7 +228,7 @@ def one_run(contestant, checker, recorder, folder, begin, cuts, commits, dice):
         images_kept = os.environ.get("KEEP_IMAGES")
         if images_kept:
             as_found = os.path.join(images_kept, f"{os.getpid()}-{os.path.basename(begun_at)}-{cut}-{acknowledged}-{base}")
-            shutil.copytree(image, as_found)
+            shutil.copytree(image, as_found, dirs_exist_ok=True)
         said = checker.look(image, acknowledged, base)
         if images_kept and said.startswith("held"):
             shutil.rmtree(as_found)

@@ -17,7 +17,7 @@ use super::migrate;
 use super::record::{BatchWriter, read_batch};
 use super::seal::{number_of, progress_of};
 use super::shapes::Shapes;
-use super::store::{Journal, extent_of, newest_in};
+use super::store::{Journal, SEQ_JUMP, extent_of, newest_in};
 use super::tail::{self, Item, Kind, Tail};
 use super::thinning::Aged;
 use super::trail;
@@ -122,8 +122,8 @@ impl Journal {
         }
         // Left by a cut after their readings had aged out.
         store.days.remove_before(u32::try_from(self.thinned_before / 24).unwrap_or(0))?;
-        let (mut tail, unfinished) = Tail::open(&self.path, &|key, bytes| extent_of(key, bytes).0)?;
-        rewrite(&mut tail, &unfinished, self.sealed_before)?;
+        let (mut tail, left) = Tail::open(&self.path, &|key, bytes| extent_of(key, bytes).0)?;
+        rewrite(&mut tail, &left, self.sealed_before)?;
         self.read_tail_notes()?;
         self.copy = Copy::open(&self.path)
             .inspect_err(|error| tracing::warn!(%error, "the second copy cannot be opened"))
@@ -330,14 +330,17 @@ fn put_back(store: &Store, path: &std::path::Path, lowest_in_tail: u64) -> Resul
 }
 
 /// Writes what could be read of an unfinished commit anew, so that a later reader finds the same: inputs in a row,
-/// up to the first that is not whole, or that may have lost what was noted of it. Nobody was told of any, and a gap would be told as inputs that are missing.
-fn rewrite(tail: &mut Tail, unfinished: &[tail::Unfinished], sealed_before: u64) -> io::Result<()> {
+/// up to the first that is not whole, or that may have lost what was noted of it. Nobody was told of any, and a gap would be
+/// told as inputs that are missing: so nothing is kept where the first of them are gone.
+fn rewrite(tail: &mut Tail, left: &tail::Left, sealed_before: u64) -> io::Result<()> {
     let mut batches = Vec::new();
-    let mut expected = None;
-    for (key, bytes) in unfinished {
+    // Positions begin with 1, and after a store that was read in part they jump.
+    let mut expected = left.next_seq.max(sealed_before).max(1);
+    for (key, bytes) in &left.unfinished {
         let found = read_batch(*key, bytes);
-        let first =
-            found.inputs.first().filter(|first| first.seq == *key && expected.is_none_or(|seq| seq == *key));
+        let follows =
+            *key == expected || (batches.is_empty() && *key > expected.saturating_add(SEQ_JUMP / 2));
+        let first = found.inputs.first().filter(|first| first.seq == *key && follows);
         let Some(first) = first else { break };
         let mut batch = BatchWriter::new(*key, first.at);
         let mut next_seq = *key;
@@ -367,7 +370,7 @@ fn rewrite(tail: &mut Tail, unfinished: &[tail::Unfinished], sealed_before: u64)
         if !is_whole {
             break;
         }
-        expected = Some(next_seq);
+        expected = next_seq;
     }
     let items = batches.iter();
     let items: Vec<Item<'_>> = items

@@ -288,6 +288,31 @@ fn a_cut_inside_hours_that_go_in_together_costs_nothing() {
     }
 }
 
+/// Of a large commit a cut left the later batches alone: nobody was told of any of it, and none is kept, for a gap would be
+/// told as inputs that are missing.
+#[test]
+fn the_end_of_a_commit_whose_beginning_is_gone_is_not_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, image) = (folder.path().join("store"), folder.path().join("image/store"));
+    let (mut journal, _) = look(&path, 0).unwrap();
+    let end = commit_after(&mut journal, 0, 30);
+    let before = std::fs::read(path.join("tail-0")).unwrap();
+    commit_after(&mut journal, end, PIECE);
+    // As a cut leaves it, and not an orderly stop.
+    copy_folder(&path, &image);
+    drop(journal);
+    let mut bytes = std::fs::read(image.join("tail-0")).unwrap();
+    let begins = before.iter().zip(&bytes).position(|(before, after)| before != after).unwrap();
+    bytes[begins..begins + 12 * 1024].fill(0);
+    std::fs::write(image.join("tail-0"), &bytes).unwrap();
+    let (mut journal, found) = look(&image, 0).unwrap();
+    assert_eq!(found, end);
+    // And goes on from there.
+    commit_after(&mut journal, end, 20);
+    drop(journal);
+    assert_eq!(look(&image, 0).unwrap().1, end + 20);
+}
+
 #[test]
 #[ignore = "the campaigns in tests/faults start it"]
 fn power_child() {

@@ -116,15 +116,20 @@ pub(super) struct Tail {
 /// A batch of a commit that was not finished.
 pub(super) type Unfinished = (u64, Vec<u8>);
 
+/// What a cut left behind the last finished commit.
+#[derive(Debug, Default)]
+pub(super) struct Left {
+    /// Position after the last input of what was finished.
+    pub(super) next_seq: u64,
+    /// Batches of what was not, as far as they can be read, in order.
+    pub(super) unfinished: Vec<Unfinished>,
+}
+
 impl Tail {
-    /// Goes on after the last finished commit; the batches of one that is not, as far as they can be
-    /// read, are returned to be written again. `next_seq_of` tells how far a batch goes.
-    pub(super) fn open(
-        folder: &Path,
-        next_seq_of: &dyn Fn(u64, &[u8]) -> u64,
-    ) -> io::Result<(Self, Vec<Unfinished>)> {
+    /// Goes on after the last finished commit; what there is of one that is not is returned to be written again. `next_seq_of` tells how far a batch goes.
+    pub(super) fn open(folder: &Path, next_seq_of: &dyn Fn(u64, &[u8]) -> u64) -> io::Result<(Self, Left)> {
         let mut segments = Vec::new();
-        let mut unfinished = Vec::new();
+        let mut left = Left::default();
         let newest = newest_generation(folder)?;
         for path in paths(folder)? {
             let bytes = read_file(&path)?;
@@ -135,15 +140,18 @@ impl Tail {
                 scan.is_over();
             }
             let mut next_seq = 0;
-            scan.entries(&bytes, |entry, _| {
+            scan.entries(&bytes, |entry, place| {
                 if entry.kind == Kind::Batch {
                     next_seq = next_seq_of(entry.key, entry.body).max(next_seq);
+                    if !(scan.torn_last && place.commit == scan.next_commit) {
+                        left.next_seq = left.next_seq.max(next_seq);
+                    }
                 }
             });
             if scan.torn_last {
                 scan.entries(&bytes, |entry, place| {
                     if place.commit == scan.next_commit && entry.kind == Kind::Batch {
-                        unfinished.push((entry.key, entry.body.to_vec()));
+                        left.unfinished.push((entry.key, entry.body.to_vec()));
                     }
                 });
                 // What was begun and not finished must not be found again beside what comes in its place.
@@ -175,7 +183,7 @@ impl Tail {
         if tail.segments.is_empty() {
             tail.add_segment(SEGMENT_BYTES)?;
         }
-        Ok((tail, unfinished))
+        Ok((tail, left))
     }
 
     /// Puts everything on disk for good. On an error nothing of it counts.

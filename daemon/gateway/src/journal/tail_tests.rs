@@ -27,7 +27,7 @@ fn rot_in_the_last_commit_of_an_earlier_tail_file_costs_its_own_record() {
     fs::write(&file, bytes).unwrap();
 
     let (_tail, written_again) = Tail::open(folder.path(), &|key, _| key + 1).unwrap();
-    let mut found: Vec<_> = written_again.into_iter().collect();
+    let mut found: Vec<_> = written_again.unfinished.into_iter().collect();
     super::read(folder.path(), &mut |entry| found.push((entry.key, entry.body.to_vec()))).unwrap();
     for (key, body) in [(1, large), (3, b"beside it".to_vec()), (4, vec![9; 4000])] {
         assert!(found.contains(&(key, body)), "record {key} is gone");
