@@ -84,6 +84,12 @@ impl Machine {
     }
 }
 
+/// How long the machine has been up, by the clock that counts since then.
+pub fn since_boot() -> Option<Duration> {
+    use nix::time::{ClockId, clock_gettime};
+    clock_gettime(ClockId::CLOCK_BOOTTIME).ok().map(Duration::from)
+}
+
 /// When a program was built, as its package has it: dpkg leaves a file the time it was packed with.
 fn made_at(program: &Path) -> Option<Timestamp> {
     let changed = std::fs::metadata(program).ok()?.modified().ok()?;
@@ -109,8 +115,7 @@ impl TimeSource for Machine {
     }
 
     fn since_boot(&self) -> Option<Duration> {
-        use nix::time::{ClockId, clock_gettime};
-        clock_gettime(ClockId::CLOCK_BOOTTIME).ok().map(Duration::from)
+        since_boot()
     }
 }
 

@@ -53,8 +53,7 @@ impl TimeService {
 /// How long the machine has been up. The sandbox hides the file; the clock that counts since then it leaves.
 fn up(root: &Path) -> Option<Duration> {
     let Some(told) = text(&root.join("proc/uptime")) else {
-        use nix::time::{ClockId, clock_gettime};
-        return clock_gettime(ClockId::CLOCK_BOOTTIME).ok().map(Duration::from);
+        return crate::clock::since_boot();
     };
     Duration::try_from_secs_f64(told.split(' ').next()?.parse().ok()?).ok()
 }

@@ -45,7 +45,7 @@ pub(super) fn matches(filter: &str, topic: &str) -> bool {
 pub(super) struct Own {
     pub(super) now: Timestamp,
     pub(super) trust: Trust,
-    /// Nobody is known to have set the clock since the machine started without a battery.
+    /// The clock may stand where the machine was switched off.
     pub(super) may_be_behind: bool,
 }
 
